@@ -1,0 +1,5 @@
+"""Run the command line: ``python -m platebench``."""
+
+from platebench.cli import main
+
+main()

@@ -1,0 +1,162 @@
+"""Every error the package raises on purpose, and the exit code it maps to.
+
+An error carries data and builds its sentence in ``__str__``: what, which file, what to do.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from pathlib import Path
+from typing import ClassVar
+
+
+class ExitCode(IntEnum):
+    """Process exit codes. Documented in docs/exit-codes.md, tested, never renumbered."""
+
+    OK = 0
+    INTERNAL = 1
+    USAGE = 2  # click's own code for bad arguments
+    PARTIAL = 3  # the batch finished, at least one plate failed
+    INPUT = 10
+    CALIBRATION = 11
+    OUTPUT = 12
+    WORKER_LOST = 14
+    SETTINGS = 15
+    INTERRUPTED = 130
+
+
+class PlateError(Exception):
+    """Base class. Carries data; the sentence for people is built from it."""
+
+    exit_code: ClassVar[ExitCode] = ExitCode.INTERNAL
+
+
+class InputError(PlateError):
+    """A capture cannot be used."""
+
+    exit_code = ExitCode.INPUT
+
+
+class CalibrationError(PlateError):
+    """A blank or dark frame cannot be used with this plate."""
+
+    exit_code = ExitCode.CALIBRATION
+
+
+class OutputError(PlateError):
+    """A result could not be written."""
+
+    exit_code = ExitCode.OUTPUT
+
+
+class SettingsError(PlateError):
+    """``session.toml`` or a profile says something that cannot be done."""
+
+    exit_code = ExitCode.SETTINGS
+
+
+class CaptureError(InputError):
+    """A capture is missing, empty, damaged or not a picture.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    what : str
+        What is wrong, as the second half of a sentence ("is empty").
+    remedy : str
+        What to do next, as an instruction ("copy it from the card again").
+    """
+
+    def __init__(self, path: Path, what: str, remedy: str) -> None:
+        super().__init__(path, what, remedy)
+        self.path, self.what, self.remedy = path, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.path} {self.what}; {self.remedy}"
+
+
+class FrameMismatchError(CalibrationError):
+    """A blank or dark frame does not match the plate's capture (size, ISO, aperture, ...)."""
+
+    def __init__(self, frame: Path, plate: Path, what: str, remedy: str) -> None:
+        super().__init__(frame, plate, what, remedy)
+        self.frame, self.plate, self.what, self.remedy = frame, plate, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.frame} does not fit {self.plate}: {self.what}; {self.remedy}"
+
+
+class BlankFrameError(CalibrationError):
+    """A blank or dark frame is not usable by itself (clipped, black, not bare light)."""
+
+    def __init__(self, frame: Path, what: str, remedy: str) -> None:
+        super().__init__(frame, what, remedy)
+        self.frame, self.what, self.remedy = frame, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.frame} {self.what}; {self.remedy}"
+
+
+class NoLightReferenceError(CalibrationError):
+    """There is no blank frame and no bare light box in the picture to estimate it from."""
+
+    def __init__(self, plate: Path) -> None:
+        super().__init__(plate)
+        self.plate = plate
+
+    def __str__(self) -> str:
+        return (
+            f"{self.plate} has no blank frame and shows no bare light box around the plate; "
+            "capture the light box without a plate and name it under [light] blank"
+        )
+
+
+class WriteError(OutputError):
+    """A file could not be written whole; nothing was left under its final name."""
+
+    def __init__(self, path: Path, what: str, remedy: str) -> None:
+        super().__init__(path, what, remedy)
+        self.path, self.what, self.remedy = path, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.path} was not written: {self.what}; {self.remedy}"
+
+
+class BadSettingError(SettingsError):
+    """One setting cannot be used.
+
+    Parameters
+    ----------
+    path : Path
+        The TOML file.
+    key : str
+        Dotted name of the setting, such as ``plate[3].rotate``.
+    what : str
+        What is wrong with it.
+    remedy : str
+        What to write instead.
+    """
+
+    def __init__(self, path: Path, key: str, what: str, remedy: str) -> None:
+        super().__init__(path, key, what, remedy)
+        self.path, self.key, self.what, self.remedy = path, key, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.path}: {self.key} {self.what}; {self.remedy}"
+
+
+class WorkerLostError(PlateError):
+    """A worker process died, most often for want of memory."""
+
+    exit_code = ExitCode.WORKER_LOST
+
+    def __init__(self, plate_id: str) -> None:
+        super().__init__(plate_id)
+        self.plate_id = plate_id
+
+    def __str__(self) -> str:
+        return (
+            f"plate {self.plate_id}: its worker was killed, most likely out of memory; "
+            "run again with --jobs 1"
+        )

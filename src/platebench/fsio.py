@@ -1,0 +1,97 @@
+"""Files appear complete or not at all."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+from platebench.errors import WriteError
+
+_REMEDIES = {
+    errno.ENOSPC: ("the disk is full", "free some space and run again"),
+    errno.EDQUOT: ("the disk quota is used up", "free some space and run again"),
+    errno.EROFS: ("the disk is read-only", "choose another folder with --output"),
+    errno.EACCES: ("no permission to write there", "choose another folder with --output"),
+    errno.EPERM: ("no permission to write there", "choose another folder with --output"),
+    errno.ENAMETOOLONG: ("the file name is too long", "give the plate a shorter id"),
+    errno.EFBIG: ("the disk's format cannot hold a file so large", "choose another disk"),
+}
+
+
+def write_error(path: Path, error: OSError) -> WriteError:
+    """Return the sentence for a failed write."""
+    what, remedy = _REMEDIES.get(
+        error.errno or 0, (error.strerror or str(error), "look at the disk and run again")
+    )
+    return WriteError(path, what, remedy)
+
+
+@contextmanager
+def atomic_write(target: Path) -> Iterator[IO[bytes]]:
+    """Yield a binary file that becomes ``target`` only if the block succeeds.
+
+    The temporary file lives in ``target.parent``, so the final rename stays on one file system.
+    On any exception, KeyboardInterrupt included, ``target`` is left as it was.
+
+    Raises
+    ------
+    WriteError
+        If the system refuses any part of it (full, read-only, no permission).
+    """
+    tmp: Path | None = None
+    try:
+        fd, name = tempfile.mkstemp(prefix=".writing-", suffix=target.suffix, dir=target.parent)
+        tmp = Path(name)
+        os.close(fd)  # reopened by name: tifffile needs stream.name to be a path
+        with tmp.open("w+b") as stream:
+            yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
+        umask = os.umask(0)
+        os.umask(umask)
+        tmp.chmod(0o666 & ~umask)
+        tmp.replace(target)
+        _sync_folder(target.parent)
+    except OSError as error:
+        raise write_error(target, error) from error
+    finally:
+        if tmp is not None:
+            tmp.unlink(missing_ok=True)
+
+
+def make_folder(folder: Path) -> None:
+    """Create ``folder`` and its parents, and prove that a file can be written there.
+
+    Raises
+    ------
+    WriteError
+        If it cannot.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise write_error(folder, error) from error
+
+
+def hash_file(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name != "posix":
+        return
+    fd = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)

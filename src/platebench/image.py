@@ -1,0 +1,147 @@
+"""The values that travel down the pipeline: sensor counts, then a picture that knows its units.
+
+Shapes are row first: ``(M, N)`` for one value a photosite, ``(M, N, 3)`` for red, green, blue.
+Coordinates are ``(row, column)`` with the centre of the first pixel at ``(0, 0)``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+MONO_PATTERN: NDArray[np.uint8] = np.ones((1, 1), np.uint8)
+MONO_PATTERN.flags.writeable = False
+
+
+class Encoding(StrEnum):
+    """What a pixel number means. Checked at every stage boundary."""
+
+    SENSOR = "sensor"  # counts, black level included
+    TRANSMITTANCE = "transmittance"  # linear, 1.0 = bare light box at the same place
+    DENSITY = "density"  # optical density, D = -log10(T)
+    DISPLAY = "display"  # positive, gray gamma 2.2 code, 0..1
+
+
+class CaptureKind(StrEnum):
+    """How a capture was made."""
+
+    RAW = "raw"  # a camera's own counts
+    SCAN = "scan"  # a picture file with a gamma or a profile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureInfo:
+    """What a file says of itself; None where it says nothing.
+
+    Attributes
+    ----------
+    taken : datetime or None
+        Capture time as the camera's clock gave it (no time zone).
+    orientation : int
+        The file's orientation tag, 1 to 8 (1 = as stored). Recorded for raws, applied for scans.
+    ppi : float or None
+        Resolution tag of a scan, pixels per inch.
+    notes : tuple of str
+        What the reader assumed or did, in plain words, for the report.
+    """
+
+    path: Path
+    kind: CaptureKind
+    camera: str | None = None
+    taken: datetime | None = None
+    exposure_s: float | None = None
+    f_number: float | None = None
+    iso: float | None = None
+    focal_length_mm: float | None = None
+    orientation: int = 1
+    ppi: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SensorFrame:
+    """Counts of one capture, with all it takes to turn them into light.
+
+    Light at a site is ``curve[count] - black`` (``count - black`` where ``curve`` is None).
+
+    Attributes
+    ----------
+    counts : ndarray of uint16, shape (M, N) or (M, N, 3)
+        Visible area only. (M, N): a mosaic or one grey channel. Read-only.
+    pattern : ndarray of uint8, shape (p, q)
+        Colour of each site, repeating from the top left: 0 red, 1 green, 2 blue.
+        ``MONO_PATTERN`` for grey and for (M, N, 3).
+    black : ndarray of float32, shape (p, q), or (3,) for (M, N, 3)
+        Level without light, in the units of ``curve`` (counts where there is none).
+    white : float
+        Counts at or above this are clipped.
+    curve : ndarray of float32, shape (65536,), or None
+        Linear light of each count; for scans, the gamma or profile undone.
+    """
+
+    counts: NDArray[np.uint16]
+    pattern: NDArray[np.uint8]
+    black: NDArray[np.float32]
+    white: float
+    info: CaptureInfo
+    curve: NDArray[np.float32] | None = None
+
+    def __post_init__(self) -> None:
+        if self.counts.dtype != np.uint16:
+            raise TypeError(f"counts must be uint16, got {self.counts.dtype}")
+        expected = (3,) if self.counts.ndim == 3 else self.pattern.shape
+        if self.black.shape != expected:
+            raise ValueError(f"black has shape {self.black.shape}, expected {expected}")
+        if self.curve is not None and self.curve.shape != (65536,):
+            raise ValueError(f"curve has shape {self.curve.shape}, expected (65536,)")
+        self.counts.flags.writeable = False
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.counts.shape[0], self.counts.shape[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlateImage:
+    """Pixels together with what they mean.
+
+    Attributes
+    ----------
+    pixels : ndarray of float32, shape (M, N) or (M, N, 3)
+        Read-only; the image takes ownership of what it is given.
+    encoding : Encoding
+        Meaning of the numbers in ``pixels``.
+    valid : ndarray of bool, shape (M, N), or None
+        False where the sensor clipped or there was no light to divide by. None: all valid.
+    pattern : ndarray of uint8, shape (p, q)
+        Colour-filter pattern still interleaved in ``pixels``; ``MONO_PATTERN`` if there is none.
+    """
+
+    pixels: NDArray[np.float32]
+    encoding: Encoding
+    valid: NDArray[np.bool_] | None = None
+    pattern: NDArray[np.uint8] = MONO_PATTERN
+
+    def __post_init__(self) -> None:
+        if self.pixels.dtype != np.float32:
+            raise TypeError(f"pixels must be float32, got {self.pixels.dtype}")
+        self.pixels.flags.writeable = False
+        if self.valid is not None:
+            if self.valid.shape != self.pixels.shape[:2]:
+                raise ValueError(f"valid {self.valid.shape} != pixels {self.pixels.shape[:2]}")
+            self.valid.flags.writeable = False
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.pixels.shape[0], self.pixels.shape[1]
+
+    def with_pixels(self, pixels: NDArray[np.float32], encoding: Encoding) -> PlateImage:
+        """Return a copy with other pixels of the same framing."""
+        return replace(self, pixels=pixels, encoding=encoding)

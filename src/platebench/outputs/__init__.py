@@ -1,0 +1,1 @@
+"""What is written: pictures, proof sheets, records."""
