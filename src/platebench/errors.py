@@ -146,6 +146,39 @@ class BadSettingError(SettingsError):
         return f"{self.path}: {self.key} {self.what}; {self.remedy}"
 
 
+class BadSettingsError(SettingsError):
+    """Several settings of one file cannot be used; each gets its own line."""
+
+    def __init__(self, problems: tuple[BadSettingError, ...]) -> None:
+        super().__init__(problems)
+        self.problems = problems
+
+    def __str__(self) -> str:
+        return "\n".join(str(problem) for problem in self.problems)
+
+
+class SettingsFileError(SettingsError):
+    """A settings file is missing, is not TOML, or may not be replaced."""
+
+    def __init__(self, path: Path, what: str, remedy: str) -> None:
+        super().__init__(path, what, remedy)
+        self.path, self.what, self.remedy = path, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.path} {self.what}; {self.remedy}"
+
+
+class SessionFolderError(InputError):
+    """A session folder is missing, is not a folder, or holds nothing to work on."""
+
+    def __init__(self, folder: Path, what: str, remedy: str) -> None:
+        super().__init__(folder, what, remedy)
+        self.folder, self.what, self.remedy = folder, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.folder} {self.what}; {self.remedy}"
+
+
 class WorkerLostError(PlateError):
     """A worker process died, most often for want of memory."""
 
@@ -159,4 +192,40 @@ class WorkerLostError(PlateError):
         return (
             f"plate {self.plate_id}: its worker was killed, most likely out of memory; "
             "run again with --jobs 1"
+        )
+
+
+class OutOfMemoryError(PlateError):
+    """A plate did not fit in memory; the process survived."""
+
+    exit_code = ExitCode.WORKER_LOST
+
+    def __init__(self, plate_id: str) -> None:
+        super().__init__(plate_id)
+        self.plate_id = plate_id
+
+    def __str__(self) -> str:
+        return (
+            f"plate {self.plate_id}: not enough memory; "
+            "close other programs and run again with --jobs 1"
+        )
+
+
+class UnexpectedError(PlateError):
+    """A plate met a fault of the program itself; the other plates went on.
+
+    The one error that keeps ``ExitCode.INTERNAL``: nobody foresaw it. ``trace`` is the traceback
+    as text, because a traceback does not survive the way between processes.
+    """
+
+    exit_code = ExitCode.INTERNAL
+
+    def __init__(self, plate_id: str, what: str, trace: str) -> None:
+        super().__init__(plate_id, what, trace)
+        self.plate_id, self.what, self.trace = plate_id, what, trace
+
+    def __str__(self) -> str:
+        return (
+            f"plate {self.plate_id}: the program failed ({self.what}); "
+            "this is a fault of the program: report it with the traceback in the plate's record"
         )

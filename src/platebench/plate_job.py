@@ -2,6 +2,10 @@
 
 Paths and small values only; pixels stay in the worker. Both pickle, so the same job can run in
 this process, in a local pool or on another machine that sees the same folders.
+
+``convert_plate(job)`` writes ``job.positive`` and ``job.preview`` and returns both in ``written``;
+``job.record`` is written around it, once the result is known. It may raise a PlateError: the
+batch turns it into a result.
 """
 
 from __future__ import annotations
