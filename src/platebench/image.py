@@ -106,6 +106,17 @@ class SensorFrame:
         """Rows and columns."""
         return self.counts.shape[0], self.counts.shape[1]
 
+    @property
+    def channels(self) -> int:
+        """Values a site: 1, or 3 for red, green and blue."""
+        return 3 if self.counts.ndim == 3 else 1
+
+    @property
+    def full_scale(self) -> float:
+        """Light of a site at clipping, black off, in the units of ``curve``."""
+        top = self.white if self.curve is None else float(self.curve[min(int(self.white), 65535)])
+        return top - float(self.black.mean())
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlateImage:

@@ -1,0 +1,169 @@
+"""Sensor counts to transmittance: dark level off, divided by the light of the bare light box.
+
+Silver is neutral, so ``(plate - dark) / (blank - dark)``, photosite by photosite, is transmittance
+at full sensor resolution whatever the colour filters; no demosaic is needed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.errors import FrameMismatchError
+from platebench.image import CaptureKind, Encoding, PlateImage, SensorFrame
+from platebench.stages.light import Dark, Light, check_same_camera, exposure_ratio, zero_level
+from platebench.stages.smooth_field import row_field, site_classes
+
+BAND_ROWS = 48  # divides by 1, 2, 3 and 6-row filter patterns; a band stays in the cache
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SiteCorrection:
+    """Per kind of site, ``T -> (T * gain) ** exponent``: how stain is taken off.
+
+    Attributes
+    ----------
+    gains : ndarray of float32, shape (kinds, rows, columns)
+    exponents : ndarray of float32, shape (kinds,)
+    """
+
+    gains: NDArray[np.float32]
+    exponents: NDArray[np.float32]
+
+
+def check_light_fits(frame: SensorFrame, light: Light) -> None:
+    """Refuse a light that was not taken with the plate's own camera set-up.
+
+    Raises
+    ------
+    FrameMismatchError
+        If size, filter pattern, ISO, aperture or the kind of capture differ.
+    """
+    if light.shape != frame.shape or light.channels != frame.channels:
+        raise FrameMismatchError(
+            light.info.path,
+            frame.info.path,
+            f"it is {light.shape[1]} x {light.shape[0]} pixels and the plate is "
+            f"{frame.shape[1]} x {frame.shape[0]}",
+            "take blank and dark frames with the same camera and crop as the plate",
+        )
+    if not np.array_equal(light.pattern, frame.pattern):
+        raise FrameMismatchError(
+            light.info.path,
+            frame.info.path,
+            "its colour-filter pattern differs",
+            "take blank and plate with the same camera",
+        )
+    check_same_camera(light.info, frame.info)
+
+
+def transmittance_from_counts(
+    frame: SensorFrame,
+    light: Light,
+    dark: Dark | None = None,
+    correction: SiteCorrection | None = None,
+) -> PlateImage:
+    """Return transmittance: signal over the bare light at the same place and exposure.
+
+    Parameters
+    ----------
+    frame : SensorFrame
+        The plate's capture.
+    light : Light
+        The bare light; scaled by exposure time where both times are known.
+    dark : Dark, optional
+        Replaces the file's own black level.
+    correction : SiteCorrection, optional
+        Stain to take off, per kind of site.
+
+    Returns
+    -------
+    PlateImage
+        TRANSMITTANCE, dimensionless, 1.0 = bare light box; the filter pattern still interleaved.
+        ``valid`` is False at clipped sites, None where nothing clips. Values may be negative:
+        noise about zero is kept.
+
+    Raises
+    ------
+    FrameMismatchError
+        If light or dark do not belong to the plate's set-up.
+    """
+    check_light_fits(frame, light)
+    classes = site_classes(frame.pattern)
+    channels = light.channels
+    scale = exposure_ratio(light.info, frame.info)
+    gains = row_field(
+        (scale / light.fields).astype(np.float32), classes, frame.shape, channels=channels
+    )
+    zero = _zero_rows(frame, dark, classes)
+    correct = _site_corrector(correction, classes, frame.shape, channels)
+    height, width = frame.shape
+    counts = frame.counts.reshape(height, -1)
+    pixels = np.empty(counts.shape, np.float32)
+    valid: NDArray[np.bool_] | None = None
+    p = len(zero)
+    for start in range(0, height, BAND_ROWS):
+        stop = min(start + BAND_ROWS, height)
+        source, band = counts[start:stop], pixels[start:stop]
+        linear = source if frame.curve is None else cv2.LUT(source, frame.curve)
+        for phase in range(p):  # BAND_ROWS is a whole number of patterns, so phases line up
+            np.subtract(linear[phase::p], zero[phase], out=band[phase::p], dtype=np.float32)
+        cv2.multiply(band, gains.rows(start, stop), dst=band)
+        if correct is not None:
+            correct(band, start, stop)
+        if frame.info.kind is CaptureKind.RAW and int(source.max()) >= frame.white:
+            if valid is None:
+                valid = np.ones(frame.shape, bool)
+            whole = source.reshape(stop - start, width, channels)
+            valid[start:stop] = (whole < frame.white).all(axis=2)
+    return PlateImage(
+        pixels=pixels.reshape(frame.counts.shape),
+        encoding=Encoding.TRANSMITTANCE,
+        valid=valid,
+        pattern=frame.pattern,
+    )
+
+
+def _site_corrector(
+    correction: SiteCorrection | None,
+    classes: NDArray[np.uint8],
+    shape: tuple[int, int],
+    channels: int,
+) -> Callable[[NDArray[np.float32], int, int], None] | None:
+    """Return a function that takes stain off a band of transmittance, in the band."""
+    if correction is None:
+        return None
+    gains = row_field(correction.gains, classes, shape, channels=channels)
+    sites = [
+        (row, column, float(correction.exponents[classes[row, column]]))
+        for row in range(classes.shape[0])
+        for column in range(classes.shape[1])
+    ]
+    p, q = classes.shape
+    if channels == 3:
+        sites = [(0, channel, float(correction.exponents[channel])) for channel in range(3)]
+        p, q = 1, 3
+
+    def correct(band: NDArray[np.float32], start: int, stop: int) -> None:
+        cv2.multiply(band, gains.rows(start, stop), dst=band)
+        for row, column, exponent in sites:
+            if exponent != 1.0:
+                part = np.maximum(band[row::p, column::q], np.float32(1e-6))
+                band[row::p, column::q] = cv2.pow(part, exponent)
+
+    return correct
+
+
+def _zero_rows(
+    frame: SensorFrame, dark: Dark | None, classes: NDArray[np.uint8]
+) -> NDArray[np.float32]:
+    """Level without light along each row of the pattern, shape (p, values in a row)."""
+    width = frame.shape[1]
+    if frame.counts.ndim == 3:
+        return np.tile(zero_level(frame, dark), width)[None, :]
+    level = frame.black if dark is None else zero_level(frame, dark)[classes]
+    return np.tile(level, (1, -(-width // level.shape[1])))[:, :width].astype(np.float32)

@@ -1,0 +1,177 @@
+"""A smooth function of place, kept on a coarse grid and read out row by row.
+
+Light falls off smoothly; structure finer than about a hundredth of the frame is dust on the lamp
+or noise. A grid of cell means holds all there is to know, in kilobytes instead of a frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+CELLS_ALONG_LONG_SIDE = 128
+
+
+def grid_shape(shape: tuple[int, int], cells: int = CELLS_ALONG_LONG_SIDE) -> tuple[int, int]:
+    """Return rows and columns of the coarse grid for a frame of ``shape``.
+
+    Cells are about square and never smaller than 8 sites.
+
+    Examples
+    --------
+    >>> grid_shape((4000, 6000))
+    (85, 128)
+    """
+    size = max(max(shape) / cells, 8.0)
+    return max(1, round(shape[0] / size)), max(1, round(shape[1] / size))
+
+
+def site_classes(pattern: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the kind of each site of a filter pattern, shape (p, q).
+
+    Up to 2 x 2, every site is its own kind, so that two unequal greens stay apart; larger
+    patterns (6 x 6) are kept by colour.
+    """
+    if pattern.size <= 4:
+        return np.arange(pattern.size, dtype=np.uint8).reshape(pattern.shape)
+    colours = np.unique(pattern)
+    return np.searchsorted(colours, pattern).astype(np.uint8)
+
+
+def class_means(
+    pixels: NDArray[np.generic], classes: NDArray[np.uint8], grid: tuple[int, int]
+) -> NDArray[np.float32]:
+    """Return the mean of each kind of site over the cells of a coarse grid.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint16 or float32, shape (M, N) or (M, N, 3)
+        A mosaic, a grey frame, or three channels (then the channels are the kinds).
+    classes : ndarray of uint8, shape (p, q)
+        Kind of each site, from :func:`site_classes`.
+    grid : (int, int)
+        Rows and columns of the grid.
+
+    Returns
+    -------
+    ndarray of float32, shape (kinds, rows, columns)
+    """
+    size = (grid[1], grid[0])
+    if pixels.ndim == 3:
+        means = cv2.resize(_averagable(pixels), size, interpolation=cv2.INTER_AREA)
+        return np.ascontiguousarray(np.moveaxis(means, -1, 0))
+    p, q = classes.shape
+    kinds = int(classes.max()) + 1
+    sums = np.zeros((kinds, *grid), np.float32)
+    counts = np.zeros(kinds, np.float32)
+    for row in range(p):
+        for column in range(q):
+            plane = _averagable(pixels[row::p, column::q])
+            kind = classes[row, column]
+            sums[kind] += cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+            counts[kind] += 1
+    return sums / counts[:, None, None]
+
+
+def smooth_cells(means: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return cell means without specks: a 3 x 3 median, then a Gaussian of one cell.
+
+    Borders are continued along their own slope, so that fall-off at the edge is kept.
+    """
+    reach = 4
+    smooth = np.empty_like(means)
+    for kind, plane in enumerate(means):
+        wide = cv2.medianBlur(_continue_slope(plane, reach), 3)
+        wide = cv2.GaussianBlur(wide, (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)
+        smooth[kind] = wide[reach:-reach, reach:-reach]
+    return smooth
+
+
+def _continue_slope(plane: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
+    """Pad by point reflection about the edge value, which keeps a straight slope straight."""
+    pad = [(reach, reach)] * 2
+    near = np.pad(plane, pad, mode="edge")
+    far = np.pad(plane, pad, mode="reflect" if min(plane.shape) > reach else "edge")
+    return np.asarray(2 * near - far, np.float32)
+
+
+def _averagable(pixels: NDArray[np.generic]) -> NDArray[np.float32]:
+    # OpenCV rounds the area mean of uint16 to whole counts; float keeps the fraction.
+    return np.ascontiguousarray(pixels, dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RowField:
+    """A grid field spread over the columns of a frame, ready to be read in rows.
+
+    Attributes
+    ----------
+    tables : ndarray of float32, shape (p, rows, W)
+        For each row of the filter pattern, the grid rows at full width; kinds interleaved as in
+        the frame. W is N, or 3 N for three channels.
+    height : int
+        Rows of the frame.
+    """
+
+    tables: NDArray[np.float32]
+    height: int
+
+    def rows(self, start: int, stop: int) -> NDArray[np.float32]:
+        """Return the field at frame rows ``start`` to ``stop``, shape (stop - start, W)."""
+        phases, cells, width = self.tables.shape
+        at = (np.arange(start, stop) + 0.5) * (cells / self.height) - 0.5
+        low = np.clip(np.floor(at), 0, max(cells - 2, 0)).astype(np.intp)
+        weight = (at - low).astype(np.float32)  # beyond 0..1 at the borders: slope continued
+        out = np.empty((stop - start, width), np.float32)
+        for i, row in enumerate(range(start, stop)):
+            table = self.tables[row % phases]
+            k = low[i]
+            if cells == 1:
+                out[i] = table[0]
+            else:
+                cv2.addWeighted(
+                    table[k : k + 1], 1.0 - float(weight[i]), table[k + 1 : k + 2],
+                    float(weight[i]), 0.0, dst=out[i : i + 1],
+                )  # fmt: skip
+        return out
+
+
+def row_field(
+    fields: NDArray[np.float32],
+    classes: NDArray[np.uint8],
+    shape: tuple[int, int],
+    *,
+    channels: int,
+) -> RowField:
+    """Spread grid fields over the columns of a frame.
+
+    Parameters
+    ----------
+    fields : ndarray of float32, shape (kinds, rows, columns)
+        One grid per kind of site, or per channel where ``channels`` is 3.
+    classes : ndarray of uint8, shape (p, q)
+        Kind of each site.
+    shape : (int, int)
+        Rows and columns of the frame.
+    channels : {1, 3}
+        Values a site.
+    """
+    height, width = shape
+    cells = fields.shape[2]
+    at = (np.arange(width) + 0.5) * (cells / width) - 0.5
+    low = np.clip(np.floor(at), 0, max(cells - 2, 0)).astype(np.intp)
+    high = np.minimum(low + 1, cells - 1)
+    weight = (at - low).astype(np.float32)
+    wide = fields[:, :, low] * (1 - weight) + fields[:, :, high] * weight
+    if channels == 3:
+        tables = np.moveaxis(wide, 0, -1).reshape(1, fields.shape[1], 3 * width)
+        return RowField(np.ascontiguousarray(tables), height)
+    p, q = classes.shape
+    tables = np.empty((p, fields.shape[1], width), np.float32)
+    for row in range(p):
+        for column in range(q):
+            tables[row, :, column::q] = wide[classes[row, column], :, column::q]
+    return RowField(tables, height)
