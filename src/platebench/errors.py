@@ -179,6 +179,35 @@ class SessionFolderError(InputError):
         return f"{self.folder} {self.what}; {self.remedy}"
 
 
+class MissingProfileError(SettingsError):
+    """A profile is named that is in none of the folders.
+
+    Parameters
+    ----------
+    kind : str
+        "tone".
+    name : str
+        The name that was asked for.
+    folders : tuple of Path
+        Where it was looked for.
+    known : tuple of str
+        The names there are.
+    """
+
+    def __init__(
+        self, kind: str, name: str, folders: tuple[Path, ...], known: tuple[str, ...]
+    ) -> None:
+        super().__init__(kind, name, folders, known)
+        self.kind, self.name, self.folders, self.known = kind, name, folders, known
+
+    def __str__(self) -> str:
+        looked = " or ".join(str(folder) for folder in self.folders)
+        return (
+            f'there is no {self.kind} profile "{self.name}" in {looked}; '
+            f"the profiles there are: {', '.join(self.known) or 'none'}"
+        )
+
+
 class WorkerLostError(PlateError):
     """A worker process died, most often for want of memory."""
 

@@ -1,0 +1,105 @@
+"""Colour profiles written out by hand: gray and red-green-blue, gamma 2.2.
+
+There is no single registered file for "gray gamma 2.2", so this makes one from the power law.
+Layout: ICC.1:2001-04 (version 2.4), the version every reader takes. All numbers are big-endian.
+"""
+
+from __future__ import annotations
+
+import struct
+from functools import cache
+
+_D50 = (0.9642, 1.0, 0.8249)  # profile connection space illuminant, ICC.1 section 6.1.3
+_MADE = (2026, 1, 1, 0, 0, 0)  # fixed, so that the same profile is always the same bytes
+_GAMMA = 2.2
+# ITU-R BT.709 primaries under D65, adapted to D50 (Bradford): the colorants of IEC 61966-2-1.
+_COLORANTS = {
+    b"rXYZ": (0.43607, 0.22249, 0.01392),
+    b"gXYZ": (0.38515, 0.71687, 0.09708),
+    b"bXYZ": (0.14307, 0.06061, 0.71410),
+}
+
+
+@cache
+def gray_gamma22_profile() -> bytes:
+    """Return an ICC profile for grey pictures coded with a 2.2 power law, white D50.
+
+    The exponent is stored as the format allows, 563/256 = 2.1992.
+    """
+    tags = {
+        b"desc": _description("Gray gamma 2.2"),
+        b"cprt": _text("No copyright"),
+        b"wtpt": _xyz(_D50),
+        b"kTRC": _power_law(_GAMMA),
+    }
+    return _profile(b"GRAY", tags)
+
+
+@cache
+def rgb_gamma22_profile() -> bytes:
+    """Return an ICC profile for colour: ITU-R BT.709 primaries, a 2.2 power law, white D50."""
+    tags = {
+        b"desc": _description("RGB gamma 2.2, BT.709 primaries"),
+        b"cprt": _text("No copyright"),
+        b"wtpt": _xyz(_D50),
+        **{name: _xyz(value) for name, value in _COLORANTS.items()},
+        **{name: _power_law(_GAMMA) for name in (b"rTRC", b"gTRC", b"bTRC")},
+    }
+    return _profile(b"RGB ", tags)
+
+
+def _profile(space: bytes, tags: dict[bytes, bytes]) -> bytes:
+    """Return header, tag table and tag data; equal data is stored once."""
+    offset = 128 + 4 + 12 * len(tags)
+    table, body = struct.pack(">I", len(tags)), b""
+    placed: dict[bytes, int] = {}
+    for name, data in tags.items():
+        if data not in placed:
+            placed[data] = offset + len(body)
+            body += data + b"\0" * (-len(data) % 4)
+        table += struct.pack(">4sII", name, placed[data], len(data))
+    header = struct.pack(
+        ">I4s I 4s4s4s 6H 4s4s I 4s I Q I 3i 4s 44x",
+        offset + len(body),
+        b"\0\0\0\0",  # no preferred engine
+        0x02400000,  # version 2.4
+        b"mntr",
+        space,
+        b"XYZ ",
+        *_MADE,
+        b"acsp",
+        b"\0\0\0\0",  # no platform
+        0,  # flags
+        b"\0\0\0\0",  # no manufacturer
+        0,  # no model
+        0,  # attributes
+        0,  # perceptual
+        *(_fixed(value) for value in _D50),
+        b"\0\0\0\0",  # no creator
+    )
+    return header + table + body
+
+
+def _fixed(value: float) -> int:
+    """Return a s15Fixed16Number."""
+    return round(value * 65536)
+
+
+def _xyz(value: tuple[float, float, float]) -> bytes:
+    return struct.pack(">4s4x3i", b"XYZ ", *(_fixed(part) for part in value))
+
+
+def _power_law(gamma: float) -> bytes:
+    """Return a curveType of one entry, a u8Fixed8Number exponent."""
+    return struct.pack(">4s4xIH", b"curv", 1, round(gamma * 256))
+
+
+def _text(text: str) -> bytes:
+    return struct.pack(">4s4x", b"text") + text.encode("ascii") + b"\0"
+
+
+def _description(text: str) -> bytes:
+    """Return a textDescriptionType: ASCII, and empty Unicode and script parts."""
+    ascii_text = text.encode("ascii") + b"\0"
+    start = struct.pack(">4s4xI", b"desc", len(ascii_text))
+    return start + ascii_text + struct.pack(">II HB 67x", 0, 0, 0, 0)

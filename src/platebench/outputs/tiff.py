@@ -1,0 +1,132 @@
+"""Sixteen-bit TIFF positives: the only writer that uses tifffile.
+
+Structure after TIFF 6.0 (1992): little-endian, BlackIsZero or RGB, strips, classic offsets
+below 4 GiB and BigTIFF above.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+
+from platebench.errors import WriteError
+from platebench.fsio import atomic_write
+from platebench.outputs.icc import gray_gamma22_profile, rgb_gamma22_profile
+
+Compression = Literal["none", "zstd", "deflate"]
+
+CLASSIC_LIMIT = 2**32 - 2**20  # bytes of pixels a classic TIFF holds, with room for the tags
+_XMP_TAG, _BYTE = 700, 1
+
+
+def write_positive(
+    path: Path,
+    pixels: NDArray[np.uint16],
+    *,
+    ppi: float | None,
+    description: str,
+    software: str,
+    taken: datetime | None,
+    xmp: bytes,
+    compression: Compression = "none",
+    workers: int = 1,
+) -> None:
+    """Write a positive, read it back, and only then give it its name.
+
+    Parameters
+    ----------
+    path : Path
+        Replaced if it exists.
+    pixels : ndarray of uint16, shape (M, N) or (M, N, 3)
+        Gray gamma 2.2 code values, or red, green, blue in the same power law.
+    ppi : float or None
+        Pixels per inch; None writes no absolute resolution.
+    description, software : str
+        Tags 270 and 305, reduced to ASCII as TIFF asks.
+    taken : datetime or None
+        When the capture was made (tag 306), on the camera's clock.
+    xmp : bytes
+        XMP packet (tag 700); empty for none.
+    compression : {"none", "zstd", "deflate"}
+        The last two with horizontal differencing. Many readers lack zstd.
+    workers : int
+        Threads that compress; the bytes are the same for any number.
+
+    Raises
+    ------
+    WriteError
+        If it could not be written, or reads back different.
+    """
+    packed = compression != "none"
+    grey = pixels.ndim == 2
+    with atomic_write(path) as stream:
+        tifffile.imwrite(
+            stream,
+            pixels,
+            bigtiff=needs_bigtiff(pixels.nbytes),
+            byteorder="<",
+            photometric="minisblack" if grey else "rgb",
+            planarconfig=None if grey else "contig",
+            compression=compression if packed else None,
+            predictor=packed,
+            rowsperstrip=_rows_per_strip(pixels) if packed else None,
+            iccprofile=gray_gamma22_profile() if grey else rgb_gamma22_profile(),
+            description=_ascii(description),
+            software=_ascii(software),
+            datetime=taken,
+            resolution=(1, 1) if ppi is None else (ppi, ppi),
+            resolutionunit="NONE" if ppi is None else "INCH",
+            metadata=None,
+            extratags=[(_XMP_TAG, _BYTE, len(xmp), xmp, True)] if xmp else [],
+            maxworkers=workers,
+        )
+        stream.flush()
+        if not same_pixels(Path(stream.name), pixels):
+            raise WriteError(path, "it read back different", "look at the disk and run again")
+
+
+def needs_bigtiff(pixel_bytes: int) -> bool:
+    """Return whether a picture is too large for the 32-bit offsets of a classic TIFF.
+
+    Decided before compression, so that it does not depend on the picture.
+
+    Examples
+    --------
+    >>> needs_bigtiff(2 * 20_000 * 26_000)  # a whole plate at 3000 ppi
+    False
+    >>> needs_bigtiff(2 * 47_244 * 62_992)  # 30x40 cm at 4000 ppi
+    True
+    """
+    return pixel_bytes > CLASSIC_LIMIT
+
+
+def same_pixels(path: Path, pixels: NDArray[np.uint16]) -> bool:
+    """Return whether the first page of a TIFF file holds exactly these pixels."""
+    with tifffile.TiffFile(path) as tif:
+        page: Any = tif.pages[0]
+        if page.shape != pixels.shape or page.dtype != pixels.dtype:
+            return False
+        stored = page.asarray(out="memmap") if page.is_memmappable else page.asarray()
+        return all(
+            np.array_equal(stored[top : top + 256], pixels[top : top + 256])
+            for top in range(0, pixels.shape[0], 256)
+        )
+
+
+def _rows_per_strip(pixels: NDArray[np.uint16]) -> int:
+    """Return the rows of about 256 KiB: enough to compress well, small enough to share out."""
+    row_bytes = pixels.nbytes // len(pixels)
+    return int(max(1, 2**18 // row_bytes))
+
+
+def _ascii(text: str) -> str:
+    """Return text with accents dropped and other characters as question marks."""
+    plain = unicodedata.normalize("NFKD", text)
+    kept = "".join(char for char in plain if not unicodedata.combining(char))
+    return kept.encode("ascii", "replace").decode("ascii")
