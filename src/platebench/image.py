@@ -6,7 +6,7 @@ Coordinates are ``(row, column)`` with the centre of the first pixel at ``(0, 0)
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -137,7 +137,7 @@ class PlateImage:
     pixels: NDArray[np.float32]
     encoding: Encoding
     valid: NDArray[np.bool_] | None = None
-    pattern: NDArray[np.uint8] = MONO_PATTERN
+    pattern: NDArray[np.uint8] = field(default_factory=lambda: MONO_PATTERN)
 
     def __post_init__(self) -> None:
         if self.pixels.dtype != np.float32:
