@@ -6,12 +6,15 @@ import errno
 import hashlib
 import os
 import tempfile
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
 from platebench.errors import WriteError
+
+UNFINISHED = ".writing-"  # how temporary files begin
 
 _REMEDIES = {
     errno.ENOSPC: ("the disk is full", "free some space and run again"),
@@ -46,7 +49,7 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
     """
     tmp: Path | None = None
     try:
-        fd, name = tempfile.mkstemp(prefix=".writing-", suffix=target.suffix, dir=target.parent)
+        fd, name = tempfile.mkstemp(prefix=UNFINISHED, suffix=target.suffix, dir=target.parent)
         tmp = Path(name)
         os.close(fd)  # reopened by name: tifffile needs stream.name to be a path
         with tmp.open("w+b") as stream:
@@ -79,6 +82,14 @@ def make_folder(folder: Path) -> None:
             pass
     except OSError as error:
         raise write_error(folder, error) from error
+
+
+def remove_unfinished(folder: Path, *, older_than_s: float = 0.0) -> None:
+    """Remove temporary files that a killed process left in ``folder``, at least so old."""
+    for leftover in folder.glob(f"{UNFINISHED}*"):
+        with suppress(OSError):
+            if time.time() - leftover.stat().st_mtime >= older_than_s:
+                leftover.unlink()
 
 
 def hash_file(path: Path) -> str:

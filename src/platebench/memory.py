@@ -1,0 +1,87 @@
+"""How much memory there is, and how many plates fit into it at once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+UNKNOWN_MEMORY = 4 << 30  # bytes; assumed where the system does not say
+SHARE_FOR_PLATES = 0.75  # the rest stays free for the file cache and everybody else
+_CGROUP = Path("/sys/fs/cgroup")
+_MEMINFO = Path("/proc/meminfo")
+
+
+def available_bytes() -> int:
+    """Return the memory that new work may take, in bytes.
+
+    Linux says what is available, and a container may have less than the machine; elsewhere half
+    of what is installed counts. ``UNKNOWN_MEMORY`` where nothing is known.
+    """
+    known = [value for value in (_meminfo_available(), _cgroup_left()) if value is not None]
+    if known:
+        return min(known)
+    installed = installed_bytes()
+    return installed // 2 if installed else UNKNOWN_MEMORY
+
+
+def installed_bytes() -> int | None:
+    """Return the machine's memory in bytes; None where the system does not say."""
+    try:
+        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):
+        return None
+
+
+def workers_for(jobs: int, memory: int, peak_per_plate: int) -> int:
+    """Return how many plates to work on at once: at most ``jobs``, at least one.
+
+    Parameters
+    ----------
+    jobs : int
+        Most workers wanted.
+    memory : int
+        Bytes that may be taken.
+    peak_per_plate : int
+        Bytes one plate takes at its peak.
+
+    Examples
+    --------
+    >>> workers_for(16, 8 << 30, 3 << 30)
+    2
+    >>> workers_for(16, 1 << 30, 3 << 30)
+    1
+    """
+    return max(1, min(jobs, memory // max(1, peak_per_plate)))
+
+
+def cores() -> int:
+    """Return how many processors this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on macOS and Windows
+        return os.cpu_count() or 1
+
+
+def _meminfo_available() -> int | None:
+    for line in _lines(_MEMINFO):
+        if line.startswith("MemAvailable:"):
+            return int(line.split()[1]) * 1024
+    return None
+
+
+def _cgroup_left() -> int | None:
+    limit = next(iter(_lines(_CGROUP / "memory.max")), "max").strip()
+    used = next(iter(_lines(_CGROUP / "memory.current")), "").strip()
+    if not (limit.isdigit() and used.isdigit()):
+        return None
+    cache = next((x for x in _lines(_CGROUP / "memory.stat") if x.startswith("inactive_file ")), "")
+    reclaimable = int(cache.split()[1]) if cache else 0
+    return max(0, int(limit) - int(used) + reclaimable)
+
+
+def _lines(path: Path) -> Iterable[str]:
+    try:
+        return path.read_text().splitlines()
+    except OSError:
+        return []
