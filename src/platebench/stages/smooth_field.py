@@ -71,9 +71,30 @@ def class_means(
         for column in range(q):
             plane = _averagable(pixels[row::p, column::q])
             kind = classes[row, column]
-            sums[kind] += cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+            resized = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+            cells = np.asarray(resized, np.float32).reshape(grid)
+            down = _shift(row, p, plane.shape[0], pixels.shape[0], grid[0])
+            across = _shift(column, q, plane.shape[1], pixels.shape[1], grid[1])
+            sums[kind] += cells - down[:, None] * _slope(cells, 0) - across * _slope(cells, 1)
             counts[kind] += 1
     return sums / counts[:, None, None]
+
+
+def _shift(phase: int, period: int, sites: int, length: int, cells: int) -> NDArray[np.float32]:
+    """How far, in cells, the sites of one phase lie beyond the centres of their cells.
+
+    Cell j averages sites whose mean position is ``period * ((j + 1/2) * sites / cells - 1/2) +
+    phase``; its centre is at ``(j + 1/2) * length / cells - 1/2``.
+    """
+    centres = (np.arange(cells) + 0.5) / cells
+    excess = centres * (period * sites - length) + phase - (period - 1) / 2
+    return (excess * cells / length).astype(np.float32)
+
+
+def _slope(cells: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
+    if cells.shape[axis] < 2:
+        return np.zeros_like(cells)
+    return np.asarray(np.gradient(cells, axis=axis), np.float32)
 
 
 def smooth_cells(means: NDArray[np.float32]) -> NDArray[np.float32]:

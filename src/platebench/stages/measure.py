@@ -1,0 +1,157 @@
+"""What a plate is, in densities: base plus fog, Dmax, range, histogram.
+
+Measured on an area-reduced picture after a median, so that dust, pinholes and scratches do not
+count, and inside the rebate, so that clear glass and chips do not either.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.stages.density import density_from_transmittance
+
+MEASURED_LONG_SIDE = 1200
+BARE_GLASS = 0.06  # D: two air-glass surfaces reflect 8 %, D 0.037 (Fresnel, n = 1.52)
+MARGIN = 0.06  # share of a side that may be rebate
+INSET = 0.015  # share of a side lost to the bevel and chips of the glass edge
+THIN_SHARE, DENSE_SHARE = 0.005, 0.995  # quantiles of the picture area
+BIN = 0.01  # D
+BIN_EDGES = np.round(np.arange(-0.2, 4.5 + BIN / 2, BIN), 2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlateDensities:
+    """Densities of one plate, in D.
+
+    Attributes
+    ----------
+    base_fog : float
+        Density of unexposed, developed emulsion: of the rebate where the holder covered the
+        emulsion, else the thinnest of the picture.
+    base_fog_from : {"rebate", "picture"}
+    d_min, d_max : float
+        Thinnest and densest useful tone of the picture.
+    density_range : float
+        ``d_max - d_min``: what the printing paper has to take up.
+    blue_range : float or None
+        The same as blue light sees it, where stain makes it differ.
+    histogram : tuple of int
+        Counts by 0.01 D from -0.2 D to 4.5 D, on the reduced picture.
+    """
+
+    base_fog: float
+    base_fog_from: str
+    d_min: float
+    d_max: float
+    density_range: float
+    blue_range: float | None = None
+    histogram: tuple[int, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain values, densities rounded to 0.001 D."""
+        return {
+            key: round(value, 3) if isinstance(value, float) else value
+            for key, value in asdict(self).items()
+        }
+
+
+def measure_densities(
+    transmittance: NDArray[np.float32],
+    valid: NDArray[np.bool_] | None = None,
+    *,
+    whole_plate: bool = True,
+    blue_share: float = 0.0,
+) -> PlateDensities:
+    """Measure a plate from its straightened, reduced picture.
+
+    Parameters
+    ----------
+    transmittance : ndarray of float32, shape (M, N)
+        The plate alone, edge to edge; about ``MEASURED_LONG_SIDE`` pixels long.
+    valid : ndarray of bool, shape (M, N), optional
+        False where the sensor clipped.
+    whole_plate : bool
+        False where the picture is an uncropped capture: no rebate is looked for.
+    blue_share : float
+        Extra blue density per unit density, from the stain; 0 for neutral silver.
+
+    Returns
+    -------
+    PlateDensities
+    """
+    density = density_from_transmittance(_despeckled(transmittance))
+    usable = np.ones(density.shape, bool) if valid is None else valid.copy()
+    inner, margin = _regions(density.shape)
+    picture = density[inner & usable]
+    if picture.size < 16:
+        picture = density.ravel()
+    picture = _without_bare_glass(picture)
+    d_min, d_max = (float(v) for v in np.quantile(picture, (THIN_SHARE, DENSE_SHARE)))
+    rebate = _rebate_density(density[margin & usable], d_min) if whole_plate else None
+    counts = np.histogram(picture, bins=BIN_EDGES)[0]
+    return PlateDensities(
+        base_fog=d_min if rebate is None else rebate,
+        base_fog_from="picture" if rebate is None else "rebate",
+        d_min=d_min,
+        d_max=d_max,
+        density_range=d_max - d_min,
+        blue_range=(d_max - d_min) * (1 + blue_share) if blue_share else None,
+        histogram=tuple(int(n) for n in counts),
+    )
+
+
+def reduced(
+    pixels: NDArray[np.float32], long_side: int = MEASURED_LONG_SIDE
+) -> tuple[NDArray[np.float32], float]:
+    """Return an area mean of about ``long_side`` pixels, and the factor it was reduced by."""
+    factor = max(1.0, max(pixels.shape[:2]) / long_side)
+    size = (max(1, round(pixels.shape[1] / factor)), max(1, round(pixels.shape[0] / factor)))
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.float32), factor
+
+
+def _despeckled(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    if min(picture.shape) < 16:
+        return picture
+    return np.asarray(cv2.medianBlur(np.ascontiguousarray(picture), 5))
+
+
+def _regions(shape: tuple[int, ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return the picture area, and the margin where a rebate would be."""
+    height, width = shape
+    inner, margin = np.zeros(shape, bool), np.zeros(shape, bool)
+    inset = round(INSET * min(shape))
+    reach = max(inset + 1, round(MARGIN * min(shape)))
+    inner[reach : height - reach, reach : width - reach] = True
+    margin[inset : height - inset, inset : width - inset] = True
+    return inner, margin & ~inner
+
+
+def _without_bare_glass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Leave out bare glass where it is a flaw: under a tenth of the picture, emulsion beyond."""
+    bare = picture < BARE_GLASS
+    share = float(bare.mean())
+    return picture[~bare] if 0 < share < 0.1 else picture
+
+
+def _rebate_density(margin: NDArray[np.float32], d_min: float) -> float | None:
+    """Return the density of an even strip along the edge that is thinner than the picture.
+
+    The strip must be emulsion (denser than bare glass), narrow in density, and hold at least an
+    eighth of the margin.
+    """
+    strip = margin[(margin > BARE_GLASS) & (margin < d_min + 0.02)]
+    if margin.size == 0 or strip.size < margin.size / 8:
+        return None
+    counts, edges = np.histogram(strip, bins=BIN_EDGES)
+    peak = int(np.argmax(np.convolve(counts, np.ones(3), mode="same")))
+    centre = float(edges[peak] + BIN / 2)
+    near = strip[np.abs(strip - centre) < 0.03]
+    if near.size < 0.6 * strip.size:
+        return None
+    return float(np.median(near))

@@ -1,0 +1,136 @@
+"""Stain: density that is not neutral, measured by colour and taken off the mosaic.
+
+Silver is neutral; pyro, selenium, age and residual dye are not. On the mosaic a stain shows as a
+checkerboard, because blue-filtered sites see more density than green ones. The extra density of
+each kind of site is modelled as an offset that varies slowly over the plate plus a share of the
+image density, ``D_kind = a(row, column) + (1 + b) * D_green``, and both are removed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.image import PlateImage
+from platebench.stages.flatten import SiteCorrection
+from platebench.stages.light_estimate import cells_inside
+from platebench.stages.smooth_field import class_means, grid_shape, site_classes
+
+STAIN_LIMIT = 0.01  # D: less than this is inside the uncertainty of a single reading
+_DARKEST_USED = 0.002  # transmittance; denser cells are noise and glare
+_ROWS_SAMPLED = 1600
+_GREEN = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stain:
+    """Density by colour against green, over the plate.
+
+    Attributes
+    ----------
+    red, blue : float
+        Mean extra density (D) in the red and the blue channel.
+    red_share, blue_share : float
+        Extra density per unit of green density, dimensionless.
+    found : bool
+        True where a colour departs by more than ``STAIN_LIMIT``, root mean square.
+    correction : SiteCorrection
+        Takes the stain off; see :func:`transmittance_from_counts`.
+    """
+
+    red: float
+    blue: float
+    red_share: float
+    blue_share: float
+    found: bool
+    correction: SiteCorrection
+
+
+def measure_stain(image: PlateImage, corners: NDArray[np.float64]) -> Stain | None:
+    """Measure how far a plate is from neutral.
+
+    Parameters
+    ----------
+    image : PlateImage
+        TRANSMITTANCE, mosaic or (M, N, 3).
+    corners : ndarray of float64, shape (4, 2)
+        Of the plate, ``(row, column)``.
+
+    Returns
+    -------
+    Stain or None
+        None where the picture has one colour only, or shows too little of the plate.
+    """
+    three = image.pixels.ndim == 3
+    colours = np.array([0, 1, 2]) if three else _colour_of_kinds(image.pattern)
+    if not {0, _GREEN, 2} <= set(colours.tolist()):
+        return None
+    means = _cell_means(image)
+    grid = (means.shape[1], means.shape[2])
+    inside = cells_inside(corners, image.shape, grid, grow=-0.03)
+    green = means[colours == _GREEN].mean(axis=0)
+    usable = inside & (means.min(axis=0) > _DARKEST_USED)
+    if np.count_nonzero(usable) < 24:
+        return None
+    density = -np.log10(np.maximum(green, 1e-6)).astype(np.float64)
+    gains, exponents, worst = np.ones_like(means), np.ones(len(means), np.float32), 0.0
+    offsets, shares = np.zeros(3), np.zeros(3)
+    for kind, colour in enumerate(colours):
+        extra = -np.log10(np.maximum(means[kind], 1e-6)).astype(np.float64) - density
+        offset, share = _offset_and_share(density[usable], extra[usable])
+        rest = _smooth_inside(extra - offset - share * density, usable)
+        gains[kind] = 10 ** (offset + rest)
+        exponents[kind] = 1 / (1 + share)
+        if colour != _GREEN:
+            worst = max(worst, float(np.sqrt(np.mean(extra[usable] ** 2))))
+        offsets[colour], shares[colour] = float(extra[usable].mean()), share
+    return Stain(
+        red=float(offsets[0]),
+        blue=float(offsets[2]),
+        red_share=float(shares[0]),
+        blue_share=float(shares[2]),
+        found=worst > STAIN_LIMIT,
+        correction=SiteCorrection(gains=gains, exponents=exponents),
+    )
+
+
+def _colour_of_kinds(pattern: NDArray[np.uint8]) -> NDArray[np.intp]:
+    classes = site_classes(pattern)
+    first = [int(np.flatnonzero(classes.ravel() == kind)[0]) for kind in range(classes.max() + 1)]
+    return pattern.ravel()[first].astype(np.intp)
+
+
+def _cell_means(image: PlateImage) -> NDArray[np.float32]:
+    """Cell means by kind, from a spread of whole pattern rows: enough, and much faster."""
+    p = image.pattern.shape[0]
+    periods = image.shape[0] // p
+    step = max(1, periods * p // _ROWS_SAMPLED)
+    rows = image.pixels[: periods * p].reshape(periods, p, *image.pixels.shape[1:])[::step]
+    sampled = rows.reshape(-1, *image.pixels.shape[1:])
+    return class_means(sampled, site_classes(image.pattern), grid_shape(image.shape))
+
+
+def _offset_and_share(
+    density: NDArray[np.float64], extra: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Fit ``extra = offset + share * density`` with the worst tenth of cells left out."""
+    keep = np.ones(len(density), bool)
+    share, offset = 0.0, float(np.median(extra))
+    for _ in range(3):
+        if np.ptp(density[keep]) > 0.15:
+            share, offset = (float(v) for v in np.polyfit(density[keep], extra[keep], 1))
+        else:
+            offset = float(np.median(extra[keep]))
+        residual = np.abs(extra - offset - share * density)
+        keep = residual <= np.quantile(residual, 0.9)
+    return offset, min(max(share, -0.5), 2.0)
+
+
+def _smooth_inside(values: NDArray[np.float64], usable: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return a wide Gaussian mean over the usable cells, continued outwards."""
+    weight = cv2.GaussianBlur(usable.astype(np.float64), (0, 0), 5.0)
+    mean = cv2.GaussianBlur(np.where(usable, values, 0.0), (0, 0), 5.0)
+    return np.asarray(np.where(weight > 1e-3, mean / np.maximum(weight, 1e-3), 0.0), np.float64)
