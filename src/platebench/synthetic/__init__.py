@@ -10,6 +10,15 @@ from platebench.synthetic.simulate import (
     simulate_dark,
     simulate_plate,
 )
+from platebench.synthetic.targets import (
+    SlantedEdge,
+    Star,
+    StepTablet,
+    edge_plate,
+    star_plate,
+    tablet_plate,
+)
+from platebench.synthetic.variety import vary
 
 __all__ = [
     "CameraModel",
@@ -17,8 +26,15 @@ __all__ = [
     "LightBox",
     "PlateModel",
     "Simulation",
+    "SlantedEdge",
+    "Star",
+    "StepTablet",
+    "edge_plate",
     "simulate_blank",
     "simulate_dark",
     "simulate_plate",
+    "star_plate",
+    "tablet_plate",
+    "vary",
     "write_dng",
 ]

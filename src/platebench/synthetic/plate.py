@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Plane = NDArray[np.float32]
-Target = Callable[[Plane, Plane], Plane]
-"""Density at ``(y_mm, x_mm)`` from the plate's middle, for measuring targets."""
+Target = Callable[[Plane, Plane, float], Plane]
+"""Density at ``(y_mm, x_mm, pitch_mm)``, over a photosite ``pitch_mm`` wide; see `targets`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,6 +140,6 @@ def outline_mm(plate: PlateModel) -> Array:
     )
 
 
-def grown(corners: Array, by_mm: float, kind: Literal["out"] = "out") -> Array:
+def grown(corners: Array, by_mm: float) -> Array:
     """Return an upright four-sided outline with each side moved out by ``by_mm``."""
     return np.asarray(corners + np.sign(corners) * by_mm, np.float64)

@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 Plane = NDArray[np.float32]
 
 
+SCENES: tuple[str, ...] = ("landscape",)
+
+
 def make_scene(name: str, shape: tuple[int, int]) -> Plane:
     """Return relative luminances, 1 = white."""
     y, x = np.mgrid[0 : 1 : shape[0] * 1j, 0 : 1 : shape[1] * 1j]

@@ -30,7 +30,6 @@ Plane = NDArray[np.float32]
 
 _BAND_ROWS = 384
 _PICTURE_PIXELS = 3000  # long side of procedural pictures; the grain is finer
-_TARGET_STEPS = 4  # measuring targets are averaged over 4 x 4 points a photosite
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -287,13 +286,7 @@ class _Painter:
         y, x = band.places()
         if plate.glass_side_up:
             x = -x
-        total = np.zeros(band.shape, np.float32)
-        steps = (np.arange(_TARGET_STEPS) + 0.5) / _TARGET_STEPS - 0.5
-        for dy in steps * self.pitch_mm:
-            for dx in steps * self.pitch_mm:
-                through = plate.target(y + np.float32(dy), x + np.float32(dx))
-                total += np.float32(10) ** -through
-        return np.asarray(-np.log10(total / np.float32(_TARGET_STEPS**2)), np.float32)
+        return plate.target(y, x, self.pitch_mm)
 
     def _spread(self, relief: Plane, y: Plane, x: Plane) -> Plane:
         height, width = self.plate.size_mm
