@@ -1,0 +1,148 @@
+"""What is written under a print. Pure: text in, lines that fit out."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.outputs.proof_type import (
+    LIGHT,
+    REGULAR,
+    TIMES,
+    can_show,
+    pack,
+    plain_line,
+    shorten,
+    wrap,
+)
+
+MAX_FLAG_LINES = 8
+_BETWEEN_FIGURES = re.compile(r"(?<=\d)\s*x\s*(?=\d)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ProofPrint:
+    """One plate as it is shown on a proof sheet.
+
+    Attributes
+    ----------
+    plate_id : str
+        Name of the plate.
+    picture : Path or ndarray of uint8, shape (M, N)
+        The positive, gray gamma 2.2; a path to its preview keeps memory small.
+    format_name : str
+        Plate format; "" where it is not known.
+    size_mm : (width, height) or None
+        True size of what ``picture`` shows, edge to edge, in millimetres. None: not known.
+    base_fog, d_max, density_range : float
+        Densities (D); nan where not measured.
+    flags : tuple of str
+        Doubts and remarks, in plain words.
+    whole : bool
+        True where the capture is shown uncropped. With flags, that is a doubtful plate.
+    """
+
+    plate_id: str
+    picture: Path | NDArray[np.uint8]
+    format_name: str = ""
+    size_mm: tuple[float, float] | None = None
+    base_fog: float = math.nan
+    d_max: float = math.nan
+    density_range: float = math.nan
+    flags: tuple[str, ...] = ()
+    whole: bool = False
+
+    @property
+    def doubtful(self) -> bool:
+        """True where a person should look: kept whole, and with a reason."""
+        return self.whole and bool(self.flags)
+
+
+class Hand(StrEnum):
+    """How a line of a caption is written."""
+
+    NAME = "name"
+    DATA = "data"
+    FLAG = "flag"
+
+
+TYPE = {Hand.NAME: (REGULAR, 7.6), Hand.DATA: (LIGHT, 6.6), Hand.FLAG: (REGULAR, 6.2)}
+LEADING_MM = {Hand.NAME: 3.3, Hand.DATA: 2.85, Hand.FLAG: 2.8}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a caption; ``full`` is the text it stands for, when that was shortened."""
+
+    text: str
+    hand: Hand
+    full: str = ""
+
+
+def caption_lines(shown: ProofPrint, number: int, width: float, *, scaled: bool) -> list[Line]:
+    """Return the caption of one print, no line wider than ``width`` millimetres.
+
+    Parameters
+    ----------
+    shown : ProofPrint
+        The plate.
+    number : int
+        Its place in the session, from 1; written where the face lacks letters of its id.
+    width : float
+        Room in millimetres.
+    scaled : bool
+        False where the print is not at the scale of the sheet.
+    """
+    full = plain_line(shown.plate_id)
+    name = full if can_show(full) else f"{full} (plate {number})"
+    lines = [Line(shorten(name, width, *TYPE[Hand.NAME]), Hand.NAME, full)]
+    lines += [
+        Line(text, Hand.DATA) for text in pack(_facts(shown, scaled), width, *TYPE[Hand.DATA])
+    ]
+    return lines + _flag_lines(shown, width)
+
+
+def caption_height(lines: Sequence[Line]) -> float:
+    """Return the height of a caption in millimetres."""
+    return sum(LEADING_MM[line.hand] for line in lines) + 0.6  # tails of the last line
+
+
+def format_shown(name: str) -> str:
+    """Return a format as it is set in type.
+
+    Examples
+    --------
+    >>> format_shown("4x5 in"), format_shown("whole plate")
+    ('4 × 5 in', 'whole plate')
+    """
+    return _BETWEEN_FIGURES.sub(f" {TIMES} ", plain_line(name))
+
+
+def _facts(shown: ProofPrint, scaled: bool) -> list[str]:
+    facts = [format_shown(shown.format_name) or "format not known"]
+    figures = (("range", shown.density_range), ("b+f", shown.base_fog), ("Dmax", shown.d_max))
+    measured = [f"{name} {value:.2f}" for name, value in figures if math.isfinite(value)]
+    facts += measured or ["density not measured"]
+    if shown.whole and not shown.flags:
+        facts.append("uncropped")
+    if not scaled:
+        facts.append("not to scale")
+    return facts
+
+
+def _flag_lines(shown: ProofPrint, width: float) -> list[Line]:
+    texts = [flag for flag in map(plain_line, shown.flags) if flag]
+    if shown.doubtful:
+        texts = ["doubtful, kept whole: " + "; ".join(texts)]
+    lines = [line for text in texts for line in wrap(text, width, *TYPE[Hand.FLAG])]
+    if len(lines) > MAX_FLAG_LINES:
+        last = shorten("… more in the record", width, *TYPE[Hand.FLAG])
+        lines = [*lines[: MAX_FLAG_LINES - 1], last]
+    return [Line(line, Hand.FLAG) for line in lines]

@@ -1,0 +1,189 @@
+"""Proof sheets: the plates of a session as contact prints on black, captions in a light hand.
+
+Physics decides the black: paper laid under glass plates and exposed is bare outside them, so it
+turns as black as paper can. A white margin is left, as under an easel, for the title.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
+from statistics import median
+
+from platebench.errors import WriteError
+from platebench.fsio import atomic_write
+from platebench.outputs.proof_caption import (
+    LEADING_MM,
+    TYPE,
+    Hand,
+    ProofPrint,
+    caption_height,
+    caption_lines,
+)
+from platebench.outputs.proof_page import PAPERS, Cell, Placement, Plan, plan_pages
+from platebench.outputs.proof_pen import Pen, pencil_loop, sheets
+from platebench.outputs.proof_picture import gray_jpeg, picture_shape, size_fits
+from platebench.outputs.proof_type import LIGHT, REGULAR, can_show, plain_line, shorten, width_mm
+
+__all__ = ["ProofPrint", "write_proof_sheet"]
+
+BARE_PAPER = 7 / 255  # blacker than any print on it: base plus fog prints at 10
+ASSUMED_LONG_MM = 254.0  # plates of unknown size, where no plate's size is known
+INK, SOFT_INK, FAINT_INK = 0.13, 0.36, 0.46
+_COLORS: dict[Hand, float | tuple[float, float, float]] = {
+    Hand.NAME: 0.90,
+    Hand.DATA: 0.74,
+    Hand.FLAG: (0.95, 0.52, 0.43),
+}
+PENCIL_AWAY = 1.3
+
+
+def write_proof_sheet(
+    pdf_path: Path,
+    prints: Sequence[ProofPrint],
+    *,
+    title: str,
+    date: str = "",
+    paper: str = "a4",
+    turn: bool | None = None,
+    per_page: int = 12,
+) -> int:
+    """Write a proof sheet as PDF.
+
+    Parameters
+    ----------
+    pdf_path : Path
+        The file to write.
+    prints : sequence of ProofPrint
+        The plates in the order they are shown.
+    title : str
+        Heading: the session's name.
+    date : str
+        Date as it is to be read; "" leaves it out. No clock is read here.
+    paper : {"a4", "letter"}
+        The sheet.
+    turn : bool or None
+        Lay the sheet on its side; None takes whichever gives the larger prints.
+    per_page : int
+        How many prints a page should hold on average at least.
+
+    Returns
+    -------
+    int
+        Number of pages.
+
+    Raises
+    ------
+    WriteError
+        If there are no plates, a picture cannot be read, or the file cannot be written.
+    """
+    if not prints:
+        raise WriteError(pdf_path, "there are no plates to show", "convert the session first")
+    scaled, cells = _cells(pdf_path, prints)
+    plan = plan_pages(cells, PAPERS[paper], turn=turn, per_page=per_page)
+    with atomic_write(pdf_path) as stream, sheets(stream, plain_line(title)) as pen:
+        for number, page in enumerate(plan.pages, 1):
+            pen.start_page(plan.paper)
+            pen.fill(plan.field, BARE_PAPER)
+            _draw_title(pen, plan, number, title, date, len(prints))
+            _draw_legend(pen, plan, prints, scaled)
+            for placement in page:
+                shown = prints[placement.index]
+                _draw_print(pen, pdf_path, shown, placement, scaled[placement.index])
+            pen.end_page()
+        return pen.pages
+
+
+def _cells(target: Path, prints: Sequence[ProofPrint]) -> tuple[list[bool], list[Cell]]:
+    """Return which prints are at the sheet's scale, and all of them ready for the layout."""
+    shapes = [picture_shape(target, shown.plate_id, shown.picture) for shown in prints]
+    sizes = [
+        shown.size_mm if shown.size_mm and size_fits(shape, shown.size_mm) else None
+        for shown, shape in zip(prints, shapes, strict=True)
+    ]
+    known = [max(size) for size in sizes if size]
+    assumed = median(known) if known else ASSUMED_LONG_MM
+    cells = []
+    for i, (shape, size) in enumerate(zip(shapes, sizes, strict=True)):
+        rows, columns = shape
+        width, height = size or (
+            assumed * columns / max(shape),
+            assumed * rows / max(shape),
+        )
+        cells.append(Cell(width, height, _CaptionHeight(prints[i], i + 1, size is not None)))
+    return [size is not None for size in sizes], cells
+
+
+class _CaptionHeight:
+    """Height of one print's caption at a width; remembered, as the layout asks many times."""
+
+    def __init__(self, shown: ProofPrint, number: int, scaled: bool) -> None:
+        self._measured = lru_cache(maxsize=None)(
+            lambda width: caption_height(caption_lines(shown, number, width, scaled=scaled))
+        )
+
+    def __call__(self, width: float) -> float:
+        return self._measured(width)
+
+
+def _draw_title(pen: Pen, plan: Plan, number: int, title: str, date: str, count: int) -> None:
+    field = plan.field
+    baseline = field.top - 5.4
+    plates = f"{count} plates" if count != 1 else "1 plate"
+    facts = [plain_line(date), plates, f"page {number} of {len(plan.pages)}"]
+    right = shorten("   ·   ".join(f for f in facts if f), field.width * 0.6, LIGHT, 8.2)
+    pen.text((field.right, baseline), right, LIGHT, 8.2, color=SOFT_INK, right=True)
+    room = field.width - width_mm(right, LIGHT, 8.2) - 8
+    name = plain_line(title)
+    fitted = shorten(name, room, REGULAR, 11.5)
+    pen.text((field.left, baseline), fitted, REGULAR, 11.5, color=INK, full=name)
+
+
+def _draw_legend(
+    pen: Pen, plan: Plan, prints: Sequence[ProofPrint], scaled: Sequence[bool]
+) -> None:
+    field = plan.field
+    baseline = field.bottom + 6.2
+    parts = ["Densities: b+f base plus fog, Dmax densest tone, range from one to the other"]
+    if any(shown.doubtful for shown in prints):
+        parts.append("red pencil: look at this plate")
+    if not all(can_show(plain_line(shown.plate_id)) for shown in prints):
+        parts.append("crossed box: a letter this type lacks")
+    bar = _draw_scale(pen, plan, baseline) if any(scaled) else 0.0
+    text = shorten("   ·   ".join(parts), field.width - bar - 8, LIGHT, 6.4)
+    pen.text((field.left, baseline), text, LIGHT, 6.4, color=FAINT_INK)
+
+
+def _draw_scale(pen: Pen, plan: Plan, baseline: float) -> float:
+    """Draw a bar that is a round length on the plates; return the width taken."""
+    right = plan.field.right
+    on_plate = next((mm for mm in (50, 100, 200, 500) if mm / plan.reduction >= 12), 1000)
+    length = min(on_plate / plan.reduction, 60.0)
+    on_plate = round(length * plan.reduction)
+    reduction = "life size" if plan.reduction == 1 else f"1 : {plan.reduction:g}"
+    words = f"{reduction}     {on_plate} mm on the plate"
+    middle = baseline - 0.75
+    for across in (right - length, right):
+        pen.line((across, middle - 0.8), (across, middle + 0.8), gray=FAINT_INK, thick_mm=0.12)
+    pen.line((right - length, middle), (right, middle), gray=FAINT_INK, thick_mm=0.12)
+    end = right - length - 2.2
+    pen.text((end, baseline), words, LIGHT, 6.4, color=FAINT_INK, right=True)
+    return right - end + width_mm(words, LIGHT, 6.4)
+
+
+def _draw_print(
+    pen: Pen, target: Path, shown: ProofPrint, placement: Placement, scaled: bool
+) -> None:
+    box, caption = placement.picture, placement.caption
+    encoded = gray_jpeg(target, shown.plate_id, shown.picture, (box.width, box.height))
+    pen.picture(box, encoded)
+    number = placement.index + 1
+    if shown.doubtful:
+        pen.pencil(pencil_loop(box, PENCIL_AWAY, number), 0.42)
+    down = caption.top
+    for line in caption_lines(shown, number, caption.width, scaled=scaled):
+        down += LEADING_MM[line.hand]
+        font, size = TYPE[line.hand]
+        at = (caption.left, down - 0.55)
+        pen.text(at, line.text, font, size, color=_COLORS[line.hand], full=line.full)

@@ -1,0 +1,334 @@
+"""Plates printed at their true size, cut into overlapping tiles where the paper is smaller."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from platebench.errors import WriteError
+from platebench.fsio import atomic_write
+from platebench.outputs.proof_caption import ProofPrint, format_shown
+from platebench.outputs.proof_page import PAPERS, Box, Paper
+from platebench.outputs.proof_pen import Pen, sheets
+from platebench.outputs.proof_picture import gray_jpeg, gray_pixels, picture_shape, size_fits
+from platebench.outputs.proof_type import LIGHT, REGULAR, TIMES, plain_line, shorten, width_mm, wrap
+
+MARGIN = 8.0  # most printers cannot reach the outer 5 mm
+HEAD, FOOT = 11.0, 17.0  # heading above the picture, ruler below it
+MARKS = 5.0  # room for the marks on every side of the picture
+OVERLAP = 10.0  # shared by neighbouring tiles, at least
+RULER = 100.0
+SENTENCE = "print at 100 %, no fitting; the ruler must measure 100 mm"
+INK, SOFT_INK = 0.1, 0.4
+_BETWEEN = "   ·   "
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """One part of a plate on one page.
+
+    Attributes
+    ----------
+    row, column : int
+        Place among the plate's tiles, from 0.
+    part : Box
+        What it shows, millimetres from the plate's top left corner.
+    """
+
+    row: int
+    column: int
+    part: Box
+
+    @property
+    def name(self) -> str:
+        """Letter of the row and number of the column, such as ``B3``."""
+        return f"{_letters(self.row)}{self.column + 1}"
+
+
+@dataclass(frozen=True, slots=True)
+class TrueSizeResult:
+    """What was written: pages, and the plates left out with the reason."""
+
+    pages: int
+    left_out: tuple[tuple[str, str], ...]
+
+
+def plan_tiles(width: float, height: float, paper: Paper) -> tuple[Paper, list[Tile]]:
+    """Cut a plate into tiles that fit a sheet, upright or turned, whichever needs fewer.
+
+    Parameters
+    ----------
+    width, height : float
+        The plate in millimetres.
+    paper : Paper
+        The sheet, upright.
+
+    Returns
+    -------
+    paper : Paper
+        The sheet as it lies.
+    tiles : list of Tile
+        Row by row; all the same size, neighbours sharing at least ``OVERLAP`` millimetres.
+    """
+    plans = []
+    for sheet in (paper, paper.turned()):
+        room = _room(sheet)
+        columns = _spans(width, room.width)
+        rows = _spans(height, room.height)
+        tiles = [
+            Tile(r, c, Box(top, left, bottom, right))
+            for r, (top, bottom) in enumerate(rows)
+            for c, (left, right) in enumerate(columns)
+        ]
+        plans.append((sheet, tiles))
+    return min(plans, key=lambda plan: len(plan[1]))
+
+
+def write_true_size(
+    pdf_path: Path,
+    prints: Sequence[ProofPrint],
+    *,
+    title: str,
+    date: str = "",
+    paper: str = "a4",
+    lossless: bool = False,
+) -> TrueSizeResult:
+    """Write each plate at its true size as PDF, a plate or a tile a page.
+
+    Parameters
+    ----------
+    pdf_path : Path
+        The file to write.
+    prints : sequence of ProofPrint
+        The plates in order. Those whose size is not known are left out and listed.
+    title : str
+        The session's name.
+    date : str
+        Date as it is to be read; "" leaves it out.
+    paper : {"a4", "letter"}
+        The sheet.
+    lossless : bool
+        Keep every pixel of the pictures, instead of a JPEG at 300 ppi.
+
+    Returns
+    -------
+    TrueSizeResult
+        Pages written and plates left out.
+
+    Raises
+    ------
+    WriteError
+        If no plate's size is known, a picture cannot be read, or the file cannot be written.
+    """
+    reasons = [_why_left_out(pdf_path, shown) for shown in prints]
+    left_out = tuple(
+        (shown.plate_id, reason) for shown, reason in zip(prints, reasons, strict=True) if reason
+    )
+    if len(left_out) == len(prints):
+        what = "no plate has a known size" if prints else "there are no plates to show"
+        raise WriteError(pdf_path, what, "set the plates' format in session.toml and convert")
+    heading = _BETWEEN.join(text for text in (plain_line(title), plain_line(date)) if text)
+    with atomic_write(pdf_path) as stream, sheets(stream, plain_line(title)) as pen:
+        pen.keep_size()
+        for shown, reason in zip(prints, reasons, strict=True):
+            if not reason:
+                _draw_plate(pen, pdf_path, shown, heading, PAPERS[paper], lossless)
+        if left_out:
+            _draw_left_out(pen, left_out, heading, PAPERS[paper])
+        return TrueSizeResult(pen.pages, left_out)
+
+
+def _why_left_out(target: Path, shown: ProofPrint) -> str:
+    if shown.size_mm is None:
+        return "its true size is not known"
+    if not size_fits(picture_shape(target, shown.plate_id, shown.picture), shown.size_mm):
+        width, height = shown.size_mm
+        return f"its picture has not the shape of {width:.1f} {TIMES} {height:.1f} mm"
+    return ""
+
+
+def _letters(index: int) -> str:
+    letters = ""
+    while index >= 0:
+        letters = chr(ord("A") + index % 26) + letters
+        index = index // 26 - 1
+    return letters
+
+
+def _room(sheet: Paper) -> Box:
+    """Return where a picture may lie, its marks lying outside it."""
+    return Box(
+        MARGIN + HEAD + MARKS,
+        MARGIN + MARKS,
+        sheet.height - MARGIN - FOOT - MARKS,
+        sheet.width - MARGIN - MARKS,
+    )
+
+
+def _spans(length: float, room: float) -> list[tuple[float, float]]:
+    """Cut a length into equal spans no longer than ``room``, sharing ``OVERLAP``."""
+    count = 1
+    while (length + (count - 1) * OVERLAP) / count > room + 1e-9:
+        count += 1
+    span = (length + (count - 1) * OVERLAP) / count
+    step = span - OVERLAP
+    return [(i * step, length if i == count - 1 else i * step + span) for i in range(count)]
+
+
+def _draw_plate(
+    pen: Pen, target: Path, shown: ProofPrint, heading: str, paper: Paper, lossless: bool
+) -> None:
+    width, height = shown.size_mm or (0.0, 0.0)
+    sheet, tiles = plan_tiles(width, height, paper)
+    room = _room(sheet)
+    for tile in tiles:
+        pen.start_page(sheet)
+        part, encoded = _encoded(target, shown, tile, len(tiles) == 1, lossless)
+        left = room.left + (room.width - part.width) / 2
+        top = room.top + (room.height - part.height) / 2
+        box = Box(top, left, top + part.height, left + part.width)
+        pen.picture(box, encoded)
+        _draw_marks(pen, box, part, tile, tiles)
+        _draw_heading(pen, sheet, shown, tile, tiles, heading)
+        _draw_ruler(pen, sheet)
+        pen.end_page()
+
+
+def _encoded(
+    target: Path, shown: ProofPrint, tile: Tile, alone: bool, lossless: bool
+) -> tuple[Box, bytes]:
+    """Return a tile's picture, and the exact part of the plate its whole pixels cover."""
+    width, height = shown.size_mm or (0.0, 0.0)
+    if alone and not lossless:
+        return tile.part, gray_jpeg(target, shown.plate_id, shown.picture, (width, height))
+    rows, columns = picture_shape(target, shown.plate_id, shown.picture)
+    down, across = rows / height, columns / width  # pixels a millimetre
+    cut = (
+        round(tile.part.top * down),
+        round(tile.part.left * across),
+        max(round(tile.part.bottom * down), round(tile.part.top * down) + 1),
+        max(round(tile.part.right * across), round(tile.part.left * across) + 1),
+    )
+    part = Box(cut[0] / down, cut[1] / across, cut[2] / down, cut[3] / across)
+    image = gray_pixels(target, shown.plate_id, shown.picture, cut)
+    if not lossless:
+        size = (part.width, part.height)
+        return part, gray_jpeg(target, shown.plate_id, np.asarray(image), size)
+    stream = io.BytesIO()
+    image.save(stream, "PNG", compress_level=1)
+    return part, stream.getvalue()
+
+
+def _draw_marks(pen: Pen, box: Box, part: Box, tile: Tile, tiles: Sequence[Tile]) -> None:
+    """Draw crop marks where the plate ends, and crosses where two tiles are to be joined.
+
+    A join runs through the middle of the overlap: cut there, or lay cross on cross.
+    """
+    last = tiles[-1]
+    half = OVERLAP / 2
+    corner_x = (
+        (box.left, tile.column == 0, tile.part.left + half),
+        (box.right, tile.column == last.column, tile.part.right - half),
+    )
+    for edge, ends, join in corner_x:
+        across = edge if ends else box.left + join - part.left
+        for outside, away in ((box.top, -1), (box.bottom, 1)):
+            _draw_mark(pen, (across, outside + away * 1.0), (0.0, away), cross=not ends)
+    corner_y = (
+        (box.top, tile.row == 0, tile.part.top + half),
+        (box.bottom, tile.row == last.row, tile.part.bottom - half),
+    )
+    for edge, ends, join in corner_y:
+        down = edge if ends else box.top + join - part.top
+        for outside, away in ((box.left, -1), (box.right, 1)):
+            _draw_mark(pen, (outside + away * 1.0, down), (away, 0.0), cross=not ends)
+
+
+def _draw_mark(
+    pen: Pen, near: tuple[float, float], away: tuple[float, float], *, cross: bool
+) -> None:
+    far = (near[0] + 3.6 * away[0], near[1] + 3.6 * away[1])
+    pen.line(near, far, gray=INK, thick_mm=0.08)
+    if cross:
+        middle = ((near[0] + far[0]) / 2, (near[1] + far[1]) / 2)
+        one = (middle[0] - 1.5 * away[1], middle[1] - 1.5 * away[0])
+        other = (middle[0] + 1.5 * away[1], middle[1] + 1.5 * away[0])
+        pen.line(one, other, gray=INK, thick_mm=0.08)
+        pen.ring(middle, 0.9, gray=INK, thick_mm=0.08)
+
+
+def _draw_heading(
+    pen: Pen, sheet: Paper, shown: ProofPrint, tile: Tile, tiles: Sequence[Tile], heading: str
+) -> None:
+    left, right = MARGIN, sheet.width - MARGIN
+    width, height = shown.size_mm or (0.0, 0.0)
+    if len(tiles) > 1:
+        right -= _draw_index(pen, Box(MARGIN, left, MARGIN + 8.5, right), tile, tiles) + 4
+    room = right - left
+    name = plain_line(shown.plate_id)
+    pen.text(
+        (left, MARGIN + 3.6), shorten(name, room, REGULAR, 10), REGULAR, 10, color=INK, full=name
+    )
+    facts = [format_shown(shown.format_name), f"{width:.1f} {TIMES} {height:.1f} mm"]
+    if len(tiles) > 1:
+        facts.append(f"tile {tile.name}, {tiles.index(tile) + 1} of {len(tiles)}")
+    line = shorten(_BETWEEN.join(fact for fact in facts if fact), room, LIGHT, 7.5)
+    left_over = room - width_mm(_BETWEEN + line, LIGHT, 7.5)  # the session's name gives way
+    if heading and left_over > 10:
+        line = shorten(heading, left_over, LIGHT, 7.5) + _BETWEEN + line
+    pen.text((left, MARGIN + 8), line, LIGHT, 7.5, color=SOFT_INK)
+
+
+def _draw_index(pen: Pen, box: Box, tile: Tile, tiles: Sequence[Tile]) -> float:
+    """Draw a small map of the tiles, this one filled, at the right of a box; return its width."""
+    rows, columns = tiles[-1].row + 1, tiles[-1].column + 1
+    width, height = tiles[-1].part.right, tiles[-1].part.bottom
+    scale = min(box.height / height, 30.0 / width)
+    cell_height, cell_width = height * scale / rows, width * scale / columns
+    left = box.right - cell_width * columns
+    for one in tiles:
+        top, start = box.top + one.row * cell_height, left + one.column * cell_width
+        cell = Box(top, start, top + cell_height, start + cell_width)
+        if one == tile:
+            pen.fill(cell, 0.35)
+        pen.outline(cell, 0.35, 0.1)
+    return cell_width * columns
+
+
+def _draw_ruler(pen: Pen, sheet: Paper) -> None:
+    left = (sheet.width - RULER) / 2
+    line = sheet.height - MARGIN - 6.5
+    pen.line((left, line), (left + RULER, line), gray=INK, thick_mm=0.12)
+    for mm in range(0, int(RULER) + 1):
+        tall = 3.2 if mm % 50 == 0 else 2.2 if mm % 10 == 0 else 1.5 if mm % 5 == 0 else 0.9
+        pen.line((left + mm, line), (left + mm, line - tall), gray=INK, thick_mm=0.08)
+    for mm in (0, 50, 100):
+        words = str(mm) if mm else "0 mm"
+        pen.text((left + mm, line - 4.2), words, LIGHT, 6.5, color=INK, middle=True)
+    middle = (sheet.width / 2, sheet.height - MARGIN - 2)
+    pen.text(middle, SENTENCE, REGULAR, 7.5, color=INK, middle=True)
+
+
+def _draw_left_out(
+    pen: Pen, left_out: Sequence[tuple[str, str]], heading: str, sheet: Paper
+) -> None:
+    """List the plates without a picture here, on as many pages as they take."""
+    room = sheet.width - 2 * MARGIN
+    lines = [
+        line
+        for plate_id, reason in left_out
+        for line in wrap(f"{plain_line(plate_id)}: {reason}", room, LIGHT, 8)
+    ]
+    per_page = int((sheet.height - 2 * MARGIN - 20) / 4.2)
+    for start in range(0, len(lines), per_page):
+        pen.start_page(sheet)
+        pen.text((MARGIN, MARGIN + 3.6), "Left out", REGULAR, 10, color=INK)
+        under = shorten(heading, room, LIGHT, 7.5)
+        pen.text((MARGIN, MARGIN + 8), under, LIGHT, 7.5, color=SOFT_INK)
+        for i, line in enumerate(lines[start : start + per_page]):
+            pen.text((MARGIN, MARGIN + 18 + 4.2 * i), line, LIGHT, 8, color=INK)
+        pen.end_page()
