@@ -1,0 +1,198 @@
+"""What a file is, by its own bytes: never by its extension, never by which reader swallows it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Final
+
+from platebench.errors import CaptureError
+from platebench.stages import tiff_structure as tiff
+from platebench.stages.tiff_structure import TiffDamageError, TiffStructure
+
+COPY_AGAIN: Final = "copy it from the card or the archive again"
+AS_TIFF: Final = "save it as a TIFF of 8 or 16 bits, grey or RGB"
+ZLIB_BEST_RATIO: Final = 1032  # zlib documentation, "Maximum Compression Factor"
+ALWAYS_FINE_BYTES: Final = 1 << 29  # a picture this small is never asked for proof
+
+
+class FileKind(StrEnum):
+    """The reader a file needs."""
+
+    RAW = "raw"
+    TIFF = "tiff"
+    PNG = "png"
+    JPEG = "jpeg"
+
+
+@dataclass(frozen=True, slots=True)
+class FoundKind:
+    """A file's kind and, for TIFF and its raw relatives, its directories."""
+
+    kind: FileKind
+    structure: TiffStructure | None = None
+
+
+# First bytes of files people have in such folders that no reader here takes.
+_NOT_CAPTURES: tuple[tuple[bytes, str], ...] = (
+    (b"GIF8", "a GIF"),
+    (b"BM", "a BMP"),
+    (b"8BPS", "a layered editor file"),
+    (b"%PDF", "a PDF"),
+    (b"PK\x03\x04", "a zip archive"),
+    (b"\x1f\x8b", "a gzip archive"),
+    (b"\x00\x00\x00\x0cjP  ", "a JPEG 2000 file"),
+    (b"\xff\x0a", "a JPEG XL file"),
+    (b"\x00\x00\x00\x0cJXL ", "a JPEG XL file"),
+)
+_OLD_JPEG = 6  # compression of previews in raws; abandoned for pictures since 1995
+
+
+def find_kind(path: Path) -> FoundKind:
+    """Return what a file is.
+
+    Raises
+    ------
+    CaptureError
+        If it is missing, empty, a folder, unreadable, text, or a kind that is no capture.
+    """
+    head = _first_bytes(path)
+    if head[:8] == b"\x89PNG\r\n\x1a\n":
+        return FoundKind(FileKind.PNG)
+    if head[:3] == b"\xff\xd8\xff":
+        return FoundKind(FileKind.JPEG)
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return _kind_of_tiff(path, head)
+    _refuse_known(path, head)
+    if head[:4] in (b"IIRO", b"IIRS", b"MMOR", b"IIU\0"):
+        return FoundKind(FileKind.RAW, _structure_or_none(path))
+    _refuse_cut_boxes(path, head)
+    return FoundKind(FileKind.RAW)
+
+
+def _first_bytes(path: Path) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(512)
+    except FileNotFoundError as error:
+        raise CaptureError(path, "is not there", "check the name, or the disk it is on") from error
+    except IsADirectoryError as error:
+        raise CaptureError(path, "is a folder", "name one of the files in it") from error
+    except PermissionError as error:
+        raise CaptureError(
+            path, "may not be read", "ask its owner for permission to read it"
+        ) from error
+    except OSError as error:
+        what = f"cannot be read ({error.strerror or error})"
+        raise CaptureError(path, what, COPY_AGAIN) from error
+    if not head:
+        raise CaptureError(path, "is empty", COPY_AGAIN)
+    return head
+
+
+def _refuse_known(path: Path, head: bytes) -> None:
+    for magic, name in _NOT_CAPTURES:
+        if head.startswith(magic):
+            raise CaptureError(path, f"is {name}, which is not read here", AS_TIFF)
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        raise CaptureError(path, "is a WebP file, which is not read here", AS_TIFF)
+    if head[4:8] == b"ftyp" and head[8:12] != b"crx ":
+        raise CaptureError(path, "is a phone picture or a film, which is not read here", AS_TIFF)
+    if _is_text(head):
+        raise CaptureError(path, "is a text file, not a picture", "name the capture itself")
+    if not any(head):
+        raise CaptureError(path, "starts with nothing but zeros", COPY_AGAIN)
+
+
+def _is_text(head: bytes) -> bool:
+    """Return True for printable text in UTF-8 (a character cut at the end forgiven)."""
+    if any(byte < 9 or 13 < byte < 32 or byte == 127 for byte in head):
+        return False
+    try:
+        head.decode()
+    except UnicodeDecodeError as error:
+        return error.start >= len(head) - 3 and len(head) == 512
+    return True
+
+
+def _kind_of_tiff(path: Path, head: bytes) -> FoundKind:
+    try:
+        structure = tiff.read_tiff_structure(path)
+    except TiffDamageError as error:
+        raise CaptureError(path, f"is a damaged TIFF: it {error}", COPY_AGAIN) from error
+    directories = structure.directories
+    raw = (
+        head[8:10] == b"CR"  # raw of the CR2 kind
+        or head[8:12] in (b"IIII", b"MMMM")  # raws of some camera backs
+        or any(tiff.DNG_VERSION in d.tags or d.is_raw for d in directories)
+    )
+    if raw:
+        refuse_missing_data(path, structure)
+        return FoundKind(FileKind.RAW, structure)
+    camera = any(tiff.MAKE in d.tags for d in directories)
+    pictures = [d for d in directories if d.index is not None and not d.is_reduced]
+    if camera and all(d.first(tiff.COMPRESSION, 1) == _OLD_JPEG for d in pictures):
+        return FoundKind(FileKind.RAW, structure)  # a maker's raw without raw tags
+    return FoundKind(FileKind.TIFF, structure)
+
+
+def _structure_or_none(path: Path) -> TiffStructure | None:
+    try:
+        return tiff.read_tiff_structure(path)
+    except TiffDamageError:
+        return None
+
+
+def refuse_missing_data(path: Path, structure: TiffStructure) -> None:
+    """Refuse a raw whose picture data are not all in the file, or whose size is absurd.
+
+    LibRaw opens such a file without a word and gives zeros.
+    """
+    sensor = [d for d in structure.directories if d.is_raw]
+    checked = sensor or [d for d in structure.directories if not d.is_reduced]
+    is_dng = any(tiff.DNG_VERSION in d.tags for d in structure.directories)
+    for directory in checked:
+        missing, stored = directory.bytes_past(structure.file_bytes), directory.stored_bytes
+        allowed = 0 if is_dng else stored // 100  # makers round; the DNG rules are strict
+        if missing > allowed:
+            raise CaptureError(
+                path,
+                f"is cut off: {missing} of its {stored} bytes of picture data are missing",
+                COPY_AGAIN,
+            )
+        refuse_absurd_size(path, directory.shape, directory.declared_bytes, structure.file_bytes)
+
+
+def refuse_absurd_size(
+    path: Path, shape: tuple[int, int], declared_bytes: int, file_bytes: int
+) -> None:
+    """Refuse a picture that declares far more bytes than its file could ever unfold to."""
+    if declared_bytes > max(ALWAYS_FINE_BYTES, ZLIB_BEST_RATIO * file_bytes):
+        raise CaptureError(
+            path,
+            f"declares {shape[0]} x {shape[1]} pixels in a file of {file_bytes} bytes",
+            COPY_AGAIN,
+        )
+
+
+def _refuse_cut_boxes(path: Path, head: bytes) -> None:
+    """Refuse a raw of the CR3 kind whose outer boxes run past the end (ISO/IEC 14496-12, 4.2)."""
+    if head[4:8] != b"ftyp":
+        return
+    file_bytes = path.stat().st_size
+    at = 0
+    with path.open("rb") as stream:
+        while at + 8 <= file_bytes:
+            stream.seek(at)
+            box = stream.read(16)
+            size = int.from_bytes(box[:4], "big")
+            if size == 1:
+                size = int.from_bytes(box[8:16], "big")
+            if size == 0:  # to the end of the file
+                return
+            if size < 8 or at + size > file_bytes:
+                raise CaptureError(
+                    path, f"is cut off: it ends {at + size - file_bytes} bytes early", COPY_AGAIN
+                )
+            at += size

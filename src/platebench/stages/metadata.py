@@ -1,0 +1,123 @@
+"""What a capture says of itself: time, exposure, camera. Never raises, never decodes pixels."""
+
+from __future__ import annotations
+
+import io
+import logging
+import math
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import IO, Any
+
+import exifread
+
+# The reader logs a line for every odd tag; an application that wants them configures logging.
+logging.getLogger("exifread").addHandler(logging.NullHandler())
+
+MetadataFields = dict[str, Any]
+MAX_EXIF_BYTES = 1 << 24
+
+
+def fields_from_file(path: Path) -> MetadataFields:
+    """Return the fields of ``CaptureInfo`` that a file's Exif tags state.
+
+    Parameters
+    ----------
+    path : Path
+        A TIFF, a raw of the TIFF family, RAF, CR3 or JPEG.
+
+    Returns
+    -------
+    dict
+        Some of ``camera``, ``taken``, ``exposure_s``, ``f_number``, ``iso``,
+        ``focal_length_mm``, ``orientation``, ``ppi``, and ``colour_space`` (Exif ColorSpace).
+        What is absent or unreadable is left out.
+    """
+    try:
+        with path.open("rb") as stream:
+            return _fields_from_stream(stream)
+    except OSError:
+        return {}
+
+
+def fields_from_exif(block: bytes) -> MetadataFields:
+    """Return the fields that a bare Exif block (a small TIFF) states."""
+    return _fields_from_stream(io.BytesIO(block[:MAX_EXIF_BYTES]))
+
+
+def _fields_from_stream(stream: IO[bytes]) -> MetadataFields:
+    try:
+        tags = exifread.process_file(stream, details=False)
+    except Exception:  # the reader fails in many ways on damaged tags; no metadata then
+        return {}
+    fields: MetadataFields = {
+        "camera": _camera(tags),
+        "taken": _taken(tags),
+        "exposure_s": _number(tags, "EXIF ExposureTime", "Image ExposureTime"),
+        "f_number": _number(tags, "EXIF FNumber", "Image FNumber"),
+        "iso": _number(tags, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings"),
+        "focal_length_mm": _number(tags, "EXIF FocalLength", "Image FocalLength"),
+        "orientation": _orientation(tags),
+        "ppi": _ppi(tags),
+        "colour_space": _raw_value(tags, "EXIF ColorSpace"),
+    }
+    return {name: value for name, value in fields.items() if value is not None}
+
+
+def _raw_value(tags: Mapping[str, Any], *names: str) -> Any:
+    for name in names:
+        values = getattr(tags.get(name), "values", None)
+        if isinstance(values, list) and values:
+            return values[0]
+        if isinstance(values, (str, int, float)):
+            return values
+    return None
+
+
+def _number(tags: Mapping[str, Any], *names: str) -> float | None:
+    """Return a positive finite number, or None."""
+    try:
+        value = float(_raw_value(tags, *names))
+    except (TypeError, ValueError, ZeroDivisionError, OverflowError):
+        return None
+    return value if math.isfinite(value) and value > 0 else None
+
+
+def _text(tags: Mapping[str, Any], name: str) -> str:
+    value = _raw_value(tags, name)
+    text = str(value).split("\0")[0] if isinstance(value, str) else ""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())[:80]
+
+
+def _camera(tags: Mapping[str, Any]) -> str | None:
+    make, model = _text(tags, "Image Make"), _text(tags, "Image Model")
+    name = model if make and model.casefold().startswith(make.casefold()) else f"{make} {model}"
+    return name.strip() or None
+
+
+def _taken(tags: Mapping[str, Any]) -> datetime | None:
+    for name in ("EXIF DateTimeOriginal", "Image DateTimeOriginal", "Image DateTime"):
+        try:
+            taken = datetime.strptime(_text(tags, name), "%Y:%m:%d %H:%M:%S")
+        except ValueError:
+            continue
+        digits = _text(tags, "EXIF SubSecTimeOriginal") if name.startswith("EXIF") else ""
+        if digits.isdecimal():
+            taken = taken.replace(microsecond=int(digits[:6].ljust(6, "0")))
+        return taken
+    return None
+
+
+def _orientation(tags: Mapping[str, Any]) -> int | None:
+    value = _raw_value(tags, "Image Orientation")
+    return value if isinstance(value, int) and 1 <= value <= 8 else None
+
+
+def _ppi(tags: Mapping[str, Any]) -> float | None:
+    """Return pixels per inch; None where the unit is not a length or the axes differ."""
+    per_inch = {2: 1.0, 3: 2.54}.get(_raw_value(tags, "Image ResolutionUnit") or 2)
+    across, down = _number(tags, "Image XResolution"), _number(tags, "Image YResolution")
+    if per_inch is None or across is None or down is None or abs(across - down) > 0.01 * across:
+        return None
+    return across * per_inch

@@ -1,0 +1,55 @@
+"""Any capture to sensor counts: the first stage."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from platebench.image import CaptureInfo, SensorFrame
+from platebench.settings import ScanSettings
+from platebench.stages.file_kind import FileKind, find_kind
+from platebench.stages.read_raw import read_raw, read_raw_info
+from platebench.stages.read_scan import read_scan, read_scan_info
+
+_DEFAULT = ScanSettings()
+
+
+def read_capture(path: Path, scan: ScanSettings = _DEFAULT) -> SensorFrame:
+    """Read a camera raw or a scan.
+
+    Parameters
+    ----------
+    path : Path
+        Any raw LibRaw opens; or TIFF, PNG, JPEG of 8 or 16 bits, grey or RGB. Opened read-only.
+    scan : ScanSettings
+        How scans are coded that do not say so themselves.
+
+    Returns
+    -------
+    SensorFrame
+        Counts of the visible area; what was assumed is in ``info.notes``. A scan's orientation
+        tag is applied. A raw's is recorded, deliberately not applied: a camera pointing down
+        does not know which way is up.
+
+    Raises
+    ------
+    CaptureError
+        If the file is missing, empty, cut off, damaged, or not a capture.
+    """
+    found = find_kind(path)
+    if found.kind is FileKind.RAW:
+        return read_raw(path, found.structure)
+    return read_scan(path, found, scan)
+
+
+def read_info(path: Path) -> CaptureInfo:
+    """Return what a capture says of itself, without decoding its pixels.
+
+    Raises
+    ------
+    CaptureError
+        If the file is missing, empty, or not a capture.
+    """
+    found = find_kind(path)
+    if found.kind is FileKind.RAW:
+        return read_raw_info(path)
+    return read_scan_info(path, found)

@@ -1,0 +1,268 @@
+"""A camera's raw file to sensor counts. The only importer of rawpy (LibRaw).
+
+LibRaw's own processing is never used: it rescales by each frame's own maximum, which makes
+densities wrong. Counts come from its unpacked mosaic, levels from the file.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rawpy
+from numpy.typing import NDArray
+
+from platebench.errors import CaptureError
+from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
+from platebench.stages import metadata
+from platebench.stages import tiff_structure as tiff
+from platebench.stages.file_kind import COPY_AGAIN
+from platebench.stages.raw_levels import RawLevels, dng_levels
+from platebench.stages.tiff_structure import TiffStructure
+
+_COLOURS = {"R": 0, "G": 1, "B": 2}
+_TO_DNG = "convert it to DNG with the camera maker's program"
+_MIN_REPEATED_ROWS = 16
+_MIN_REPEATED_SHARE = 0.01
+_CRW_MAGIC = b"HEAPCCDR"
+
+
+def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
+    """Read the counts of a raw file's visible area.
+
+    Parameters
+    ----------
+    path : Path
+        Anything LibRaw opens.
+    structure : TiffStructure or None
+        The file's TIFF directories, where it has them: they state a DNG's levels in full, which
+        LibRaw passes on only for patterns of one or two rows.
+
+    Returns
+    -------
+    SensorFrame
+        ``counts`` own their memory. The orientation tag is recorded, deliberately not applied:
+        a camera pointing down does not know which way is up.
+
+    Raises
+    ------
+    CaptureError
+        If LibRaw refuses the file, its data are missing or damaged, or its colours are not
+        red, green and blue.
+    """
+    _refuse_float(path, structure)
+    try:
+        with rawpy.imread(str(path)) as raw:
+            info = _info(path, raw)
+            counts = _copy_counts(path, raw)
+            pattern = _pattern(path, raw, counts)
+            levels = _levels(raw, structure, counts, pattern)
+    except rawpy.LibRawFileUnsupportedError as error:
+        what = "is not a raw file this LibRaw can open"
+        raise CaptureError(path, what, _TO_DNG) from error
+    except rawpy.LibRawIOError as error:
+        raise CaptureError(path, "is cut off or damaged", COPY_AGAIN) from error
+    except rawpy.LibRawTooBigError as error:
+        raise CaptureError(path, "is too large for LibRaw", _TO_DNG) from error
+    except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError) as error:
+        what = f"could not be unpacked ({_plain(error)})"
+        raise CaptureError(path, what, COPY_AGAIN) from error
+    except MemoryError as error:
+        what = "needs more memory than there is"
+        raise CaptureError(path, what, "close other programs, or use --jobs 1") from error
+    refuse_unread(path, counts, levels.white)
+    return SensorFrame(
+        counts=counts,
+        pattern=levels.pattern,
+        black=levels.black,
+        white=levels.white,
+        info=replace(info, notes=(*info.notes, *_stack_notes(counts), *levels.notes)),
+    )
+
+
+def read_raw_info(path: Path) -> CaptureInfo:
+    """Return a raw's metadata without unpacking its pixels.
+
+    Raises
+    ------
+    CaptureError
+        If LibRaw does not open the file.
+    """
+    try:
+        with rawpy.imread(str(path)) as raw:
+            return _info(path, raw)
+    except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError) as error:
+        what = f"is not a raw file this LibRaw can open ({_plain(error)})"
+        raise CaptureError(path, what, _TO_DNG) from error
+
+
+def _plain(error: BaseException) -> str:
+    text = error.args[0] if error.args else type(error).__name__
+    return text.decode(errors="replace") if isinstance(text, bytes) else str(text)
+
+
+def _refuse_float(path: Path, structure: TiffStructure | None) -> None:
+    """LibRaw turns float counts into integers by the frame's own maximum: not comparable."""
+    for directory in structure.directories if structure else ():
+        if directory.is_raw and directory.first(tiff.SAMPLE_FORMAT, 1) == tiff.FLOAT_SAMPLES:
+            raise CaptureError(
+                path,
+                "holds floating-point counts, which are rescaled frame by frame on reading",
+                "use the camera's own raw file, or save the DNG with integers",
+            )
+
+
+def _copy_counts(path: Path, raw: Any) -> NDArray[np.uint16]:
+    """Return the visible counts in memory of their own, (M, N) or (M, N, 3)."""
+    view = raw.raw_image_visible  # valid only while the file is open
+    if view is None or view.size == 0:
+        raise CaptureError(path, "has no picture data", COPY_AGAIN)
+    if view.dtype != np.uint16:
+        raise CaptureError(path, f"holds {view.dtype} counts, not whole numbers", _TO_DNG)
+    if view.ndim == 2:
+        return np.array(view, order="C")
+    if view.shape[2] == 4 and view[::64, ::64, 3].any():
+        mean_green = (view[..., 1].astype(np.uint32) + view[..., 3] + 1) // 2
+        merged = np.array(view[..., :3], order="C")
+        merged[..., 1] = mean_green
+        return merged
+    return np.array(view[..., 0] if view.shape[2] < 3 else view[..., :3], order="C")
+
+
+def _pattern(path: Path, raw: Any, counts: NDArray[np.uint16]) -> NDArray[np.uint8]:
+    """Return LibRaw's colour index of each site, (p, q); one site for grey and three planes."""
+    if counts.ndim == 3 or raw.num_colors == 1 or raw.raw_pattern is None:
+        return np.zeros((1, 1), np.uint8)
+    letters = raw.color_desc.decode("ascii", "replace")
+    pattern = np.array(raw.raw_pattern, np.uint8)
+    if any(letters[index : index + 1] not in _COLOURS for index in np.unique(pattern)):
+        raise CaptureError(
+            path, f"has a colour filter pattern of {letters}", "only red, green and blue are read"
+        )
+    return pattern
+
+
+def _levels(
+    raw: Any, structure: TiffStructure | None, counts: NDArray[np.uint16], index: NDArray[np.uint8]
+) -> RawLevels:
+    """Return pattern, black and white; from a DNG's own tags where it has them."""
+    letters = raw.color_desc.decode("ascii", "replace")
+    if counts.ndim == 3 or raw.num_colors == 1 or raw.raw_pattern is None:
+        pattern = MONO_PATTERN
+    else:
+        pattern = np.array([_COLOURS[letters[i]] for i in index.flat], np.uint8).reshape(
+            index.shape
+        )
+    libraw_black = np.array(raw.black_level_per_channel, np.float32)
+    black = libraw_black[:3] if counts.ndim == 3 else libraw_black[index]
+    white = float(raw.white_level)
+    measured = [level for level in raw.camera_white_level_per_channel or () if level > 0]
+    if measured and 0.5 * white < min(measured) < white:
+        white = float(min(measured))
+    levels = RawLevels(pattern=pattern, black=black, white=white)
+    if structure is not None:
+        margins = (int(raw.sizes.top_margin), int(raw.sizes.left_margin))
+        levels = dng_levels(structure, levels, margins)
+    if not levels.black.any():
+        note = "the file states no black level; a dark frame will measure it"
+        levels = replace(levels, notes=(*levels.notes, note))
+    return levels
+
+
+def _stack_notes(counts: NDArray[np.uint16]) -> tuple[str, ...]:
+    return ("red, green and blue at every pixel (no mosaic)",) if counts.ndim == 3 else ()
+
+
+def _info(path: Path, raw: Any) -> CaptureInfo:
+    fields = metadata.fields_from_file(path)
+    other = getattr(raw, "other", None)  # rawpy 0.25 and later
+    if other is not None:
+        fields.setdefault("exposure_s", _positive(other.shutter_speed))
+        fields.setdefault("f_number", _positive(other.aperture))
+        fields.setdefault("iso", _positive(other.iso_speed))
+        fields.setdefault("focal_length_mm", _positive(other.focal_length))
+        fields.setdefault("taken", _clock_time(path, other.timestamp))
+    notes = []
+    aspect = float(raw.sizes.pixel_aspect)
+    if abs(aspect - 1) > 0.005:
+        notes.append(f"its pixels are not square ({aspect:.3f} to 1); lengths differ by that much")
+    names = ("camera", "taken", "exposure_s", "f_number", "iso", "focal_length_mm")
+    return CaptureInfo(
+        path=path,
+        kind=CaptureKind.RAW,
+        orientation=fields.get("orientation", _FLIPS.get(raw.sizes.flip, 1)),
+        notes=tuple(notes),
+        **{name: fields.get(name) for name in names},
+    )
+
+
+_FLIPS = {0: 1, 3: 3, 5: 8, 6: 6}  # LibRaw's flip to the orientation tag
+
+
+def _positive(value: float) -> float | None:
+    """Return the number at LibRaw's own float32 precision, None where it has none."""
+    if not math.isfinite(value) or value <= 0:
+        return None
+    return float(np.format_float_positional(np.float32(value), unique=True))
+
+
+def _clock_time(path: Path, stamp: datetime) -> datetime | None:
+    """Return the camera's clock. CRW counts seconds of it as if it were universal time."""
+    with path.open("rb") as stream:
+        is_crw = stream.read(14)[6:14] == _CRW_MAGIC
+    if is_crw:
+        stamp = datetime.fromtimestamp(stamp.timestamp(), UTC)
+    stamp = stamp.replace(tzinfo=None)
+    return stamp if stamp.year > 1970 else None
+
+
+def refuse_unread(path: Path, counts: NDArray[np.uint16], white: float) -> None:
+    """Refuse counts that were never read: readers leave zeros, or repeat the last good row.
+
+    A frame is refused if every count is zero, or if its last rows are all zero below rows that
+    are not, or if its last rows (at least 16, and 1 % of all) repeat the row above exactly, with
+    detail in them, below rows that do not. Noise makes two rows of a real sensor
+    differ; rows of one value throughout (clipped light, a drawn test picture) are let pass, as
+    is a picture that is the same from top to bottom.
+
+    Raises
+    ------
+    CaptureError
+        If they were not read.
+    """
+    rows = counts.shape[0]
+    if not counts[-1].any():
+        empty = _run_from_end(counts, lambda upper, lower: not upper.any())
+        if empty >= rows:
+            raise CaptureError(path, "holds nothing but zeros", COPY_AGAIN)
+        if empty >= _least_run(rows):
+            raise CaptureError(path, f"is cut off: its last {empty} rows are empty", COPY_AGAIN)
+    for apart in (1, 2):
+        last = counts[-apart:]
+        if all(np.ptp(last[:, start::2]) == 0 for start in (0, 1)) or last.min() >= white:
+            continue
+        run = _run_from_end(counts, np.array_equal, apart)
+        if _least_run(rows) <= run < rows - apart:
+            raise CaptureError(
+                path,
+                f"is cut off or damaged: its last {run} rows repeat the row above them",
+                COPY_AGAIN,
+            )
+
+
+def _least_run(rows: int) -> int:
+    return max(_MIN_REPEATED_ROWS, math.ceil(_MIN_REPEATED_SHARE * rows))
+
+
+def _run_from_end(counts: NDArray[np.uint16], same: Any, apart: int = 1) -> int:
+    """Return how many rows at the end are ``same`` as the row ``apart`` above them."""
+    rows = counts.shape[0]
+    for run in range(rows - apart):
+        at = rows - 1 - run
+        if not same(counts[at - apart], counts[at]):
+            return run
+    return rows

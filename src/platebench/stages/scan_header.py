@@ -1,0 +1,212 @@
+"""What a scan declares of itself, read without decoding it: size, bits, profile, resolution.
+
+References
+----------
+PNG (Third Edition), W3C: chunks IHDR, iCCP, sRGB, gAMA, cICP, pHYs, eXIf; 4.3 for their order
+of precedence. JPEG: ITU-T T.81 annex B; JFIF 1.02 for density; ICC.1:2022 annex B.4 for
+profiles in APP2; CIPA DC-008 (Exif) for APP1 and ColorSpace.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from platebench.errors import CaptureError
+from platebench.stages import metadata
+from platebench.stages.file_kind import AS_TIFF, COPY_AGAIN
+
+MM_PER_INCH = 25.4
+MAX_PROFILE_BYTES = 1 << 24
+_PLACEHOLDER_PPI = 72.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanHeader:
+    """A scan's declarations.
+
+    Attributes
+    ----------
+    shape : (int, int)
+        Rows and columns as stored, before orientation.
+    channels, bits : int
+        Values a pixel, alpha included, and bits a value.
+    profile : bytes or None
+        Embedded ICC profile.
+    transfer : float or "srgb" or None
+        Decoding exponent or named curve stated by the file, where it has no profile.
+    fields : dict
+        Metadata, as ``metadata.fields_from_file`` gives it.
+    """
+
+    shape: tuple[int, int]
+    channels: int
+    bits: int
+    profile: bytes | None
+    transfer: float | str | None
+    fields: dict[str, Any]
+    notes: tuple[str, ...] = ()
+
+
+def settle_ppi(fields: dict[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Drop the 72 ppi that programs write where they know of none."""
+    if fields.get("ppi") is not None and abs(fields["ppi"] - _PLACEHOLDER_PPI) < 0.05:
+        fields = {name: value for name, value in fields.items() if name != "ppi"}
+        return fields, ("72 ppi is what programs write for want of a figure; not used",)
+    return fields, ()
+
+
+# ---------------------------------------------------------------------------------------- PNG
+
+_PNG_CHANNELS = {0: 1, 2: 3, 4: 2, 6: 4}
+_PNG_PALETTE = 3
+_CICP_TRANSFER: dict[int, float | str] = {8: 1.0, 13: "srgb", 4: 2.2, 5: 2.8}
+
+
+def read_png_header(path: Path, data: bytes) -> ScanHeader:
+    """Read a PNG's chunks.
+
+    Raises
+    ------
+    CaptureError
+        If it is cut off, or is a palette or one-bit picture.
+    """
+    chunks = _png_chunks(path, data)
+    head = chunks.get(b"IHDR", b"")
+    if len(head) != 13:
+        raise CaptureError(path, "is a damaged PNG: it declares no size", COPY_AGAIN)
+    columns, rows = int.from_bytes(head[:4], "big"), int.from_bytes(head[4:8], "big")
+    bits, colour = head[8], head[9]
+    if colour == _PNG_PALETTE:
+        raise CaptureError(path, "has colours from a palette", AS_TIFF)
+    if colour not in _PNG_CHANNELS or bits == 1:
+        raise CaptureError(path, "has one bit a pixel, black or white only", AS_TIFF)
+    fields = metadata.fields_from_exif(chunks[b"eXIf"]) if b"eXIf" in chunks else {}
+    ppi = _png_ppi(chunks.get(b"pHYs", b""))
+    fields, notes = settle_ppi(fields | ({"ppi": ppi} if ppi else {}))
+    return ScanHeader(
+        shape=(rows, columns),
+        channels=_PNG_CHANNELS[colour],
+        bits=bits,
+        profile=None if b"cICP" in chunks else _png_profile(chunks.get(b"iCCP", b"")),
+        transfer=_png_transfer(path, chunks),
+        fields=fields,
+        notes=notes,
+    )
+
+
+def _png_chunks(path: Path, data: bytes) -> dict[bytes, bytes]:
+    """Return the first of each small chunk, refusing a file that does not reach IEND."""
+    chunks: dict[bytes, bytes] = {}
+    at = 8
+    while at + 12 <= len(data):
+        size, name = int.from_bytes(data[at : at + 4], "big"), data[at + 4 : at + 8]
+        if at + 12 + size > len(data):
+            break
+        if name == b"IEND":
+            return chunks
+        if name != b"IDAT":
+            chunks.setdefault(name, data[at + 8 : at + 8 + size])
+        at += 12 + size
+    raise CaptureError(path, "is cut off: a PNG ends in a chunk of its own, not here", COPY_AGAIN)
+
+
+def _png_ppi(data: bytes) -> float | None:
+    if len(data) != 9 or data[8] != 1 or data[:4] != data[4:8]:
+        return None
+    return int.from_bytes(data[:4], "big") * MM_PER_INCH / 1000 or None
+
+
+def _png_profile(data: bytes) -> bytes | None:
+    name, _, packed = data.partition(b"\0")
+    if not name or packed[:1] != b"\0":
+        return None
+    try:
+        return zlib.decompressobj().decompress(packed[1:], MAX_PROFILE_BYTES)
+    except zlib.error:
+        return None
+
+
+def _png_transfer(path: Path, chunks: dict[bytes, bytes]) -> float | str | None:
+    if len(chunks.get(b"cICP", b"")) == 4:
+        transfer = _CICP_TRANSFER.get(chunks[b"cICP"][1])
+        if transfer is None:
+            raise CaptureError(path, "is coded for a film or HDR display", AS_TIFF)
+        return transfer
+    if b"sRGB" in chunks:
+        return "srgb"
+    encoding = int.from_bytes(chunks.get(b"gAMA", b""), "big") / 100000
+    return 1 / encoding if 0.1 <= encoding <= 10 else None
+
+
+# --------------------------------------------------------------------------------------- JPEG
+
+_SRGB, _UNCALIBRATED = 1, 0xFFFF
+_START_OF_SCAN, _END_OF_IMAGE = 0xDA, b"\xff\xd9"
+_FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+_NO_LENGTH = frozenset(range(0xD0, 0xD9)) | {0x01}
+
+
+def read_jpeg_header(path: Path, data: bytes) -> ScanHeader:
+    """Read a JPEG's markers up to its picture data.
+
+    Raises
+    ------
+    CaptureError
+        If it is cut off or declares no size.
+    """
+    segments, scan_at = _jpeg_segments(data)
+    frame = next((body for marker, body in segments if marker in _FRAME_MARKERS), b"")
+    if len(frame) < 6 or scan_at is None:
+        raise CaptureError(path, "is a damaged JPEG: no picture starts in it", COPY_AGAIN)
+    if data.rfind(_END_OF_IMAGE, scan_at) < 0:
+        raise CaptureError(path, "is cut off: the JPEG's end marker is missing", COPY_AGAIN)
+    fields: dict[str, Any] = {}
+    parts: dict[int, bytes] = {}
+    for marker, body in segments:
+        if marker == 0xE0 and body[:5] == b"JFIF\0":
+            fields |= _jfif_ppi(body)
+        elif marker == 0xE1 and body[:6] == b"Exif\0\0":
+            fields |= metadata.fields_from_exif(body[6:])
+        elif marker == 0xE2 and body[:12] == b"ICC_PROFILE\0" and len(body) > 14:
+            parts.setdefault(body[12], body[14:])
+    fields, notes = settle_ppi(fields)
+    return ScanHeader(
+        shape=(int.from_bytes(frame[1:3], "big"), int.from_bytes(frame[3:5], "big")),
+        channels=frame[5],
+        bits=frame[0],
+        profile=b"".join(parts[i] for i in sorted(parts)) or None,
+        transfer="srgb" if fields.get("colour_space") == _SRGB else None,
+        fields=fields,
+        notes=notes,
+    )
+
+
+def _jpeg_segments(data: bytes) -> tuple[list[tuple[int, bytes]], int | None]:
+    segments: list[tuple[int, bytes]] = []
+    at = 2
+    while at + 4 <= len(data):
+        if data[at] != 0xFF:
+            return segments, None
+        marker = data[at + 1]
+        if marker == 0xFF or marker in _NO_LENGTH:
+            at += 1 if marker == 0xFF else 2
+            continue
+        if marker == _START_OF_SCAN:
+            return segments, at
+        size = int.from_bytes(data[at + 2 : at + 4], "big")
+        if size < 2:
+            return segments, None
+        segments.append((marker, data[at + 4 : at + 2 + size]))
+        at += 2 + size
+    return segments, None
+
+
+def _jfif_ppi(body: bytes) -> dict[str, float]:
+    if len(body) < 12:
+        return {}
+    across, down = int.from_bytes(body[8:10], "big"), int.from_bytes(body[10:12], "big")
+    per_inch = {1: 1.0, 2: 2.54}.get(body[7])
+    return {"ppi": across * per_inch} if per_inch and across == down and across else {}
