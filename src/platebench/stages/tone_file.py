@@ -28,7 +28,8 @@ _WORDS = {
     "print.shown": ("full", "paper"),
 }
 _GRADE = (20.0, 300.0)  # ISO range R: harder and softer than any grade of ANSI PH2.2
-_KEYS = {"description", "paper", "print", "aims", "print.grade", *_NUMBERS, *_WORDS}
+_KEYS = {"description", "print.grade", *_NUMBERS, *_WORDS}
+_TABLES = {key.split(".")[0] for key in _NUMBERS}
 
 
 def load_tone(name: str, folders: Sequence[Path]) -> ToneProfile:
@@ -70,7 +71,7 @@ def _read(path: Path) -> ToneProfile:
     said = _flatten(path)
     for key in said:
         if key not in _KEYS:
-            known = ", ".join(sorted(_KEYS - {"paper", "print", "aims"}))
+            known = ", ".join(sorted(_KEYS))
             raise BadSettingError(path, key, "is not a setting", f"the settings are {known}")
     number = {key: _number(path, said, key, *limits) for key, limits in _NUMBERS.items()}
     word = {key: _word(path, said, key, words) for key, words in _WORDS.items()}
@@ -104,6 +105,8 @@ def _flatten(path: Path) -> dict[str, Any]:
     for name, value in tables.items():
         if isinstance(value, dict):
             flat |= {f"{name}.{key}": part for key, part in value.items()}
+        elif name in _TABLES:
+            raise BadSettingError(path, name, "is not a table", f"write [{name}] on its own line")
         else:
             flat[name] = value
     return flat
