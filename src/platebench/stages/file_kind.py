@@ -9,10 +9,10 @@ from typing import Final
 
 from platebench.errors import CaptureError
 from platebench.stages import tiff_structure as tiff
-from platebench.stages.tiff_structure import TiffDamageError, TiffStructure
+from platebench.stages.raw_containers import refuse_cut_container
+from platebench.stages.remedies import AS_TIFF, COPY_AGAIN
+from platebench.stages.tiff_structure import TiffDamageError, TiffDirectory, TiffStructure
 
-COPY_AGAIN: Final = "copy it from the card or the archive again"
-AS_TIFF: Final = "save it as a TIFF of 8 or 16 bits, grey or RGB"
 ZLIB_BEST_RATIO: Final = 1032  # zlib documentation, "Maximum Compression Factor"
 ALWAYS_FINE_BYTES: Final = 1 << 29  # a picture this small is never asked for proof
 
@@ -46,6 +46,8 @@ _NOT_CAPTURES: tuple[tuple[bytes, str], ...] = (
     (b"\xff\x0a", "a JPEG XL file"),
     (b"\x00\x00\x00\x0cJXL ", "a JPEG XL file"),
 )
+_TAIL_BYTES = 256
+_PIECES_LOOKED_AT = 64
 _OLD_JPEG = 6  # compression of previews in raws; abandoned for pictures since 1995
 
 
@@ -67,12 +69,14 @@ def find_kind(path: Path) -> FoundKind:
     _refuse_known(path, head)
     if head[:4] in (b"IIRO", b"IIRS", b"MMOR", b"IIU\0"):
         return FoundKind(FileKind.RAW, _structure_or_none(path))
-    _refuse_cut_boxes(path, head)
+    refuse_cut_container(path, head)
     return FoundKind(FileKind.RAW)
 
 
 def _first_bytes(path: Path) -> bytes:
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):  # a pipe would wait for ever
+            raise CaptureError(path, "is not a file", "name the capture itself")
         with path.open("rb") as stream:
             head = stream.read(512)
     except FileNotFoundError as error:
@@ -83,8 +87,8 @@ def _first_bytes(path: Path) -> bytes:
         raise CaptureError(
             path, "may not be read", "ask its owner for permission to read it"
         ) from error
-    except OSError as error:
-        what = f"cannot be read ({error.strerror or error})"
+    except (OSError, ValueError) as error:  # ValueError: a name with a zero byte in it
+        what = f"cannot be read ({getattr(error, 'strerror', None) or error})"
         raise CaptureError(path, what, COPY_AGAIN) from error
     if not head:
         raise CaptureError(path, "is empty", COPY_AGAIN)
@@ -161,7 +165,29 @@ def refuse_missing_data(path: Path, structure: TiffStructure) -> None:
                 f"is cut off: {missing} of its {stored} bytes of picture data are missing",
                 COPY_AGAIN,
             )
+        if is_dng and directory.is_raw and directory.absent_pieces:
+            what = f"is damaged: {directory.absent_pieces} parts of its picture are not there"
+            raise CaptureError(path, what, COPY_AGAIN)
+        if is_dng and directory.is_raw and directory.first(tiff.COMPRESSION, 1) != 1:
+            _refuse_unwritten(path, directory)
         refuse_absurd_size(path, directory.shape, directory.declared_bytes, structure.file_bytes)
+
+
+def _refuse_unwritten(path: Path, directory: TiffDirectory) -> None:
+    """Refuse packed data that end in zeros: room kept for a copy that never finished.
+
+    LibRaw unpacks zeros to a plausible grey.
+    """
+    pieces = directory.pieces
+    step = max(1, len(pieces) // _PIECES_LOOKED_AT)
+    with path.open("rb") as stream:
+        for offset, size in [*pieces[::step], pieces[-1]]:
+            if size < _TAIL_BYTES:
+                continue
+            stream.seek(offset + size - _TAIL_BYTES)
+            if not any(stream.read(_TAIL_BYTES)):
+                what = "is damaged: a part of its picture was never written"
+                raise CaptureError(path, what, COPY_AGAIN)
 
 
 def refuse_absurd_size(
@@ -174,25 +200,3 @@ def refuse_absurd_size(
             f"declares {shape[0]} x {shape[1]} pixels in a file of {file_bytes} bytes",
             COPY_AGAIN,
         )
-
-
-def _refuse_cut_boxes(path: Path, head: bytes) -> None:
-    """Refuse a raw of the CR3 kind whose outer boxes run past the end (ISO/IEC 14496-12, 4.2)."""
-    if head[4:8] != b"ftyp":
-        return
-    file_bytes = path.stat().st_size
-    at = 0
-    with path.open("rb") as stream:
-        while at + 8 <= file_bytes:
-            stream.seek(at)
-            box = stream.read(16)
-            size = int.from_bytes(box[:4], "big")
-            if size == 1:
-                size = int.from_bytes(box[8:16], "big")
-            if size == 0:  # to the end of the file
-                return
-            if size < 8 or at + size > file_bytes:
-                raise CaptureError(
-                    path, f"is cut off: it ends {at + size - file_bytes} bytes early", COPY_AGAIN
-                )
-            at += size

@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import Any, BinaryIO
 
 import exifread
 
@@ -17,6 +17,14 @@ logging.getLogger("exifread").addHandler(logging.NullHandler())
 
 MetadataFields = dict[str, Any]
 MAX_EXIF_BYTES = 1 << 24
+# Raws that are TIFFs with a version number of the maker's own.
+_TIFF_BUT_FOR_THE_VERSION = {
+    b"IIRO": b"II*\0",
+    b"IIRS": b"II*\0",
+    b"MMOR": b"MM\0*",
+    b"IIU\0": b"II*\0",
+}
+_ISO_TOO_LARGE = 65535  # Exif 2.3: the true figure is in another tag
 
 
 def fields_from_file(path: Path) -> MetadataFields:
@@ -36,6 +44,11 @@ def fields_from_file(path: Path) -> MetadataFields:
     """
     try:
         with path.open("rb") as stream:
+            head = stream.read(4)
+            stream.seek(0)
+            if head in _TIFF_BUT_FOR_THE_VERSION:
+                start = stream.read(MAX_EXIF_BYTES // 16)
+                return fields_from_exif(_TIFF_BUT_FOR_THE_VERSION[head] + start[4:])
             return _fields_from_stream(stream)
     except OSError:
         return {}
@@ -46,7 +59,7 @@ def fields_from_exif(block: bytes) -> MetadataFields:
     return _fields_from_stream(io.BytesIO(block[:MAX_EXIF_BYTES]))
 
 
-def _fields_from_stream(stream: IO[bytes]) -> MetadataFields:
+def _fields_from_stream(stream: BinaryIO) -> MetadataFields:
     try:
         tags = exifread.process_file(stream, details=False)
     except Exception:  # the reader fails in many ways on damaged tags; no metadata then
@@ -56,7 +69,7 @@ def _fields_from_stream(stream: IO[bytes]) -> MetadataFields:
         "taken": _taken(tags),
         "exposure_s": _number(tags, "EXIF ExposureTime", "Image ExposureTime"),
         "f_number": _number(tags, "EXIF FNumber", "Image FNumber"),
-        "iso": _number(tags, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings"),
+        "iso": _iso(tags),
         "focal_length_mm": _number(tags, "EXIF FocalLength", "Image FocalLength"),
         "orientation": _orientation(tags),
         "ppi": _ppi(tags),
@@ -82,6 +95,13 @@ def _number(tags: Mapping[str, Any], *names: str) -> float | None:
     except (TypeError, ValueError, ZeroDivisionError, OverflowError):
         return None
     return value if math.isfinite(value) and value > 0 else None
+
+
+def _iso(tags: Mapping[str, Any]) -> float | None:
+    iso = _number(tags, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings")
+    if iso == _ISO_TOO_LARGE:
+        iso = _number(tags, "EXIF RecommendedExposureIndex", "EXIF ISOSpeed")
+    return iso
 
 
 def _text(tags: Mapping[str, Any], name: str) -> str:

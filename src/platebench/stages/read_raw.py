@@ -7,6 +7,7 @@ densities wrong. Counts come from its unpacked mosaic, levels from the file.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,15 +21,16 @@ from platebench.errors import CaptureError
 from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.stages import metadata
 from platebench.stages import tiff_structure as tiff
-from platebench.stages.file_kind import COPY_AGAIN
+from platebench.stages.quiet_stderr import without_libraw_lines
 from platebench.stages.raw_levels import RawLevels, dng_levels
+from platebench.stages.remedies import COPY_AGAIN, FREE_MEMORY, TO_DNG
 from platebench.stages.tiff_structure import TiffStructure
 
 _COLOURS = {"R": 0, "G": 1, "B": 2}
-_TO_DNG = "convert it to DNG with the camera maker's program"
 _MIN_REPEATED_ROWS = 16
 _MIN_REPEATED_SHARE = 0.01
 _CRW_MAGIC = b"HEAPCCDR"
+_RAW_MAGICS = (b"II", b"MM", b"FUJIFILM", b"\0MRM", b"FOVb")
 
 
 def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
@@ -56,24 +58,24 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     """
     _refuse_float(path, structure)
     try:
-        with rawpy.imread(str(path)) as raw:
+        with without_libraw_lines(), rawpy.imread(str(path)) as raw:
             info = _info(path, raw)
             counts = _copy_counts(path, raw)
             pattern = _pattern(path, raw, counts)
             levels = _levels(raw, structure, counts, pattern)
     except rawpy.LibRawFileUnsupportedError as error:
         what = "is not a raw file this LibRaw can open"
-        raise CaptureError(path, what, _TO_DNG) from error
+        raise CaptureError(path, what, TO_DNG) from error
     except rawpy.LibRawIOError as error:
         raise CaptureError(path, "is cut off or damaged", COPY_AGAIN) from error
     except rawpy.LibRawTooBigError as error:
-        raise CaptureError(path, "is too large for LibRaw", _TO_DNG) from error
+        raise CaptureError(path, "is too large for LibRaw", TO_DNG) from error
     except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError) as error:
         what = f"could not be unpacked ({_plain(error)})"
         raise CaptureError(path, what, COPY_AGAIN) from error
     except MemoryError as error:
         what = "needs more memory than there is"
-        raise CaptureError(path, what, "close other programs, or use --jobs 1") from error
+        raise CaptureError(path, what, FREE_MEMORY) from error
     refuse_unread(path, counts, levels.white)
     return SensorFrame(
         counts=counts,
@@ -93,11 +95,11 @@ def read_raw_info(path: Path) -> CaptureInfo:
         If LibRaw does not open the file.
     """
     try:
-        with rawpy.imread(str(path)) as raw:
+        with without_libraw_lines(), rawpy.imread(str(path)) as raw:
             return _info(path, raw)
     except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError) as error:
         what = f"is not a raw file this LibRaw can open ({_plain(error)})"
-        raise CaptureError(path, what, _TO_DNG) from error
+        raise CaptureError(path, what, TO_DNG) from error
 
 
 def _plain(error: BaseException) -> str:
@@ -122,7 +124,7 @@ def _copy_counts(path: Path, raw: Any) -> NDArray[np.uint16]:
     if view is None or view.size == 0:
         raise CaptureError(path, "has no picture data", COPY_AGAIN)
     if view.dtype != np.uint16:
-        raise CaptureError(path, f"holds {view.dtype} counts, not whole numbers", _TO_DNG)
+        raise CaptureError(path, f"holds {view.dtype} counts, not whole numbers", TO_DNG)
     if view.ndim == 2:
         return np.array(view, order="C")
     if view.shape[2] == 4 and view[::64, ::64, 3].any():
@@ -180,13 +182,17 @@ def _stack_notes(counts: NDArray[np.uint16]) -> tuple[str, ...]:
 def _info(path: Path, raw: Any) -> CaptureInfo:
     fields = metadata.fields_from_file(path)
     other = getattr(raw, "other", None)  # rawpy 0.25 and later
+    with path.open("rb") as stream:
+        head = stream.read(14)
     if other is not None:
         fields.setdefault("exposure_s", _positive(other.shutter_speed))
         fields.setdefault("f_number", _positive(other.aperture))
         fields.setdefault("iso", _positive(other.iso_speed))
         fields.setdefault("focal_length_mm", _positive(other.focal_length))
-        fields.setdefault("taken", _clock_time(path, other.timestamp))
+        fields.setdefault("taken", _clock_time(head, other.timestamp))
     notes = []
+    if not head.startswith(_RAW_MAGICS) and head[4:8] != b"ftyp":
+        notes.append("it has no header: LibRaw knew it by its size alone, so look at the picture")
     aspect = float(raw.sizes.pixel_aspect)
     if abs(aspect - 1) > 0.005:
         notes.append(f"its pixels are not square ({aspect:.3f} to 1); lengths differ by that much")
@@ -210,11 +216,9 @@ def _positive(value: float) -> float | None:
     return float(np.format_float_positional(np.float32(value), unique=True))
 
 
-def _clock_time(path: Path, stamp: datetime) -> datetime | None:
+def _clock_time(head: bytes, stamp: datetime) -> datetime | None:
     """Return the camera's clock. CRW counts seconds of it as if it were universal time."""
-    with path.open("rb") as stream:
-        is_crw = stream.read(14)[6:14] == _CRW_MAGIC
-    if is_crw:
+    if head[6:14] == _CRW_MAGIC:
         stamp = datetime.fromtimestamp(stamp.timestamp(), UTC)
     stamp = stamp.replace(tzinfo=None)
     return stamp if stamp.year > 1970 else None
@@ -236,7 +240,7 @@ def refuse_unread(path: Path, counts: NDArray[np.uint16], white: float) -> None:
     """
     rows = counts.shape[0]
     if not counts[-1].any():
-        empty = _run_from_end(counts, lambda upper, lower: not upper.any())
+        empty = _run_from_end(counts, lambda upper, _lower: not upper.any())
         if empty >= rows:
             raise CaptureError(path, "holds nothing but zeros", COPY_AGAIN)
         if empty >= _least_run(rows):
@@ -258,9 +262,13 @@ def _least_run(rows: int) -> int:
     return max(_MIN_REPEATED_ROWS, math.ceil(_MIN_REPEATED_SHARE * rows))
 
 
-def _run_from_end(counts: NDArray[np.uint16], same: Any, apart: int = 1) -> int:
+def _run_from_end(
+    counts: NDArray[np.uint16],
+    same: Callable[[NDArray[np.uint16], NDArray[np.uint16]], bool],
+    apart: int = 1,
+) -> int:
     """Return how many rows at the end are ``same`` as the row ``apart`` above them."""
-    rows = counts.shape[0]
+    rows = int(counts.shape[0])
     for run in range(rows - apart):
         at = rows - 1 - run
         if not same(counts[at - apart], counts[at]):

@@ -17,13 +17,8 @@ from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.settings import ScanSettings
 from platebench.stages import metadata
 from platebench.stages import tiff_structure as tiff
-from platebench.stages.file_kind import (
-    AS_TIFF,
-    COPY_AGAIN,
-    FileKind,
-    FoundKind,
-    refuse_absurd_size,
-)
+from platebench.stages.file_kind import FileKind, FoundKind, refuse_absurd_size
+from platebench.stages.remedies import AS_TIFF, COPY_AGAIN, FREE_MEMORY
 from platebench.stages.scan_curve import (
     FULL_SCALE,
     ProfileError,
@@ -47,7 +42,6 @@ _ICC_TAG = 34675
 _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR = 0, 1, 2, 6
 _UNUSABLE = {3: "has colours from a palette", 4: "is a mask", 5: "is a CMYK picture"}
 _UNUSABLE |= {8: "is a Lab picture", 9: "is a Lab picture", 10: "is a Lab picture"}
-_ASSOCIATED_ALPHA = 1
 
 
 def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
@@ -82,7 +76,7 @@ def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
         return _frame(path, header, pixels, scan)
     except MemoryError as error:
         what = "needs more memory than there is"
-        raise CaptureError(path, what, "close other programs, or use --jobs 1") from error
+        raise CaptureError(path, what, FREE_MEMORY) from error
 
 
 def read_scan_info(path: Path, found: FoundKind) -> CaptureInfo:
@@ -158,7 +152,7 @@ def _curves(
                 f"has a colour profile that {error}",
                 "convert the scan to a profile with plain tone curves, such as gray gamma 2.2",
             ) from error
-        return curves, f"{curves.origin} undone to linear light"
+        return curves, f"{curves.origin}: undone to linear light"
     if header.transfer == "srgb":
         return ScanCurves((srgb_curve(),), "sRGB"), "coded as sRGB, as the file says"
     if isinstance(header.transfer, float):
@@ -173,16 +167,18 @@ def _spread(path: Path, pixels: NDArray[Any], bits: int) -> NDArray[np.uint16]:
     """Return new uint16 codes with full scale at 65535, whatever the bits."""
     if pixels.dtype == np.uint8 and bits <= 8:
         full = 255 if bits == 8 or pixels.max(initial=0) >= 1 << bits else (1 << bits) - 1
-    elif pixels.dtype == np.uint16:
+    elif pixels.dtype.newbyteorder("=") == np.uint16:
         full = _FULL_CODE if bits == 16 else (1 << bits) - 1
     else:
         raise CaptureError(path, f"holds {pixels.dtype} values", AS_TIFF)
     if full == _FULL_CODE:
-        return np.array(pixels, np.uint16, order="C")
+        return np.require(pixels, np.uint16, ["C", "W"])  # the decoder's own memory
     if full == 255:
-        return np.multiply(pixels, np.uint16(257), dtype=np.uint16, order="C")
+        promoted: NDArray[np.uint16] = np.multiply(pixels, np.uint16(257), order="C")
+        return promoted
     table = np.rint(np.arange(full + 1) * (_FULL_CODE / full)).astype(np.uint16)
-    return table[np.minimum(pixels, full)]
+    spread: NDArray[np.uint16] = np.take(table, np.minimum(pixels, full))
+    return spread
 
 
 def upright(counts: NDArray[np.uint16], orientation: int) -> NDArray[np.uint16]:
@@ -247,9 +243,10 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
     if directory.first(tiff.PHOTOMETRIC, _BLACK_IS_ZERO) == _WHITE_IS_ZERO:
         pixels = pixels.dtype.type((1 << bits) - 1) - pixels
     fields, notes = settle_ppi(metadata.fields_from_file(path))
-    pictures = [d for d in structure.directories if d.index is not None and not d.is_reduced]
-    if len(pictures) > 1:
-        notes = (*notes, f"{len(pictures)} pictures in the file: the first is read")
+    pictures = len(_pictures(structure))
+    if pictures > 1:
+        number = (directory.index or 0) + 1
+        notes = (*notes, f"{pictures} pictures in the file: number {number}, the largest, is read")
     header = ScanHeader(
         shape=directory.shape,
         channels=directory.samples,
@@ -262,12 +259,17 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
     return header, pixels
 
 
+def _pictures(structure: TiffStructure) -> list[TiffDirectory]:
+    return [d for d in structure.directories if d.index is not None and not d.is_reduced]
+
+
 def _picture_directory(path: Path, structure: TiffStructure) -> TiffDirectory:
     """Return the first full-size picture of a TIFF, all its declarations checked."""
-    pictures = [d for d in structure.directories if d.index is not None and not d.is_reduced]
+    pictures = _pictures(structure)
     if not pictures:
         raise CaptureError(path, "holds no full-size picture", AS_TIFF)
-    directory = pictures[0]
+    whole = [d for d in pictures if d.pieces and not d.bytes_past(structure.file_bytes)]
+    directory = max(whole or pictures[:1], key=lambda d: d.shape[0] * d.shape[1])
     rows, columns = directory.shape
     bits = directory.tags.get(tiff.BITS, (1,))
     kind = directory.first(tiff.PHOTOMETRIC, -1)
@@ -287,6 +289,9 @@ def _picture_directory(path: Path, structure: TiffStructure) -> TiffDirectory:
     missing = directory.bytes_past(structure.file_bytes)
     if missing:
         what = f"is cut off: {missing} bytes of its picture data are missing"
+        raise CaptureError(path, what, COPY_AGAIN)
+    if directory.absent_pieces:
+        what = f"is damaged: {directory.absent_pieces} parts of its picture are not there"
         raise CaptureError(path, what, COPY_AGAIN)
     refuse_absurd_size(path, directory.shape, directory.declared_bytes, structure.file_bytes)
     if directory.first(tiff.COMPRESSION, 1) == 1:

@@ -70,8 +70,8 @@ def srgb_curve() -> Curve:
 
     Examples
     --------
-    >>> round(float(srgb_curve()[32768]), 4)  # half code: linear 0.2140
-    0.2140
+    >>> round(float(srgb_curve()[32768]), 4)  # ((0.5 + 0.055) / 1.055) ** 2.4
+    0.214
     """
     code = code_values()
     return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
@@ -96,18 +96,20 @@ def curves_from_profile(profile: bytes, channels: int) -> ScanCurves:
     if len(profile) < 132 or profile[36:40] != b"acsp":
         raise ProfileError("is damaged")
     space = profile[16:20]
-    expected = {1: b"GRAY", 3: b"RGB "}[channels]
-    if space != expected:
+    if space != b"RGB " and (channels == 3 or space != b"GRAY"):
         name = space.decode("ascii", "replace").strip()
         raise ProfileError(f"is for {name} pictures, not for one of {channels} channels")
     tags = _tag_table(profile)
-    names = (b"kTRC",) if channels == 1 else (b"rTRC", b"gTRC", b"bTRC")
+    names = (b"kTRC",) if space == b"GRAY" else (b"rTRC", b"gTRC", b"bTRC")
     if not all(name in tags for name in names):
         raise ProfileError("has colour tables but no tone curves")
     curves = tuple(_read_curve(tags[name]) for name in names)
-    if channels == 1 and profile[20:24] == b"Lab ":
+    if space == b"GRAY" and profile[20:24] == b"Lab ":
         curves = tuple(_light_from_lightness(curve) for curve in curves)
-    return ScanCurves(curves, _description(tags))
+    found = ScanCurves(curves, _description(tags))
+    if channels == 1 and found.common is None:
+        raise ProfileError("is for RGB pictures, and has no one curve for a grey one")
+    return found
 
 
 def _tag_table(profile: bytes) -> dict[bytes, bytes]:
@@ -148,7 +150,7 @@ def _sampled_curve(data: bytes) -> Curve:
     if len(data) < 12 + 2 * count:
         raise ProfileError("has a damaged tone curve")
     samples = np.frombuffer(data, ">u2", count, 12) / FULL_SCALE
-    return np.interp(code, np.linspace(0, 1, count), samples)
+    return np.asarray(np.interp(code, np.linspace(0, 1, count), samples), np.float64)
 
 
 def _parametric_curve(data: bytes) -> Curve:
@@ -166,10 +168,10 @@ def _parametric_curve(data: bytes) -> Curve:
         if a == 0:
             raise ProfileError("has a damaged tone curve")
         offset = p[3] if kind == 2 else 0.0
-        return np.where(x >= -b / a, power, 0.0) + offset
+        return np.asarray(np.where(x >= -b / a, power, 0.0) + offset, np.float64)
     c, d = p[3], p[4]
     e, f = (p[5], p[6]) if kind == 4 else (0.0, 0.0)
-    return np.where(x >= d, power + e, c * x + f)
+    return np.asarray(np.where(x >= d, power + e, c * x + f), np.float64)
 
 
 def _light_from_lightness(curve: Curve) -> Curve:

@@ -16,7 +16,7 @@ from typing import Any
 
 from platebench.errors import CaptureError
 from platebench.stages import metadata
-from platebench.stages.file_kind import AS_TIFF, COPY_AGAIN
+from platebench.stages.remedies import AS_TIFF, COPY_AGAIN
 
 MM_PER_INCH = 25.4
 MAX_PROFILE_BYTES = 1 << 24

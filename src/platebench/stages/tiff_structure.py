@@ -22,20 +22,21 @@ MAX_VALUES: Final = 1 << 20  # strips of the largest sensible picture; more is d
 
 WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC = 256, 257, 258, 259, 262
 SUBFILE_TYPE, MAKE, STRIP_OFFSETS, SAMPLES, STRIP_COUNTS = 254, 271, 273, 277, 279
-EXTRA_SAMPLES, SAMPLE_FORMAT, SUB_DIRECTORIES = 338, 339, 330
-TILE_OFFSETS, TILE_COUNTS = 324, 325
-CFA_REPEAT, CFA_PATTERN, DNG_VERSION = 33421, 33422, 50706
+ROWS_PER_STRIP, PLANAR, SAMPLE_FORMAT, SUB_DIRECTORIES = 278, 284, 339, 330
+TILE_WIDTH, TILE_HEIGHT, TILE_OFFSETS, TILE_COUNTS = 322, 323, 324, 325
+CFA_PATTERN, DNG_VERSION = 33422, 50706
 BLACK_REPEAT, BLACK_LEVEL, BLACK_DELTA_H, BLACK_DELTA_V = 50713, 50714, 50715, 50716
 WHITE_LEVEL, ACTIVE_AREA = 50717, 50829
 PHOTOMETRIC_CFA, PHOTOMETRIC_LINEAR_RAW = 32803, 34892
 FLOAT_SAMPLES = 3
+_SEPARATE_PLANES = 2
 
-_KEPT = frozenset(
-    (WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC, SUBFILE_TYPE, MAKE, STRIP_OFFSETS, SAMPLES)
-    + (STRIP_COUNTS, EXTRA_SAMPLES, SAMPLE_FORMAT, SUB_DIRECTORIES, TILE_OFFSETS, TILE_COUNTS)
-    + (CFA_REPEAT, CFA_PATTERN, DNG_VERSION, BLACK_REPEAT, BLACK_LEVEL, BLACK_DELTA_H)
-    + (BLACK_DELTA_V, WHITE_LEVEL, ACTIVE_AREA)
-)
+_LAYOUT_TAGS = (WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC, SUBFILE_TYPE, MAKE, SAMPLES)
+_DATA_TAGS = (STRIP_OFFSETS, STRIP_COUNTS, ROWS_PER_STRIP, PLANAR, SAMPLE_FORMAT, SUB_DIRECTORIES)
+_TILE_TAGS = (TILE_WIDTH, TILE_HEIGHT, TILE_OFFSETS, TILE_COUNTS)
+_RAW_TAGS = (CFA_PATTERN, DNG_VERSION, WHITE_LEVEL, ACTIVE_AREA)
+_BLACK_TAGS = (BLACK_REPEAT, BLACK_LEVEL, BLACK_DELTA_H, BLACK_DELTA_V)
+_KEPT = frozenset((*_LAYOUT_TAGS, *_DATA_TAGS, *_TILE_TAGS, *_RAW_TAGS, *_BLACK_TAGS))
 # TIFF type number -> struct code of one element; rationals are two of them.
 _CODES = {1: "B", 2: "B", 3: "H", 4: "I", 5: "II", 6: "b", 7: "B", 8: "h", 9: "i", 10: "ii"}
 _CODES |= {11: "f", 12: "d", 13: "I", 16: "Q", 17: "q", 18: "Q"}
@@ -109,6 +110,16 @@ class TiffDirectory:
                 pairs = zip(self.tags[offsets], self.tags[counts], strict=False)
                 return [(int(offset), int(size)) for offset, size in pairs]
         return []
+
+    @property
+    def absent_pieces(self) -> int:
+        """How many of the strips or tiles the picture needs are not declared, or are empty."""
+        rows, columns = self.shape
+        height = self.first(TILE_HEIGHT, self.first(ROWS_PER_STRIP, rows)) or 1
+        width = self.first(TILE_WIDTH, columns) or 1
+        planes = self.samples if self.first(PLANAR, 1) == _SEPARATE_PLANES else 1
+        needed = -(-rows // height) * -(-columns // width) * planes
+        return max(0, needed - sum(size > 0 for _, size in self.pieces))
 
     def bytes_past(self, file_bytes: int) -> int:
         """Return how many declared bytes of picture data lie past the end of the file."""
