@@ -1,0 +1,292 @@
+"""Check one capture: everything worth knowing before the light box is packed away."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.formats import PlateFormat
+from platebench.image import CaptureKind, SensorFrame
+from platebench.quality.exposure import (
+    Clipping,
+    Headroom,
+    judge_exposure,
+    measure_clipping,
+    measure_headroom,
+)
+from platebench.quality.figures import CaptureCheck, CaptureFigures, Depth, Role
+from platebench.quality.focus import measure_edges, measure_grain
+from platebench.quality.focus_verdict import judge_focus
+from platebench.quality.glare import Glare, judge_glare, measure_glare
+from platebench.quality.light_check import (
+    blank_levels,
+    judge_blank,
+    judge_match,
+    judge_settings,
+    judge_uniformity,
+    measure_match,
+    measure_uniformity,
+    relative_cells,
+)
+from platebench.quality.noise import (
+    NoiseModel,
+    deepest_density,
+    noise_from_frames,
+    noise_from_plate,
+)
+from platebench.quality.sites import colour_names, region_map
+from platebench.quality.tilt import judge_tilt, tilt_from_corners
+from platebench.quality.verdict import Severity, Verdict, worst
+from platebench.stages.light import (
+    Dark,
+    Light,
+    LightSource,
+    dark_from_frames,
+    light_from_blanks,
+    linear_means,
+    zero_level,
+)
+from platebench.stages.light_estimate import cells_inside
+
+Box = tuple[int, int, int, int]
+_SHALLOW = 1.5  # D at SNR 10: plates commonly reach D 2, and more
+_CARD = 0.05  # transmittance of black card or a holder, glare included, at most
+
+
+class Found(Protocol):
+    """What the check needs of a found plate."""
+
+    @property
+    def corners(self) -> NDArray[np.float64]: ...  # noqa: D102
+    @property
+    def surround(self) -> str: ...  # noqa: D102
+    @property
+    def found(self) -> bool: ...  # noqa: D102
+
+
+def check_capture(
+    frame: SensorFrame,
+    *,
+    role: Role = "plate",
+    light: Light | None = None,
+    dark: Dark | None = None,
+    blanks: Sequence[SensorFrame] = (),
+    darks: Sequence[SensorFrame] = (),
+    found: Found | None = None,
+    noise: NoiseModel | None = None,
+    format: PlateFormat | None = None,
+    opaque: Box | None = None,
+) -> CaptureCheck:
+    """Check one capture.
+
+    Parameters
+    ----------
+    frame : SensorFrame
+        The capture.
+    role : {"plate", "blank", "dark"}
+        What it is for.
+    light : Light, optional
+        The bare light box, prepared once for the session. Made of ``blanks`` where missing.
+    dark : Dark, optional
+        Level without light. Made of ``darks`` where missing.
+    blanks, darks : sequence of SensorFrame
+        Two of each tell the noise best. For ``role="blank"`` the other blanks of the session.
+    found : FoundPlate, optional
+        Where the plate lies; without it the whole frame is taken for plate.
+    noise : NoiseModel, optional
+        Measured once for the session; else measured on ``blanks`` and ``darks``, else bounded
+        from the plate itself.
+    format : PlateFormat, optional
+        Decides which published figures the evenness of the light is measured against.
+    opaque : (top, left, bottom, right), optional
+        A box on black card beside the plate, for the glare.
+
+    Raises
+    ------
+    CalibrationError
+        If light is made of ``blanks`` that cannot be used.
+    """
+    dark = dark_from_frames(darks) if dark is None and darks else dark
+    if role == "dark":
+        figures, verdicts = _check_dark(frame, darks)
+    elif role == "blank":
+        figures, verdicts = _check_blank(frame, blanks, darks, dark, format)
+    else:
+        light = light_from_blanks(blanks, dark) if light is None and blanks else light
+        if noise is None:
+            noise = noise_from_frames(blanks, darks) if blanks else noise_from_plate(frame)
+        figures, verdicts = _check_plate(frame, light, dark, found, noise, format, opaque)
+    return CaptureCheck(
+        name=frame.info.path.name, role=role, figures=figures, verdicts=tuple(verdicts)
+    )
+
+
+def _check_dark(
+    frame: SensorFrame, darks: Sequence[SensorFrame]
+) -> tuple[CaptureFigures, list[Verdict]]:
+    means = linear_means(frame) - zero_level(frame, None)[:, None, None]
+    level = float(np.median(means)) / frame.full_scale
+    clipping = measure_clipping(frame, region_map(frame.shape, None))
+    text = f"the dark frame lies {100 * level:+.3f} % of full scale from the stated black level"
+    top = float(means.max()) / frame.full_scale
+    if top - min(level, 0.0) > 0.005:
+        text = f"the dark frame holds light: up to {100 * top:.1f} % of full scale"
+        verdict = Verdict(
+            Severity.WARN, "dark frame", text, "cap the lens, cover the finder, take it again"
+        )
+    else:
+        verdict = Verdict(Severity.GOOD, "dark frame", text)
+    return CaptureFigures(clipping=clipping, dark_level=level), [verdict]
+
+
+def _check_blank(
+    frame: SensorFrame,
+    blanks: Sequence[SensorFrame],
+    darks: Sequence[SensorFrame],
+    dark: Dark | None,
+    format: PlateFormat | None,
+) -> tuple[CaptureFigures, list[Verdict]]:
+    regions = region_map(frame.shape, None)
+    clipping = measure_clipping(frame, regions)
+    headroom = measure_headroom(frame, regions, bare_outside=False)
+    headroom = Headroom("bare light box", headroom.stops)
+    verdicts = judge_blank(frame, clipping.worst_inside, dark)
+    if worst(verdicts) is Severity.FAIL:
+        return CaptureFigures(clipping=clipping, headroom=headroom), verdicts
+    verdicts += judge_exposure(frame, Clipping({}, {}), headroom)
+    even = measure_uniformity(frame, dark)
+    verdicts.append(judge_uniformity(even, format))
+    others = [blank for blank in blanks if blank is not frame]
+    noise = noise_from_frames([frame, *others], darks)
+    bare = {
+        name: frame.full_scale / 2 ** headroom.stops[name] for name in colour_names(frame).values()
+    }
+    depth = _depth(noise, bare)
+    verdicts.append(_judge_depth(depth, noise))
+    figures = CaptureFigures(
+        clipping=clipping, headroom=headroom, uniformity=even, noise=noise, depth=depth
+    )
+    return figures, verdicts
+
+
+def _check_plate(
+    frame: SensorFrame,
+    light: Light | None,
+    dark: Dark | None,
+    found: Found | None,
+    noise: NoiseModel | None,
+    format: PlateFormat | None,
+    opaque: Box | None,
+) -> tuple[CaptureFigures, list[Verdict]]:
+    corners = np.asarray(found.corners, np.float64) if found is not None and found.found else None
+    surround = found.surround if found is not None and found.found else "none"
+    regions = region_map(frame.shape, corners)
+    measured = light is not None and light.source is LightSource.BLANK
+    clipping = measure_clipping(frame, regions)
+    headroom = measure_headroom(
+        frame,
+        regions,
+        bare_outside=surround in ("bright", "holder"),
+        blank_levels=blank_levels(light, frame, 99) if light is not None and measured else None,
+    )
+    verdicts = judge_exposure(frame, clipping, headroom)
+    names = colour_names(frame)
+    bare = {name: frame.full_scale / 2**stops for name, stops in headroom.stops.items()}
+    match = None
+    relative = relative_cells(frame, light, dark) if light is not None else None
+    if light is not None and light.source is not LightSource.ESTIMATED:
+        bare = {names[c]: level for c, level in blank_levels(light, frame, 50).items()}
+    if light is not None and measured:
+        verdicts += judge_settings(frame.info, light.info)
+        lost = max(clipping.outside.values(), default=0.0) > 0.01
+        if corners is not None and relative is not None and not lost:
+            match = measure_match(relative, corners, frame.shape)
+            verdicts.append(judge_match(match))
+        if light.before is not None:
+            verdicts.append(judge_uniformity(light.before, format))
+    elif frame.info.kind is CaptureKind.RAW:
+        verdicts.append(_no_blank())
+    depth = _depth(noise, bare)
+    verdicts.append(_judge_depth(depth, noise))
+    glare = _find_glare(relative, frame.shape, corners, surround, opaque)
+    verdicts.append(judge_glare(glare))
+    grain = measure_grain(frame, corners, noise) if noise is not None else None
+    edges = measure_edges(frame, corners) if corners is not None else ()
+    verdicts += judge_focus(grain, edges)
+    tilt = tilt_from_corners(corners, frame.shape) if corners is not None else None
+    verdicts += judge_tilt(tilt) if tilt is not None else []
+    figures = CaptureFigures(
+        clipping=clipping, headroom=headroom, uniformity=light.before if light else None,
+        match=match, noise=noise, depth=depth, glare=glare, grain=grain, edges=edges, tilt=tilt,
+    )  # fmt: skip
+    return figures, verdicts
+
+
+def _no_blank() -> Verdict:
+    return Verdict(
+        Severity.WARN,
+        "blank match",
+        "no blank frame: the light is estimated from what shows around the plate, if any",
+        "capture the bare light box with the same ISO and aperture",
+    )
+
+
+def _depth(noise: NoiseModel | None, bare: dict[str, float]) -> Depth | None:
+    if noise is None:
+        return None
+    colour = "green" if "green" in bare else next(iter(bare))
+    level = max(bare[colour], 1e-6)
+    return Depth(
+        colour=colour,
+        snr1=deepest_density(noise, level, snr=1),
+        snr10=deepest_density(noise, level, snr=10),
+    )
+
+
+def _judge_depth(depth: Depth | None, noise: NoiseModel | None) -> Verdict:
+    topic = "noise floor"
+    if depth is None or noise is None:
+        text = "the noise cannot be measured: nearly everything is clipped or black"
+        return Verdict(Severity.NOTE, topic, text, "set the exposure right first")
+    text = (
+        f"deepest density by noise alone{' (at least)' if noise.upper_bound else ''}: a single "
+        f"{depth.colour} photosite reaches D {depth.snr10:.2f} at SNR 10 and D {depth.snr1:.2f} at "
+        f"SNR 1, where the mean of 10 x 10 still has SNR 10 (measured on {noise.source})"
+    )
+    if not noise.read_known:
+        text += "; the read noise is not known, so this is too hopeful"
+        remedy = "capture two dark frames with the lens cap on"
+        return Verdict(Severity.NOTE, topic, text, remedy)
+    if depth.snr10 < _SHALLOW and not noise.upper_bound:
+        remedy = "lengthen the exposure, set the camera's lowest ISO, or merge a bracket"
+        return Verdict(Severity.WARN, topic, text, remedy)
+    return Verdict(Severity.GOOD, topic, text)
+
+
+def _find_glare(
+    relative: NDArray[np.float64] | None,
+    shape: tuple[int, int],
+    corners: NDArray[np.float64] | None,
+    surround: str,
+    opaque: Box | None,
+) -> Glare | None:
+    """Read the glare on black card, else bound it by the plate's densest cells."""
+    if relative is None:
+        return None
+    grid = (relative.shape[0], relative.shape[1])
+    if opaque is not None:
+        top, left, bottom, right = opaque
+        square = np.array([(top, left), (top, right), (bottom, right), (bottom, left)], np.float64)
+        patch = relative[cells_inside(square, shape, grid, grow=-0.2)]
+        return measure_glare(patch, "opaque patch") if patch.size else None
+    if corners is None:
+        return measure_glare(relative.ravel(), "plate")
+    around = relative[~cells_inside(corners, shape, grid, grow=0.05)]
+    card = around[around < _CARD]
+    if surround in ("dark", "holder") and len(card) > max(8, 0.05 * len(around)):
+        return measure_glare(card, "black mask" if surround == "dark" else "holder")
+    within = relative[cells_inside(corners, shape, grid, grow=-0.03)]
+    return measure_glare(within, "plate") if within.size else None

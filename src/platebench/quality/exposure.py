@@ -1,0 +1,210 @@
+"""Whether the exposure is as long as it can be, and whether anything clips."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.image import CaptureKind, SensorFrame
+from platebench.quality.shutter import longer_by
+from platebench.quality.sites import INSIDE, OUTSIDE, colour_names, light_of, planes
+from platebench.quality.verdict import Severity, Verdict, percent
+
+AIM_STOPS = 0.2  # bare light box below white, in the colour nearest to clipping
+LEAST_STOPS = 0.1  # advice never goes closer than this
+TOO_CLOSE_STOPS = 0.03  # shot noise of a 50,000-electron well reaches this far up
+LOST_STOPS = 1.0  # underexposed by so much: a warning
+CLIPPED_ALLOWED = 1e-4  # of the plate's photosites: hot pixels, pinholes
+_BARE_PERCENTILE = 99.0
+_SAMPLES = 200_000  # photosites a plane, enough for a percentile
+
+Reference = Literal["bare light box", "blank frame", "thinnest part of the plate"]
+
+
+@dataclass(frozen=True, slots=True)
+class Clipping:
+    """Share of photosites at or above white, by colour.
+
+    Attributes
+    ----------
+    inside, outside : dict of str to float
+        Within the plate's corners and beyond them; everything is inside where no plate is known.
+    """
+
+    inside: dict[str, float]
+    outside: dict[str, float]
+
+    @property
+    def worst_inside(self) -> float:
+        """Largest share of any colour, within the plate."""
+        return max(self.inside.values(), default=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Headroom:
+    """How far the light stays below white, in stops: log2(white / level).
+
+    Attributes
+    ----------
+    reference : str
+        What was taken for the brightest thing that must be kept.
+    stops : dict of str to float
+        By colour; 0 where it clips, negative where the blank frame shows by how much.
+    """
+
+    reference: Reference
+    stops: dict[str, float]
+
+    @property
+    def least(self) -> float:
+        """Headroom of the colour nearest to clipping."""
+        return min(self.stops.values())
+
+
+def measure_clipping(frame: SensorFrame, regions: NDArray[np.uint8]) -> Clipping:
+    """Return the clipped shares of a capture.
+
+    Parameters
+    ----------
+    frame : SensorFrame
+        Any capture. A site clips at ``frame.white`` counts and above.
+    regions : ndarray of uint8, shape (M, N)
+        From :func:`~platebench.quality.sites.region_map`.
+    """
+    names = colour_names(frame)
+    clipped = {region: dict.fromkeys(names.values(), 0) for region in (INSIDE, OUTSIDE)}
+    total = {region: dict.fromkeys(names.values(), 0) for region in (INSIDE, OUTSIDE)}
+    for plane in planes(frame):
+        place = plane.of(regions)
+        name = names[plane.colour]
+        high = place[plane.counts >= frame.white]
+        for region in (INSIDE, OUTSIDE):
+            clipped[region][name] += int(np.count_nonzero(high == region))
+            total[region][name] += int(np.count_nonzero(place == region))
+    shares = [
+        {name: clipped[region][name] / n for name, n in total[region].items() if n}
+        for region in (INSIDE, OUTSIDE)
+    ]
+    return Clipping(*shares)
+
+
+def measure_headroom(
+    frame: SensorFrame,
+    regions: NDArray[np.uint8],
+    *,
+    bare_outside: bool,
+    blank_levels: dict[int, float] | None = None,
+) -> Headroom:
+    """Return how far the brightest thing that matters stays below white.
+
+    Parameters
+    ----------
+    frame : SensorFrame
+        The capture.
+    regions : ndarray of uint8, shape (M, N)
+        Plate and surround.
+    bare_outside : bool
+        Whether bare light box shows beyond the plate.
+    blank_levels : dict of int to float, optional
+        Level of the blank frame at this capture's exposure, by colour number, in light above
+        black. Used where the bare light box does not show or clips.
+
+    Returns
+    -------
+    Headroom
+        Of the 99th percentile of the bare light box; failing that of the blank frame; failing
+        that of the plate's own thinnest parts.
+    """
+    names, white = colour_names(frame), frame.full_scale
+    region = OUTSIDE if bare_outside and bool((regions == OUTSIDE).any()) else INSIDE
+    levels = {
+        names[colour]: float(np.percentile(values, _BARE_PERCENTILE))
+        for colour, values in _sampled_light(frame, regions, region).items()
+    }
+    reference: Reference = "bare light box" if bare_outside else "thinnest part of the plate"
+    clips = max(levels.values()) >= 0.999 * white
+    if blank_levels and (clips or not bare_outside):
+        levels = {names[colour]: level for colour, level in blank_levels.items()}
+        reference = "blank frame"
+    stops = {name: math.log2(white / max(level, 1e-6 * white)) for name, level in levels.items()}
+    return Headroom(reference, stops)
+
+
+def _sampled_light(
+    frame: SensorFrame, regions: NDArray[np.uint8], region: int
+) -> dict[int, NDArray[np.float32]]:
+    samples: dict[int, list[NDArray[np.float32]]] = {}
+    for plane in planes(frame):
+        step = max(1, math.isqrt(plane.counts.size // _SAMPLES))
+        chosen = plane.counts[::step, ::step][plane.of(regions)[::step, ::step] == region]
+        samples.setdefault(plane.colour, []).append(light_of(frame, chosen, plane.black))
+    joined = {colour: np.concatenate(parts) for colour, parts in samples.items()}
+    return {colour: values for colour, values in joined.items() if values.size}
+
+
+def judge_exposure(frame: SensorFrame, clipping: Clipping, headroom: Headroom) -> list[Verdict]:
+    """Return what the figures mean, with the shutter time to set.
+
+    The aim: the bare light box 0.1 to 0.3 stop below white in the colour nearest to clipping,
+    as near as shutter times a third of a stop apart allow.
+    """
+    verdicts = []
+    if clipping.worst_inside > CLIPPED_ALLOWED:
+        verdicts.append(_judge_clipping(clipping))
+    if frame.info.kind is CaptureKind.SCAN:
+        return verdicts  # a scanner sets its own exposure; its white is the bare light
+    least, time_s = headroom.least, frame.info.exposure_s
+    if least < TOO_CLOSE_STOPS:
+        verdicts.append(_judge_over(headroom, time_s))
+        return verdicts
+    under = least - AIM_STOPS
+    steps = math.floor(3 * (least - LEAST_STOPS) + 1e-6)
+    what = headroom.reference
+    if steps < 1:
+        text = f"well exposed: the {what} sits {least:.1f} stop below clipping"
+        if least < LEAST_STOPS:
+            text = f"just below clipping: the {what} has {least:.2f} stop left"
+        verdicts.append(Verdict(Severity.GOOD, "exposure", text))
+        return verdicts
+    severity = Severity.WARN if under >= LOST_STOPS else Severity.NOTE
+    text = f"underexposed by {under:.1f} stops (the {what} sits {least:.1f} stops below clipping)"
+    verdicts.append(Verdict(severity, "exposure", text, _lengthen(time_s, least - LEAST_STOPS)))
+    return verdicts
+
+
+def _judge_clipping(clipping: Clipping) -> Verdict:
+    name, share = max(clipping.inside.items(), key=lambda item: item[1])
+    return Verdict(
+        Severity.FAIL,
+        "clipping",
+        f"{percent(share)} of the {name} photosites inside the plate clip; densities there are "
+        "lost",
+        "shorten the exposure until the bare light box sits just below clipping",
+    )
+
+
+def _judge_over(headroom: Headroom, time_s: float | None) -> Verdict:
+    name = min(headroom.stops, key=lambda colour: headroom.stops[colour])
+    if headroom.reference == "blank frame":
+        over = AIM_STOPS - headroom.least
+        new = longer_by(time_s, headroom.least - LEAST_STOPS) if time_s else None
+        remedy = f"shorten to {new}" if new else f"shorten the exposure by {over:.1f} stops"
+        text = f"bare light box clips in {name}: overexposed by {over:.1f} stops"
+        return Verdict(Severity.WARN, "exposure", text, remedy)
+    new = longer_by(time_s, -2 / 3) if time_s else None
+    remedy = f"shorten to {new}" if new else "shorten the exposure by two thirds of a stop"
+    text = f"{headroom.reference} clips in {name}"
+    return Verdict(Severity.WARN, "exposure", text, f"{remedy} and look again")
+
+
+def _lengthen(time_s: float | None, stops: float) -> str:
+    if time_s is None:
+        return f"lengthen the exposure by {stops:.1f} stops"
+    new = longer_by(time_s, stops)
+    if new is None:
+        return f"open the aperture or brighten the light box by {stops:.1f} stops"
+    return f"lengthen to {new}"
