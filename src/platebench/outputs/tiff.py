@@ -23,6 +23,7 @@ Compression = Literal["none", "zstd", "deflate"]
 
 CLASSIC_LIMIT = 2**32 - 2**20  # bytes of pixels a classic TIFF holds, with room for the tags
 _XMP_TAG, _BYTE = 700, 1
+_CODECS = {"none": None, "zstd": "zstd", "deflate": "adobe_deflate"}
 
 
 def write_positive(
@@ -73,12 +74,12 @@ def write_positive(
             byteorder="<",
             photometric="minisblack" if grey else "rgb",
             planarconfig=None if grey else "contig",
-            compression=compression if packed else None,
+            compression=_CODECS[compression],
             predictor=packed,
             rowsperstrip=_rows_per_strip(pixels) if packed else None,
             iccprofile=gray_gamma22_profile() if grey else rgb_gamma22_profile(),
-            description=_ascii(description),
-            software=_ascii(software),
+            description=_ascii(description) or None,
+            software=_ascii(software) or None,
             datetime=taken,
             resolution=(1, 1) if ppi is None else (ppi, ppi),
             resolutionunit="NONE" if ppi is None else "INCH",
