@@ -58,7 +58,8 @@ def test_much_reduced_is_still_the_mean(shape):
     pixels = picture(shape)
     got = reduced(pixels, 230)
     exact = means_along(means_along(pixels / 257, got.shape[0]).T, got.shape[1]).T
-    np.testing.assert_allclose(got, exact, atol=0.6)  # half a code of rounding, and the halving
+    # Half a code of rounding, and an odd row and column left out: 0.13 + 0.05 codes of the ramp.
+    np.testing.assert_allclose(got, exact, atol=0.69)
 
 
 def test_sixteen_bit_ends_are_eight_bit_ends():
