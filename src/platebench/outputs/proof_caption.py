@@ -101,8 +101,8 @@ def caption_lines(shown: ProofPrint, number: int, width: float, *, scaled: bool)
         False where the print is not at the scale of the sheet.
     """
     full = plain_line(shown.plate_id)
-    name = full if can_show(full) else f"{full} (plate {number})"
-    lines = [Line(shorten(name, width, *TYPE[Hand.NAME]), Hand.NAME, full)]
+    name = full if full and can_show(full) else f"{full} (plate {number})".lstrip()
+    lines = [Line(shorten(name, width, *TYPE[Hand.NAME]), Hand.NAME, full or name)]
     lines += [
         Line(text, Hand.DATA) for text in pack(_facts(shown, scaled), width, *TYPE[Hand.DATA])
     ]

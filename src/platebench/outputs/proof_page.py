@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 MARGIN_TOP, MARGIN_SIDE, MARGIN_BOTTOM = 19.0, 10.0, 17.0  # paper left white
 PADDING = 8.0  # from the edge of the black to the first print
@@ -31,7 +32,8 @@ class Paper:
         return Paper(self.name, self.height, self.width)
 
 
-PAPERS = {
+PaperName = Literal["a4", "letter"]
+PAPERS: dict[PaperName, Paper] = {
     "a4": Paper("a4", 210.0, 297.0),  # ISO 216
     "letter": Paper("letter", 215.9, 279.4),  # 8.5 x 11 in, ANSI/ASME Y14.1 size A
 }
@@ -76,11 +78,23 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """Where one print and its caption lie; ``index`` counts the prints as given."""
+    """Where one print and its caption lie.
+
+    Attributes
+    ----------
+    index : int
+        Counts the prints as given, from 0.
+    picture, caption : Box
+        On the page.
+    measure : float
+        The width the caption was set to: the caption's, before any rounding, so that words break
+        when drawn where they broke when measured.
+    """
 
     index: int
     picture: Box
     caption: Box
+    measure: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +178,12 @@ def plan_pages(
         for reduction in _reductions():
             for sheet in sheets:
                 room = _room(sheet)
-                pages = _flow(cells, reduction, room.width, room.height)
-                if pages and len(pages) <= allowed:
+                # measuring type is slow: see first whether the prints alone would fit
+                bare = _flow(cells, reduction, room, captioned=False)
+                if bare is None or len(bare) > allowed:
+                    continue
+                pages = _flow(cells, reduction, room, captioned=True)
+                if pages is not None and len(pages) <= allowed:
                     return _placed(pages, sheet, reduction)
     raise ValueError("a caption is taller than the page")
 
@@ -185,15 +203,15 @@ def _room(sheet: Paper) -> Box:
 
 
 def _flow(
-    cells: Sequence[Cell], reduction: float, width: float, height: float
+    cells: Sequence[Cell], reduction: float, room: Box, *, captioned: bool
 ) -> list[list[_Row]] | None:
     """Break cells into rows and rows into pages; None where one does not fit at all."""
     pages: list[list[_Row]] = []
-    used = height
-    for row in _rows(cells, reduction, width):
-        if row.width > width or row.height > height:
+    used = 0.0
+    for row in _rows(cells, reduction, room.width, captioned):
+        if row.width > room.width or row.height > room.height:
             return None
-        if not pages or used + GAP_DOWN + row.height > height:
+        if not pages or used + GAP_DOWN + row.height > room.height:
             pages.append([])
             used = -GAP_DOWN
         pages[-1].append(row)
@@ -201,7 +219,7 @@ def _flow(
     return pages
 
 
-def _rows(cells: Sequence[Cell], reduction: float, width: float) -> Iterator[_Row]:
+def _rows(cells: Sequence[Cell], reduction: float, width: float, captioned: bool) -> Iterator[_Row]:
     start, used = 0, 0.0
     sizes = [(cell.width / reduction, cell.height / reduction) for cell in cells]
     widths = [max(print_width, MIN_CELL) for print_width, _ in sizes]
@@ -211,7 +229,8 @@ def _rows(cells: Sequence[Cell], reduction: float, width: float) -> Iterator[_Ro
         if i > start and (i == len(cells) or used + GAP_ACROSS + cell_width > width):
             part = slice(start, i)
             captions = tuple(
-                cell.caption_height(w) for cell, w in zip(cells[part], widths[part], strict=True)
+                cell.caption_height(w) if captioned else 0.0
+                for cell, w in zip(cells[part], widths[part], strict=True)
             )
             yield _Row(start, tuple(widths[part]), tuple(sizes[part]), captions)
             start, used = i, cell_width
@@ -261,5 +280,6 @@ def _placed_row(row: _Row, top: float, left: float, gap: float) -> Iterator[Plac
             row.first + i,
             Box(foot - height, left, foot, left + width),
             Box(foot + CAPTION_GAP, left, foot + CAPTION_GAP + caption, left + cell_width),
+            cell_width,
         )
         left += cell_width + gap

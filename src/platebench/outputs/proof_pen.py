@@ -8,17 +8,27 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from itertools import pairwise
+from pathlib import Path
 from typing import IO, Any
 
 import numpy as np
+import pypdfium2
 from reportlab import rl_config
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
+from platebench.errors import WriteError
 from platebench.outputs.proof_page import Box, Paper
-from platebench.outputs.proof_type import LIGHT, MM_PER_POINT, REGULAR, font_named, width_mm
+from platebench.outputs.proof_type import (
+    LIGHT,
+    MM_PER_POINT,
+    REGULAR,
+    can_show,
+    font_named,
+    width_mm,
+)
 
 PENCIL = (0.83, 0.24, 0.17)
 _POINTS_A_SIDE = 12
@@ -102,8 +112,8 @@ class Pen:
     ) -> None:
         """Set one line; ``at`` is its baseline's left end, right end or middle.
 
-        ``full`` is what is copied and searched instead, where ``text`` stands for a longer one
-        (ActualText; ISO 32000-1, 14.9.4).
+        ``full`` is what is copied and searched instead, where ``text`` stands for a longer one or
+        the face lacks its letters (ActualText; ISO 32000-1, 14.9.4).
         """
         across, down = at
         if right or middle:
@@ -111,7 +121,8 @@ class Pen:
         red, green, blue = (color,) * 3 if isinstance(color, float) else color
         self.canvas.setFillColorRGB(red, green, blue)
         self.canvas.setFont(font, size_pt)
-        stands_for = full and full != text
+        full = full or text
+        stands_for = full != text or not can_show(text)
         if stands_for:
             coded = ("\ufeff" + full).encode("utf-16-be", "replace").hex().upper()
             self.canvas.addLiteral(f"/Span <</ActualText <{coded}>>> BDC")
@@ -139,6 +150,25 @@ class Pen:
     def _rect(self, box: Box) -> tuple[float, float, float, float]:
         across, up = self._point((box.left, box.bottom))
         return across, up, box.width / MM_PER_POINT, box.height / MM_PER_POINT
+
+
+def read_back(stream: IO[bytes], target: Path, pages: int) -> None:
+    """Open a PDF just written, before it takes its name.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be read or has not the pages it should.
+    """
+    stream.flush()
+    try:
+        with closing(pypdfium2.PdfDocument(stream.name)) as pdf:
+            found = len(pdf)
+    except pypdfium2.PdfiumError:
+        found = 0
+    if found != pages:
+        what = f"read back, it has {found} of {pages} pages"
+        raise WriteError(target, what, "look at the disk and run again")
 
 
 @contextmanager

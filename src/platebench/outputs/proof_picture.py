@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -106,11 +107,17 @@ def _jpeg(image: Image.Image) -> bytes:
 
 def _opened(target: Path, plate_id: str, picture: Path) -> Image.Image:
     try:
-        return Image.open(picture)
+        with warnings.catch_warnings():  # a 100 MP positive is no attack
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            return Image.open(picture)
     except FileNotFoundError as error:
         what = f"the picture of plate {plate_id}, {picture}, is missing"
         raise WriteError(target, what, "convert the plate again") from error
-    except (OSError, ValueError) as error:  # UnidentifiedImageError is an OSError
+    except (
+        OSError,
+        ValueError,
+        Image.DecompressionBombError,
+    ) as error:  # UnidentifiedImageError is an OSError
         what = f"the picture of plate {plate_id}, {picture}, cannot be read"
         raise WriteError(target, what, "convert the plate again") from error
 

@@ -21,8 +21,8 @@ from platebench.outputs.proof_caption import (
     caption_height,
     caption_lines,
 )
-from platebench.outputs.proof_page import PAPERS, Cell, Placement, Plan, plan_pages
-from platebench.outputs.proof_pen import Pen, pencil_loop, sheets
+from platebench.outputs.proof_page import PAPERS, Cell, PaperName, Placement, Plan, plan_pages
+from platebench.outputs.proof_pen import Pen, pencil_loop, read_back, sheets
 from platebench.outputs.proof_picture import gray_jpeg, picture_shape, size_fits
 from platebench.outputs.proof_type import LIGHT, REGULAR, can_show, plain_line, shorten, width_mm
 
@@ -45,7 +45,7 @@ def write_proof_sheet(
     *,
     title: str,
     date: str = "",
-    paper: str = "a4",
+    paper: PaperName = "a4",
     turn: bool | None = None,
     per_page: int = 12,
 ) -> int:
@@ -82,17 +82,19 @@ def write_proof_sheet(
         raise WriteError(pdf_path, "there are no plates to show", "convert the session first")
     scaled, cells = _cells(pdf_path, prints)
     plan = plan_pages(cells, PAPERS[paper], turn=turn, per_page=per_page)
-    with atomic_write(pdf_path) as stream, sheets(stream, plain_line(title)) as pen:
-        for number, page in enumerate(plan.pages, 1):
-            pen.start_page(plan.paper)
-            pen.fill(plan.field, BARE_PAPER)
-            _draw_title(pen, plan, number, title, date, len(prints))
-            _draw_legend(pen, plan, prints, scaled)
-            for placement in page:
-                shown = prints[placement.index]
-                _draw_print(pen, pdf_path, shown, placement, scaled[placement.index])
-            pen.end_page()
-        return pen.pages
+    with atomic_write(pdf_path) as stream:
+        with sheets(stream, plain_line(title)) as pen:
+            for number, page in enumerate(plan.pages, 1):
+                pen.start_page(plan.paper)
+                pen.fill(plan.field, BARE_PAPER)
+                _draw_title(pen, plan, number, title, date, len(prints))
+                _draw_legend(pen, plan, prints, scaled)
+                for placement in page:
+                    shown = prints[placement.index]
+                    _draw_print(pen, pdf_path, shown, placement, scaled[placement.index])
+                pen.end_page()
+        read_back(stream, pdf_path, pen.pages)
+    return pen.pages
 
 
 def _cells(target: Path, prints: Sequence[ProofPrint]) -> tuple[list[bool], list[Cell]]:
@@ -133,11 +135,11 @@ def _draw_title(pen: Pen, plan: Plan, number: int, title: str, date: str, count:
     plates = f"{count} plates" if count != 1 else "1 plate"
     facts = [plain_line(date), plates, f"page {number} of {len(plan.pages)}"]
     right = shorten("   ·   ".join(f for f in facts if f), field.width * 0.6, LIGHT, 8.2)
-    pen.text((field.right, baseline), right, LIGHT, 8.2, color=SOFT_INK, right=True)
     room = field.width - width_mm(right, LIGHT, 8.2) - 8
     name = plain_line(title)
     fitted = shorten(name, room, REGULAR, 11.5)
     pen.text((field.left, baseline), fitted, REGULAR, 11.5, color=INK, full=name)
+    pen.text((field.right, baseline), right, LIGHT, 8.2, color=SOFT_INK, right=True)
 
 
 def _draw_legend(
@@ -148,7 +150,7 @@ def _draw_legend(
     parts = ["Densities: b+f base plus fog, Dmax densest tone, range from one to the other"]
     if any(shown.doubtful for shown in prints):
         parts.append("red pencil: look at this plate")
-    if not all(can_show(plain_line(shown.plate_id)) for shown in prints):
+    if not all(can_show(plain_line(t)) for s in prints for t in (s.plate_id, *s.flags)):
         parts.append("crossed box: a letter this type lacks")
     bar = _draw_scale(pen, plan, baseline) if any(scaled) else 0.0
     text = shorten("   ·   ".join(parts), field.width - bar - 8, LIGHT, 6.4)
@@ -182,7 +184,7 @@ def _draw_print(
     if shown.doubtful:
         pen.pencil(pencil_loop(box, PENCIL_AWAY, number), 0.42)
     down = caption.top
-    for line in caption_lines(shown, number, caption.width, scaled=scaled):
+    for line in caption_lines(shown, number, placement.measure, scaled=scaled):
         down += LEADING_MM[line.hand]
         font, size = TYPE[line.hand]
         at = (caption.left, down - 0.55)

@@ -12,8 +12,8 @@ import numpy as np
 from platebench.errors import WriteError
 from platebench.fsio import atomic_write
 from platebench.outputs.proof_caption import ProofPrint, format_shown
-from platebench.outputs.proof_page import PAPERS, Box, Paper
-from platebench.outputs.proof_pen import Pen, sheets
+from platebench.outputs.proof_page import PAPERS, Box, Paper, PaperName
+from platebench.outputs.proof_pen import Pen, read_back, sheets
 from platebench.outputs.proof_picture import gray_jpeg, gray_pixels, picture_shape, size_fits
 from platebench.outputs.proof_type import LIGHT, REGULAR, TIMES, plain_line, shorten, width_mm, wrap
 
@@ -94,7 +94,7 @@ def write_true_size(
     *,
     title: str,
     date: str = "",
-    paper: str = "a4",
+    paper: PaperName = "a4",
     lossless: bool = False,
 ) -> TrueSizeResult:
     """Write each plate at its true size as PDF, a plate or a tile a page.
@@ -132,14 +132,16 @@ def write_true_size(
         what = "no plate has a known size" if prints else "there are no plates to show"
         raise WriteError(pdf_path, what, "set the plates' format in session.toml and convert")
     heading = _BETWEEN.join(text for text in (plain_line(title), plain_line(date)) if text)
-    with atomic_write(pdf_path) as stream, sheets(stream, plain_line(title)) as pen:
-        pen.keep_size()
-        for shown, reason in zip(prints, reasons, strict=True):
-            if not reason:
-                _draw_plate(pen, pdf_path, shown, heading, PAPERS[paper], lossless)
-        if left_out:
-            _draw_left_out(pen, left_out, heading, PAPERS[paper])
-        return TrueSizeResult(pen.pages, left_out)
+    with atomic_write(pdf_path) as stream:
+        with sheets(stream, plain_line(title)) as pen:
+            pen.keep_size()
+            for shown, reason in zip(prints, reasons, strict=True):
+                if not reason:
+                    _draw_plate(pen, pdf_path, shown, heading, PAPERS[paper], lossless)
+            if left_out:
+                _draw_left_out(pen, left_out, heading, PAPERS[paper])
+        read_back(stream, pdf_path, pen.pages)
+    return TrueSizeResult(pen.pages, left_out)
 
 
 def _why_left_out(target: Path, shown: ProofPrint) -> str:
@@ -275,7 +277,9 @@ def _draw_heading(
     )
     facts = [format_shown(shown.format_name), f"{width:.1f} {TIMES} {height:.1f} mm"]
     if len(tiles) > 1:
-        facts.append(f"tile {tile.name}, {tiles.index(tile) + 1} of {len(tiles)}")
+        facts.append(
+            f"tile {tile.name}, {tiles.index(tile) + 1} of {len(tiles)}, joined at the crosses"
+        )
     line = shorten(_BETWEEN.join(fact for fact in facts if fact), room, LIGHT, 7.5)
     left_over = room - width_mm(_BETWEEN + line, LIGHT, 7.5)  # the session's name gives way
     if heading and left_over > 10:
