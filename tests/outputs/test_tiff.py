@@ -1,6 +1,7 @@
 """Positives as TIFF, read by Pillow, ExifRead and by hand after TIFF 6.0."""
 
 import struct
+import sys
 from datetime import datetime
 
 import exifread
@@ -174,3 +175,19 @@ def test_what_reads_back_different_is_not_left_behind(tmp_path, monkeypatch):
 def test_no_folder_is_one_clear_error(tmp_path):
     with pytest.raises(WriteError, match=r"a\.tif was not written"):
         write(tmp_path / "gone" / "a.tif", picture())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no file size limit to set")
+@pytest.mark.parametrize("compression", ["none", "zstd", "deflate"])
+def test_the_systems_reason_not_to_write_is_told(tmp_path, compression):
+    import resource
+
+    noise = np.random.default_rng(3).integers(0, 65536, (700, 901), dtype=np.uint16)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (500_000, hard))
+    try:
+        with pytest.raises(WriteError, match="cannot hold a file so large"):
+            write(tmp_path / "a.tif", noise, compression=compression)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert not list(tmp_path.iterdir())

@@ -1,12 +1,13 @@
 """Reading tone profiles."""
 
 import pickle
+import re
 
 import pytest
 
 from platebench.errors import BadSettingError, ExitCode, MissingProfileError
 from platebench.profiles_folder import profiles_folder
-from platebench.stages.tone_file import list_tones, load_tone
+from platebench.stages.tone_file import _KEYS, list_tones, load_tone
 
 GOOD = """\
 description = "mine"
@@ -54,6 +55,19 @@ def test_the_four_kinds_come_along():
     assert {"neutral", "softer", "harder", "contact-paper"} <= set(
         list_tones([profiles_folder() / "tone"])
     )
+
+
+def test_the_guide_lists_the_settings_there_are():
+    guide = profiles_folder().parent / "docs" / "tone-profiles.md"
+    if not guide.is_file():
+        pytest.skip("not a checkout")
+    listed = {
+        key
+        for line in guide.read_text("utf-8").splitlines()
+        if line.startswith("| `") and line.count("|") == 4
+        for key in re.findall(r"`([a-z_]+\.[a-z_]+|description)`", line.split("|")[1])
+    }
+    assert listed == _KEYS
 
 
 def test_first_folder_wins(tmp_path):

@@ -67,9 +67,11 @@ def write_positive(
     packed = compression != "none"
     grey = pixels.ndim == 2
     with atomic_write(path) as stream:
-        tifffile.imwrite(
+        place = tifffile.imwrite(
             stream,
-            pixels,
+            pixels if packed else None,
+            shape=pixels.shape,
+            dtype=pixels.dtype,
             bigtiff=needs_bigtiff(pixels.nbytes),
             byteorder="<",
             photometric="minisblack" if grey else "rgb",
@@ -86,7 +88,13 @@ def write_positive(
             metadata=None,
             extratags=[(_XMP_TAG, _BYTE, len(xmp), xmp, True)] if xmp else [],
             maxworkers=workers,
+            returnoffset=True,
         )
+        if not packed:
+            assert place is not None  # asked for by returnoffset
+            # numpy's tofile, which tifffile would use, hides why the system refused to write.
+            stream.seek(place[0])
+            stream.write(np.ascontiguousarray(pixels, "<u2").data)
         stream.flush()
         if not same_pixels(Path(stream.name), pixels):
             raise WriteError(path, "it read back different", "look at the disk and run again")
