@@ -138,7 +138,7 @@ def stops_between(first: CaptureLook, second: CaptureLook) -> float | None:
 def _clipped_cells(frame: SensorFrame, grid: tuple[int, ...]) -> NDArray[np.float32]:
     clipped = frame.counts >= frame.white
     sites = clipped.any(axis=2) if clipped.ndim == 3 else clipped
-    shares = sites.view(np.uint8) * np.uint8(255)
+    shares = np.asarray(sites.view(np.uint8) * np.uint8(255))
     cells = cv2.resize(shares, (grid[1], grid[0]), interpolation=cv2.INTER_AREA)
     return cells.astype(np.float32) / np.float32(255)
 

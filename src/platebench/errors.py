@@ -76,6 +76,20 @@ class CaptureError(InputError):
         return f"{self.path} {self.what}; {self.remedy}"
 
 
+class NoPlateError(InputError):
+    """There is no plate in a capture that should show one."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.path = path
+
+    def __str__(self) -> str:
+        return (
+            f"{self.path} shows no plate; if it is a blank frame name it under [light] blank, "
+            "else give the plate's corners or crop = false in session.toml"
+        )
+
+
 class FrameMismatchError(CalibrationError):
     """A blank or dark frame does not match the plate's capture (size, ISO, aperture, ...)."""
 
@@ -256,5 +270,5 @@ class UnexpectedError(PlateError):
     def __str__(self) -> str:
         return (
             f"plate {self.plate_id}: the program failed ({self.what}); "
-            "this is a fault of the program: report it with the traceback in the plate's record"
+            "this is a fault of the program: report it with the traceback in report.json"
         )

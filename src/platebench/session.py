@@ -258,7 +258,7 @@ def _remark(look: CaptureLook) -> str:
     if info.exposure_s:
         parts.append(shown_seconds(info.exposure_s))
     if info.f_number:
-        parts.append(f"f/{info.f_number:g}")
+        parts.append(f"f/{round(info.f_number, 1):g}")
     if info.iso:
         parts.append(f"ISO {info.iso:g}")
     return ", ".join(parts)

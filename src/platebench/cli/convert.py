@@ -1,0 +1,70 @@
+"""``platebench convert``: plates to positives, previews, proof sheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from platebench.cli.options import (
+    ExampledCommand,
+    session_argument,
+    talk_options,
+    work_options,
+)
+from platebench.cli.show import show_result
+
+
+@click.command(
+    "convert",
+    cls=ExampledCommand,
+    short_help="Turn plates into positives, previews and a proof sheet.",
+    examples=(
+        "platebench convert shelf-3",
+        "platebench convert shelf-3 --output ~/prints/shelf-3 --true-size",
+        "platebench convert shelf-3 --jobs 2 --memory 4G",
+    ),
+)
+@session_argument
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Folder of results.  [default: SESSION/converted]",
+)
+@click.option("--force", is_flag=True, help="Convert again what is done and unchanged.")
+@click.option("--true-size", is_flag=True, help="Also write a PDF with every plate at true size.")
+@work_options
+@talk_options
+@click.pass_context
+def command(
+    ctx: click.Context,
+    session: Path,
+    output: Path | None,
+    force: bool,
+    true_size: bool,
+    jobs: int | None,
+    memory: int | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Convert the plates of SESSION as its session.toml says.
+
+    Writes 16-bit positives, JPEG previews, a record of each plate, a proof sheet (PDF and PNG)
+    and report.json. A plate that fails does not stop the others. Run it again at any time: plates
+    that are done and unchanged are left as they are.
+    """
+    from platebench.cli.terminal_progress import progress_for
+    from platebench.convert_session import convert_session
+
+    result = convert_session(
+        session,
+        output=output,
+        force=force,
+        workers=jobs,
+        memory=memory,
+        true_size=true_size,
+        progress=progress_for(quiet),
+    )
+    show_result(result, as_json=as_json, quiet=quiet)
+    ctx.exit(result.exit_code)

@@ -1,0 +1,49 @@
+"""``platebench demo``: an invented session of real raw files, converted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from platebench.cli.options import ExampledCommand, talk_options, work_options
+from platebench.cli.show import show_result
+
+
+@click.command(
+    "demo",
+    cls=ExampledCommand,
+    short_help="Write an invented session of raw files and convert it.",
+    examples=("platebench demo my-first-session",),
+)
+@click.argument("folder", type=click.Path(path_type=Path))
+@work_options
+@talk_options
+@click.pass_context
+def command(
+    ctx: click.Context,
+    folder: Path,
+    jobs: int | None,
+    memory: int | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Write an invented session into FOLDER and convert it, to see how all this works.
+
+    The captures are real raw files (DNG) of plates that never were, made by the simulator. FOLDER
+    must be new or empty. Afterwards open FOLDER/converted/proof-sheet.pdf.
+    """
+    from platebench.cli.terminal_progress import progress_for
+    from platebench.convert_session import convert_session
+    from platebench.demo import write_demo_session
+    from platebench.session import draft_session
+    from platebench.session_draft import write_draft
+
+    progress = progress_for(quiet)
+    write_demo_session(folder)
+    write_draft(folder, draft_session(folder, workers=jobs, memory=memory, progress=progress))
+    result = convert_session(folder, workers=jobs, memory=memory, progress=progress)
+    show_result(result, as_json=as_json, quiet=quiet)
+    if not (as_json or quiet):
+        click.echo(f"Look at {result.output / 'proof-sheet.pdf'}")
+    ctx.exit(result.exit_code)

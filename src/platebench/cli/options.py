@@ -1,0 +1,83 @@
+"""Options that several commands share, and how results are shown."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_UNITS = {"": 1, "K": 2**10, "M": 2**20, "G": 2**30, "T": 2**40}
+_SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([KMGT]?)(?:I?B)?\s*$", re.IGNORECASE)
+LEAST_MEMORY = 256 * 2**20
+
+
+class ExampledCommand(click.Command):
+    """A command whose help ends with examples."""
+
+    def __init__(self, *args: Any, examples: tuple[str, ...] = (), **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.examples = examples
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the examples, one a line."""
+        with formatter.section("Examples"):
+            for example in self.examples:
+                formatter.write_text(example)
+
+
+class Size(click.ParamType[int]):
+    """A number of bytes, such as ``6G`` or ``800M``; units of 1024."""
+
+    name = "size"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Return bytes."""
+        match = _SIZE.match(str(value))
+        if match is None:
+            self.fail(f"{value!r} is no size; write one such as 6G or 800M", param, ctx)
+        size = int(float(match[1]) * _UNITS[match[2].upper()])
+        if size < LEAST_MEMORY:
+            self.fail(f"{value!r} is too little to work in; write at least 256M", param, ctx)
+        return size
+
+
+def session_argument(command: F) -> F:
+    """SESSION: the folder of captures."""
+    return click.argument("session", type=click.Path(path_type=Path))(command)
+
+
+def work_options(command: F) -> F:
+    """--jobs and --memory: how much of the machine is used."""
+    command = click.option(
+        "--memory",
+        type=Size(),
+        metavar="SIZE",
+        help="Memory to take at most, such as 6G.  [default: most of what is free]",
+    )(command)
+    return click.option(
+        "--jobs",
+        type=click.IntRange(min=1),
+        metavar="N",
+        help="Captures to work on at a time; fewer if memory is short.  [default: one a core]",
+    )(command)
+
+
+def talk_options(command: F) -> F:
+    """--json and --quiet: how results are told."""
+    command = click.option(
+        "--quiet", is_flag=True, help="Say nothing but errors; no progress bar."
+    )(command)
+    return click.option(
+        "--json", "as_json", is_flag=True, help="Print the results as one JSON document."
+    )(command)
+
+
+def print_json(document: Mapping[str, Any]) -> None:
+    """Print a JSON document on stdout, plain ASCII so that no terminal can spoil it."""
+    click.echo(json.dumps(document, indent=2, allow_nan=False))

@@ -1,0 +1,53 @@
+"""How the outcome of a session is told: a few lines for people, or one JSON document."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from platebench.cli.options import print_json
+
+if TYPE_CHECKING:
+    from platebench.convert_session import SessionResult
+
+
+def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
+    """Tell what became of a session: errors on stderr, the rest on stdout."""
+    for plate in result.results:
+        if plate.error:
+            click.echo(f"Error: plate {plate.plate_id}: {plate.error}", err=True)
+    if as_json:
+        print_json(result_to_json(result))
+    elif not quiet:
+        failed = sum(plate.error is not None for plate in result.results)
+        unchanged = sum(plate.skipped for plate in result.results)
+        made = len(result.results) - failed - unchanged
+        parts = [f"{made} converted"]
+        parts += [f"{unchanged} unchanged"] if unchanged else []
+        parts += [f"{failed} failed"] if failed else []
+        parts += [f"{len(result.left_out)} left out"] if result.left_out else []
+        click.echo("plates: " + ", ".join(parts))
+        for plate in result.results:
+            for flag in plate.record.get("flags", ()):
+                click.echo(f"look at {plate.plate_id}: {flag}")
+        for path in result.files:
+            click.echo(str(path))
+
+
+def result_to_json(result: SessionResult) -> dict[str, Any]:
+    """Return a session's outcome as JSON types, for ``--json``."""
+    from platebench.session_report import names_in, plate_to_json
+
+    return {
+        "session": str(result.folder),
+        "output": str(result.output),
+        "exit_code": int(result.exit_code),
+        "exit": result.exit_code.name,
+        "plates": [
+            plate_to_json(result.output, plate) | {"unchanged": plate.skipped}
+            for plate in result.results
+        ],
+        "left_out": list(result.left_out),
+        "files": names_in(result.output, result.files),
+    }

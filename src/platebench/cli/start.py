@@ -1,0 +1,75 @@
+"""``platebench start``: look through a folder and draft session.toml."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+
+import click
+
+from platebench.cli.options import (
+    ExampledCommand,
+    print_json,
+    session_argument,
+    talk_options,
+    work_options,
+)
+
+
+@click.command(
+    "start",
+    cls=ExampledCommand,
+    short_help="Look through a folder of captures and draft session.toml.",
+    examples=(
+        "platebench start shelf-3",
+        "platebench start shelf-3 --json",
+    ),
+)
+@session_argument
+@work_options
+@talk_options
+def command(
+    session: Path, jobs: int | None, memory: int | None, as_json: bool, quiet: bool
+) -> None:
+    """Look through the captures in SESSION and draft its session.toml.
+
+    Blank frames (the bare light box) and dark frames (lens cap on) are known by their pixels,
+    exposures of one framing are joined to one plate, and plates are ordered by capture time.
+    Read the file, set the plate format and the emulsion side, then convert.
+
+    A session.toml that you have edited is never replaced.
+    """
+    from dataclasses import asdict
+
+    from platebench.cli.terminal_progress import progress_for
+    from platebench.session import draft_session
+    from platebench.session_draft import check_replaceable, write_draft
+    from platebench.session_file import FILE_NAME
+
+    check_replaceable(session / FILE_NAME)
+    draft = draft_session(session, workers=jobs, memory=memory, progress=progress_for(quiet))
+    path = write_draft(session, draft)
+    settings = draft.settings
+    if as_json:
+        print_json(
+            {
+                "session_file": str(path),
+                "settings": asdict(settings),
+                "remarks": draft.remarks,
+                "left_out": dict(draft.left_out),
+            }
+        )
+    elif not quiet:
+        counts = (
+            _count(len(settings.plates), "plate"),
+            _count(len(settings.blank), "blank frame"),
+            _count(len(settings.dark), "dark frame"),
+        )
+        click.echo(", ".join(counts))
+        for name, reason in draft.left_out:
+            click.echo(f"left out: {name}: {reason}")
+        click.echo(f"Read {path}, then run: platebench convert {shlex.quote(str(session))}")
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"

@@ -1,0 +1,322 @@
+"""A whole session: settings, light, every plate that needs it, proof sheet, report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+
+from platebench import convert
+from platebench.batch import exit_code_of, run_batch
+from platebench.errors import ExitCode, SessionFolderError, WriteError
+from platebench.fsio import make_folder, remove_unfinished
+from platebench.memory import available_bytes, cores, workers_for
+from platebench.plate_job import (
+    POSITIVES,
+    PREVIEWS,
+    RECORDS,
+    PlateJob,
+    PlateResult,
+    PrintingEnds,
+)
+from platebench.profiles_folder import profiles_folder
+from platebench.progress import NullProgress, Progress
+from platebench.record import (
+    earlier_ends,
+    earlier_result,
+    fingerprint_of,
+    hash_files,
+    write_record,
+)
+from platebench.session_file import load_session
+from platebench.session_report import write_proofs, write_report
+from platebench.settings import PlateSettings, SessionSettings
+from platebench.stages.light import Dark, Light
+from platebench.stages.tone import ToneProfile
+from platebench.stages.tone_file import load_tone
+
+OUTPUT_NAME = "converted"
+HOUR_S = 3600.0
+PROGRAM_BYTES = 250 << 20  # interpreter and libraries, by process
+PEAK_BYTES_PER_PIXEL = {"mosaic": 12, "demosaiced": 44}  # on top of it; see tests
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SessionResult:
+    """Outcome of a session.
+
+    Attributes
+    ----------
+    folder, output : Path
+        The session folder and the folder of results.
+    results : tuple of PlateResult
+        In the order of ``session.toml``; plates with ``skip`` are not among them.
+    left_out : tuple of str
+        Ids of the plates with ``skip``.
+    files : tuple of Path
+        Files of the whole session: report, proof sheet, its pages.
+    """
+
+    folder: Path
+    output: Path
+    results: tuple[PlateResult, ...]
+    left_out: tuple[str, ...]
+    files: tuple[Path, ...]
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """OK, PARTIAL, or the first plate's own code where all failed."""
+        return exit_code_of(self.results)
+
+
+def convert_session(
+    folder: Path,
+    *,
+    output: Path | None = None,
+    force: bool = False,
+    workers: int | None = None,
+    memory: int | None = None,
+    true_size: bool = False,
+    progress: Progress | None = None,
+) -> SessionResult:
+    """Convert the plates of a session and write its proof sheet and report.
+
+    Plates that were done before and have not changed are left as they are.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder, holding ``session.toml``. Nothing in it is changed but ``output``.
+    output : Path or None
+        Folder of results; None: ``converted`` in the session folder.
+    force : bool
+        Convert every plate, done before or not.
+    workers : int or None
+        Plates at a time, bounded by memory; None: as many as there are cores.
+    memory : int or None
+        Bytes that may be taken; None: most of what is available.
+    true_size : bool
+        Also write a PDF with every plate at its true size.
+    progress : Progress or None
+        Told of each plate.
+
+    Returns
+    -------
+    SessionResult
+        A plate that failed is a result with its error.
+
+    Raises
+    ------
+    PlateError
+        If the session as a whole cannot be worked on: settings, blank frames, output folder.
+    """
+    settings = load_session(folder)
+    output = folder / OUTPUT_NAME if output is None else output
+    run = _Run(folder, output, settings, force, workers, memory, progress or NullProgress())
+    jobs = run.jobs()
+    _check_output(output, jobs, settings)
+    try:
+        results = run.convert(jobs)
+    finally:
+        for name in (POSITIVES, PREVIEWS, RECORDS):
+            remove_unfinished(output / name)
+    left_out = tuple(plate.id for plate in settings.plates if plate.skip)
+    proofs = write_proofs(output, settings, results, true_size=true_size)
+    report = write_report(output, settings, results, proofs)
+    return SessionResult(
+        folder=folder,
+        output=output,
+        results=tuple(results),
+        left_out=left_out,
+        files=(report, *proofs.files),
+    )
+
+
+def convert_and_record(job: PlateJob) -> PlateResult:
+    """Convert one plate and write its record: the unit of work of a batch, on any machine."""
+    result = convert.convert_plate(job)
+    return result if result.error else write_record(job, result)
+
+
+def plate_jobs(
+    folder: Path, output: Path, settings: SessionSettings, digests: dict[Path, str]
+) -> list[PlateJob]:
+    """Return the work orders of a session, light and shared printing still to come.
+
+    Parameters
+    ----------
+    digests : dict of Path to str
+        SHA-256 of the session's captures.
+
+    Raises
+    ------
+    MissingProfileError, BadSettingError
+        If a tone profile is missing or wrong.
+    """
+    places = (folder, profiles_folder() / "tone")
+    tones: dict[str, ToneProfile] = {}
+    jobs = []
+    for plate in settings.plates:
+        if plate.skip:
+            continue
+        if plate.tone not in tones:
+            tones[plate.tone] = load_tone(plate.tone, places)
+        names = (*plate.captures, *settings.blank, *settings.dark)
+        jobs.append(
+            PlateJob(
+                folder=folder,
+                output=output,
+                settings=plate,
+                scan=settings.scan,
+                tone=tones[plate.tone],
+                inputs=tuple((name, digests[folder / name]) for name in names),
+            )
+        )
+    return jobs
+
+
+def shared_ends(ends: Sequence[PrintingEnds]) -> PrintingEnds:
+    """Return the printing ends that keep the tones of every plate: thinnest to densest.
+
+    Examples
+    --------
+    >>> shared_ends([PrintingEnds(base_fog=0.2, d_max=1.5), PrintingEnds(base_fog=0.3, d_max=2)])
+    PrintingEnds(base_fog=0.2, d_max=2)
+    """
+    return PrintingEnds(
+        base_fog=min(end.base_fog for end in ends), d_max=max(end.d_max for end in ends)
+    )
+
+
+def peak_bytes(plate: PlateSettings, pixels: int) -> int:
+    """Return the memory one worker takes at its peak for a frame of so many pixels."""
+    return PROGRAM_BYTES + PEAK_BYTES_PER_PIXEL[plate.colour] * pixels
+
+
+class _Run:
+    """One run over a session: what its steps share."""
+
+    def __init__(
+        self,
+        folder: Path,
+        output: Path,
+        settings: SessionSettings,
+        force: bool,
+        workers: int | None,
+        memory: int | None,
+        progress: Progress,
+    ) -> None:
+        self.folder, self.output, self.settings, self.force = folder, output, settings, force
+        self.wanted = workers or cores()
+        self.memory = memory or available_bytes()
+        self.progress = progress
+
+    @cached_property
+    def light(self) -> tuple[Light | None, Dark | None]:
+        """The bare light and the dark level, read once and only if a plate needs them."""
+        return convert.prepare_light(self.folder, self.settings)
+
+    def jobs(self) -> list[PlateJob]:
+        """Return the work orders of all plates that are not left out."""
+        settings = self.settings
+        plates = [plate for plate in settings.plates if not plate.skip]
+        if not plates:
+            raise SessionFolderError(
+                self.folder / "session.toml", "lists no plates", "add a [[plate]] for each"
+            )
+        names = [name for plate in plates for name in plate.captures]
+        paths = [self.folder / name for name in (*names, *settings.blank, *settings.dark)]
+        return plate_jobs(self.folder, self.output, settings, hash_files(paths))
+
+    def convert(self, jobs: Sequence[PlateJob]) -> list[PlateResult]:
+        """Return a result for every job, in order, converting what has changed."""
+        results: dict[str, PlateResult] = {}
+        ready = [replace(job, fingerprint=fingerprint_of(job)) for job in jobs]
+        shared = [job for job in jobs if job.settings.printing == "shared"]
+        if shared:
+            ends, failed = self._measure(shared)
+            results.update(failed)
+            together = shared_ends(list(ends.values())) if ends else None
+            ready = [
+                _with_fingerprint(replace(job, ends=together)) if job.plate_id in ends else job
+                for job in ready
+                if job.plate_id not in failed
+            ]
+        to_do = []
+        for job in ready:
+            earlier = None if self.force else earlier_result(job)
+            if earlier:
+                results[job.plate_id] = earlier
+            else:
+                to_do.append(job)
+        results.update(self._run(convert_and_record, to_do, "plates"))
+        return [results[job.plate_id] for job in jobs]
+
+    def _measure(
+        self, jobs: Sequence[PlateJob]
+    ) -> tuple[dict[str, PrintingEnds], dict[str, PlateResult]]:
+        """First pass of shared printing: every plate's own ends, and the plates that failed."""
+        ends: dict[str, PrintingEnds] = {}
+        to_do = []
+        for job in jobs:
+            known = None if self.force else earlier_ends(job)
+            if known:
+                ends[job.plate_id] = known
+            else:
+                to_do.append(job)
+        failed: dict[str, PlateResult] = {}
+        for plate_id, result in self._run(convert.measure_plate, to_do, "measuring").items():
+            if result.ends:
+                ends[plate_id] = result.ends
+            else:
+                failed[plate_id] = result
+        return ends, failed
+
+    def _run(
+        self, task: Callable[[PlateJob], PlateResult], jobs: Sequence[PlateJob], what: str
+    ) -> dict[str, PlateResult]:
+        if not jobs:
+            return {}
+        light, dark = self.light
+        jobs = [replace(job, light=light, dark=dark) for job in jobs]
+        workers = workers_for(self.wanted, self.memory, max(map(_peak_bytes_of, jobs)))
+        results = run_batch(task, jobs, workers=workers, what=what, progress=self.progress)
+        return {result.plate_id: result for result in results}
+
+
+def _with_fingerprint(job: PlateJob) -> PlateJob:
+    return replace(job, fingerprint=fingerprint_of(job))
+
+
+def _peak_bytes_of(job: PlateJob) -> int:
+    if job.light is not None:
+        return peak_bytes(job.settings, job.light.shape[0] * job.light.shape[1])
+    return max((peak_bytes(job.settings, _pixels_of(path)) for path in job.captures), default=0)
+
+
+def _pixels_of(path: Path) -> int:
+    """Judge a frame by its file: a lossless raw has at least a byte a pixel, a JPEG a quarter."""
+    try:
+        size = path.stat().st_size
+    except OSError:
+        return 0
+    return size * (4 if path.suffix.lower() in (".jpg", ".jpeg") else 1)
+
+
+def _check_output(output: Path, jobs: Sequence[PlateJob], settings: SessionSettings) -> None:
+    """Refuse, before the first plate, a folder that cannot be written or holds the captures."""
+    if output.exists() and not output.is_dir():
+        raise WriteError(output, "it is a file", "choose another folder with --output")
+    names = (*settings.blank, *settings.dark)
+    captures = {path.resolve() for job in jobs for path in job.captures}
+    captures |= {(job.folder / name).resolve() for job in jobs for name in names}
+    for job in jobs:
+        for target in (job.positive, job.preview, job.record):
+            if target.resolve() in captures:
+                raise WriteError(
+                    target, "it is one of the captures", "choose another folder with --output"
+                )
+    for folder in (output, *(output / name for name in (POSITIVES, PREVIEWS, RECORDS))):
+        make_folder(folder)
+        remove_unfinished(folder, older_than_s=HOUR_S)
