@@ -1,0 +1,202 @@
+"""One 60 MP plate, raw file to positive and preview, against the floor and a plain script.
+
+    python bench/convert.py [--megapixels 60] [--runs 3] [--folder DIR]
+
+Prints ratios measured in one run, since machines are noisy:
+
+* to the floor: LibRaw open and unpack of the same file, plus writing the same two pictures;
+* to the script a photographer would write: rawpy's AHD demosaic, numpy and scikit-image;
+* peak memory of the process, as a multiple of the frame at 16 bits a photosite.
+
+Every measurement runs in a process of its own, on one core; the best of the runs counts.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+ONE_CORE = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+EXPOSURE_S = 1 / 8
+
+
+def make_session(folder: Path, megapixels: float, *, compress: bool) -> None:
+    """Write a plate and three blanks as DNG files."""
+    from platebench.synthetic import (
+        CameraModel,
+        LightBox,
+        PlateModel,
+        simulate_blank,
+        simulate_plate,
+        write_dng,
+    )
+
+    rows = round((megapixels * 1e6 / 1.5) ** 0.5 / 2) * 2
+    camera = CameraModel(shape=(rows, round(rows * 1.5 / 2) * 2), tilt_deg=0.7, fill=0.9)
+    box = LightBox()
+    plate = PlateModel(size_mm=(101.0, 126.2), dust=20, scratches=2, chips=2)
+    frame = simulate_plate(plate, box, camera, exposure_s=EXPOSURE_S, seed=1).frame
+    write_dng(folder / "plate.dng", frame, compress=compress)
+    blank = simulate_blank(box, camera, exposure_s=EXPOSURE_S, seed=2)
+    write_dng(folder / "blank.dng", blank, compress=compress)
+
+
+def prepare(folder: Path) -> Any:
+    """Return the job of the plate, the blank read beforehand as a session does."""
+    import cv2
+
+    from platebench.plate_job import PlateJob
+    from platebench.settings import PlateSettings
+    from platebench.stages.light import light_from_blanks
+    from platebench.stages.read_capture import read_capture
+    from platebench.stages.tone_file import load_tone
+
+    cv2.setNumThreads(1)
+    output = folder / "converted"
+    for name in ("positives", "previews"):
+        (output / name).mkdir(parents=True, exist_ok=True)
+    light = light_from_blanks([read_capture(folder / "blank.dng")])
+    settings = PlateSettings(id="plate", captures=("plate.dng",), format="4x5 in")
+    return PlateJob(
+        folder=folder, output=output, settings=settings, light=light, tone=load_tone("neutral", [])
+    )
+
+
+def step_ours(folder: Path) -> float:
+    """Time the whole way of one plate."""
+    from platebench.convert import convert_plate
+
+    job = prepare(folder)
+    start = time.perf_counter()
+    result = convert_plate(job)
+    took = time.perf_counter() - start
+    if result.error is not None or not result.record["found"]:
+        raise SystemExit(f"the plate was not converted: {result.error or result.record['flags']}")
+    return took
+
+
+def step_floor(folder: Path) -> float:
+    """Time LibRaw's open and unpack, and writing what the conversion wrote."""
+    import numpy as np
+    import rawpy
+    import tifffile
+
+    from platebench.outputs.preview import write_preview
+    from platebench.outputs.tiff import write_positive
+
+    pixels = tifffile.imread(folder / "converted" / "positives" / "plate.tif")
+    start = time.perf_counter()
+    with rawpy.imread(str(folder / "plate.dng")) as raw:
+        touched = int(np.asarray(raw.raw_image_visible)[::64, ::64].max())
+    write_positive(
+        folder / "floor.tif", pixels, ppi=1.0, description="", software="", taken=None, xmp=b""
+    )
+    write_preview(folder / "floor.jpg", pixels)
+    took = time.perf_counter() - start
+    if not touched:
+        raise SystemExit("the raw file reads as black")
+    return took
+
+
+def step_script(folder: Path) -> float:
+    """Time the plain script: AHD demosaic, flat field, threshold, rotate, invert, save."""
+    import numpy as np
+    import rawpy
+    from skimage import color, filters, io, measure, transform
+
+    def linear(path: Path) -> Any:
+        with rawpy.imread(str(path)) as raw:
+            picture = raw.postprocess(
+                demosaic_algorithm=rawpy.DemosaicAlgorithm.AHD,
+                gamma=(1, 1),
+                no_auto_bright=True,
+                use_camera_wb=True,
+                output_bps=16,
+            )
+        return color.rgb2gray(picture)
+
+    blank = filters.gaussian(linear(folder / "blank.dng"), 20)
+    start = time.perf_counter()
+    flat = linear(folder / "plate.dng") / blank
+    small = transform.resize(flat, (flat.shape[0] // 8, flat.shape[1] // 8), anti_aliasing=True)
+    regions = measure.regionprops(measure.label(small < filters.threshold_otsu(small)))
+    plate = max(regions, key=lambda region: region.area)
+    turned = transform.rotate(flat, 0.7, order=3, preserve_range=True)
+    top, left, bottom, right = (8 * edge for edge in plate.bbox)
+    density = -np.log10(np.clip(turned[top:bottom, left:right], 1e-4, None))
+    low, high = np.percentile(density, [1, 99])
+    positive = np.clip((density - low) / (high - low), 0, 1) ** (1 / 2.2)
+    io.imsave(folder / "script.tif", (positive * 65535).astype(np.uint16), check_contrast=False)
+    thumb = transform.rescale(positive, 2000 / max(positive.shape), anti_aliasing=True)
+    io.imsave(folder / "script.jpg", (thumb * 255).astype(np.uint8), check_contrast=False)
+    return time.perf_counter() - start
+
+
+STEPS = {"ours": step_ours, "floor": step_floor, "script": step_script}
+
+
+def run_step(name: str, folder: Path) -> tuple[float, float]:
+    """Run one step in a process of its own; return seconds and peak memory in bytes."""
+    command = [sys.executable, __file__, "--step", name, "--folder", str(folder)]
+    done = subprocess.run(
+        command, capture_output=True, text=True, env={**os.environ, **ONE_CORE}, check=False
+    )
+    if done.returncode:
+        raise SystemExit(f"{name} failed:\n{done.stderr}")
+    figures = json.loads(done.stdout.splitlines()[-1])
+    return figures["seconds"], figures["peak_bytes"]
+
+
+def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, script: bool) -> None:
+    """Measure one kind of file and print the ratios."""
+    make_session(folder, megapixels, compress=compress)
+    run_step("ours", folder)  # warms the file cache and leaves the pictures the floor writes
+    best: dict[str, float] = {}
+    peak = 0.0
+    for _ in range(runs):
+        for name in ("floor", "ours"):
+            seconds, memory = run_step(name, folder)
+            best[name] = min(best.get(name, seconds), seconds)
+            peak = max(peak, memory) if name == "ours" else peak
+    frame = megapixels * 2e6
+    kind = "lossless-compressed DNG" if compress else "uncompressed DNG"
+    print(f"{megapixels:g} MP {kind}, one core, best of {runs}")
+    print(f"  floor {best['floor']:.2f} s   ours {best['ours']:.2f} s")
+    print(f"  ratio to the floor        {best['ours'] / best['floor']:.2f}   (aim <= 1.5)")
+    print(f"  peak memory / 16-bit frame {peak / frame:.2f}   (aim <= 4; all of the process)")
+    if script:
+        seconds, memory = run_step("script", folder)
+        print(f"  plain script {seconds:.1f} s, {memory / frame:.1f} x the frame")
+        print(f"  faster than the script by {seconds / best['ours']:.1f} x   (aim >= 5)")
+
+
+def main() -> None:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--megapixels", type=float, default=60)
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--step", choices=sorted(STEPS), help=argparse.SUPPRESS)
+    args = parser.parse_args()
+    if args.step:
+        seconds = STEPS[args.step](args.folder)
+        unit = 1 if sys.platform == "darwin" else 1024
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
+        print(json.dumps({"seconds": seconds, "peak_bytes": peak}))
+        return
+    with tempfile.TemporaryDirectory(dir=args.folder) as name:
+        compare(Path(name), args.runs, args.megapixels, compress=True, script=True)
+    with tempfile.TemporaryDirectory(dir=args.folder) as name:
+        compare(Path(name), args.runs, args.megapixels, compress=False, script=False)
+
+
+if __name__ == "__main__":
+    main()
