@@ -50,7 +50,7 @@ class Pen:
     def __init__(self, stream: IO[bytes], title: str) -> None:
         for name in (LIGHT, REGULAR):
             font_named(name)
-        self.canvas: Any = Canvas(stream, invariant=1, pageCompression=1)
+        self.canvas: Any = Canvas(stream, invariant=1, pageCompression=1, initialFontName=LIGHT)
         self.canvas.setTitle(title)
         self.canvas.setCreator("platebench")
         self.canvas.setProducer("platebench")
