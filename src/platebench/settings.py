@@ -38,9 +38,11 @@ class PlateSettings:
     format : str
         Nominal size from ``formats.py`` ("4x5 in", "13x18 cm"), "W x H mm", or "" for unknown.
     emulsion : {"camera", "light"}
-        The side the emulsion faced. "light": seen through the glass, so the picture is mirrored.
+        The side the emulsion faced. A negative reads right through its glass, as a print from it
+        does; seen from the emulsion it is laterally reversed, so "camera" is turned left to right
+        and "light" is not.
     rotate : {0, 90, 180, 270}
-        Degrees clockwise, after mirroring.
+        Degrees clockwise, after the turn left to right.
     tone : str
         Tone profile, a file name in ``profiles/tone`` or beside the session, without ``.toml``.
     printing : {"each", "shared"}

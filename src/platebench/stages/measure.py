@@ -17,7 +17,9 @@ from platebench.stages.density import density_from_transmittance
 
 MEASURED_LONG_SIDE = 1200
 BARE_GLASS = 0.06  # D: two air-glass surfaces reflect 8 %, D 0.037 (Fresnel, n = 1.52)
-MARGIN = 0.06  # share of a side that may be rebate
+MARGIN = 0.06  # share of the short side that may be rebate, left out of the picture
+REBATE_REACH = 0.035  # a rebate worth reading reaches this far in
+REBATE_SHARE = 0.4  # of the strip along the edge
 INSET = 0.015  # share of a side lost to the bevel and chips of the glass edge
 THIN_SHARE, DENSE_SHARE = 0.005, 0.995  # quantiles of the picture area
 BIN = 0.01  # D
@@ -126,10 +128,11 @@ def _regions(shape: tuple[int, ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool
     height, width = shape
     inner, margin = np.zeros(shape, bool), np.zeros(shape, bool)
     inset = round(INSET * min(shape))
-    reach = max(inset + 1, round(MARGIN * min(shape)))
-    inner[reach : height - reach, reach : width - reach] = True
+    edge, strip = round(MARGIN * min(shape)), max(inset + 1, round(REBATE_REACH * min(shape)))
+    inner[edge : height - edge, edge : width - edge] = True
     margin[inset : height - inset, inset : width - inset] = True
-    return inner, margin & ~inner
+    margin[strip : height - strip, strip : width - strip] = False
+    return inner, margin
 
 
 def _without_bare_glass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -142,11 +145,11 @@ def _without_bare_glass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
 def _rebate_density(margin: NDArray[np.float32], d_min: float) -> float | None:
     """Return the density of an even strip along the edge that is thinner than the picture.
 
-    The strip must be emulsion (denser than bare glass), narrow in density, and hold at least an
-    eighth of the margin.
+    It must be emulsion (denser than bare glass), narrow in density, and hold at least
+    ``REBATE_SHARE`` of the strip.
     """
     strip = margin[(margin > BARE_GLASS) & (margin < d_min + 0.02)]
-    if margin.size == 0 or strip.size < margin.size / 8:
+    if margin.size == 0 or strip.size < REBATE_SHARE * margin.size:
         return None
     counts, edges = np.histogram(strip, bins=BIN_EDGES)
     peak = int(np.argmax(np.convolve(counts, np.ones(3), mode="same")))
