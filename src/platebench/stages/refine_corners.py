@@ -17,6 +17,9 @@ from platebench.image import PlateImage
 
 SIDE_NAMES = ("top", "right", "bottom", "left")
 STATIONS = 240  # places along a side where its edge is measured
+STEEPEST = 0.12  # slope of a side against the outline's mean direction
+CLIMB = 14  # pixels within which an edge reaches its height, mosaic of period 6 included
+FAINTEST = 0.015  # of the light: what clear glass takes is 0.08 (two surfaces, Fresnel, n = 1.52)
 
 Doubles = NDArray[np.float64]
 Mask = NDArray[np.uint8]
@@ -42,8 +45,10 @@ class Side:
         Step at the edge over its noise.
     bow : float
         Sagitta of a parabola through the stations, in pixels.
-    rival : float
-        Support of the best parallel line further out, 0..1.
+    beyond : float
+        Share of the stations whose edge lies clearly outside the line, 0..1.
+    inside_level : float
+        Median transmittance just inside the edge.
     """
 
     along: Doubles
@@ -56,7 +61,8 @@ class Side:
     scatter: float = 0.0
     contrast: float = 0.0
     bow: float = 0.0
-    rival: float = 0.0
+    beyond: float = 0.0
+    inside_level: float = 0.0
 
     def depth_at(self, along: Doubles) -> Doubles:
         """Return where the line runs, for places along it."""
@@ -114,7 +120,9 @@ def corners_of(sides: list[Side] | tuple[Side, ...]) -> Doubles:
     return corners
 
 
-def refine_side(image: PlateImage, side: Side, *, brighter: bool, reach: int) -> Side | None:
+def refine_side(
+    image: PlateImage, side: Side, *, brighter: bool, reach: int, outward: int
+) -> Side | None:
     """Measure one side at full resolution.
 
     At each of many stations the picture is averaged over a few pixels along the side, the level
@@ -125,8 +133,8 @@ def refine_side(image: PlateImage, side: Side, *, brighter: bool, reach: int) ->
     ----------
     brighter : bool
         The glass is brighter than the surround.
-    reach : int
-        How far from the line to look, in pixels, both ways.
+    reach, outward : int
+        How far from the line to look, in pixels, into the plate and away from it.
 
     Returns
     -------
@@ -140,8 +148,10 @@ def refine_side(image: PlateImage, side: Side, *, brighter: bool, reach: int) ->
     rises = abs(side.inward[0]) > abs(side.inward[1])  # walk down the rows, or along them
     axis = 0 if rises else 1
     forward = side.inward[axis] > 0
-    profiles, firsts = _profiles(image, centres, axis=axis, forward=forward, reach=reach)
-    depth, contrast = _first_edges(profiles, brighter=brighter)
+    profiles, firsts = _profiles(image, centres, axis=axis, forward=forward, span=(outward, reach))
+    depth, contrast, inside_level = _first_edges(
+        profiles, brighter=brighter, outside=max(2, outward // 2)
+    )
     seen = np.isfinite(depth)
     if np.count_nonzero(seen) < max(8, 0.1 * len(places)):
         return None
@@ -149,7 +159,7 @@ def refine_side(image: PlateImage, side: Side, *, brighter: bool, reach: int) ->
     points[:, axis] = firsts + depth if forward else firsts - depth
     a, d = points[seen] @ side.along, points[seen] @ side.inward
     tolerance = max(1.0, 0.001 * (side.stop - side.start))
-    slope, offset, rival = fit_line(a, d, tolerance)
+    slope, offset = fit_line(a, d, tolerance)
     away = d - (slope * a + offset)
     near = np.abs(away) < tolerance
     support = np.count_nonzero(near) / len(places)
@@ -162,37 +172,18 @@ def refine_side(image: PlateImage, side: Side, *, brighter: bool, reach: int) ->
         scatter=scatter,
         contrast=contrast,
         bow=_bow(a, away, np.abs(away) < 4 * tolerance),
-        rival=rival,
+        beyond=float(np.count_nonzero(away < -2 * tolerance) / len(places)),
+        inside_level=inside_level,
     )
 
 
-def fit_line(a: Doubles, d: Doubles, tolerance: float) -> tuple[float, float, float]:
+def fit_line(a: Doubles, d: Doubles, tolerance: float) -> tuple[float, float]:
     """Fit ``d = slope * a + offset`` to points of which many may be chips, dust or picture.
 
     Many lines through two points are tried; of those with at least 0.6 of the best support the
     outermost (smallest d) wins, then Tukey weights polish it.
-
-    Returns
-    -------
-    slope, offset : float
-    rival : float
-        Support, 0..1, of the best-supported line that was passed over for being further in.
     """
-    rng = np.random.default_rng(20)
-    n = len(a)
-    first = rng.integers(0, n, 400)
-    second = (first + rng.integers(max(1, n // 5), max(2, n - n // 5), 400)) % n
-    run = a[second] - a[first]
-    good = np.abs(run) > 0
-    slopes = np.divide(d[second] - d[first], run, out=np.full(400, 1e3), where=good)
-    slopes = np.append(slopes[np.abs(slopes) < 0.12], 0.0)
-    bases = np.append(first[: len(slopes) - 1], int(np.argmin(np.abs(d - np.median(d)))))
-    kept = np.flatnonzero(
-        good
-        & (np.abs(np.divide(d[second] - d[first], run, out=np.full(400, 1e3), where=good)) < 0.12)
-    )
-    bases = np.append(first[kept], int(np.argmin(np.abs(d - np.median(d)))))
-    offsets = d[bases] - slopes * a[bases]
+    slopes, offsets = _trial_lines(a, d)
     away = np.abs(d[None, :] - slopes[:, None] * a[None, :] - offsets[:, None])
     votes = np.sum(np.clip(1 - away / tolerance, 0, None), axis=1)
     strong = votes >= 0.6 * votes.max()
@@ -200,9 +191,7 @@ def fit_line(a: Doubles, d: Doubles, tolerance: float) -> tuple[float, float, fl
     depth = slopes * middle + offsets
     best = int(np.argmax(votes))
     outer = np.flatnonzero(strong & (depth < depth[best] - 3 * tolerance))
-    rival = 0.0
     if len(outer):
-        rival = float(np.mean(away[best] < tolerance))
         best = int(outer[np.argmax(votes[outer])])
     slope, offset = float(slopes[best]), float(offsets[best])
     scale = tolerance
@@ -214,7 +203,20 @@ def fit_line(a: Doubles, d: Doubles, tolerance: float) -> tuple[float, float, fl
         slope, offset = _weighted_line(a, d, weight)
         off = np.abs(d - slope * a - offset)
         scale = max(1.4826 * float(np.median(off[off < 2.5 * scale])) * 2, 0.15 * tolerance)
-    return slope, offset, rival
+    return slope, offset
+
+
+def _trial_lines(a: Doubles, d: Doubles, tries: int = 400) -> tuple[Doubles, Doubles]:
+    """Draw lines through pairs of distant points, and one level line through the middle."""
+    rng = np.random.default_rng(20)
+    n = len(a)
+    first = rng.integers(0, n, tries)
+    second = (first + rng.integers(max(1, n // 5), max(2, n - n // 5), tries)) % n
+    run = a[second] - a[first]
+    slopes = np.divide(d[second] - d[first], run, out=np.full(tries, np.inf), where=run != 0)
+    kept = np.abs(slopes) < STEEPEST
+    slopes, first = np.append(slopes[kept], 0.0), np.append(first[kept], np.argsort(d)[n // 2])
+    return slopes, d[first] - slopes * a[first]
 
 
 def _weighted_line(a: Doubles, d: Doubles, weight: Doubles) -> tuple[float, float]:
@@ -234,7 +236,7 @@ def _bow(a: Doubles, away: Doubles, use: NDArray[np.bool_]) -> float:
 
 
 def _direction(outline: Doubles) -> Doubles:
-    """Unit vector of the sides nearest to the frame's columns, pointing right."""
+    """Return the unit vector of the sides that run most nearly along the rows, to the right."""
     box = cv2.boxPoints(cv2.minAreaRect(outline[:, ::-1].astype(np.float32)))[:, ::-1]
     edges = np.diff(np.vstack([box, box[:1]]), axis=0).astype(np.float64)
     flattest = edges[np.argmax(np.abs(edges[:, 1]) / (np.hypot(*edges.T) + 1e-9))]
@@ -254,9 +256,9 @@ def _outline_side(outline: Doubles, along: Doubles, inward: Doubles) -> Side:
     if np.count_nonzero(use) < 8:
         use = np.isfinite(nearest)
     places, depths = where[use] + a.min(), nearest[use]
-    slope, offset, rival = fit_line(places, depths, 1.2)
+    slope, offset = fit_line(places, depths, 1.2)
     near = np.abs(depths - slope * places - offset) < 1.5
-    return Side(along, inward, slope, offset, support=float(near.mean()), rival=rival)
+    return Side(along, inward, slope, offset, support=float(near.mean()))
 
 
 def _with_extent(side: Side, corners: Doubles, k: int) -> Side:
@@ -265,13 +267,13 @@ def _with_extent(side: Side, corners: Doubles, k: int) -> Side:
 
 
 def _profiles(
-    image: PlateImage, centres: Doubles, *, axis: int, forward: bool, reach: int
+    image: PlateImage, centres: Doubles, *, axis: int, forward: bool, span: tuple[int, int]
 ) -> tuple[Doubles, Doubles]:
-    """Cut one profile a station, from outside inwards.
+    """Cut one profile a station, from outside inwards, and centre the stations on what was cut.
 
     Returns
     -------
-    profiles : ndarray of float64, shape (stations, 2 * reach + 1)
+    profiles : ndarray of float64, shape (stations, about sum(span))
         NaN outside the frame.
     firsts : ndarray of float64, shape (stations,)
         Coordinate on ``axis`` of each profile's first value.
@@ -279,70 +281,86 @@ def _profiles(
     picture = image.pixels if axis == 0 else np.swapaxes(image.pixels, 0, 1)
     pattern = image.pattern if axis == 0 else image.pattern.T
     deep, wide = picture.shape[:2]
-    width = int(pattern.shape[1]) * max(1, round(max(4, min(16, wide / 250)) / pattern.shape[1]))
-    profiles = np.full((len(centres), 2 * reach + 1), np.nan)
+    repeats = max(1, round(float(np.clip(wide / 250, 4, 16)) / pattern.shape[1]))
+    width = int(pattern.shape[1]) * repeats
     middle = np.round(centres[:, axis]).astype(int)
     left = np.round(centres[:, 1 - axis] - (width - 1) / 2).astype(int)
-    for k in range(len(centres)):
-        top, bottom = max(middle[k] - reach, 0), min(middle[k] + reach + 1, deep)
-        if top >= bottom or left[k] < 0 or left[k] + width > wide:
-            continue
-        piece = picture[top:bottom, left[k] : left[k] + width]
-        mean = piece.reshape(bottom - top, -1).mean(axis=1, dtype=np.float64)
-        at = top - (middle[k] - reach)
-        profiles[k, at : at + len(mean)] = mean
+    before, after = span if forward else span[::-1]
+    rows = middle[:, None] + np.arange(-before, after + 1)
+    columns = left[:, None] + np.arange(width)
+    inside = (rows >= 0) & (rows < deep) & ((left >= 0) & (left + width <= wide))[:, None]
+    cut = picture[np.clip(rows, 0, deep - 1)[:, :, None], np.clip(columns, 0, wide - 1)[:, None, :]]
+    profiles = cut.reshape(*rows.shape, -1).mean(axis=2, dtype=np.float64)
+    profiles[~inside | ~np.isfinite(profiles)] = np.nan
     centres[:, 1 - axis] = left + (width - 1) / 2
     period = int(pattern.shape[0])
     if period > 1:  # rows of a mosaic see different colours: average a whole period
-        profiles = np.apply_along_axis(
-            np.convolve, 1, profiles, np.full(period, 1 / period), "valid"
-        )
-    firsts = middle - reach + (period - 1) / 2
+        profiles = np.lib.stride_tricks.sliding_window_view(profiles, period, axis=1).mean(axis=2)
+    firsts = middle - before + (period - 1) / 2
     if not forward:
-        profiles = profiles[:, ::-1]
-        firsts = middle + reach - (period - 1) / 2
-    return profiles, firsts.astype(np.float64)
+        profiles, firsts = profiles[:, ::-1], middle + after - (period - 1) / 2
+    return profiles, firsts
 
 
-def _first_edges(profiles: Doubles, *, brighter: bool) -> tuple[Doubles, float]:
-    """Return the index of the first edge of each profile (NaN where none), and step over noise."""
+def _first_edges(
+    profiles: Doubles, *, brighter: bool, outside: int
+) -> tuple[Doubles, float, float]:
+    """Return the first edge of each profile, the step over its noise, the level inside.
+
+    The first value that leaves the surround by more than its noise starts the edge; the edge is
+    followed inwards for as long as it climbs, so a faint rebate in front of a dense picture, or a
+    dark refracting line in front of a faint rebate, gives the
+    height whose half is the glass's edge.
+    """
     count, length = profiles.shape
-    outer = max(3, length // 5)
     depth = np.full(count, np.nan)
-    whole = np.isfinite(profiles).sum(axis=1) >= max(6, length // 2)
+    inside = np.isfinite(profiles)
+    starts = np.argmax(inside, axis=1)
+    whole = inside.sum(axis=1) >= max(8, length // 2)
     if not whole.any():
-        return depth, 0.0
+        return depth, 0.0, 0.0
+    outer = starts[:, None] + np.arange(outside)
+    around = np.take_along_axis(profiles, np.minimum(outer, length - 1), axis=1)[whole]
     levels = np.full(count, np.nan)
-    noise = []
-    for k in np.flatnonzero(whole):
-        profile = profiles[k]
-        finite = np.flatnonzero(np.isfinite(profile))
-        outside = profile[finite[0] : finite[0] + outer]
-        levels[k] = np.median(outside)
-        noise.append(np.median(np.abs(outside - levels[k])))
-    sigma = max(1.4826 * float(np.median(noise)), 1e-4)
-    rise = profiles - levels[:, None]
-    if not brighter:
-        rise = -rise
+    levels[whole] = np.median(around, axis=1)
+    noise = np.median(np.abs(around - levels[whole, None]))
+    sigma = max(1.4826 * float(noise), 1e-4)
+    rise = (profiles - levels[:, None]) * (1 if brighter else -1)
     rise = np.where(np.isfinite(rise), rise, 0.0)
     step = float(np.median(rise[whole].max(axis=1)))
-    threshold = max(5 * sigma, 0.25 * step, 0.008)
-    for k in np.flatnonzero(whole):
-        depth[k] = _half_way(rise[k], threshold)
-    return depth, step / sigma
+    level = float(np.median(levels[whole]))
+    threshold = max(5 * sigma, 0.15 * step if brighter else FAINTEST * level)
+    first = np.argmax(rise > threshold, axis=1)
+    tops = _plateaus(rise, first, 2 * sigma)
+    rows = np.arange(count)
+    for back in range(1, CLIMB + 2):
+        low, high = first + CLIMB - back - 1, first + CLIMB - back
+        low, high = np.clip(low, 0, length - 1), np.clip(high, 0, length - 1)
+        before, after = rise[rows, low], rise[rows, high]
+        crosses = (before < tops / 2) & (after >= tops / 2)
+        depth[crosses] = (low + (tops / 2 - before) / np.where(crosses, after - before, 1))[crosses]
+    depth[(first == 0) | ~whole] = np.nan
+    tone = levels + tops * (1 if brighter else -1)
+    return depth, step / sigma, float(np.median(tone[whole]))
 
 
-def _half_way(rise: Doubles, threshold: float, flank: int = 7) -> float:
-    """Return where a profile first passes half of the first plateau above ``threshold``."""
-    above = np.flatnonzero(rise > threshold)
-    if not len(above) or above[0] == 0:
-        return float("nan")
-    first = int(above[0])
-    window = rise[first : first + flank]
-    top = first + int(np.argmax(window))
-    half = float(window.max()) / 2
-    below = np.flatnonzero(rise[:top] < half)
-    if not len(below):
-        return float("nan")
-    last = int(below[-1])
-    return last + (half - rise[last]) / (rise[last + 1] - rise[last])
+def _plateaus(rise: Doubles, first: NDArray[np.int_], noise: float) -> Doubles:
+    """Return how high each profile climbs from ``first`` before it flattens, turns or starts anew.
+
+    A narrow rebate shows as a mere shoulder between the glass's edge and the picture's: a step
+    clearly less steep than the steepest so far, followed by a steeper one.
+    """
+    rows = np.arange(len(rise))
+    steps = np.diff(rise, axis=1, append=rise[:, -1:])
+    last = rise.shape[1] - 2
+    top, climbing = rise[rows, first], np.ones(len(rise), bool)
+    steepest = steps[rows, np.maximum(first - 1, 0)]
+    for ahead in range(CLIMB):
+        at = np.minimum(first + ahead, last)
+        step, following = steps[rows, at], steps[rows, at + 1]
+        shoulder = (step < 0.6 * steepest) & (following > 1.15 * step + noise)
+        climbing &= (step > np.maximum(noise, 0.2 * steepest)) & ~shoulder
+        top = np.where(climbing, rise[rows, at + 1], top)
+        top = np.where(shoulder & (ahead > 0) & climbing, top + step / 2, top)
+        steepest = np.maximum(steepest, step)
+    return top

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import cv2
 import numpy as np
@@ -13,8 +12,8 @@ from platebench.image import PlateImage
 
 REDUCED_SIDE = 1000  # pixels of the long side on which the plate is searched
 FLOOR = 0.01  # added to transmittance before the logarithm, so that black does not blow up noise
-CHUNKS = 24  # pieces of border a side
 SMALLEST_SHARE = 0.03  # of the frame; anything smaller is dust, a label or a clip
+FULL = 0.85  # of its smallest rectangle that a plate's outline fills, chips and perspective allowed
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
@@ -29,20 +28,20 @@ class Surround:
     ----------
     level : float
         Median transmittance of the surround.
+    unevenness : float
+        Range of the surface over the surround, in log10 transmittance.
     border_share : float
-        Share of the frame's border that agrees with the surface.
-    tolerance : float
-        Half width, in log10 transmittance, of what counts as surround.
-    residual : ndarray of float32, shape (m, n)
-        log10 transmittance of the reduced picture less the surface.
+        Share of the border that agrees with the surface.
+    surface : ndarray of float32, shape (m, n)
+        log10(transmittance + FLOOR), the surround continued under the plate.
     objects : ndarray of uint8, shape (m, n)
         1 where something lies on the surround, holes filled.
     """
 
     level: float
+    unevenness: float
     border_share: float
-    tolerance: float
-    residual: Floats
+    surface: Floats
     objects: Mask
 
 
@@ -54,12 +53,15 @@ class Region:
     ----------
     mask : ndarray of uint8, shape (m, n)
         1 inside.
-    share : float
-        Of the frame's area.
+    area : int
+        Pixels of the reduced picture.
+    fullness : float
+        Area over that of the smallest rectangle around it.
     """
 
     mask: Mask
-    share: float
+    area: int
+    fullness: float
 
 
 def reduce_picture(image: PlateImage) -> tuple[Floats, int]:
@@ -80,52 +82,95 @@ def reduce_picture(image: PlateImage) -> tuple[Floats, int]:
     return np.nan_to_num(small, nan=0.0, posinf=0.0, neginf=0.0).astype(np.float32), block
 
 
-def find_surround(small: Floats) -> Surround:
+def find_surround(small: Floats, within: Mask | None = None) -> Surround:
     """Return the surround of a reduced picture, learnt from the border inwards.
 
     A quadratic surface (uneven light) is fitted to the border, whatever agrees with it and hangs
     together with the border is taken as surround, and a cubic surface is fitted to that.
+
+    Parameters
+    ----------
+    within : ndarray of uint8, shape (m, n), or None
+        1 where to look: inside a mask's opening or a holder's frame. None: the whole frame.
     """
     log_t = np.log10(np.maximum(small, 0) + np.float32(FLOOR))
-    places, values = _border_medians(log_t)
-    coefficients, spread = _fit_surface(places, values, order=2)
-    agrees = np.abs(values - _terms(places, 2) @ coefficients) < max(4 * spread, 0.02)
-    tolerance = _tolerance(spread, float(np.median(values[agrees])) if agrees.any() else 0.0)
-    order = 2
-    for order_next in (3, 3):
-        residual = log_t - _surface(log_t.shape, coefficients, order)
-        outside = _joined_to_border(np.abs(residual) < tolerance)
-        sample = np.argwhere(outside[::3, ::3]) * 3
+    inside = np.ones(small.shape, np.uint8) if within is None else within
+    border = rim_of(inside, 1 if within is not None else round(0.012 * min(small.shape)))
+    sample = _thinned(np.argwhere(border), 3000)
+    values = log_t[sample[:, 0], sample[:, 1]].astype(np.float64)
+    coefficients, spread = _fit_surface(_normalised(sample, small.shape), values, order=2)
+    surface = _surface(small.shape, coefficients, 2)
+    tolerance = _tolerance(spread, float(np.median(values)))
+    misfit = np.abs(values - surface[sample[:, 0], sample[:, 1]])
+    share = float(np.mean(misfit < max(tolerance, 4 * spread)))
+    outside = np.zeros(small.shape, bool)
+    for order in (3, 3):
+        outside = _joined_to_border(np.abs(log_t - surface) < tolerance, inside)
+        sample = _thinned(np.argwhere(outside), 20000)
         if len(sample) < 200:
             break
-        places = _normalised(sample.astype(np.float64), log_t.shape)
-        coefficients, spread = _fit_surface(
-            places, log_t[sample[:, 0], sample[:, 1]].astype(np.float64), order=order_next
-        )
-        order = order_next
-    residual = log_t - _surface(log_t.shape, coefficients, order)
-    outside = _joined_to_border(np.abs(residual) < tolerance)
-    level = float(np.median(small[outside])) if outside.any() else float(np.median(small))
-    objects = (~outside).astype(np.uint8)
-    size = 3 if min(objects.shape) > 60 else 1
-    objects = cv2.morphologyEx(objects, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
-    return Surround(level, float(agrees.mean()), tolerance, residual, objects)
+        values = log_t[sample[:, 0], sample[:, 1]].astype(np.float64)
+        coefficients, _ = _fit_surface(_normalised(sample, small.shape), values, order=order)
+        surface = _surface(small.shape, coefficients, order)
+    outside = _joined_to_border(np.abs(log_t - surface) < tolerance, inside)
+    objects = np.where(outside, 0, inside).astype(np.uint8)
+    if min(objects.shape) > 60:
+        brush = np.ones((3, 3), np.uint8)
+        objects = np.asarray(cv2.morphologyEx(objects, cv2.MORPH_OPEN, brush), np.uint8)
+    return Surround(
+        level=float(np.median(small[outside])) if outside.any() else float(np.median(small)),
+        unevenness=float(np.ptp(surface[outside])) if outside.any() else 0.0,
+        border_share=share,
+        surface=surface,
+        objects=objects,
+    )
 
 
 def find_regions(objects: Mask) -> list[Region]:
-    """Return the things on the surround that are large enough for a plate, largest first."""
+    """Return the things on the surround that are large enough for a plate, largest first.
+
+    Chips through a narrow rebate can let the surround leak into the picture; then the outline is
+    mended by closing gaps of up to a few per cent of the frame.
+    """
+    regions = _connected(objects)
+    for share in (0.015, 0.03, 0.06):
+        if regions and regions[0].fullness >= FULL:
+            break
+        size = 2 * round(share * max(objects.shape)) + 1
+        padded = cv2.copyMakeBorder(objects, size, size, size, size, cv2.BORDER_CONSTANT, value=0)
+        closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, np.ones((size, size), np.uint8))
+        closed = closed[size:-size, size:-size]
+        whole = np.ones_like(objects)
+        mended = _connected((~_joined_to_border(closed == 0, whole)).astype(np.uint8))
+        if mended and (not regions or mended[0].fullness > regions[0].fullness + 0.05):
+            regions = mended
+    return regions
+
+
+def _connected(objects: Mask) -> list[Region]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(objects, connectivity=4)
     area = stats[:, cv2.CC_STAT_AREA]
     large = [k for k in range(1, count) if area[k] >= SMALLEST_SHARE * objects.size]
-    return [
-        Region((labels == k).astype(np.uint8), float(area[k]) / objects.size)
-        for k in sorted(large, key=lambda k: -area[k])
-    ]
+    regions = []
+    for k in sorted(large, key=lambda k: -area[k]):
+        mask = (labels == k).astype(np.uint8)
+        contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        (_, size, _) = cv2.minAreaRect(np.vstack(contours))
+        regions.append(Region(mask, int(area[k]), float(area[k]) / max(size[0] * size[1], 1.0)))
+    return regions
 
 
-def surround_kind(level: float, inside: float) -> Literal["bright", "dark"]:
-    """Return whether the surround is brighter or darker than the glass just inside its edge."""
-    return "bright" if level > inside else "dark"
+def rim_of(inside: Mask, width: int) -> NDArray[np.bool_]:
+    """Mark the outermost pixels of a mask, the frame's border included."""
+    padded = np.pad(inside, 1)
+    size = 2 * max(width, 1) + 1
+    core = cv2.erode(padded, np.ones((size, size), np.uint8))[1:-1, 1:-1]
+    rim: NDArray[np.bool_] = (inside > 0) & (core == 0)
+    return rim
+
+
+def _thinned(places: NDArray[np.int_], most: int) -> NDArray[np.int_]:
+    return places[:: max(1, len(places) // most)]
 
 
 def _tolerance(spread: float, level: float) -> float:
@@ -138,28 +183,7 @@ def _tolerance(spread: float, level: float) -> float:
     return float(np.clip(4 * spread, lowest, highest))
 
 
-def _border_medians(log_t: Floats) -> tuple[Doubles, Doubles]:
-    """Medians of pieces of the frame's border, with normalised centres."""
-    rows, columns = log_t.shape
-    width = max(1, round(0.012 * min(rows, columns)))
-    strips = (
-        (log_t[:width], 0, (width - 1) / 2),
-        (log_t[-width:], 0, rows - 1 - (width - 1) / 2),
-        (log_t[:, :width].T, 1, (width - 1) / 2),
-        (log_t[:, -width:].T, 1, columns - 1 - (width - 1) / 2),
-    )
-    centres: list[tuple[float, float]] = []
-    values: list[float] = []
-    for strip, axis, across in strips:
-        cuts = np.linspace(0, strip.shape[1], min(CHUNKS, strip.shape[1]) + 1).astype(int)
-        for start, stop in zip(cuts[:-1], cuts[1:], strict=True):
-            along = (start + stop - 1) / 2
-            centres.append((across, along) if axis == 0 else (along, across))
-            values.append(float(np.median(strip[:, start:stop])))
-    return _normalised(np.array(centres), log_t.shape), np.array(values)
-
-
-def _normalised(places: Doubles, shape: tuple[int, ...]) -> Doubles:
+def _normalised(places: NDArray[np.int_], shape: tuple[int, ...]) -> Doubles:
     half = (np.array(shape[:2], np.float64) - 1) / 2
     return (places - half) / np.maximum(half, 1)
 
@@ -197,8 +221,8 @@ def _fit_surface(places: Doubles, values: Doubles, *, order: int) -> tuple[Doubl
         weight = np.square(np.clip(1 - np.square(deviation / (4.7 * scale)), 0, None))
         if np.count_nonzero(weight) < 2 * terms.shape[1]:
             break
-        root = np.sqrt(weight)
-        coefficients = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
+        weighted = terms * weight[:, None]
+        coefficients = np.linalg.lstsq(weighted.T @ terms, weighted.T @ values, rcond=None)[0]
         deviation = values - terms @ coefficients
         kept = np.abs(deviation[weight > 0])
         spread = 1.4826 * float(np.median(kept))
@@ -217,9 +241,9 @@ def _most_common(values: Doubles) -> float:
     return float(np.median(ordered))
 
 
-def _joined_to_border(alike: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The part of a mask that hangs together with the frame's border."""
-    padded = np.pad(alike.astype(np.uint8), 1, constant_values=1)
+def _joined_to_border(alike: NDArray[np.bool_], inside: Mask) -> NDArray[np.bool_]:
+    """Return the part of ``alike`` that hangs together with what is not ``inside``."""
+    padded = np.pad((alike | (inside == 0)).astype(np.uint8), 1, constant_values=1)
     _, labels = cv2.connectedComponents(padded, connectivity=4)
-    joined: NDArray[np.bool_] = labels[1:-1, 1:-1] == labels[0, 0]
+    joined: NDArray[np.bool_] = (labels[1:-1, 1:-1] == labels[0, 0]) & (inside > 0)
     return joined
