@@ -22,6 +22,8 @@ from platebench.stages.read_capture import read_capture
 DARK_BELOW = 0.004  # nothing in a dark frame is brighter (8 stops under clipping)
 BLANK_ABOVE = 0.02  # a blank frame darker than this could not be used anyway
 
+BLOWN_OUT = 0.9  # share of clipped sites beyond which nothing can be told
+
 BLANK_TYPICAL = 0.015  # most cells of a blank stay this close to a smooth surface, relative
 BLANK_FAR = 0.05  # and only dust is farther from it than this
 DUST_SHARE = 0.02  # share of cells that dust may touch
@@ -93,6 +95,11 @@ def is_dark(look: CaptureLook) -> bool:
     return float(np.quantile(look.brightest, 0.998)) < DARK_BELOW
 
 
+def is_blown_out(look: CaptureLook) -> bool:
+    """Tell whether a capture is clipped nearly all over: of no use, whatever it shows."""
+    return look.clipped_share > BLOWN_OUT
+
+
 def is_blank(look: CaptureLook) -> bool:
     """Tell whether a capture shows the bare light box: bright and smooth but for dust.
 
@@ -102,8 +109,6 @@ def is_blank(look: CaptureLook) -> bool:
     light = look.light
     if float(np.median(light)) < BLANK_ABOVE or float(light.min()) <= 0:
         return False
-    if look.clipped_share > 0.5:  # blown out: smooth as far as can be seen
-        return float(light.min()) > 0.5 * float(light.max())
     off = np.abs(_off_smooth(np.log(light.astype(np.float64))))
     return bool(np.median(off) < BLANK_TYPICAL and np.mean(off > BLANK_FAR) < DUST_SHARE)
 

@@ -14,6 +14,7 @@ from platebench.capture_look import (
     EXPOSURE_STEP,
     CaptureLook,
     is_blank,
+    is_blown_out,
     is_dark,
     light_rate,
     look_at,
@@ -66,6 +67,7 @@ class _Found(NamedTuple):
 
     blank: list[CaptureLook]
     dark: list[CaptureLook]
+    blown_out: list[CaptureLook]
     plates: list[CaptureLook]
 
 
@@ -193,14 +195,8 @@ def draft_from_looks(looks: Sequence[CaptureLook], *, title: str) -> SessionDraf
         for n, group in enumerate(groups, 1)
     )
     spoilt = [look for look in found.blank if look.clipped_share > CLIPPED_BLANK]
-    left_out = [
-        (
-            look.name,
-            f"a blank frame, but {max(look.clipped_share, 0.001):.1%} of it is clipped; "
-            "take it again with a shorter exposure",
-        )
-        for look in spoilt
-    ]
+    left_out = [(look.name, _clipped_sentence("a blank frame, but ", look)) for look in spoilt]
+    left_out += [(look.name, _clipped_sentence("", look)) for look in found.blown_out]
     settings = SessionSettings(
         title=title,
         blank=tuple(look.name for look in found.blank if look not in spoilt),
@@ -213,7 +209,7 @@ def draft_from_looks(looks: Sequence[CaptureLook], *, title: str) -> SessionDraf
 
 def _sort_out(looks: Sequence[CaptureLook]) -> _Found:
     """Tell blank frames, dark frames and plates apart."""
-    found = _Found([], [], [])
+    found = _Found([], [], [], [])
     bare = [look for look in looks if is_blank(look) and not is_dark(look)]
     rates = [rate for rate in map(light_rate, bare) if rate is not None]
     brightest = max(rates, default=0.0)
@@ -222,6 +218,8 @@ def _sort_out(looks: Sequence[CaptureLook]) -> _Found:
         dim = rate is not None and look.clipped_share == 0 and rate < DIMMER_THAN_BARE * brightest
         if is_dark(look):
             found.dark.append(look)
+        elif is_blown_out(look):
+            found.blown_out.append(look)
         elif look in bare and not dim:
             found.blank.append(look)
         else:
@@ -248,6 +246,11 @@ def _continues(group: Sequence[CaptureLook], look: CaptureLook) -> bool:
     # Far members of a long bracket may share no measurable cells; the nearest decides.
     known = [step for step in stops if step is not None]
     return bool(known) and min(map(abs, known)) > EXPOSURE_STEP
+
+
+def _clipped_sentence(what: str, look: CaptureLook) -> str:
+    share = max(look.clipped_share, 0.001)
+    return f"{what}{share:.1%} of it is clipped; take it again with a shorter exposure"
 
 
 def _remark(look: CaptureLook) -> str:
