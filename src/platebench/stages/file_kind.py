@@ -168,7 +168,7 @@ def refuse_missing_data(path: Path, structure: TiffStructure) -> None:
         if is_dng and directory.is_raw and directory.absent_pieces:
             what = f"is damaged: {directory.absent_pieces} parts of its picture are not there"
             raise CaptureError(path, what, COPY_AGAIN)
-        if is_dng and directory.is_raw and directory.first(tiff.COMPRESSION, 1) != 1:
+        if is_dng and directory.pieces and directory.first(tiff.COMPRESSION, 1) != 1:
             _refuse_unwritten(path, directory)
         refuse_absurd_size(path, directory.shape, directory.declared_bytes, structure.file_bytes)
 

@@ -21,7 +21,7 @@ from platebench.errors import CaptureError
 from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.stages import metadata
 from platebench.stages import tiff_structure as tiff
-from platebench.stages.quiet_stderr import without_libraw_lines
+from platebench.stages.library_lines import library_lines
 from platebench.stages.raw_levels import RawLevels, dng_levels
 from platebench.stages.remedies import COPY_AGAIN, FREE_MEMORY, TO_DNG
 from platebench.stages.tiff_structure import TiffStructure
@@ -58,7 +58,7 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     """
     _refuse_float(path, structure)
     try:
-        with without_libraw_lines(), rawpy.imread(str(path)) as raw:
+        with library_lines() as lines, rawpy.imread(str(path)) as raw:
             info = _info(path, raw)
             counts = _copy_counts(path, raw)
             pattern = _pattern(path, raw, counts)
@@ -71,11 +71,13 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     except rawpy.LibRawTooBigError as error:
         raise CaptureError(path, "is too large for LibRaw", TO_DNG) from error
     except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError) as error:
-        what = f"could not be unpacked ({_plain(error)})"
+        what = f"is damaged, or not a raw file LibRaw can unpack ({_plain(error)})"
         raise CaptureError(path, what, COPY_AGAIN) from error
     except MemoryError as error:
         what = "needs more memory than there is"
         raise CaptureError(path, what, FREE_MEMORY) from error
+    if lines.damage:
+        raise CaptureError(path, "is cut off or damaged", COPY_AGAIN)
     refuse_unread(path, counts, levels.white)
     return SensorFrame(
         counts=counts,
@@ -87,7 +89,7 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
 
 
 def read_raw_info(path: Path) -> CaptureInfo:
-    """Return a raw's metadata without unpacking its pixels.
+    """Return a raw's metadata; fast where it has Exif tags, by unpacking where it has none.
 
     Raises
     ------
@@ -95,7 +97,10 @@ def read_raw_info(path: Path) -> CaptureInfo:
         If LibRaw does not open the file.
     """
     try:
-        with without_libraw_lines(), rawpy.imread(str(path)) as raw:
+        with library_lines(), rawpy.imread(str(path)) as raw:  # opened, not unpacked
+            fields = metadata.fields_from_file(path)
+            if "taken" in fields or "exposure_s" in fields:
+                return _info_from_fields(path, fields, ())
             return _info(path, raw)
     except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError) as error:
         what = f"is not a raw file this LibRaw can open ({_plain(error)})"
@@ -127,7 +132,7 @@ def _copy_counts(path: Path, raw: Any) -> NDArray[np.uint16]:
         raise CaptureError(path, f"holds {view.dtype} counts, not whole numbers", TO_DNG)
     if view.ndim == 2:
         return np.array(view, order="C")
-    if view.shape[2] == 4 and view[::64, ::64, 3].any():
+    if view.shape[2] == 4 and view[::16, ::16, 3].any():
         mean_green = (view[..., 1].astype(np.uint32) + view[..., 3] + 1) // 2
         merged = np.array(view[..., :3], order="C")
         merged[..., 1] = mean_green
@@ -196,12 +201,19 @@ def _info(path: Path, raw: Any) -> CaptureInfo:
     aspect = float(raw.sizes.pixel_aspect)
     if abs(aspect - 1) > 0.005:
         notes.append(f"its pixels are not square ({aspect:.3f} to 1); lengths differ by that much")
+    fields.setdefault("orientation", _FLIPS.get(raw.sizes.flip, 1))
+    return _info_from_fields(path, fields, tuple(notes))
+
+
+def _info_from_fields(
+    path: Path, fields: metadata.MetadataFields, notes: tuple[str, ...]
+) -> CaptureInfo:
     names = ("camera", "taken", "exposure_s", "f_number", "iso", "focal_length_mm")
     return CaptureInfo(
         path=path,
         kind=CaptureKind.RAW,
-        orientation=fields.get("orientation", _FLIPS.get(raw.sizes.flip, 1)),
-        notes=tuple(notes),
+        orientation=fields.get("orientation", 1),
+        notes=notes,
         **{name: fields.get(name) for name in names},
     )
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import imagecodecs
 import numpy as np
@@ -18,6 +19,7 @@ from platebench.settings import ScanSettings
 from platebench.stages import metadata
 from platebench.stages import tiff_structure as tiff
 from platebench.stages.file_kind import FileKind, FoundKind, refuse_absurd_size
+from platebench.stages.library_lines import library_lines
 from platebench.stages.remedies import AS_TIFF, COPY_AGAIN, FREE_MEMORY
 from platebench.stages.scan_curve import (
     FULL_SCALE,
@@ -34,6 +36,8 @@ from platebench.stages.scan_header import (
     settle_ppi,
 )
 from platebench.stages.tiff_structure import TiffDirectory, TiffStructure
+
+T = TypeVar("T")
 
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
@@ -211,12 +215,7 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
     rows, columns = header.shape
     refuse_absurd_size(path, header.shape, rows * columns * stored, len(data))
     decode = imagecodecs.png_decode if kind is FileKind.PNG else imagecodecs.jpeg8_decode
-    try:
-        pixels = decode(data)
-    except MemoryError:
-        raise
-    except Exception as error:  # each codec has errors of its own
-        raise CaptureError(path, f"is damaged ({_plain(error)})", COPY_AGAIN) from error
+    pixels = _decoded(path, lambda: decode(data))
     if kind is FileKind.JPEG and header.fields.get("exposure_s") is not None:
         note = "a camera's JPEG: its tones are the camera's own, good to look at, not to measure"
         header = replace(header, notes=(*header.notes, note))
@@ -226,20 +225,7 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
 def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArray[Any]]:
     directory = _picture_directory(path, structure)
     bits = int(directory.tags.get(tiff.BITS, (1,))[0])
-    try:
-        with tifffile.TiffFile(path) as file:
-            page: Any = file.pages[directory.index or 0]
-            if (page.imagelength, page.imagewidth) != directory.shape:
-                raise CaptureError(path, "is a damaged TIFF", COPY_AGAIN)
-            profile = page.tags.valueof(_ICC_TAG)
-            pixels = page.asarray(maxworkers=1)
-            if page.axes == "SYX":
-                pixels = np.moveaxis(pixels, 0, 2)
-    except (CaptureError, MemoryError):
-        raise
-    except Exception as error:  # a damaged TIFF raises almost anything in the reader
-        what = f"is a damaged TIFF ({_plain(error)})"
-        raise CaptureError(path, what, COPY_AGAIN) from error
+    profile, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
     if directory.first(tiff.PHOTOMETRIC, _BLACK_IS_ZERO) == _WHITE_IS_ZERO:
         pixels = pixels.dtype.type((1 << bits) - 1) - pixels
     fields, notes = settle_ppi(metadata.fields_from_file(path))
@@ -257,6 +243,31 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
         notes=notes,
     )
     return header, pixels
+
+
+def _decode_tiff(path: Path, directory: TiffDirectory) -> tuple[bytes | None, NDArray[Any]]:
+    with tifffile.TiffFile(path) as file:
+        page: Any = file.pages[directory.index or 0]
+        if (page.imagelength, page.imagewidth) != directory.shape:
+            raise ValueError("two readers see two sizes")
+        pixels = page.asarray(maxworkers=1)
+        return page.tags.valueof(_ICC_TAG), (
+            np.moveaxis(pixels, 0, 2) if page.axes == "SYX" else pixels
+        )
+
+
+def _decoded(path: Path, decode: Callable[[], T]) -> T:
+    """Run a decoder; whatever it raises, or says on stderr, is one refusal."""
+    try:
+        with library_lines() as lines:
+            result = decode()
+    except MemoryError:
+        raise
+    except Exception as error:  # on damaged files decoders raise almost anything
+        raise CaptureError(path, f"is damaged ({_plain(error)})", COPY_AGAIN) from error
+    if lines.damage:
+        raise CaptureError(path, f"is damaged ({lines.damage[0]})", COPY_AGAIN)
+    return result
 
 
 def _pictures(structure: TiffStructure) -> list[TiffDirectory]:
@@ -304,4 +315,6 @@ def _picture_directory(path: Path, structure: TiffStructure) -> TiffDirectory:
 
 def _plain(error: BaseException) -> str:
     """Return a reader's message as one short line."""
+    if isinstance(error, UnicodeDecodeError):
+        return "a text in it is not readable"
     return " ".join(str(error).split())[:120] or type(error).__name__

@@ -103,7 +103,8 @@ def curves_from_profile(profile: bytes, channels: int) -> ScanCurves:
     names = (b"kTRC",) if space == b"GRAY" else (b"rTRC", b"gTRC", b"bTRC")
     if not all(name in tags for name in names):
         raise ProfileError("has colour tables but no tone curves")
-    curves = tuple(_read_curve(tags[name]) for name in names)
+    with np.errstate(all="ignore"):  # a damaged curve overflows, and is refused for it
+        curves = tuple(_read_curve(tags[name]) for name in names)
     if space == b"GRAY" and profile[20:24] == b"Lab ":
         curves = tuple(_light_from_lightness(curve) for curve in curves)
     found = ScanCurves(curves, _description(tags))

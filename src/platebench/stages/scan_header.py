@@ -90,7 +90,7 @@ def read_png_header(path: Path, data: bytes) -> ScanHeader:
         shape=(rows, columns),
         channels=_PNG_CHANNELS[colour],
         bits=bits,
-        profile=None if b"cICP" in chunks else _png_profile(chunks.get(b"iCCP", b"")),
+        profile=None if b"cICP" in chunks else _png_profile(path, chunks),
         transfer=_png_transfer(path, chunks),
         fields=fields,
         notes=notes,
@@ -119,14 +119,18 @@ def _png_ppi(data: bytes) -> float | None:
     return int.from_bytes(data[:4], "big") * MM_PER_INCH / 1000 or None
 
 
-def _png_profile(data: bytes) -> bytes | None:
-    name, _, packed = data.partition(b"\0")
-    if not name or packed[:1] != b"\0":
+def _png_profile(path: Path, chunks: dict[bytes, bytes]) -> bytes | None:
+    if b"iCCP" not in chunks:
         return None
+    _name, _, packed = chunks[b"iCCP"].partition(b"\0")
+    unpacker = zlib.decompressobj()
     try:
-        return zlib.decompressobj().decompress(packed[1:], MAX_PROFILE_BYTES)
+        profile = unpacker.decompress(packed[1:], MAX_PROFILE_BYTES)
     except zlib.error:
-        return None
+        profile = b""
+    if not profile or not unpacker.eof:
+        raise CaptureError(path, "has a damaged colour profile", COPY_AGAIN)
+    return profile
 
 
 def _png_transfer(path: Path, chunks: dict[bytes, bytes]) -> float | str | None:
