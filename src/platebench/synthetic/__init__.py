@@ -6,9 +6,12 @@ from platebench.synthetic.light_box import LightBox
 from platebench.synthetic.plate import EmulsionCurve, PlateModel
 from platebench.synthetic.simulate import (
     Simulation,
+    photograph,
     simulate_blank,
     simulate_dark,
     simulate_plate,
+    true_corners,
+    true_transmittance,
 )
 from platebench.synthetic.targets import (
     SlantedEdge,
@@ -30,11 +33,14 @@ __all__ = [
     "Star",
     "StepTablet",
     "edge_plate",
+    "photograph",
     "simulate_blank",
     "simulate_dark",
     "simulate_plate",
     "star_plate",
     "tablet_plate",
+    "true_corners",
+    "true_transmittance",
     "vary",
     "write_dng",
 ]

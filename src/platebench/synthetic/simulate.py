@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -21,7 +20,7 @@ from platebench.synthetic.camera import (
 from platebench.synthetic.defects import Defects, coating_field, draw_defects
 from platebench.synthetic.light_box import LightBox, light_field, with_glare
 from platebench.synthetic.plate import PlateModel, grown, outline_mm
-from platebench.synthetic.scene import make_scene
+from platebench.synthetic.scene import scene_near
 from platebench.synthetic.shapes import Band, paint, quad_coverage
 from platebench.synthetic.streams import effect_streams
 
@@ -29,7 +28,6 @@ Array = NDArray[np.float64]
 Plane = NDArray[np.float32]
 
 _BAND_ROWS = 384
-_PICTURE_PIXELS = 3000  # long side of procedural pictures; the grain is finer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,17 +71,37 @@ def simulate_plate(
     ((60, 80), (4, 2))
     """
     truth = true_transmittance(plate, box, camera, seed=seed)
-    light = _lit(truth, box, camera, exposure_s)
-    frame = expose(light, camera, exposure_s=exposure_s, seed=seed)
+    frame = photograph(truth, box, camera, exposure_s=exposure_s, seed=seed)
     return Simulation(frame=frame, transmittance=truth, corners=true_corners(plate, camera))
+
+
+def photograph(
+    transmittance: Plane, box: LightBox, camera: CameraModel, *, exposure_s: float, seed: int
+) -> SensorFrame:
+    """Return one capture of a known transmittance, for brackets and repeats of one plate.
+
+    Parameters
+    ----------
+    transmittance : ndarray of float32, shape (M, N)
+        As in `Simulation`.
+    seed : int
+        Of the noise alone.
+    """
+    light = np.empty(camera.shape, np.float32)
+    for top in range(0, camera.shape[0], _BAND_ROWS):
+        rows = slice(top, min(top + _BAND_ROWS, camera.shape[0]))
+        bare = light_field(box, camera.shape, rows)
+        light[rows] = with_glare(transmittance[rows], box.glare) * bare
+    light *= np.float32(box.brightness * exposure_s)
+    return expose(light, camera, exposure_s=exposure_s, seed=seed)
 
 
 def simulate_blank(
     box: LightBox, camera: CameraModel, *, exposure_s: float, seed: int
 ) -> SensorFrame:
     """Return a capture of the bare light box, without plate, card or holder."""
-    light = _lit(np.ones(camera.shape, np.float32), box, camera, exposure_s)
-    return expose(light, camera, exposure_s=exposure_s, seed=seed)
+    bare = np.ones(camera.shape, np.float32)
+    return photograph(bare, box, camera, exposure_s=exposure_s, seed=seed)
 
 
 def simulate_dark(camera: CameraModel, *, exposure_s: float, seed: int) -> SensorFrame:
@@ -129,16 +147,6 @@ def _write_sites(out: Plane, plane: Plane, sites: NDArray[np.bool_], top: int) -
     for row, col in np.argwhere(sites):
         first = (row - top) % height
         out[first::height, col::width] = plane[first::height, col::width]
-
-
-def _lit(transmittance: Plane, box: LightBox, camera: CameraModel, exposure_s: float) -> Plane:
-    light = np.empty(camera.shape, np.float32)
-    for top in range(0, camera.shape[0], _BAND_ROWS):
-        rows = slice(top, min(top + _BAND_ROWS, camera.shape[0]))
-        bare = light_field(box, camera.shape, rows)
-        light[rows] = with_glare(transmittance[rows], box.glare) * bare
-    light *= np.float32(box.brightness * exposure_s)
-    return light
 
 
 class _Painter:
@@ -245,15 +253,10 @@ class _Painter:
         top, right, bottom, left = plate.rebate_mm
         size = (plate.size_mm[0] - top - bottom, plate.size_mm[1] - left - right)
         wanted = (max(round(size[0] / self.pitch_mm), 2), max(round(size[1] / self.pitch_mm), 2))
-        if isinstance(plate.scene, str):
-            shrink = min(1.0, _PICTURE_PIXELS / max(wanted))
-            shape = (max(round(wanted[0] * shrink), 2), max(round(wanted[1] * shrink), 2))
-            light = _scene_picture(plate.scene, shape)
-        else:
-            light = plate.scene
-            if light.shape[0] > wanted[0] or light.shape[1] > wanted[1]:
-                smaller = cv2.resize(light, wanted[::-1], interpolation=cv2.INTER_AREA)
-                light = np.asarray(smaller, np.float32)
+        light = scene_near(plate.scene, wanted) if isinstance(plate.scene, str) else plate.scene
+        if light.shape[0] > wanted[0] or light.shape[1] > wanted[1]:
+            smaller = cv2.resize(light, wanted[::-1], interpolation=cv2.INTER_AREA)
+            light = np.asarray(smaller, np.float32)
         log_h = np.log10(np.maximum(light, np.float32(1e-6))) + np.float32(plate.log_exposure)
         picture = plate.curve.density(log_h).astype(np.float32)
         return np.ascontiguousarray(picture[:, ::-1] if plate.glass_side_up else picture)
@@ -294,10 +297,3 @@ class _Painter:
         u = (x / np.float32(width) + np.float32(0.5)) * np.float32(relief.shape[1] - 1)
         spread = cv2.remap(relief, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
         return np.asarray(spread, np.float32)
-
-
-@lru_cache(maxsize=8)
-def _scene_picture(name: str, shape: tuple[int, int]) -> Plane:
-    picture: Plane = make_scene(name, shape)
-    picture.flags.writeable = False
-    return picture

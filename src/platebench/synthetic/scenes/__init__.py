@@ -1,0 +1,1 @@
+"""Procedural pictures; `platebench.synthetic.scene` gives them by name."""
