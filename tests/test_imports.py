@@ -1,0 +1,101 @@
+"""Imports point one way, and each heavy library has one door."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+SOURCE = Path(__file__).parents[1] / "src" / "platebench"
+MODULES = sorted(SOURCE.rglob("*.py"))
+
+GROUND = {"errors", "image", "settings", "formats", "fsio", "plate_names", "progress", "memory"}
+# Layers, lowest first. A module may import from its own layer and from those below.
+LAYERS: list[set[str]] = [
+    GROUND | {"plate_job", "profiles_folder", "checked_table"},
+    {"stages", "outputs"},
+    {"quality", "synthetic", "look", "convert", "capture_look", "record", "pool"},
+    {"session_file", "session_draft", "session", "session_report", "batch"},
+    {"convert_session", "check_session", "demo"},
+    {"cli", "__main__"},
+]
+DOORS = {
+    "rawpy": {"stages/read_raw.py"},
+    "tifffile": {"outputs/tiff.py", "stages/read_scan.py", "synthetic/dng.py"},
+    "tomlkit": {"session_draft.py"},
+    "reportlab": {"outputs"},
+    "pypdfium2": {"outputs"},
+}
+
+
+def imports(path: Path, *, at_type_checking: bool = False) -> Iterator[str]:
+    """Yield the dotted names a module imports when it runs."""
+    hidden: set[ast.AST] = set()
+    tree = ast.parse(path.read_text())
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
+            hidden.update(ast.walk(node))
+    for node in ast.walk(tree):
+        if node in hidden and not at_type_checking:
+            continue
+        if isinstance(node, ast.Import):
+            yield from (name.name for name in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            assert node.level == 0, f"{path.name}: relative import"
+            if node.module == "platebench":
+                yield from (f"platebench.{name.name}" for name in node.names)
+            else:
+                yield node.module
+
+
+def layer_of(part: str) -> int:
+    for number, names in enumerate(LAYERS):
+        if part in names:
+            return number
+    raise AssertionError(f"{part} has no layer: add it in {Path(__file__).name}")
+
+
+def part_of(path: Path) -> str:
+    first = path.relative_to(SOURCE).parts[0]
+    return first.removesuffix(".py")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(SOURCE)))
+def test_imports_point_down(path: Path) -> None:
+    if path == SOURCE / "__init__.py":
+        return
+    here = layer_of(part_of(path))
+    for name in imports(path):
+        parts = name.split(".")
+        if parts[0] != "platebench" or len(parts) == 1 or parts[1].startswith("__"):
+            continue
+        assert layer_of(parts[1]) <= here, f"{path.name} imports {name}, which lies above it"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(SOURCE)))
+def test_heavy_libraries_have_one_door(path: Path) -> None:
+    where = path.relative_to(SOURCE).as_posix()
+    for name in imports(path):
+        library = name.split(".")[0]
+        if library == "click":
+            assert where.startswith("cli/")
+        if library in DOORS:
+            assert any(where.startswith(door) for door in DOORS[library]), f"{where}: {library}"
+
+
+def test_the_ground_needs_nothing_but_numpy() -> None:
+    for name in GROUND - {"image"}:
+        for imported in imports(SOURCE / f"{name}.py"):
+            assert imported.split(".")[0] not in ("numpy", "cv2", "scipy"), f"{name}: {imported}"
+
+
+def test_the_library_never_prints_nor_configures_logging() -> None:
+    for path in MODULES:
+        if part_of(path) == "cli":
+            continue
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call):
+                called = ast.unparse(node.func)
+                assert called not in ("print", "logging.basicConfig"), f"{path.name}: {called}"
