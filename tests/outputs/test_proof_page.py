@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from platebench.outputs.proof_page import PAPERS, Box, Cell, Plan, plan_pages
+from platebench.outputs.proof_page import GAP_ACROSS, GAP_DOWN, PAPERS, Box, Cell, Plan, plan_pages
 
 sides = st.floats(20, 400)
 
@@ -58,6 +58,10 @@ def test_any_session_lies_in_order_at_one_scale_inside_the_field(prints, paper, 
             assert plan.field.left < box.left < box.right < plan.field.right
         for one, other in itertools.combinations(boxes(page), 2):
             assert not overlap(one, other)
+        for one, other in itertools.pairwise(page):
+            beside = other.picture.left - one.caption.right >= GAP_ACROSS - 1e-6
+            below = other.picture.top - one.caption.bottom >= GAP_DOWN - 1e-6
+            assert beside or below
 
 
 def same(count: int, width: float, height: float, caption: float = 7.0) -> list[Cell]:
