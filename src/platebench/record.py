@@ -70,27 +70,25 @@ def write_record(job: PlateJob, result: PlateResult) -> PlateResult:
         If it cannot be written.
     """
     digests = hash_files(result.written)
-    write_json(
-        job.record,
-        {
-            "schema": SCHEMA,
-            "plate": job.plate_id,
-            "platebench": __version__,
-            "fingerprint": job.fingerprint,
-            "measured_from": fingerprint_of(job, with_ends=False),
-            "inputs": dict(job.inputs),
-            "settings": asdict(job.settings),
-            "ends": asdict(result.ends) if result.ends else None,
-            "outputs": {
-                path.relative_to(job.output).as_posix(): {
-                    "bytes": path.stat().st_size,
-                    "sha256": digests[path],
-                }
-                for path in result.written
-            },
-            "result": result.record,
+    document = {
+        "schema": SCHEMA,
+        "plate": job.plate_id,
+        "platebench": __version__,
+        "fingerprint": job.fingerprint,
+        "measured_from": fingerprint_of(job, with_ends=False),
+        "inputs": dict(job.inputs),
+        "settings": asdict(job.settings),
+        "ends": asdict(result.ends) if result.ends else None,
+        "outputs": {
+            path.relative_to(job.output).as_posix(): {
+                "bytes": path.stat().st_size,
+                "sha256": digests[path],
+            }
+            for path in result.written
         },
-    )
+        "result": result.record,
+    }
+    write_json(job.record, document | {"seal": _seal(document)})
     return replace(result, written=(*result.written, job.record))
 
 
@@ -117,8 +115,8 @@ def earlier_result(job: PlateJob) -> PlateResult | None:
             ends=_ends(record),
             skipped=True,
         )
-    except (OSError, KeyError, TypeError, AttributeError, ValueError):
-        return None  # damaged: as good as none
+    except OSError:
+        return None  # gone, or not to be read
 
 
 def earlier_ends(job: PlateJob) -> PrintingEnds | None:
@@ -127,10 +125,7 @@ def earlier_ends(job: PlateJob) -> PrintingEnds | None:
     wanted = fingerprint_of(job, with_ends=False)
     if not wanted or record.get("measured_from") != wanted:
         return None
-    try:
-        return _ends(record)
-    except (KeyError, TypeError, ValueError):
-        return None
+    return _ends(record)
 
 
 def write_json(path: Path, document: Mapping[str, Any]) -> None:
@@ -143,7 +138,7 @@ def write_json(path: Path, document: Mapping[str, Any]) -> None:
     """
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     with atomic_write(path) as stream:
-        stream.write(text.encode() + b"\n")
+        stream.write(text.encode(errors="backslashreplace") + b"\n")  # a JSON escape, too
 
 
 def _ends(record: Mapping[str, Any]) -> PrintingEnds | None:
@@ -158,7 +153,14 @@ def _read_record(path: Path) -> dict[str, Any]:
         record = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return {}
-    return record if isinstance(record, dict) else {}
+    if not isinstance(record, dict) or record.pop("seal", "") != _seal(record):
+        return {}  # cut off or meddled with: as good as none
+    return record
+
+
+def _seal(record: Mapping[str, Any]) -> str:
+    """Return what shows that a record is as it was written."""
+    return hashlib.sha256(_json_bytes(record)).hexdigest()
 
 
 def _hash_or_nothing(path: Path) -> str:
@@ -169,4 +171,4 @@ def _hash_or_nothing(path: Path) -> str:
 
 
 def _json_bytes(document: object) -> bytes:
-    return json.dumps(document, sort_keys=True, ensure_ascii=False, allow_nan=False).encode()
+    return json.dumps(document, sort_keys=True, allow_nan=False).encode()
