@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any
 
 ONE_CORE = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
-EXPOSURE_S = 1 / 8
+EXPOSURE_S = 1 / 16
 
 
 def make_session(folder: Path, megapixels: float, *, compress: bool) -> None:
@@ -54,6 +54,7 @@ def prepare(folder: Path) -> Any:
     import cv2
 
     from platebench.plate_job import PlateJob
+    from platebench.profiles_folder import profiles_folder
     from platebench.settings import PlateSettings
     from platebench.stages.light import light_from_blanks
     from platebench.stages.read_capture import read_capture
@@ -65,9 +66,8 @@ def prepare(folder: Path) -> Any:
         (output / name).mkdir(parents=True, exist_ok=True)
     light = light_from_blanks([read_capture(folder / "blank.dng")])
     settings = PlateSettings(id="plate", captures=("plate.dng",), format="4x5 in")
-    return PlateJob(
-        folder=folder, output=output, settings=settings, light=light, tone=load_tone("neutral", [])
-    )
+    tone = load_tone("neutral", [profiles_folder() / "tone"])
+    return PlateJob(folder=folder, output=output, settings=settings, light=light, tone=tone)
 
 
 def step_ours(folder: Path) -> float:
@@ -143,6 +143,16 @@ def step_script(folder: Path) -> float:
 STEPS = {"ours": step_ours, "floor": step_floor, "script": step_script}
 
 
+def peak_bytes() -> int:
+    """Return the most memory this process has held, interpreter and libraries included."""
+    status = Path("/proc/self/status")
+    if status.exists():  # getrusage counts what the parent held at the fork
+        line = next(text for text in status.read_text().splitlines() if text.startswith("VmHWM"))
+        return int(line.split()[1]) * 1024
+    unit = 1 if sys.platform == "darwin" else 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
+
+
 def run_step(name: str, folder: Path) -> tuple[float, float]:
     """Run one step in a process of its own; return seconds and peak memory in bytes."""
     command = [sys.executable, __file__, "--step", name, "--folder", str(folder)]
@@ -188,9 +198,7 @@ def main() -> None:
     args = parser.parse_args()
     if args.step:
         seconds = STEPS[args.step](args.folder)
-        unit = 1 if sys.platform == "darwin" else 1024
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
-        print(json.dumps({"seconds": seconds, "peak_bytes": peak}))
+        print(json.dumps({"seconds": seconds, "peak_bytes": peak_bytes()}))
         return
     with tempfile.TemporaryDirectory(dir=args.folder) as name:
         compare(Path(name), args.runs, args.megapixels, compress=True, script=True)
