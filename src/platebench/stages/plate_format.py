@@ -1,76 +1,113 @@
-"""Pixels per inch from a plate's known format, and a guess at the format where it is not known."""
+"""From a plate's corners and its nominal size to pixels per inch."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
 from platebench.formats import CUT_UNDER, FORMATS, MM_PER_INCH, PlateFormat, format_named
 
-ASPECT_DOUBT = 0.015  # share by which the sides' ratio may differ from the format's
-ALIKE = 0.01  # formats whose ratio lies this near are named as candidates
+ASPECT_LIMIT_PERCENT = 1.5  # both sides may be cut up to 1 % under; more is another format
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FormatFit:
-    """How a plate's outline fits a format.
+    """How a plate's measured sides fit a nominal size.
 
     Attributes
     ----------
     name : str or None
-        The format, None if the user named none.
+        The format that was asked for; None if none was, or if it is not known.
     ppi : float or None
-        Pixels per inch at the plate, mean of both sides; None without a format.
-    aspect_error : float
-        Ratio of long to short side over that of the format, less one.
-    candidates : tuple of str
-        Formats of this ratio, where none was named: the ratio alone gives no size.
-    doubts : tuple of str
-        Plain words.
+        Pixels per inch, mean of both sides; None without a format. Plates are cut up to 1 % under
+        their nominal size, so the true figure is this or up to 1 % more.
+    short_px, long_px : float
+        Measured sides, means of opposite ones, in pixels.
+    short_ppi, long_ppi : float or None
+        Pixels per inch from each side alone.
+    aspect_error_percent : float or None
+        Long over short, measured against nominal; positive if the plate is longer.
+    suggestions : tuple of str
+        Formats of this shape, nearest first. A shape alone gives no size: a suggestion only.
+    warning : str or None
+        What does not fit, in plain words.
     """
 
-    name: str | None = None
-    ppi: float | None = None
-    aspect_error: float = 0.0
-    candidates: tuple[str, ...] = ()
-    doubts: tuple[str, ...] = ()
+    name: str | None
+    ppi: float | None
+    short_px: float
+    long_px: float
+    short_ppi: float | None = None
+    long_ppi: float | None = None
+    aspect_error_percent: float | None = None
+    suggestions: tuple[str, ...] = ()
+    warning: str | None = None
 
 
-def plate_format(corners: NDArray[np.float64], name: str | None) -> FormatFit:
-    """Fit a format to a plate's corners.
-
-    Plates are cut up to 1 % under the nominal size, never over (Clerc, section 239); half of
-    that is allowed for, so that ppi is right to 0.5 %.
+def plate_format(corners: ArrayLike, name: str | None) -> FormatFit:
+    """Fit a plate to its nominal size.
 
     Parameters
     ----------
-    corners : ndarray of float64, shape (4, 2)
-        Top left, top right, bottom right, bottom left, ``(row, column)``.
+    corners : array_like, shape (4, 2)
+        Top left, top right, bottom right, bottom left, ``(row, column)``, pixels.
     name : str or None
-        A format's name, or "W x H mm".
+        As in ``session.toml``: a format's name, "W x H mm", or None or "" for unknown.
+
+    Examples
+    --------
+    >>> plate = [[0, 0], [0, 5000], [4000, 5000], [4000, 0]]
+    >>> fit = plate_format(plate, "4x5 in")
+    >>> fit.ppi, fit.aspect_error_percent, fit.warning
+    (1000.0, 0.0, None)
+    >>> plate_format(plate, None).suggestions
+    ('4x5 in', '8x10 in', '24x30 cm')
     """
-    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    across, down = float(sides[[0, 2]].mean()), float(sides[[1, 3]].mean())
-    short, long = sorted((across, down))
-    known = format_named(name) if name else None
-    if known is None:
-        return FormatFit(candidates=_candidates(long / short))
-    error = (long / short) / (known.long_mm / known.short_mm) - 1
-    cut = 1.0 if known not in FORMATS else 1 - CUT_UNDER / 2
-    ppi = (long / known.long_mm + short / known.short_mm) / 2 * MM_PER_INCH / cut
-    doubts = ()
-    if abs(error) > ASPECT_DOUBT:
-        doubts = (
-            f"sides are {abs(error):.1%} {'longer' if error > 0 else 'squarer'} in shape than "
-            f"{known.name}: is it another format?",
+    quad = np.asarray(corners, np.float64)
+    ahead = np.hypot(*(np.roll(quad, -1, axis=0) - quad).T)
+    short, long = sorted((float(ahead[0] + ahead[2]) / 2, float(ahead[1] + ahead[3]) / 2))
+    if short <= 0:
+        raise ValueError(f"corners enclose no plate: {np.round(quad, 1).tolist()}")
+    suggestions = _suggestions(long / short)
+    nominal = format_named(name) if name else None
+    if nominal is None:
+        warning = f"plate format {name!r} is not known" if name else None
+        return FormatFit(
+            name=None,
+            ppi=None,
+            short_px=short,
+            long_px=long,
+            suggestions=suggestions,
+            warning=warning,
         )
-    return FormatFit(name=known.name, ppi=ppi, aspect_error=error, doubts=doubts)
+    short_ppi = short / nominal.short_mm * MM_PER_INCH
+    long_ppi = long / nominal.long_mm * MM_PER_INCH
+    error = 100 * ((long / short) / (nominal.long_mm / nominal.short_mm) - 1)
+    return FormatFit(
+        name=nominal.name,
+        ppi=(short_ppi + long_ppi) / 2,
+        short_px=short,
+        long_px=long,
+        short_ppi=short_ppi,
+        long_ppi=long_ppi,
+        aspect_error_percent=error,
+        suggestions=suggestions,
+        warning=_warning(nominal, error, suggestions),
+    )
 
 
-def _candidates(aspect: float) -> tuple[str, ...]:
-    def far(known: PlateFormat) -> float:
-        return abs(aspect / (known.long_mm / known.short_mm) - 1)
+def _suggestions(aspect: float) -> tuple[str, ...]:
+    """Return the formats of this shape, cutting tolerance included, nearest first."""
+    off = [(abs(aspect / (known.long_mm / known.short_mm) - 1), known.name) for known in FORMATS]
+    near = [(error, name) for error, name in off if error <= CUT_UNDER]
+    return tuple(name for _, name in sorted(near, key=lambda pair: pair[0]))
 
-    return tuple(known.name for known in FORMATS if far(known) < ALIKE)
+
+def _warning(nominal: PlateFormat, error: float, suggestions: tuple[str, ...]) -> str | None:
+    if abs(error) <= ASPECT_LIMIT_PERCENT:
+        return None
+    shape = "longer" if error > 0 else "shorter"
+    text = f"the plate is {abs(error):.1f} % {shape} in shape than {nominal.name}"
+    return f"{text}; its shape is that of {' or '.join(suggestions)}" if suggestions else text
