@@ -17,7 +17,7 @@ LAYERS: list[set[str]] = [
     GROUND | {"plate_job", "profiles_folder", "checked_table"},
     {"stages", "outputs"},
     {"quality", "synthetic", "look", "convert", "capture_look", "record", "pool"},
-    {"session_file", "session_draft", "session", "session_report", "batch"},
+    {"session_file", "session_draft", "session_light", "session", "session_report", "batch"},
     {"convert_session", "check_session", "demo"},
     {"cli", "__main__"},
 ]

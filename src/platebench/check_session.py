@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from platebench.convert import prepare_light
 from platebench.errors import CalibrationError, ExitCode, InputError, PlateError
 from platebench.formats import format_named
 from platebench.image import SensorFrame
@@ -26,6 +25,7 @@ from platebench.quality import (
 from platebench.quality.figures import Role
 from platebench.session import peak_bytes_of_file
 from platebench.session_file import load_session
+from platebench.session_light import prepare_light
 from platebench.settings import SessionSettings
 from platebench.stages.light import Dark, Light
 from platebench.stages.read_capture import read_capture

@@ -30,6 +30,7 @@ from platebench.record import (
     write_record,
 )
 from platebench.session_file import load_session
+from platebench.session_light import prepare_light
 from platebench.session_report import write_proofs, write_report
 from platebench.settings import PlateSettings, SessionSettings
 from platebench.stages.light import Dark, Light
@@ -215,7 +216,7 @@ class _Run:
     @cached_property
     def light(self) -> tuple[Light | None, Dark | None]:
         """The bare light and the dark level, read once and only if a plate needs them."""
-        return convert.prepare_light(self.folder, self.settings)
+        return prepare_light(self.folder, self.settings)
 
     def jobs(self) -> list[PlateJob]:
         """Return the work orders of all plates that are not left out."""
