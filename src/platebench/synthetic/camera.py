@@ -87,7 +87,7 @@ class CameraModel:
     iso: float = 100.0
     f_number: float = 8.0
     focal_length_mm: float = 90.0
-    model: str = "Larkfield Copy One"
+    model: str = "Halvorn C6"
 
     def __post_init__(self) -> None:
         if self.bits not in (12, 14, 16):

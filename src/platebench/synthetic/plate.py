@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,8 +90,10 @@ class PlateModel:
         Density added for red, green and blue, as a share of the silver's density.
     veil : (float, float, float)
         Density added for red, green and blue, everywhere on the emulsion.
+    turned : {0, 90, 180, 270}
+        Degrees clockwise the picture is turned on the plate: a plate laid sideways.
     glass_side_up : bool
-        Seen through the glass: the picture is mirrored, left to right.
+        Seen through the glass: the picture, turned or not, is mirrored left to right.
     """
 
     size_mm: tuple[float, float] = (90.0, 120.0)
@@ -112,6 +115,7 @@ class PlateModel:
     edge_density: float = 1.0
     stain: tuple[float, float, float] = (0.0, 0.0, 0.0)
     veil: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    turned: Literal[0, 90, 180, 270] = 0
     glass_side_up: bool = False
 
     @property

@@ -253,7 +253,9 @@ class _Painter:
         top, right, bottom, left = plate.rebate_mm
         size = (plate.size_mm[0] - top - bottom, plate.size_mm[1] - left - right)
         wanted = (max(round(size[0] / self.pitch_mm), 2), max(round(size[1] / self.pitch_mm), 2))
-        light = scene_near(plate.scene, wanted) if isinstance(plate.scene, str) else plate.scene
+        upright = wanted if plate.turned in (0, 180) else wanted[::-1]
+        light = scene_near(plate.scene, upright) if isinstance(plate.scene, str) else plate.scene
+        light = np.ascontiguousarray(np.rot90(light, -plate.turned // 90))
         if light.shape[0] > wanted[0] or light.shape[1] > wanted[1]:
             smaller = cv2.resize(light, wanted[::-1], interpolation=cv2.INTER_AREA)
             light = np.asarray(smaller, np.float32)
