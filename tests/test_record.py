@@ -157,3 +157,11 @@ def test_json_is_plain_and_whole(tmp_path: Path) -> None:
         write_json(tmp_path / "r.json", {"a": float("nan")})
     assert json.loads((tmp_path / "r.json").read_bytes())["b"] == "é"
     assert [path.name for path in tmp_path.iterdir()] == ["r.json"]
+
+
+def test_lists_of_numbers_stay_on_one_line_and_texts_as_they_are(tmp_path: Path) -> None:
+    document = {"a": [1, -2.5e-07, 3], "b": [[1, 2], [3, 4]], "c": "[ 1, 2 ]", "d": ["x"], "e": []}
+    write_json(tmp_path / "r.json", document)
+    text = (tmp_path / "r.json").read_text()
+    assert json.loads(text) == document
+    assert '"a": [1, -2.5e-07, 3],' in text and '"c": "[ 1, 2 ]"' in text

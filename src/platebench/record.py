@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
@@ -19,6 +20,7 @@ from platebench.fsio import atomic_write, hash_file
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 
 SCHEMA = 1
+_NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
 _HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
 
 
@@ -131,12 +133,15 @@ def earlier_ends(job: PlateJob) -> PrintingEnds | None:
 def write_json(path: Path, document: Mapping[str, Any]) -> None:
     """Write a JSON document for people and programs: indented, keys as given, UTF-8.
 
+    Lists of numbers stay on one line.
+
     Raises
     ------
     WriteError
         If it cannot be written.
     """
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+    text = _NUMBERS.sub(lambda found: "[" + " ".join(found[1].split()) + "]", text)
     with atomic_write(path) as stream:
         stream.write(text.encode(errors="backslashreplace") + b"\n")  # a JSON escape, too
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import tomlkit
@@ -17,7 +18,7 @@ import tomlkit
 from platebench.errors import SettingsFileError
 from platebench.formats import FORMATS
 from platebench.fsio import atomic_write
-from platebench.session_file import FILE_NAME
+from platebench.session_file import FILE_NAME, SHARED_KEYS
 from platebench.settings import PlateSettings, SessionSettings
 
 _MARK = "# Draft mark: "
@@ -98,17 +99,17 @@ def check_replaceable(path: Path) -> None:
 
 def _lines(draft: SessionDraft) -> Iterable[str]:
     settings = draft.settings
-    every = settings.plates[0] if settings.plates else PlateSettings(id="", captures=())
+    every = _most_common(settings.plates)
     yield "# What platebench start found in this folder. Read it, correct it, then run convert."
     yield "# Lines that begin with # are explanations; nothing reads them."
     yield ""
     yield "# Heading of the proof sheet."
-    yield f"title = {_quoted(settings.title)}"
+    yield f"title = {_toml(settings.title)}"
     yield from _light_lines(draft)
     yield from _scan_lines(settings)
     yield from _every_plate_lines(every)
     for plate in settings.plates:
-        yield from _plate_lines(plate, draft.remarks)
+        yield from _plate_lines(plate, every, draft.remarks)
     if draft.left_out:
         yield ""
         yield "# Left out:"
@@ -131,9 +132,9 @@ def _scan_lines(settings: SessionSettings) -> Iterable[str]:
     yield ""
     yield "[scan]"
     yield "# Scans only. Coding of a scan without a colour profile: 2.2 usual, 1.0 linear."
-    yield f"gamma = {settings.scan.gamma!r}"
+    yield f"gamma = {_toml(settings.scan.gamma)}"
     yield '# What the scan shows: "negative", or "positive" where the scanner inverted it.'
-    yield f"shows = {_quoted(settings.scan.shows)}"
+    yield f"shows = {_toml(settings.scan.shows)}"
 
 
 def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:
@@ -143,23 +144,23 @@ def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:
     yield '# Nominal size, which gives the true scale; "" where it is unknown. Known sizes:'
     yield from _wrapped(", ".join(known.name for known in FORMATS))
     yield '# or a size of your own, such as "120 x 90 mm".'
-    yield f"format = {_quoted(plate.format)}"
-    yield '# The side the emulsion faced: "camera", or "light" (seen through the glass: mirrored).'
-    yield f"emulsion = {_quoted(plate.emulsion)}"
+    yield f"format = {_toml(plate.format)}"
+    yield '# The side the emulsion faced: "camera" (the positive is turned over), or "light".'
+    yield f"emulsion = {_toml(plate.emulsion)}"
     yield "# Degrees clockwise, after mirroring: 0, 90, 180 or 270."
-    yield f"rotate = {plate.rotate}"
+    yield f"rotate = {_toml(plate.rotate)}"
     yield '# Tone of the positive: "neutral", or any profile beside this file or in profiles/tone.'
-    yield f"tone = {_quoted(plate.tone)}"
+    yield f"tone = {_toml(plate.tone)}"
     yield '# Printing exposure: "each" plate on its own, or one "shared" by the session.'
-    yield f"printing = {_quoted(plate.printing)}"
+    yield f"printing = {_toml(plate.printing)}"
     yield "# More printing exposure, in stops; positive prints darker."
-    yield f"print_stops = {plate.print_stops!r}"
+    yield f"print_stops = {_toml(plate.print_stops)}"
     yield '# "mosaic": full sharpness, for neutral silver; "demosaiced": for coloured plates.'
-    yield f"colour = {_quoted(plate.colour)}"
+    yield f"colour = {_toml(plate.colour)}"
     yield '# "perspective": square the four corners; "turn": only turn; "none": only cut.'
-    yield f"straighten = {_quoted(plate.straighten)}"
+    yield f"straighten = {_toml(plate.straighten)}"
     yield "# false keeps the whole capture."
-    yield f"crop = {'true' if plate.crop else 'false'}"
+    yield f"crop = {_toml(plate.crop)}"
     yield ""
     yield "# The plates, in the order they are shown. Each may also have:"
     yield "#   skip = true                  leaves the plate out"
@@ -168,11 +169,30 @@ def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:
     yield "#                                pixels of the capture, where the finder needs help"
 
 
-def _plate_lines(plate: PlateSettings, remarks: dict[str, str]) -> Iterable[str]:
+def _plate_lines(
+    plate: PlateSettings, every: PlateSettings, remarks: dict[str, str]
+) -> Iterable[str]:
     yield ""
     yield "[[plate]]"
-    yield f"id = {_quoted(plate.id)}"
+    yield f"id = {_toml(plate.id)}"
     yield from _file_list("captures", plate.captures, remarks)
+    for key in SHARED_KEYS:
+        if getattr(plate, key) != getattr(every, key):
+            yield f"{key} = {_toml(getattr(plate, key))}"
+    if plate.corners is not None:
+        pairs = ", ".join(f"[{row!r}, {column!r}]" for row, column in plate.corners)
+        yield f"corners = [{pairs}]"
+    if plate.skip:
+        yield "skip = true"
+
+
+def _most_common(plates: Sequence[PlateSettings]) -> PlateSettings:
+    """Return the settings that most plates share, key by key; the defaults without plates."""
+    every = PlateSettings(id="", captures=())
+    for key in SHARED_KEYS if plates else ():
+        values = Counter(getattr(plate, key) for plate in plates)
+        every = replace(every, **{key: values.most_common(1)[0][0]})
+    return every
 
 
 def _file_list(key: str, names: tuple[str, ...], remarks: dict[str, str]) -> Iterable[str]:
@@ -182,12 +202,12 @@ def _file_list(key: str, names: tuple[str, ...], remarks: dict[str, str]) -> Ite
     yield f"{key} = ["
     for name in names:
         remark = f"  # {_comment(remarks[name])}" if remarks.get(name) else ""
-        yield f"  {_quoted(name)},{remark}"
+        yield f"  {_toml(name)},{remark}"
     yield "]"
 
 
-def _quoted(text: str) -> str:
-    return str(tomlkit.string(text).as_string())
+def _toml(value: str | float | bool) -> str:
+    return str(tomlkit.item(value).as_string())
 
 
 def _comment(text: str) -> str:

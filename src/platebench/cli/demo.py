@@ -33,15 +33,19 @@ def command(
     The captures are real raw files (DNG) of plates that never were, made by the simulator. FOLDER
     must be new or empty. Afterwards open FOLDER/converted/proof-sheet.pdf.
     """
+    from dataclasses import replace
+
     from platebench.cli.terminal_progress import progress_for
     from platebench.convert_session import convert_session
-    from platebench.demo import write_demo_session
+    from platebench.demo import with_makers_notes, write_demo_session
     from platebench.session import draft_session
     from platebench.session_draft import write_draft
 
     progress = progress_for(quiet)
+    progress.note(f"writing the captures of an invented afternoon into {folder} ...")
     write_demo_session(folder)
-    write_draft(folder, draft_session(folder, workers=jobs, memory=memory, progress=progress))
+    draft = draft_session(folder, workers=jobs, memory=memory, progress=progress)
+    write_draft(folder, replace(draft, settings=with_makers_notes(draft.settings)))
     result = convert_session(folder, workers=jobs, memory=memory, progress=progress)
     show_result(result, as_json=as_json, quiet=quiet)
     if not (as_json or quiet):
