@@ -34,7 +34,8 @@ PLATE = ProofPrint(
 
 
 def said(shown: ProofPrint, width: float = 60.0, *, scaled: bool = True) -> str:
-    return "\n".join(line.text for line in caption_lines(shown, 3, width, scaled=scaled))
+    lines = caption_lines(shown, 3, width, scaled=scaled)
+    return "\n".join(f"{line.text} {line.beside}".strip() for line in lines)
 
 
 @pytest.mark.parametrize(("font", "file"), sorted(proof_type._FILES.items()))
@@ -85,7 +86,7 @@ def test_a_long_id_keeps_the_figures_that_tell_plates_apart():
 
 def test_caption_names_format_and_densities():
     text = said(PLATE)
-    assert text.splitlines()[0] == "B-014"
+    assert text.startswith("B-014")
     for words in (f"4 {TIMES} 5 in", "range 1.76", "b+f 0.11", "Dmax 1.87"):
         assert words in text
     assert "scale" not in text and "doubtful" not in text
@@ -148,6 +149,7 @@ def test_every_line_of_any_caption_fits(plate_id, format_name, flags, whole, wid
     lines = caption_lines(shown, 9, width, scaled=False)
     for line in lines:
         assert width_mm(line.text, *TYPE[line.hand]) <= width
+        assert line.width <= width
     assert sum(line.hand is Hand.FLAG for line in lines) <= MAX_FLAG_LINES
 
 

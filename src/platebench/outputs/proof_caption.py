@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
@@ -20,10 +20,12 @@ from platebench.outputs.proof_type import (
     pack,
     plain_line,
     shorten,
+    width_mm,
     wrap,
 )
 
 MAX_FLAG_LINES = 8
+BESIDE_GAP = 2.4
 _BETWEEN_FIGURES = re.compile(r"(?<=\d)\s*x\s*(?=\d)")
 
 
@@ -79,11 +81,35 @@ LEADING_MM = {Hand.NAME: 3.3, Hand.DATA: 2.85, Hand.FLAG: 2.8}
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of a caption; ``full`` is the text it stands for, when that was shortened."""
+    """One line of a caption.
+
+    Attributes
+    ----------
+    text : str
+        What is written.
+    hand : Hand
+        How.
+    full : str
+        The text it stands for, where that was shortened.
+    beside : str
+        Written after it on the same line, in the hand of the data.
+    """
 
     text: str
     hand: Hand
     full: str = ""
+    beside: str = ""
+
+    @property
+    def beside_at(self) -> float:
+        """Where ``beside`` begins, millimetres from the start of the line."""
+        return width_mm(self.text, *TYPE[self.hand]) + BESIDE_GAP
+
+    @property
+    def width(self) -> float:
+        """Length of the line in millimetres."""
+        beside = self.beside and self.beside_at + width_mm(self.beside, *TYPE[Hand.DATA])
+        return beside or width_mm(self.text, *TYPE[self.hand])
 
 
 def caption_lines(shown: ProofPrint, number: int, width: float, *, scaled: bool) -> list[Line]:
@@ -103,9 +129,13 @@ def caption_lines(shown: ProofPrint, number: int, width: float, *, scaled: bool)
     full = plain_line(shown.plate_id)
     name = full if full and can_show(full) else f"{full} (plate {number})".lstrip()
     lines = [Line(shorten(name, width, *TYPE[Hand.NAME]), Hand.NAME, full or name)]
-    lines += [
-        Line(text, Hand.DATA) for text in pack(_facts(shown, scaled), width, *TYPE[Hand.DATA])
-    ]
+    what, densities = _what(shown, scaled), _densities(shown)
+    beside = replace(lines[0], beside=what)
+    if beside.width <= width:
+        lines[0] = beside
+    else:
+        densities = [what, *densities]
+    lines += [Line(text, Hand.DATA) for text in pack(densities, width, *TYPE[Hand.DATA])]
     return lines + _flag_lines(shown, width)
 
 
@@ -125,16 +155,19 @@ def format_shown(name: str) -> str:
     return _BETWEEN_FIGURES.sub(f" {TIMES} ", plain_line(name))
 
 
-def _facts(shown: ProofPrint, scaled: bool) -> list[str]:
+def _what(shown: ProofPrint, scaled: bool) -> str:
     facts = [format_shown(shown.format_name) or "format not known"]
-    figures = (("range", shown.density_range), ("b+f", shown.base_fog), ("Dmax", shown.d_max))
-    measured = [f"{name} {value:.2f}" for name, value in figures if math.isfinite(value)]
-    facts += measured or ["density not measured"]
     if shown.whole and not shown.flags:
         facts.append("uncropped")
     if not scaled:
         facts.append("not to scale")
-    return facts
+    return ", ".join(facts)
+
+
+def _densities(shown: ProofPrint) -> list[str]:
+    figures = (("range", shown.density_range), ("b+f", shown.base_fog), ("Dmax", shown.d_max))
+    measured = [f"{name} {value:.2f}" for name, value in figures if math.isfinite(value)]
+    return measured or ["density not measured"]
 
 
 def _flag_lines(shown: ProofPrint, width: float) -> list[Line]:

@@ -14,7 +14,7 @@ MARGIN_TOP, MARGIN_SIDE, MARGIN_BOTTOM = 19.0, 10.0, 17.0  # paper left white
 PADDING = 8.0  # from the edge of the black to the first print
 GAP_ACROSS, GAP_DOWN = 6.5, 7.0
 CAPTION_GAP = 2.6  # from a print to its caption; room for the pencil
-MIN_CELL = 31.0  # the narrowest caption
+MIN_CELL = 34.0  # the narrowest caption
 WIDEST_GAP = 2.5  # as a multiple of the gaps above
 ALIKE = 1.35  # prints whose widths differ by no more than this share columns
 
@@ -247,13 +247,11 @@ def _placed(pages: list[list[_Row]], sheet: Paper, reduction: float) -> Plan:
         gaps[id(rows[-1])] = min(gaps[id(rows[-1])], gaps[id(rows[-2])])
     block = max(sum(row.widths) + gaps[id(row)] * (len(row.widths) - 1) for row in rows)
     left = room.left + (room.width - block) / 2
-    fullest = max(pages, key=lambda page: sum(row.height + GAP_DOWN for row in page))
-    spare = room.height - sum(row.height + GAP_DOWN for row in fullest) + GAP_DOWN
-    extra = min(spare / len(fullest), GAP_DOWN * (WIDEST_GAP - 1))
-    spare -= extra * (len(fullest) - 1)
-    first_top = room.top + spare * 0.45  # the optical middle lies above the middle
     placed = []
-    for page in pages:
+    extra = first_top = float("inf")
+    for number, page in enumerate(pages):
+        last = 0 < number == len(pages) - 1  # keeps the rhythm of the page before it
+        extra, first_top = _spread(page, room, *((extra, first_top) if last else ()))
         top = first_top
         laid: list[Placement] = []
         for row in page:
@@ -261,6 +259,16 @@ def _placed(pages: list[list[_Row]], sheet: Paper, reduction: float) -> Plan:
             top += row.height + GAP_DOWN + extra
         placed.append(tuple(laid))
     return Plan(sheet, field_of(sheet), reduction, tuple(placed))
+
+
+def _spread(
+    page: list[_Row], room: Box, most_extra: float = float("inf"), lowest: float = float("inf")
+) -> tuple[float, float]:
+    """Return what to add to the gaps between a page's rows, and where its first row begins."""
+    spare = room.height - sum(row.height + GAP_DOWN for row in page) + GAP_DOWN
+    extra = min(spare / len(page), GAP_DOWN * (WIDEST_GAP - 1), most_extra)
+    spare -= extra * (len(page) - 1)
+    return extra, min(room.top + spare * 0.45, lowest)  # the optical middle is above the middle
 
 
 def _gap_across(row: _Row, width: float) -> float:

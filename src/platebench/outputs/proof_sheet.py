@@ -24,7 +24,14 @@ from platebench.outputs.proof_caption import (
 from platebench.outputs.proof_page import PAPERS, Cell, PaperName, Placement, Plan, plan_pages
 from platebench.outputs.proof_pen import Pen, pencil_loop, read_back, sheets
 from platebench.outputs.proof_picture import gray_jpeg, picture_shape, size_fits
-from platebench.outputs.proof_type import LIGHT, REGULAR, can_show, plain_line, shorten, width_mm
+from platebench.outputs.proof_type import (
+    LIGHT,
+    REGULAR,
+    can_show,
+    plain_line,
+    shorten,
+    width_mm,
+)
 
 __all__ = ["ProofPrint", "write_proof_sheet"]
 
@@ -37,6 +44,7 @@ _COLORS: dict[Hand, float | tuple[float, float, float]] = {
     Hand.FLAG: (0.95, 0.52, 0.43),
 }
 PENCIL_AWAY = 1.3
+_BETWEEN = "   ·   "
 
 
 def write_proof_sheet(
@@ -134,7 +142,7 @@ def _draw_title(pen: Pen, plan: Plan, number: int, title: str, date: str, count:
     baseline = field.top - 5.4
     plates = f"{count} plates" if count != 1 else "1 plate"
     facts = [plain_line(date), plates, f"page {number} of {len(plan.pages)}"]
-    right = shorten("   ·   ".join(f for f in facts if f), field.width * 0.6, LIGHT, 8.2)
+    right = shorten(_BETWEEN.join(f for f in facts if f), field.width * 0.6, LIGHT, 8.2)
     room = field.width - width_mm(right, LIGHT, 8.2) - 8
     name = plain_line(title)
     fitted = shorten(name, room, REGULAR, 11.5)
@@ -147,14 +155,17 @@ def _draw_legend(
 ) -> None:
     field = plan.field
     baseline = field.bottom + 6.2
-    parts = ["Densities: b+f base plus fog, Dmax densest tone, range from one to the other"]
+    lines = ["Densities: b+f base plus fog, Dmax densest tone, range from one to the other"]
+    marks = []
     if any(shown.doubtful for shown in prints):
-        parts.append("red pencil: look at this plate")
+        marks.append("red pencil: look at this plate")
     if not all(can_show(plain_line(t)) for s in prints for t in (s.plate_id, *s.flags)):
-        parts.append("crossed box: a letter this type lacks")
+        marks.append("crossed box: a letter this type lacks")
+    lines += [_BETWEEN.join(marks)] if marks else []
     bar = _draw_scale(pen, plan, baseline) if any(scaled) else 0.0
-    text = shorten("   ·   ".join(parts), field.width - bar - 8, LIGHT, 6.4)
-    pen.text((field.left, baseline), text, LIGHT, 6.4, color=FAINT_INK)
+    for i, line in enumerate(lines):
+        text = shorten(line, field.width - bar - 8, LIGHT, 6.4)
+        pen.text((field.left, baseline + 3.1 * i), text, LIGHT, 6.4, color=FAINT_INK)
 
 
 def _draw_scale(pen: Pen, plan: Plan, baseline: float) -> float:
@@ -189,3 +200,6 @@ def _draw_print(
         font, size = TYPE[line.hand]
         at = (caption.left, down - 0.55)
         pen.text(at, line.text, font, size, color=_COLORS[line.hand], full=line.full)
+        if line.beside:
+            at = (at[0] + line.beside_at, at[1])
+            pen.text(at, line.beside, *TYPE[Hand.DATA], color=_COLORS[Hand.DATA])
