@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from platebench.formats import PlateFormat
 from platebench.image import CaptureKind, SensorFrame
+from platebench.quality.edge_focus import measure_edges
 from platebench.quality.exposure import (
     Clipping,
     Headroom,
@@ -18,9 +19,9 @@ from platebench.quality.exposure import (
     measure_headroom,
 )
 from platebench.quality.figures import CaptureCheck, CaptureFigures, Depth, Role
-from platebench.quality.focus import measure_edges, measure_grain
 from platebench.quality.focus_verdict import judge_focus
 from platebench.quality.glare import Glare, judge_glare, measure_glare
+from platebench.quality.grain_focus import measure_grain
 from platebench.quality.light_check import (
     blank_levels,
     judge_blank,
@@ -213,7 +214,9 @@ def _check_plate(
     verdicts.append(_judge_depth(depth, noise))
     glare = _find_glare(relative, frame.shape, corners, surround, opaque)
     verdicts.append(judge_glare(glare))
-    grain = measure_grain(frame, corners, noise) if noise is not None else None
+    numbers = {name: number for number, name in names.items()}
+    typical = {numbers[name]: level for name, level in bare.items()}
+    grain = measure_grain(frame, corners, noise, typical) if noise is not None else None
     edges = measure_edges(frame, corners) if corners is not None else ()
     verdicts += judge_focus(grain, edges)
     tilt = tilt_from_corners(corners, frame.shape) if corners is not None else None

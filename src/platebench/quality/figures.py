@@ -8,9 +8,10 @@ from typing import Any, Literal
 
 import numpy as np
 
+from platebench.quality.edge_focus import EdgeFocus
 from platebench.quality.exposure import Clipping, Headroom
-from platebench.quality.focus import EdgeFocus, GrainFocus
 from platebench.quality.glare import Glare
+from platebench.quality.grain_focus import GrainFocus
 from platebench.quality.light_check import BlankMatch
 from platebench.quality.noise import NoiseModel
 from platebench.quality.tilt import Tilt

@@ -28,6 +28,7 @@ _BLOCKS_ALONG = 24  # blocks along each side of a plane, at most
 _SECOND_DIFFERENCE_GAIN = 6.0
 _SHARED = 1 + 2 * ((4 / 6) ** 2 + (1 / 6) ** 2)
 _LEAST_BLOCKS = 12
+_ROUNDING = 1 / 12
 _QUIET_SHARE = 0.1  # of blocks at like level: those with least picture in them
 
 
@@ -116,7 +117,7 @@ def deepest_density(
 
 def noise_from_frames(
     flats: Sequence[SensorFrame], darks: Sequence[SensorFrame] = ()
-) -> NoiseModel:
+) -> NoiseModel | None:
     """Return the noise model of frames without a picture in them.
 
     Two flats (or darks) of one exposure are subtracted from each other, which leaves the noise of
@@ -146,11 +147,7 @@ def noise_from_frames(
         light = np.concatenate([light, np.zeros_like(dark_light)])
         variance = np.concatenate([variance, dark_variance])
         source += " and two dark frames" if pair else " and a dark frame"
-    gain, read, read_error = _fit_line(light, variance)
-    known = read > 2 * read_error
-    return NoiseModel(
-        gain=gain, read_variance=read if known else 0.0, source=source, read_known=known
-    )
+    return _model(flats[0], light, variance, source, upper_bound=False)
 
 
 def noise_from_plate(frame: SensorFrame) -> NoiseModel | None:
@@ -171,13 +168,23 @@ def noise_from_plate(frame: SensorFrame) -> NoiseModel | None:
         if len(part):
             levels.append(float(np.mean(light[part])))
             quiet.append(float(np.quantile(variance[part], _QUIET_SHARE)) / low)
-    gain, read, read_error = _fit_line(np.array(levels), np.array(quiet))
+    source = "the quietest parts of the plate"
+    return _model(frame, np.array(levels), np.array(quiet), source, upper_bound=True)
+
+
+def _model(
+    frame: SensorFrame, light: Floats, variance: Floats, source: str, *, upper_bound: bool
+) -> NoiseModel:
+    gain, read, read_error = _fit_line(light, variance)
     known = read > 2 * read_error
+    # Rounding to whole counts alone gives 1/12. A dark frame quieter than half a count can show
+    # less: its counts hardly ever leave the black level. With light on it they do.
+    least = _ROUNDING if frame.curve is None else 0.0
     return NoiseModel(
         gain=gain,
-        read_variance=read if known else 0.0,
-        source="the quietest parts of the plate",
-        upper_bound=True,
+        read_variance=max(read if known else 0.0, least),
+        source=source,
+        upper_bound=upper_bound,
         read_known=known,
     )
 
