@@ -117,12 +117,19 @@ def check_session(
 
 
 def exit_code_of_check(checked: Sequence[CheckedCapture]) -> ExitCode:
-    """Return OK; PARTIAL if a capture cannot be used; its own code if none can be read."""
+    """Return OK; PARTIAL if something has to be taken again; its own code if none can be read.
+
+    Of a bracket one good exposure is enough: the others are meant to be too long or too short.
+    """
     errors = [entry.error for entry in checked if entry.error]
     if errors and len(errors) == len(checked):
         return errors[0].exit_code
-    failed = any(entry.check and entry.check.severity is Severity.FAIL for entry in checked)
-    return ExitCode.PARTIAL if errors or failed else ExitCode.OK
+    usable: dict[str, bool] = {}
+    for entry in checked:
+        good = entry.check is not None and entry.check.severity is not Severity.FAIL
+        key = entry.plate_id or entry.name
+        usable[key] = usable.get(key, False) or good
+    return ExitCode.OK if all(usable.values()) and not errors else ExitCode.PARTIAL
 
 
 def _read_frames(

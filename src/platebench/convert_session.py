@@ -71,6 +71,12 @@ class SessionResult:
         return exit_code_of(self.results)
 
 
+def convert_and_record(job: PlateJob) -> PlateResult:
+    """Convert one plate and write its record: the unit of work of a batch, on any machine."""
+    result = convert.convert_plate(job)
+    return result if result.error else write_record(job, result)
+
+
 def convert_session(
     folder: Path,
     *,
@@ -80,6 +86,7 @@ def convert_session(
     memory: int | None = None,
     true_size: bool = False,
     progress: Progress | None = None,
+    task: Callable[[PlateJob], PlateResult] = convert_and_record,
 ) -> SessionResult:
     """Convert the plates of a session and write its proof sheet and report.
 
@@ -101,6 +108,8 @@ def convert_session(
         Also write a PDF with every plate at its true size.
     progress : Progress or None
         Told of each plate.
+    task : callable
+        The unit of work; one of your own may wrap :func:`convert_and_record`.
 
     Returns
     -------
@@ -118,7 +127,7 @@ def convert_session(
     jobs = run.jobs()
     _check_output(output, jobs, settings)
     try:
-        results = run.convert(jobs)
+        results = run.convert(jobs, task)
     finally:
         for name in (POSITIVES, PREVIEWS, RECORDS):
             remove_unfinished(output / name)
@@ -132,12 +141,6 @@ def convert_session(
         left_out=left_out,
         files=(report, *proofs.files),
     )
-
-
-def convert_and_record(job: PlateJob) -> PlateResult:
-    """Convert one plate and write its record: the unit of work of a batch, on any machine."""
-    result = convert.convert_plate(job)
-    return result if result.error else write_record(job, result)
 
 
 def plate_jobs(
@@ -230,7 +233,9 @@ class _Run:
         paths = [self.folder / name for name in (*names, *settings.blank, *settings.dark)]
         return plate_jobs(self.folder, self.output, settings, hash_files(paths))
 
-    def convert(self, jobs: Sequence[PlateJob]) -> list[PlateResult]:
+    def convert(
+        self, jobs: Sequence[PlateJob], task: Callable[[PlateJob], PlateResult]
+    ) -> list[PlateResult]:
         """Return a result for every job, in order, converting what has changed."""
         results: dict[str, PlateResult] = {}
         ready = [replace(job, fingerprint=fingerprint_of(job)) for job in jobs]
@@ -251,7 +256,7 @@ class _Run:
                 results[job.plate_id] = earlier
             else:
                 to_do.append(job)
-        results.update(self._run(convert_and_record, to_do, "plates"))
+        results.update(self._run(task, to_do, "plates"))
         return [results[job.plate_id] for job in jobs]
 
     def _measure(

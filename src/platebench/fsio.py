@@ -22,6 +22,9 @@ _REMEDIES = {
     errno.EROFS: ("the disk is read-only", "choose another folder with --output"),
     errno.EACCES: ("no permission to write there", "choose another folder with --output"),
     errno.EPERM: ("no permission to write there", "choose another folder with --output"),
+    errno.EEXIST: ("a file is in the way", "move it, or choose another folder with --output"),
+    errno.ENOTDIR: ("a file is in the way", "move it, or choose another folder with --output"),
+    errno.EISDIR: ("a folder is in the way", "move it, or choose another folder with --output"),
     errno.ENAMETOOLONG: ("the file name is too long", "give the plate a shorter id"),
     errno.EFBIG: ("the disk's format cannot hold a file so large", "choose another disk"),
 }

@@ -163,13 +163,21 @@ def _pool(workers: int, progress: Progress) -> Iterator[ProcessPoolExecutor]:
 
 
 def _prepare_worker() -> None:
-    """Ignore Ctrl-C (the parent decides) and keep to one thread."""
+    """Ignore Ctrl-C (the parent decides), end when it ends, and keep to one thread."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     for name in _THREAD_LIMITS:
         os.environ.setdefault(name, "1")
     import cv2
 
     cv2.setNumThreads(1)
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)  # killed, it could not say so; waiting for its work would last for ever
 
 
 @contextmanager

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import import_module
+from types import FrameType
 from typing import Any
 
 import click
@@ -30,7 +35,8 @@ class ErrorBoundary(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; see ``docs/exit-codes.md``."""
         try:
-            return super().invoke(ctx)
+            with _terminated_as_interrupted():
+                return super().invoke(ctx)
         except PlateError as error:
             for line in str(error).splitlines():
                 click.echo(f"Error: {line}", err=True)
@@ -41,6 +47,23 @@ class ErrorBoundary(click.Group):
         except KeyboardInterrupt:
             click.echo("interrupted; finished plates are kept, run again to go on", err=True)
             ctx.exit(ExitCode.INTERRUPTED)
+
+
+@contextmanager
+def _terminated_as_interrupted() -> Iterator[None]:
+    """Let the polite request to end (SIGTERM) clean up as Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def interrupt(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @click.group(

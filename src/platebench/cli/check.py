@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,9 +13,7 @@ from platebench.cli.options import (
     talk_options,
     work_options,
 )
-
-if TYPE_CHECKING:
-    from platebench.check_session import CheckedCapture
+from platebench.cli.show_check import check_to_json, show_check
 
 
 @click.command(
@@ -59,31 +55,7 @@ def command(
             click.echo(f"Error: {entry.error}", err=True)
     code = exit_code_of_check(checked)
     if as_json:
-        captures = [checked_to_json(entry) for entry in checked]
-        print_json({"exit_code": int(code), "exit": code.name, "captures": captures})
+        print_json(check_to_json(checked, code))
     elif not quiet:
-        _show(checked, show_all)
+        show_check(checked, show_all=show_all)
     ctx.exit(code)
-
-
-def checked_to_json(entry: CheckedCapture) -> dict[str, Any]:
-    """Return what came of one capture as JSON types."""
-    from platebench.session_report import error_to_json
-
-    shown: dict[str, Any] = {"plate": entry.plate_id, "capture": entry.name, "role": entry.role}
-    if entry.check:
-        shown |= entry.check.as_json() | {"capture": entry.name}
-    if entry.error:
-        shown["error"] = error_to_json(entry.error)
-    return shown
-
-
-def _show(checked: Sequence[CheckedCapture], show_all: bool) -> None:
-    for entry in checked:
-        if entry.check is None:
-            continue
-        role = f"{entry.role} frame" if not entry.plate_id else entry.plate_id
-        click.echo(f"{entry.name} ({role}): {entry.check.severity}")
-        for verdict in entry.check.verdicts:
-            if show_all or verdict.severity != "good":
-                click.echo(f"  {verdict.severity:<5} {verdict}")
