@@ -107,6 +107,11 @@ def test_a_doubtful_plate_is_named_so_with_the_reason():
     assert "doubtful, kept whole: left edge not found; chipped" in text
 
 
+def test_kept_whole_is_said_once():
+    flags = ("left edge not found", "kept whole: not cropped")
+    assert said(replace(PLATE, whole=True, flags=flags), width=90).count("kept whole") == 1
+
+
 def test_a_plate_kept_whole_on_purpose_is_not_called_doubtful():
     shown = replace(PLATE, whole=True)
     assert "uncropped" in said(shown) and "doubtful" not in said(shown)

@@ -146,12 +146,15 @@ def test_plates_of_unknown_size_are_left_out_and_listed(tmp_path):
         plate(127, 101.6, plate_id="known"),
         plate(127, 101.6, plate_id="unknown", size_mm=None),
         plate(127, 101.6, plate_id="other shape", size_mm=(101.6, 127.0)),
+        plate(127, 101.6, plate_id="doubtful", whole=True, flags=("left side not found",)),
+        plate(127, 101.6, plate_id="whole on purpose", whole=True),
     ]
     result = write_true_size(path, prints, title="T")
-    assert [plate_id for plate_id, _ in result.left_out] == ["unknown", "other shape"]
+    assert [plate_id for plate_id, _ in result.left_out] == ["unknown", "other shape", "doubtful"]
     last = pypdf.PdfReader(path).pages[-1].extract_text()
-    assert result.pages == 2
+    assert result.pages == 3
     assert "unknown: its true size is not known" in last
+    assert "doubtful: its sides were not found with confidence" in last
     assert "other shape: its picture has not the shape of 101.6" in last
     assert "known:" not in last.replace("unknown:", "")
 

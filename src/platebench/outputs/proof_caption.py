@@ -66,6 +66,14 @@ class ProofPrint:
         """True where a person should look: kept whole, and with a reason."""
         return self.whole and bool(self.flags)
 
+    @property
+    def trusted_size(self) -> tuple[float, float] | None:
+        """``size_mm``, but None where the plate is doubtful.
+
+        Resolution comes from the plate's sides; where they are in doubt, so is every length.
+        """
+        return None if self.doubtful else self.size_mm
+
 
 class Hand(StrEnum):
     """How a line of a caption is written."""
@@ -173,7 +181,8 @@ def _densities(shown: ProofPrint) -> list[str]:
 def _flag_lines(shown: ProofPrint, width: float) -> list[Line]:
     texts = [flag for flag in map(plain_line, shown.flags) if flag]
     if shown.doubtful:
-        texts = ["doubtful, kept whole: " + "; ".join(texts)]
+        texts = [text for text in texts if not text.startswith("kept whole")]  # said once
+        texts = [": ".join(filter(None, ("doubtful, kept whole", "; ".join(texts))))]
     lines = [line for text in texts for line in wrap(text, width, *TYPE[Hand.FLAG])]
     if len(lines) > MAX_FLAG_LINES:
         last = shorten("… more in the record", width, *TYPE[Hand.FLAG])

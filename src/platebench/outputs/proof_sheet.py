@@ -109,7 +109,7 @@ def _cells(target: Path, prints: Sequence[ProofPrint]) -> tuple[list[bool], list
     """Return which prints are at the sheet's scale, and all of them ready for the layout."""
     shapes = [picture_shape(target, shown.plate_id, shown.picture) for shown in prints]
     sizes = [
-        shown.size_mm if shown.size_mm and size_fits(shape, shown.size_mm) else None
+        size if (size := shown.trusted_size) and size_fits(shape, size) else None
         for shown, shape in zip(prints, shapes, strict=True)
     ]
     known = [max(size) for size in sizes if size]

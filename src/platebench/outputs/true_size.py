@@ -145,6 +145,8 @@ def write_true_size(
 
 
 def _why_left_out(target: Path, shown: ProofPrint) -> str:
+    if shown.doubtful:
+        return "its sides were not found with confidence, so its true size is not known"
     if shown.size_mm is None:
         return "its true size is not known"
     if not size_fits(picture_shape(target, shown.plate_id, shown.picture), shown.size_mm):
