@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from platebench.errors import WriteError
 from platebench.outputs.proof_caption import ProofPrint
 from platebench.outputs.proof_page import PAPERS
-from platebench.outputs.true_size import OVERLAP, plan_tiles, write_true_size
+from platebench.outputs.true_size import write_true_size
+from platebench.outputs.true_size_page import OVERLAP, plan_tiles
 
 from .pdf_facts import page_size, paths_on, pictures_on, pixels_of, words_on
 
