@@ -1,0 +1,364 @@
+"""Whole sessions, converted for real: what is written, what is left alone, what fails alone."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+
+from platebench.convert_session import (
+    SessionResult,
+    convert_and_record,
+    convert_session,
+    peak_bytes,
+    shared_ends,
+)
+from platebench.errors import (
+    BlankFrameError,
+    CaptureError,
+    ExitCode,
+    FrameMismatchError,
+    MissingProfileError,
+    SessionFolderError,
+    WriteError,
+)
+from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
+from platebench.settings import PlateSettings
+from platebench.synthetic import CameraModel, simulate_blank
+
+from .session_files import BOX, CAMERA, EXPOSURE_S, put, tree, write_session
+
+FILES = [
+    "plates/dense.json",
+    "plates/tall.json",
+    "plates/wide.json",
+    "positives/dense.tif",
+    "positives/tall.tif",
+    "positives/wide.tif",
+    "previews/dense.jpg",
+    "previews/tall.jpg",
+    "previews/wide.jpg",
+    "proof-sheet-1.png",
+    "proof-sheet.pdf",
+    "report.json",
+]
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_session(tmp_path_factory.mktemp("original") / "shelf")
+
+
+@pytest.fixture(scope="module")
+def converted(original: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A session already converted, to be copied."""
+    folder = tmp_path_factory.mktemp("converted") / "shelf"
+    shutil.copytree(original, folder)
+    result = convert_session(folder, workers=1)
+    assert result.exit_code is ExitCode.OK
+    return folder
+
+
+@pytest.fixture
+def fresh(original: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(original, tmp_path / "shelf"))
+
+
+@pytest.fixture
+def done(converted: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(converted, tmp_path / "shelf"))
+
+
+def edit(folder: Path, before: str, after: str) -> None:
+    path = folder / "session.toml"
+    text = path.read_text()
+    assert before in text
+    path.write_text(text.replace(before, after, 1))
+
+
+def made_and_skipped(result: SessionResult) -> tuple[list[str], list[str]]:
+    ids = [plate.plate_id for plate in result.results if not plate.skipped]
+    return ids, [plate.plate_id for plate in result.results if plate.skipped]
+
+
+def test_everything_promised_is_written_and_nothing_else(converted: Path, original: Path) -> None:
+    assert list(tree(converted / "converted")) == FILES
+    assert tree(converted, but="converted") == tree(original)  # originals untouched
+    report = json.loads((converted / "converted" / "report.json").read_bytes())
+    assert [plate["id"] for plate in report["plates"]] == ["dense", "tall", "wide"]
+    assert {plate["status"] for plate in report["plates"]} == {"done"}
+    assert report["files"] == ["proof-sheet.pdf", "proof-sheet-1.png"]
+    assert str(converted.parent) not in json.dumps(report)
+
+
+def test_positives_are_positives_of_the_right_shape(converted: Path) -> None:
+    # The tall plate is 120 x 90 mm and fills 0.8 of 300 rows: 240 x 180 pixels, give or take one.
+    positive = tifffile.imread(converted / "converted" / "positives" / "tall.tif")
+    assert positive.dtype == np.uint16
+    np.testing.assert_allclose(positive.shape, (240, 180), atol=1.5)
+    with Image.open(converted / "converted" / "previews" / "tall.jpg") as preview:
+        assert preview.size == positive.shape[::-1]
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_the_same_session_is_the_same_bytes_at_any_number_of_workers(
+    fresh: Path, converted: Path, workers: int
+) -> None:
+    result = convert_session(fresh, workers=workers)
+    assert [plate.plate_id for plate in result.results] == ["dense", "tall", "wide"]
+    assert tree(fresh / "converted") == tree(converted / "converted")
+
+
+def test_a_second_run_leaves_everything_as_it_is(done: Path) -> None:
+    before, times = tree(done), {p: p.stat().st_mtime_ns for p in done.rglob("*.tif")}
+    (done / "blank.dng").touch()  # a new date is no change
+    result = convert_session(done, workers=1)
+    assert made_and_skipped(result) == ([], ["dense", "tall", "wide"])
+    assert result.exit_code is ExitCode.OK
+    assert tree(done) == before
+    assert {p: p.stat().st_mtime_ns for p in done.rglob("*.tif")} == times
+
+
+def test_force_converts_again(done: Path) -> None:
+    before = tree(done)
+    result = convert_session(done, workers=1, force=True)
+    assert made_and_skipped(result) == (["dense", "tall", "wide"], [])
+    assert tree(done) == before
+
+
+def test_only_what_changed_is_converted_again(done: Path) -> None:
+    edit(done, 'captures = ["tall.dng"]', 'captures = ["tall.dng"]\nrotate = 90')
+    result = convert_session(done, workers=1)
+    assert made_and_skipped(result) == (["tall"], ["dense", "wide"])
+    shape = tifffile.imread(done / "converted" / "positives" / "tall.tif").shape
+    np.testing.assert_allclose(shape, (180, 240), atol=1.5)
+
+
+def test_another_blank_changes_every_plate(done: Path) -> None:
+    put(done / "blank.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=77))
+    assert made_and_skipped(convert_session(done, workers=1)) == (["dense", "tall", "wide"], [])
+
+
+def test_a_damaged_output_is_made_again(done: Path) -> None:
+    before = tree(done)
+    (done / "converted" / "positives" / "wide.tif").write_bytes(b"II*\0")
+    (done / "converted" / "previews" / "dense.jpg").unlink()
+    assert made_and_skipped(convert_session(done, workers=1)) == (["dense", "wide"], ["tall"])
+    assert tree(done) == before
+
+
+def test_a_truncated_raw_among_good_ones_fails_alone(fresh: Path) -> None:
+    whole = (fresh / "tall.dng").read_bytes()
+    (fresh / "tall.dng").write_bytes(whole[: len(whole) * 6 // 10])
+    before = tree(fresh)
+    result = convert_session(fresh, workers=2)
+    assert result.exit_code is ExitCode.PARTIAL
+    assert [plate.error is None for plate in result.results] == [True, False, True]
+    assert isinstance(result.results[1].error, CaptureError)
+    assert list(tree(fresh / "converted")) == [name for name in FILES if "tall" not in name]
+    report = json.loads((fresh / "converted" / "report.json").read_bytes())
+    assert report["plates"][1]["status"] == "failed"
+    assert report["plates"][1]["error"]["message"] == str(result.results[1].error)
+    assert tree(fresh, but="converted") == before
+    # The capture is copied again: only its plate is made.
+    (fresh / "tall.dng").write_bytes(whole)
+    assert made_and_skipped(convert_session(fresh, workers=1)) == (["tall"], ["dense", "wide"])
+
+
+def test_if_all_plates_fail_the_code_is_the_first_ones_own(fresh: Path) -> None:
+    for name in ("dense", "tall", "wide"):
+        (fresh / f"{name}.dng").unlink()
+    result = convert_session(fresh, workers=1)
+    assert result.exit_code is ExitCode.INPUT
+    assert list(tree(fresh / "converted")) == ["report.json"]
+
+
+def test_plates_with_skip_are_left_out(fresh: Path) -> None:
+    edit(fresh, 'captures = ["tall.dng"]', 'captures = ["tall.dng"]\nskip = true')
+    result = convert_session(fresh, workers=1)
+    assert made_and_skipped(result) == (["dense", "wide"], []) and result.left_out == ("tall",)
+    assert json.loads((result.output / "report.json").read_bytes())["left_out"] == ["tall"]
+
+
+def test_without_a_blank_the_light_is_estimated_and_said_so(tmp_path: Path) -> None:
+    folder = write_session(tmp_path / "shelf", blank=False)
+    result = convert_session(folder, workers=1)
+    assert result.exit_code is ExitCode.OK
+    for plate in result.results:
+        assert any("estimated" in flag for flag in plate.record["flags"])
+
+
+def test_results_go_where_they_are_wanted(fresh: Path, tmp_path: Path) -> None:
+    before = tree(fresh)
+    result = convert_session(fresh, output=tmp_path / "a" / "b", workers=1, true_size=True)
+    assert list(tree(tmp_path / "a" / "b")) == [*FILES, "true-size.pdf"]
+    assert result.files[-1].name == "true-size.pdf"
+    assert tree(fresh) == before
+
+
+def test_a_shared_printing_exposure_is_one_for_all(fresh: Path) -> None:
+    edit(fresh, "[every_plate]", '[every_plate]\nprinting = "shared"')
+    result = convert_session(fresh, workers=1)
+    own = [plate.ends for plate in result.results if plate.ends]
+    assert len({round(end.d_max, 3) for end in own}) > 1
+    wanted = shared_ends(own)
+    for plate in result.results:
+        assert plate.record["printed"]["base_fog"] == round(wanted.base_fog, 3)
+        assert plate.record["printed"]["d_max"] == round(wanted.d_max, 3)
+
+
+def test_what_was_measured_is_not_measured_again(
+    done: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def never(job: PlateJob) -> PlateResult:
+        raise AssertionError(f"measured {job.plate_id} again")
+
+    monkeypatch.setattr("platebench.convert.measure_plate", never)
+    edit(done, "[every_plate]", '[every_plate]\nprinting = "shared"')
+    assert made_and_skipped(convert_session(done, workers=1)) == (["dense", "tall", "wide"], [])
+    assert made_and_skipped(convert_session(done, workers=1)) == ([], ["dense", "tall", "wide"])
+
+
+def test_a_plate_that_cannot_be_measured_leaves_the_others_to_share(fresh: Path) -> None:
+    edit(fresh, "[every_plate]", '[every_plate]\nprinting = "shared"')
+    (fresh / "dense.dng").write_bytes(b"")
+    result = convert_session(fresh, workers=1)
+    assert result.exit_code is ExitCode.PARTIAL
+    assert isinstance(result.results[0].error, CaptureError)
+    ends = [plate.ends for plate in result.results[1:] if plate.ends]
+    assert result.results[1].record["printed"]["d_max"] == round(shared_ends(ends).d_max, 3)
+
+
+def test_ends_are_shared_only_among_those_that_want_it(fresh: Path) -> None:
+    edit(fresh, 'captures = ["tall.dng"]', 'captures = ["tall.dng"]\nprinting = "shared"')
+    edit(fresh, 'captures = ["wide.dng"]', 'captures = ["wide.dng"]\nprinting = "shared"')
+    dense, tall, wide = convert_session(fresh, workers=1).results
+    assert tall.record["printed"] == wide.record["printed"] != dense.record["printed"]
+
+
+def test_shared_ends_are_the_widest() -> None:
+    ends = [PrintingEnds(base_fog=b, d_max=d) for b, d in ((0.3, 1.2), (0.2, 1.9), (0.5, 1.0))]
+    assert shared_ends(ends) == PrintingEnds(base_fog=0.2, d_max=1.9)
+
+
+def work_killed_while_writing(job: PlateJob, *, victim: str) -> PlateResult:
+    import os
+    import signal
+
+    from platebench.fsio import atomic_write
+
+    if job.plate_id == victim:
+        with atomic_write(job.positive) as stream:
+            stream.write(b"half a positive")
+            stream.flush()
+            os.kill(os.getpid(), signal.SIGKILL)
+    return convert_and_record(job)
+
+
+@pytest.mark.skipif(not hasattr(__import__("signal"), "SIGKILL"), reason="no SIGKILL")
+def test_a_worker_killed_while_writing_leaves_nothing_half_written(fresh: Path) -> None:
+    before = tree(fresh)
+    task = partial(work_killed_while_writing, victim="tall")
+    result = convert_session(fresh, workers=2, task=task)
+    error = result.results[1].error
+    assert error is not None and error.exit_code is ExitCode.WORKER_LOST
+    assert [plate.error is None for plate in result.results] == [True, False, True]
+    assert list(tree(fresh / "converted")) == [name for name in FILES if "tall" not in name]
+    assert tree(fresh, but="converted") == before
+
+
+def test_an_output_that_would_replace_a_capture_is_refused(fresh: Path) -> None:
+    (fresh / "positives").mkdir()
+    shutil.copy(fresh / "tall.dng", fresh / "positives" / "tall.tif")
+    edit(fresh, 'captures = ["tall.dng"]', 'captures = ["positives/tall.tif"]')
+    before = tree(fresh)
+    with pytest.raises(WriteError, match="it is one of the captures; choose another folder"):
+        convert_session(fresh, output=fresh, workers=1)
+    assert tree(fresh) == before
+
+
+@pytest.mark.parametrize("part", ["", "positives", "plates"])
+def test_a_file_in_the_way_of_a_folder_is_one_clear_line(fresh: Path, part: str) -> None:
+    target = fresh / "converted" / part if part else fresh / "converted"
+    target.parent.mkdir(exist_ok=True)
+    target.write_text("mine")
+    with pytest.raises(WriteError, match="another folder with --output"):
+        convert_session(fresh, workers=1)
+    assert target.read_text() == "mine"
+
+
+def test_a_session_that_lists_no_plates_says_so(fresh: Path) -> None:
+    (fresh / "session.toml").write_text("title = 'x'\n")
+    with pytest.raises(SessionFolderError, match=r"lists no plates; add a \[\[plate\]\]"):
+        convert_session(fresh)
+
+
+def test_a_missing_tone_profile_stops_before_the_first_plate(fresh: Path) -> None:
+    edit(fresh, "[every_plate]", '[every_plate]\ntone = "nutral"')
+    with pytest.raises(MissingProfileError, match="nutral"):
+        convert_session(fresh)
+    assert not (fresh / "converted").exists()
+
+
+def test_a_tone_profile_beside_the_session_is_used(fresh: Path) -> None:
+    from platebench.profiles_folder import profiles_folder
+
+    shutil.copy(profiles_folder() / "tone" / "softer.toml", fresh / "my own.toml")
+    edit(fresh, "[every_plate]", '[every_plate]\ntone = "my own"')
+    result = convert_session(fresh, workers=1)
+    assert result.exit_code is ExitCode.OK
+    assert {plate.record["tone"] for plate in result.results} == {"my own"}
+
+
+def test_a_missing_blank_stops_the_session(fresh: Path) -> None:
+    (fresh / "blank.dng").unlink()
+    with pytest.raises(CaptureError, match=r"blank\.dng is not there"):
+        convert_session(fresh, workers=1)
+
+
+def test_a_blank_of_another_size_fails_each_plate(fresh: Path) -> None:
+    other = CameraModel(shape=(302, 400))
+    put(fresh / "blank.dng", simulate_blank(BOX, other, exposure_s=EXPOSURE_S, seed=1))
+    edit(fresh, 'dark = ["dark.dng"]', "dark = []")
+    result = convert_session(fresh, workers=1)
+    assert result.exit_code is ExitCode.CALIBRATION
+    assert all(isinstance(plate.error, FrameMismatchError) for plate in result.results)
+
+
+def test_a_clipped_blank_stops_the_session(fresh: Path) -> None:
+    put(fresh / "blank.dng", simulate_blank(BOX, CAMERA, exposure_s=1.0, seed=1))
+    with pytest.raises(BlankFrameError, match="is clipped"):
+        convert_session(fresh, workers=1)
+
+
+def test_leftovers_of_a_killed_run_go_when_they_are_old(done: Path) -> None:
+    import os
+
+    old, new = (done / "converted" / "plates" / f".writing-{n}" for n in ("old", "new"))
+    for path in (old, new):
+        path.write_bytes(b"half")
+    os.utime(old, (1e9, 1e9))
+    convert_session(done, workers=1)
+    assert not old.exists()
+
+
+def test_more_pages_then_fewer_leave_no_page_behind(done: Path) -> None:
+    (done / "converted" / "proof-sheet-7.png").write_bytes(b"of an earlier, longer sheet")
+    (done / "converted" / "proof-sheet-mine.png").write_bytes(b"not ours")
+    convert_session(done, workers=1)
+    names = sorted(p.name for p in (done / "converted").glob("*.png"))
+    assert names == ["proof-sheet-1.png", "proof-sheet-mine.png"]
+
+
+def test_memory_grows_with_the_frame_and_with_colours() -> None:
+    plain = PlateSettings(id="p", captures=("p",))
+    coloured = PlateSettings(id="p", captures=("p",), colour="demosaiced")
+    sixty = 60_000_000
+    assert peak_bytes(plain, sixty) > 4 * 2 * sixty
+    assert peak_bytes(coloured, sixty) > 2 * peak_bytes(plain, sixty)
