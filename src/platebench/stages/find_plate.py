@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.image import Encoding, PlateImage
+from platebench.stages.edge_profiles import BLUR_PX, BalancedPicture, balance_colours
 from platebench.stages.refine_corners import (
     SIDE_NAMES,
     Side,
@@ -18,7 +19,10 @@ from platebench.stages.refine_corners import (
     sides_of_outline,
 )
 from platebench.stages.surround import (
+    BARE,
+    BLACK,
     FLOOR,
+    TOO_BRIGHT,
     Floats,
     Mask,
     Region,
@@ -29,8 +33,6 @@ from platebench.stages.surround import (
     rim_of,
 )
 
-BARE = 0.955  # of the light: more than any glass lets through
-BLACK = 0.06  # of the light: card or holder, glare included
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 Doubles = NDArray[np.float64]
 Kind = Literal["bright", "dark", "holder", "none"]
@@ -87,12 +89,13 @@ def find_plate(image: PlateImage) -> FoundPlate:
     small, block = reduce_picture(image)
     if min(small.shape) < 24:
         return _nothing(image, "the picture is too small to find a plate in")
-    view = _outermost(image, small, block)
+    picture = balance_colours(image)
+    view = _look(picture, small, block)
     if view is None:
         return _nothing(image, "no plate seen on the surround")
     kind: Kind = "dark" if view.brighter else "bright"
     for _ in range(2):  # a holder's frame, then bare light between it and the plate
-        deeper = _look_inside(image, small, block, view)
+        deeper = _look_inside(picture, small, block, view)
         if deeper is None:
             break
         if not view.brighter:
@@ -101,7 +104,7 @@ def find_plate(image: PlateImage) -> FoundPlate:
     corners = corners_of(view.sides)
     if not np.isfinite(corners).all():
         return _nothing(image, "no four sides seen")
-    doubts = _doubts(image, view, corners, block)
+    doubts = _doubts(image, small, view, corners, block)
     tilt, square = angles_of(corners)
     return FoundPlate(
         corners=corners,
@@ -139,24 +142,26 @@ class _View:
     sides: tuple[Side, ...]  # full pixels, refined
     missing: tuple[str, ...]  # names of sides that could not be refined
     brighter: bool  # than the surround
+    outermost: bool  # the surround reaches the frame's border
 
 
-def _outermost(
-    image: PlateImage,
+def _look(
+    picture: BalancedPicture,
     small: Floats,
     block: int,
     within: Mask | None = None,
-    parent: tuple[Side, ...] = (),
 ) -> _View | None:
     surround = find_surround(small, within)
     regions = find_regions(surround.objects)
     if not regions:
         return None
+    if surround.level < BLACK:
+        regions = sorted(regions, key=lambda region: _bare_beyond(small, region))
     coarse = tuple(side.scaled(block) for side in sides_of_outline(regions[0].mask))
     rim = rim_of(np.asarray(cv2.erode(regions[0].mask, np.ones((3, 3), np.uint8)), np.uint8), 4)
     log_t = np.log10(np.maximum(small[rim], 0) + FLOOR)
     brighter = bool(np.median(log_t - surround.surface[rim]) > 0) if rim.any() else False
-    sides, missing = _refined(image, coarse, block, brighter, parent)
+    sides, missing = _refined(picture, coarse, block, brighter, within)
     return _View(
         surround=surround,
         regions=regions,
@@ -164,63 +169,95 @@ def _outermost(
         sides=sides,
         missing=missing,
         brighter=brighter,
+        outermost=within is None,
     )
 
 
-def _look_inside(image: PlateImage, small: Floats, block: int, view: _View) -> _View | None:
+def _look_inside(picture: BalancedPicture, small: Floats, block: int, view: _View) -> _View | None:
     """Look for the plate inside what was found, if that is a holder's frame or bare light.
 
     Glass takes 8 % of the light (two surfaces at n = 1.52, Fresnel), so what lets more than 0.955
-    through is no glass; and no rebate is as black as a card on all four sides.
+    through is no glass; and no rebate is as black as a card all around.
     """
-    inside = np.median([side.inside_level for side in view.sides])
     light = 1.0 if view.brighter else view.surround.level
-    bare = view.brighter and BARE * light < inside < 1.15 * light
-    frame = not view.brighter and inside < BLACK * light
-    if view.missing or not (bare or frame):
-        return None
-    corners = corners_of(view.sides)
-    if not np.isfinite(corners).all():
-        return None
-    centre = corners.mean(axis=0)
-    shrink = 1 - (1.2 * block + 2) / max(float(np.hypot(*(corners - centre).T).mean()), 1.0)
-    shrunk = (centre + (corners - centre) * shrink + 0.5) / block - 0.5
-    within = np.zeros(small.shape, np.uint8)
-    cv2.fillConvexPoly(within, np.round(shrunk[:, ::-1] * 16).astype(np.int32), 1, shift=4)
-    deeper = _outermost(image, small, block, within, view.sides)
-    if deeper is None or deeper.missing:
-        return None
-    if min(side.support for side in deeper.coarse) < 0.5:
-        return None
-    if deeper.regions[0].area < 0.3 * view.regions[0].area:
-        return None
-    return deeper
+    region = view.regions[0]
+    for depth in (3, 2, 1):  # clear of the edge's blur where there is room
+        brush = np.ones((2 * depth + 1, 2 * depth + 1), np.uint8)
+        within = np.asarray(cv2.erode(region.mask, brush), np.uint8)
+        rim = small[rim_of(within, 1)] / light
+        if not len(rim):
+            continue
+        bare = view.brighter and np.mean((rim > BARE) & (rim < TOO_BRIGHT)) > 0.8
+        frame = not view.brighter and np.mean(rim < BLACK) > 0.8
+        if not (bare or frame):
+            continue
+        deeper = _look(picture, small, block, within)
+        if (
+            deeper is not None
+            and not deeper.missing
+            and min(side.support for side in deeper.coarse) > 0.5
+            and deeper.regions[0].area > 0.2 * region.area
+            and deeper.brighter == frame
+        ):
+            return deeper
+    return None
 
 
 def _refined(
-    image: PlateImage,
+    picture: BalancedPicture,
     coarse: tuple[Side, ...],
     block: int,
     brighter: bool,
-    parent: tuple[Side, ...],
+    within: Mask | None,
 ) -> tuple[tuple[Side, ...], tuple[str, ...]]:
-    sides: list[Side] = []
-    missing: list[str] = []
-    for k, (name, start) in enumerate(zip(SIDE_NAMES, coarse, strict=True)):
-        length = start.stop - start.start
-        reach = int(np.ceil(3.5 * block + 0.006 * length)) + 5
+    """Return the sides refined twice: half-way places, then the foot of the edge."""
+    room = None if within is None else _distances(within)
+    narrow = room is not None and not brighter
+    once: list[Side | None] = []
+    spans: list[int] = []
+    long_side = max(side.stop - side.start for side in coarse)
+    for start in coarse:
+        reach = int(np.ceil(3.5 * block + 0.006 * (start.stop - start.start))) + 5
         outward = reach
-        if parent:  # stay clear of the blurred edge of what this lies in
-            outward = max(2, min(reach, int(_apart(start, parent[k]).min()) - 2))
-        side = refine_side(image, start, brighter=brighter, reach=reach, outward=outward)
-        if side is None:
-            missing.append(name)
-        else:
-            again = min(int(np.ceil(0.003 * length)) + 8, reach)
-            outward = min(again, outward)
-            side = refine_side(image, side, brighter=brighter, reach=again, outward=outward) or side
-        sides.append(side or start)
-    return tuple(sides), tuple(missing)
+        if room is not None:  # stay clear of the blurred edge of what this lies in
+            outward = max(2, min(reach, int(_room_outside(start, room, block))))
+        spans.append(outward)
+        once.append(
+            refine_side(
+                picture, start, brighter=brighter, reach=reach, outward=outward, narrow=narrow
+            )
+        )
+    blurs = [side.blur_px for side in once if side is not None]
+    widest = max(BLUR_PX[1], 0.0005 * long_side)
+    blur = float(np.clip(min(blurs, default=widest), BLUR_PX[0], widest))
+    sides: list[Side] = []
+    for start, side, outward in zip(coarse, once, spans, strict=True):
+        again = int(np.ceil(0.003 * (start.stop - start.start))) + 8
+        better = side and refine_side(
+            picture,
+            side,
+            brighter=brighter,
+            reach=again,
+            outward=min(again, outward),
+            blur_px=None if narrow else blur,
+            narrow=narrow,
+        )
+        sides.append(better or side or start)
+    missing = tuple(n for n, side in zip(SIDE_NAMES, once, strict=True) if side is None)
+    return tuple(sides), missing
+
+
+def _distances(within: Mask) -> Floats:
+    return np.asarray(cv2.distanceTransform(within, cv2.DIST_L2, 3), np.float32)
+
+
+def _room_outside(side: Side, room: Floats, block: int) -> float:
+    """Pixels of the capture from a side out to where its surround ends, where it is narrow."""
+    places = np.linspace(side.start, side.stop, 60)[5:-5]
+    points = np.outer(places, side.along) + np.outer(side.depth_at(places), side.inward)
+    at = np.round((points + 0.5) / block - 0.5).astype(int)
+    at = np.clip(at, 0, np.array(room.shape) - 1)
+    return float(np.percentile(room[at[:, 0], at[:, 1]], 20)) * block
 
 
 def _apart(side: Side, other: Side) -> Doubles:
@@ -231,14 +268,22 @@ def _apart(side: Side, other: Side) -> Doubles:
     return np.abs(apart)
 
 
-def _doubts(image: PlateImage, view: _View, corners: Doubles, block: int) -> list[str]:
+def _bare_beyond(small: Floats, region: Region) -> bool:
+    """Whether a region is bare light beyond a card or holder that ends within the frame."""
+    values = small[region.mask > 0]
+    return bool(np.mean((values > BARE) & (values < TOO_BRIGHT)) > 0.8)
+
+
+def _doubts(
+    image: PlateImage, small: Floats, view: _View, corners: Doubles, block: int
+) -> list[str]:
     doubts = [f"{name} side not seen clearly" for name in view.missing]
     doubts += _frame_doubts(image, view, corners)
     surround = view.surround
-    others = sum(region.area for region in view.regions[1:])
+    others = sum(region.area for region in view.regions[1:] if not _bare_beyond(small, region))
     if others > 0.15 * view.regions[0].area:
         doubts.append("more than one plate in the frame")
-    if surround.border_share < 0.75:
+    if surround.border_share < (0.75 if view.outermost else 0.5):
         doubts.append("the surround is not of one kind")
     if BLACK < surround.level < 0.9 and surround.unevenness < 0.013:
         doubts.append("the surround is neither bare light nor black: is this the whole plate?")

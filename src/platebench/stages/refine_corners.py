@@ -13,13 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.image import PlateImage
+from platebench.stages.edge_profiles import BalancedPicture, cut_profiles, first_edges
 
 SIDE_NAMES = ("top", "right", "bottom", "left")
 STATIONS = 240  # places along a side where its edge is measured
 STEEPEST = 0.12  # slope of a side against the outline's mean direction
-CLIMB = 14  # pixels within which an edge reaches its height, mosaic of period 6 included
-FAINTEST = 0.015  # of the light: what clear glass takes is 0.08 (two surfaces, Fresnel, n = 1.52)
 
 Doubles = NDArray[np.float64]
 Mask = NDArray[np.uint8]
@@ -49,6 +47,8 @@ class Side:
         Share of the stations whose edge lies clearly outside the line, 0..1.
     inside_level : float
         Median transmittance just inside the edge.
+    blur_px : float
+        Standard deviation of the blur, from the sharpest stations.
     """
 
     along: Doubles
@@ -63,6 +63,7 @@ class Side:
     bow: float = 0.0
     beyond: float = 0.0
     inside_level: float = 0.0
+    blur_px: float = 1.0
 
     def depth_at(self, along: Doubles) -> Doubles:
         """Return where the line runs, for places along it."""
@@ -121,13 +122,16 @@ def corners_of(sides: list[Side] | tuple[Side, ...]) -> Doubles:
 
 
 def refine_side(
-    image: PlateImage, side: Side, *, brighter: bool, reach: int, outward: int
+    picture: BalancedPicture,
+    side: Side,
+    *,
+    brighter: bool,
+    reach: int,
+    outward: int,
+    blur_px: float | None = None,
+    narrow: bool = False,
 ) -> Side | None:
-    """Measure one side at full resolution.
-
-    At each of many stations the picture is averaged over a few pixels along the side, the level
-    of the surround is taken from outside, and the edge is where the picture has gone half way from
-    there to the first plateau or refracting line inside: unbiased under a symmetric blur.
+    """Measure one side at full resolution, at many stations, and fit a line.
 
     Parameters
     ----------
@@ -135,6 +139,10 @@ def refine_side(
         The glass is brighter than the surround.
     reach, outward : int
         How far from the line to look, in pixels, into the plate and away from it.
+    blur_px : float or None
+        See `first_edges`.
+    narrow : bool
+        The surround is a strip of light that may be narrower than the blur.
 
     Returns
     -------
@@ -145,35 +153,33 @@ def refine_side(
     trim = 0.02 * (side.stop - side.start)
     places = places[(places > side.start + trim) & (places < side.stop - trim)]
     centres = np.outer(places, side.along) + np.outer(side.depth_at(places), side.inward)
-    rises = abs(side.inward[0]) > abs(side.inward[1])  # walk down the rows, or along them
-    axis = 0 if rises else 1
-    forward = side.inward[axis] > 0
-    profiles, firsts = _profiles(image, centres, axis=axis, forward=forward, span=(outward, reach))
-    depth, contrast, inside_level = _first_edges(
-        profiles, brighter=brighter, outside=max(2, outward // 2)
+    axis = 0 if abs(side.inward[0]) > abs(side.inward[1]) else 1  # walk the rows, or the columns
+    forward = bool(side.inward[axis] > 0)
+    cut = cut_profiles(picture, centres, axis=axis, forward=forward, span=(outward, reach))
+    edges = first_edges(
+        cut.values, brighter=brighter, outside=outward, blur_px=blur_px, narrow=narrow
     )
-    seen = np.isfinite(depth)
+    seen = np.isfinite(edges.depths)
     if np.count_nonzero(seen) < max(8, 0.1 * len(places)):
         return None
-    points = centres.copy()
-    points[:, axis] = firsts + depth if forward else firsts - depth
+    points = cut.centres
+    points[:, axis] = cut.firsts + edges.depths if forward else cut.firsts - edges.depths
     a, d = points[seen] @ side.along, points[seen] @ side.inward
     tolerance = max(1.0, 0.001 * (side.stop - side.start))
     slope, offset = fit_line(a, d, tolerance)
     away = d - (slope * a + offset)
     near = np.abs(away) < tolerance
-    support = np.count_nonzero(near) / len(places)
-    scatter = 1.4826 * float(np.median(np.abs(away[near]))) if near.any() else np.inf
     return replace(
         side,
         slope=slope,
         offset=offset,
-        support=float(support),
-        scatter=scatter,
-        contrast=contrast,
+        support=float(np.count_nonzero(near) / len(places)),
+        scatter=1.4826 * float(np.median(np.abs(away[near]))) if near.any() else np.inf,
+        contrast=edges.contrast,
         bow=_bow(a, away, np.abs(away) < 4 * tolerance),
         beyond=float(np.count_nonzero(away < -2 * tolerance) / len(places)),
-        inside_level=inside_level,
+        inside_level=edges.inside_level,
+        blur_px=edges.blur_px,
     )
 
 
@@ -264,103 +270,3 @@ def _outline_side(outline: Doubles, along: Doubles, inward: Doubles) -> Side:
 def _with_extent(side: Side, corners: Doubles, k: int) -> Side:
     ends = corners[[k, (k + 1) % 4]] @ side.along
     return replace(side, start=float(ends.min()), stop=float(ends.max()))
-
-
-def _profiles(
-    image: PlateImage, centres: Doubles, *, axis: int, forward: bool, span: tuple[int, int]
-) -> tuple[Doubles, Doubles]:
-    """Cut one profile a station, from outside inwards, and centre the stations on what was cut.
-
-    Returns
-    -------
-    profiles : ndarray of float64, shape (stations, about sum(span))
-        NaN outside the frame.
-    firsts : ndarray of float64, shape (stations,)
-        Coordinate on ``axis`` of each profile's first value.
-    """
-    picture = image.pixels if axis == 0 else np.swapaxes(image.pixels, 0, 1)
-    pattern = image.pattern if axis == 0 else image.pattern.T
-    deep, wide = picture.shape[:2]
-    repeats = max(1, round(float(np.clip(wide / 250, 4, 16)) / pattern.shape[1]))
-    width = int(pattern.shape[1]) * repeats
-    middle = np.round(centres[:, axis]).astype(int)
-    left = np.round(centres[:, 1 - axis] - (width - 1) / 2).astype(int)
-    before, after = span if forward else span[::-1]
-    rows = middle[:, None] + np.arange(-before, after + 1)
-    columns = left[:, None] + np.arange(width)
-    inside = (rows >= 0) & (rows < deep) & ((left >= 0) & (left + width <= wide))[:, None]
-    cut = picture[np.clip(rows, 0, deep - 1)[:, :, None], np.clip(columns, 0, wide - 1)[:, None, :]]
-    profiles = cut.reshape(*rows.shape, -1).mean(axis=2, dtype=np.float64)
-    profiles[~inside | ~np.isfinite(profiles)] = np.nan
-    centres[:, 1 - axis] = left + (width - 1) / 2
-    period = int(pattern.shape[0])
-    if period > 1:  # rows of a mosaic see different colours: average a whole period
-        profiles = np.lib.stride_tricks.sliding_window_view(profiles, period, axis=1).mean(axis=2)
-    firsts = middle - before + (period - 1) / 2
-    if not forward:
-        profiles, firsts = profiles[:, ::-1], middle + after - (period - 1) / 2
-    return profiles, firsts
-
-
-def _first_edges(
-    profiles: Doubles, *, brighter: bool, outside: int
-) -> tuple[Doubles, float, float]:
-    """Return the first edge of each profile, the step over its noise, the level inside.
-
-    The first value that leaves the surround by more than its noise starts the edge; the edge is
-    followed inwards for as long as it climbs, so a faint rebate in front of a dense picture, or a
-    dark refracting line in front of a faint rebate, gives the
-    height whose half is the glass's edge.
-    """
-    count, length = profiles.shape
-    depth = np.full(count, np.nan)
-    inside = np.isfinite(profiles)
-    starts = np.argmax(inside, axis=1)
-    whole = inside.sum(axis=1) >= max(8, length // 2)
-    if not whole.any():
-        return depth, 0.0, 0.0
-    outer = starts[:, None] + np.arange(outside)
-    around = np.take_along_axis(profiles, np.minimum(outer, length - 1), axis=1)[whole]
-    levels = np.full(count, np.nan)
-    levels[whole] = np.median(around, axis=1)
-    noise = np.median(np.abs(around - levels[whole, None]))
-    sigma = max(1.4826 * float(noise), 1e-4)
-    rise = (profiles - levels[:, None]) * (1 if brighter else -1)
-    rise = np.where(np.isfinite(rise), rise, 0.0)
-    step = float(np.median(rise[whole].max(axis=1)))
-    level = float(np.median(levels[whole]))
-    threshold = max(5 * sigma, 0.15 * step if brighter else FAINTEST * level)
-    first = np.argmax(rise > threshold, axis=1)
-    tops = _plateaus(rise, first, 2 * sigma)
-    rows = np.arange(count)
-    for back in range(1, CLIMB + 2):
-        low, high = first + CLIMB - back - 1, first + CLIMB - back
-        low, high = np.clip(low, 0, length - 1), np.clip(high, 0, length - 1)
-        before, after = rise[rows, low], rise[rows, high]
-        crosses = (before < tops / 2) & (after >= tops / 2)
-        depth[crosses] = (low + (tops / 2 - before) / np.where(crosses, after - before, 1))[crosses]
-    depth[(first == 0) | ~whole] = np.nan
-    tone = levels + tops * (1 if brighter else -1)
-    return depth, step / sigma, float(np.median(tone[whole]))
-
-
-def _plateaus(rise: Doubles, first: NDArray[np.int_], noise: float) -> Doubles:
-    """Return how high each profile climbs from ``first`` before it flattens, turns or starts anew.
-
-    A narrow rebate shows as a mere shoulder between the glass's edge and the picture's: a step
-    clearly less steep than the steepest so far, followed by a steeper one.
-    """
-    rows = np.arange(len(rise))
-    steps = np.diff(rise, axis=1, append=rise[:, -1:])
-    last = rise.shape[1] - 2
-    top, climbing = rise[rows, first], np.ones(len(rise), bool)
-    steepest = steps[rows, np.maximum(first - 1, 0)]
-    for ahead in range(CLIMB):
-        at = np.minimum(first + ahead, last)
-        step, following = steps[rows, at], steps[rows, at + 1]
-        shoulder = (step < 0.6 * steepest) & (following > 1.15 * step + noise)
-        climbing &= (step > np.maximum(noise, 0.2 * steepest)) & ~shoulder
-        top = np.where(climbing, rise[rows, at + 1], top)
-        top = np.where(shoulder & (ahead > 0) & climbing, top + step / 2, top)
-        steepest = np.maximum(steepest, step)
-    return top

@@ -12,6 +12,9 @@ from platebench.image import PlateImage
 
 REDUCED_SIDE = 1000  # pixels of the long side on which the plate is searched
 FLOOR = 0.01  # added to transmittance before the logarithm, so that black does not blow up noise
+BARE = 0.955  # of the light: more than any glass lets through (0.92: two surfaces, n = 1.52)
+TOO_BRIGHT = 1.15  # of the light: not bare light either
+BLACK = 0.06  # of the light: card or holder, glare included
 SMALLEST_SHARE = 0.03  # of the frame; anything smaller is dust, a label or a clip
 FULL = 0.85  # of its smallest rectangle that a plate's outline fills, chips and perspective allowed
 
@@ -102,7 +105,11 @@ def find_surround(small: Floats, within: Mask | None = None) -> Surround:
     surface = _surface(small.shape, coefficients, 2)
     tolerance = _tolerance(spread, float(np.median(values)))
     misfit = np.abs(values - surface[sample[:, 0], sample[:, 1]])
-    share = float(np.mean(misfit < max(tolerance, 4 * spread)))
+    seen = small[sample[:, 0], sample[:, 1]]
+    level = float(np.median(seen[misfit < tolerance])) if (misfit < tolerance).any() else 0.0
+    # Bare light and black together are a holder or a card that ends within the frame.
+    other = seen < BLACK * level if level > 0.5 else (seen > BARE) & (seen < TOO_BRIGHT)
+    share = float(np.mean((misfit < max(tolerance, 4 * spread)) | other))
     outside = np.zeros(small.shape, bool)
     for order in (3, 3):
         outside = _joined_to_border(np.abs(log_t - surface) < tolerance, inside)

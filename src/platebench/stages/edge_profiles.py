@@ -1,0 +1,261 @@
+"""Where the light changes across the plate's edge: profiles and their first edge.
+
+A glass edge is rarely a clean step. It may carry a dark line, where the edge bends light away, and
+a rebate narrower than the blur may lie between it and the picture. So the edge is read from the
+foot of the profile, where only the outermost step has any say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from platebench.image import PlateImage
+
+CLIMB = 14  # pixels within which an edge reaches its height
+FAINTEST = 0.015  # of the light: what clear glass takes is 0.08 (two surfaces, Fresnel, n = 1.52)
+FOOT = 0.03  # of the step: where its foot is read
+BLUR_PX = (0.35, 1.3)  # plausible standard deviations of lens, photosite and stations together
+
+Doubles = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BalancedPicture:
+    """A picture with the factors that bring its colours to one level.
+
+    Attributes
+    ----------
+    image : PlateImage
+        The capture.
+    gains : ndarray of float64, shape (p, q)
+        Factor for each site of the colour pattern; ones for a neutral, flattened picture.
+    """
+
+    image: PlateImage
+    gains: Doubles
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Profiles:
+    """Cuts across one side, from outside inwards.
+
+    Attributes
+    ----------
+    values : ndarray of float64, shape (stations, length)
+        NaN outside the frame.
+    firsts : ndarray of float64, shape (stations,)
+        Coordinate, on the axis walked, of each cut's first value.
+    centres : ndarray of float64, shape (stations, 2)
+        Places of the stations, (row, column); exact across the axis walked.
+    """
+
+    values: Doubles
+    firsts: Doubles
+    centres: Doubles
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edges:
+    """The first edge of each profile.
+
+    Attributes
+    ----------
+    depths : ndarray of float64, shape (stations,)
+        Index of the edge in its profile; NaN where there is none.
+    contrast : float
+        Step over the surround's noise.
+    inside_level : float
+        Median transmittance where the edge has reached its height.
+    blur_px : float
+        Standard deviation of the blur, from the sharpest stations.
+    """
+
+    depths: Doubles
+    contrast: float
+    inside_level: float
+    blur_px: float
+
+
+def balance_colours(image: PlateImage) -> BalancedPicture:
+    """Measure the mean of each site of the colour pattern, on a thinned picture."""
+    p, q = image.pattern.shape
+    gains = np.ones((p, q))
+    if p * q > 1 and min(image.shape) >= 8 * max(p, q):
+        step = p * max(1, image.shape[0] // (200 * p)), q * max(1, image.shape[1] // (200 * q))
+        for row in range(p):
+            for column in range(q):
+                gains[row, column] = np.mean(image.pixels[row :: step[0], column :: step[1]])
+        good = np.isfinite(gains).all() and gains.min() > 0
+        gains = gains.mean() / gains if good else np.ones((p, q))
+    return BalancedPicture(image, gains)
+
+
+def cut_profiles(
+    picture: BalancedPicture, centres: Doubles, *, axis: int, forward: bool, span: tuple[int, int]
+) -> Profiles:
+    """Cut one profile a station, averaged over a few pixels along the side.
+
+    Parameters
+    ----------
+    centres : ndarray of float64, shape (stations, 2)
+        Where the edge is expected, (row, column).
+    axis : int
+        0 to walk down the rows, 1 along the columns.
+    forward : bool
+        Inwards is the way of rising coordinates.
+    span : (int, int)
+        Pixels before and after the expected edge.
+    """
+    pixels, gains = picture.image.pixels, picture.gains
+    if axis == 1:
+        pixels, gains = np.swapaxes(pixels, 0, 1), gains.T
+    deep, wide = pixels.shape[:2]
+    period = gains.shape[1]
+    width = period * max(1, round(float(np.clip(wide / 250, 4, 16)) / period))
+    middle = np.round(centres[:, axis]).astype(int)
+    left = np.round(centres[:, 1 - axis] - (width - 1) / 2).astype(int)
+    before, after = span if forward else span[::-1]
+    rows = middle[:, None] + np.arange(-before, after + 1)
+    columns = left[:, None] + np.arange(width)
+    inside = (rows >= 0) & (rows < deep) & ((left >= 0) & (left + width <= wide))[:, None]
+    cut = pixels[np.clip(rows, 0, deep - 1)[:, :, None], np.clip(columns, 0, wide - 1)[:, None, :]]
+    if cut.ndim == 4:
+        cut = cut.mean(axis=3)
+    if gains.size > 1:
+        cut = cut * gains[(rows % gains.shape[0])[:, :, None], (columns % period)[:, None, :]]
+    values = cut.mean(axis=2, dtype=np.float64)
+    values[~inside | ~np.isfinite(values)] = np.nan
+    exact = centres.copy()
+    exact[:, 1 - axis] = left + (width - 1) / 2
+    if forward:
+        return Profiles(values, (middle - before).astype(np.float64), exact)
+    return Profiles(values[:, ::-1], (middle + after).astype(np.float64), exact)
+
+
+def first_edges(
+    values: Doubles,
+    *,
+    brighter: bool,
+    outside: int,
+    blur_px: float | None = None,
+    narrow: bool = False,
+) -> Edges:
+    """Return the first edge of each profile.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (stations, length)
+        Transmittance from outside inwards.
+    brighter : bool
+        The glass is brighter than the surround.
+    outside : int
+        Index at which the edge is expected; about half of what lies before is surely surround.
+    blur_px : float or None
+        Standard deviation of the blur. None: take the place where the profile has climbed half
+        way. Otherwise read the foot: for a step blurred by a Gaussian, the ratio of two
+        neighbouring values there gives the distance to the step whatever its height.
+    narrow : bool
+        Measure from the brightest value before the expected edge, not from the surround's median.
+    """
+    count, length = values.shape
+    nothing = Edges(np.full(count, np.nan), 0.0, 0.0, BLUR_PX[1])
+    inside = np.isfinite(values)
+    whole = inside.sum(axis=1) >= max(6, length // 2)
+    if not whole.any():
+        return nothing
+    filled = np.where(inside, values, 0.0)
+    starts = np.argmax(inside, axis=1)
+    around = starts[:, None] + np.arange(max(2, outside // 2))
+    around = np.take_along_axis(filled, np.minimum(around, length - 1), axis=1)
+    levels = np.median(around, axis=1)
+    noise = np.median(np.abs(around - levels[:, None])[whole])
+    sigma = max(1.4826 * float(noise), 1e-4)
+    if narrow:
+        levels = filled[:, : outside + 3].max(axis=1)
+    rise = (filled - levels[:, None]) * (1 if brighter else -1)
+    rise[~inside] = 0.0
+    if narrow:
+        peak = np.argmax(filled[:, : outside + 3], axis=1)
+        rise[np.arange(length) < peak[:, None]] = 0.0
+    step = float(np.median(rise[whole].max(axis=1)))
+    level = float(np.median(levels[whole]))
+    threshold = max(5 * sigma, 0.15 * step if brighter else FAINTEST * level)
+    first = np.argmax(rise > threshold, axis=1)
+    usable = whole & (first > 0)
+    if not usable.any():
+        return nothing
+    tops = _plateaus(rise, first, 2 * sigma)
+    half = _crossings(rise, first, 0.5 * tops)
+    width = (_crossings(rise, first, 0.75 * tops) - _crossings(rise, first, 0.25 * tops))[usable]
+    depths = half
+    if blur_px is not None:
+        depths = _feet(rise, np.maximum(5 * sigma, FOOT * tops), blur_px, half)
+    tone = levels + tops * (1 if brighter else -1)
+    return Edges(
+        depths=np.where(usable, depths, np.nan),
+        contrast=step / sigma,
+        inside_level=float(np.median(tone[usable])),
+        blur_px=_sharpest(width),
+    )
+
+
+def _sharpest(width: Doubles) -> float:
+    """Return a blur's standard deviation from the distances between quarter and three quarters."""
+    known = width[np.isfinite(width)]
+    # Quartiles of a Gaussian lie 1.349 standard deviations apart.
+    return float(np.percentile(known, 15)) / 1.349 if len(known) else BLUR_PX[1]
+
+
+def _feet(rise: Doubles, lows: Doubles, blur_px: float, half: Doubles) -> Doubles:
+    """Return where the step lies that the first two values above ``lows`` belong to."""
+    rows, last = np.arange(len(rise)), rise.shape[1] - 1
+    # The edge's own foot, not a speck of dust further out: walk back from the half-way place.
+    at = np.clip(np.ceil(np.nan_to_num(half)).astype(int), 1, last)
+    for _ in range(CLIMB):
+        lower = rise[rows, np.maximum(at - 1, 0)]
+        at = np.where((lower > lows) & (at > 1), at - 1, at)
+    here, next_in = rise[rows, at], rise[rows, np.minimum(at + 1, last)]
+    z = np.linspace(-3.0, 1.5, 181)
+    ratio = np.log(ndtr(z + 1 / blur_px) / ndtr(z))  # falls as z rises
+    measured = np.log(np.maximum(next_in, 1e-9) / np.maximum(here, 1e-9))
+    distance = np.interp(-measured, -ratio, z)
+    depth: Doubles = at - distance * blur_px
+    return depth
+
+
+def _crossings(rise: Doubles, first: NDArray[np.int_], heights: Doubles) -> Doubles:
+    """Return where each profile last passes a height on its way up, near ``first``."""
+    rows, last = np.arange(len(rise)), rise.shape[1] - 1
+    found = np.full(len(rise), np.nan)
+    for ahead in range(CLIMB - 1, -3, -1):  # the outermost crossing is written last
+        low, high = np.clip(first + ahead - 1, 0, last), np.clip(first + ahead, 0, last)
+        before, after = rise[rows, low], rise[rows, high]
+        crosses = (before < heights) & (after >= heights)
+        run = np.where(crosses, after - before, 1.0)
+        found = np.where(crosses, low + (heights - before) / run, found)
+    return found
+
+
+def _plateaus(rise: Doubles, first: NDArray[np.int_], noise: float) -> Doubles:
+    """Return how high each profile climbs from ``first`` before it flattens, turns or starts anew.
+
+    A narrow rebate shows as a mere shoulder between the glass's edge and the picture's: a step
+    clearly less steep than the steepest so far, followed by a steeper one.
+    """
+    rows = np.arange(len(rise))
+    steps = np.diff(rise, axis=1, append=rise[:, -1:])
+    last = rise.shape[1] - 2
+    top, climbing = rise[rows, first], np.ones(len(rise), bool)
+    steepest = steps[rows, np.maximum(first - 1, 0)]
+    for ahead in range(CLIMB):
+        at = np.minimum(first + ahead, last)
+        step, following = steps[rows, at], steps[rows, at + 1]
+        shoulder = (step < 0.6 * steepest) & (following > 1.15 * step + noise)
+        climbing &= (step > np.maximum(noise, 0.2 * steepest)) & ~shoulder
+        top = np.where(climbing, rise[rows, at + 1], top)
+        steepest = np.maximum(steepest, step)
+    return top
