@@ -145,7 +145,13 @@ def _pattern(path: Path, raw: Any, counts: NDArray[np.uint16]) -> NDArray[np.uin
     if counts.ndim == 3 or raw.num_colors == 1 or raw.raw_pattern is None:
         return np.zeros((1, 1), np.uint8)
     letters = raw.color_desc.decode("ascii", "replace")
-    pattern = np.array(raw.raw_pattern, np.uint8)
+    top, left = int(raw.sizes.top_margin), int(raw.sizes.left_margin)
+    # raw_pattern starts at the stored picture's corner, and reads outside its table for some
+    # margins; raw_color answers for a place, so it is asked about the visible area's own corner.
+    rows, columns = raw.raw_pattern.shape
+    pattern = np.array(
+        [[raw.raw_color(top + y, left + x) for x in range(columns)] for y in range(rows)], np.uint8
+    )
     if any(letters[index : index + 1] not in _COLOURS for index in np.unique(pattern)):
         raise CaptureError(
             path, f"has a colour filter pattern of {letters}", "only red, green and blue are read"
@@ -252,7 +258,7 @@ def refuse_unread(path: Path, counts: NDArray[np.uint16], white: float) -> None:
     """
     rows = counts.shape[0]
     if not counts[-1].any():
-        empty = _run_from_end(counts, lambda upper, _lower: not upper.any())
+        empty = _run_from_end(counts, lambda upper, _lower: not upper.any()) + 1
         if empty >= rows:
             raise CaptureError(path, "holds nothing but zeros", COPY_AGAIN)
         if empty >= _least_run(rows):

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+import cv2
 import imagecodecs
 import numpy as np
 import tifffile
@@ -214,7 +215,7 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
     stored = header.channels * (2 if header.bits > 8 else 1)
     rows, columns = header.shape
     refuse_absurd_size(path, header.shape, rows * columns * stored, len(data))
-    decode = imagecodecs.png_decode if kind is FileKind.PNG else imagecodecs.jpeg8_decode
+    decode = imagecodecs.png_decode if kind is FileKind.PNG else _decode_jpeg
     pixels = _decoded(path, lambda: decode(data))
     if kind is FileKind.JPEG and header.fields.get("exposure_s") is not None:
         note = "a camera's JPEG: its tones are the camera's own, good to look at, not to measure"
@@ -243,6 +244,16 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
         notes=notes,
     )
     return header, pixels
+
+
+def _decode_jpeg(data: bytes) -> NDArray[Any]:
+    """Decode with OpenCV, the one reader here that lets libjpeg say what was missing."""
+    pixels = cv2.imdecode(
+        np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
+    )
+    if pixels is None:
+        raise ValueError("its JPEG data cannot be decoded")
+    return np.asarray(pixels[..., ::-1] if pixels.ndim == 3 else pixels)  # OpenCV has blue first
 
 
 def _decode_tiff(path: Path, directory: TiffDirectory) -> tuple[bytes | None, NDArray[Any]]:
