@@ -19,7 +19,7 @@ from platebench.outputs.xmp import PictureNote, xmp_packet
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.stages.cut_out import Straightening, plan_straighten, straighten_rows
 from platebench.stages.density import code_from_transmittance, transmittance_of_codes
-from platebench.stages.measure import PlateDensities, measure_densities, reduced
+from platebench.stages.measure import PlateDensities, measure_densities
 from platebench.stages.plate_format import FormatFit, plate_format
 from platebench.stages.tone import display_table
 
@@ -37,7 +37,7 @@ class Framing:
     whole : bool
         True where the capture is kept uncropped.
     fit : FormatFit or None
-        Format and pixels per inch; None where no plate was found.
+        Format and pixels per inch; None where the corners are in doubt.
     """
 
     plan: Straightening
@@ -66,7 +66,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
     view = look_at_plate(job)
     check_something_there(view)
     framing = frame_plate(view, job)
-    densities = measure_view(view, job)
+    densities = measure_view(view)
     own = PrintingEnds(base_fog=densities.base_fog, d_max=densities.d_max)
     ends = job.ends or own
     table = tone_codes(job, ends, view.level)
@@ -93,7 +93,7 @@ def measure_plate(job: PlateJob) -> PlateResult:
     """Measure one plate and write nothing: the first pass of a shared printing exposure."""
     view = look_at_plate(job)
     check_something_there(view)
-    densities = measure_view(view, job)
+    densities = measure_view(view)
     ends = PrintingEnds(base_fog=densities.base_fog, d_max=densities.d_max)
     return PlateResult(plate_id=job.plate_id, ends=ends)
 
@@ -114,7 +114,8 @@ def frame_plate(view: PlateView, job: PlateJob) -> Framing:
         mirror=settings.emulsion == "camera",
         rotate=settings.rotate,
     )
-    fit = plate_format(view.found.corners, settings.format) if view.found.found else None
+    trusted = view.found.found and not view.found.doubts
+    fit = plate_format(view.found.corners, settings.format) if trusted else None
     return Framing(plan=plan, whole=whole, fit=fit)
 
 
@@ -124,10 +125,9 @@ def frame_corners(shape: tuple[int, int]) -> NDArray[np.float64]:
     return np.array([[top, left], [top, right], [bottom, right], [bottom, left]])
 
 
-def measure_view(view: PlateView, job: PlateJob) -> PlateDensities:
+def measure_view(view: PlateView) -> PlateDensities:
     """Measure densities on a reduced, straightened picture of the plate."""
-    small, _ = reduced(view.image.pixels)
-    valid = view.image.valid
+    small, valid = view.small, view.image.valid
     if valid is not None:
         share = cv2.resize(
             valid.view(np.uint8), small.shape[1::-1], interpolation=cv2.INTER_NEAREST
@@ -204,7 +204,8 @@ def plate_record(
     flags = [*view.doubts]
     if framing.fit is not None and framing.fit.warning:
         flags.append(framing.fit.warning)
-    if framing.whole and job.settings.crop:
+    doubtful = framing.whole and job.settings.crop
+    if doubtful:
         flags.append("kept whole: not cropped")
     return {
         "plate": job.plate_id,
@@ -225,6 +226,7 @@ def plate_record(
         "tilt_deg": round(found.tilt_deg, 3),
         "out_of_square_deg": round(found.out_of_square_deg, 3),
         "whole": framing.whole,
+        "doubtful": doubtful,
         "light": {
             "source": str(light.source),
             "level": round(view.level, 4),

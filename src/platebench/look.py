@@ -10,6 +10,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from platebench.errors import CaptureError, FrameMismatchError, NoPlateError
 from platebench.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
@@ -40,6 +41,8 @@ class PlateView:
     ----------
     image : PlateImage
         TRANSMITTANCE of the whole capture, stain taken off where there was one.
+    small : ndarray of float32, shape (m, n) or (m, n, 3)
+        Area mean of ``image``, at most 1200 pixels long.
     found : FoundPlate
         Its corners; the finder's, or those a person gave.
     by_hand : bool
@@ -59,6 +62,7 @@ class PlateView:
 
     info: CaptureInfo
     image: PlateImage
+    small: NDArray[np.float32]
     found: FoundPlate
     by_hand: bool
     level: float
@@ -87,22 +91,26 @@ def look_at_plate(job: PlateJob) -> PlateView:
         notes.append(f"bracket of {len(job.captures)}: {frame.info.path.name} was used")
     light, image = _flatten(frame, job.light, job.dark)
     found, by_hand = _find(image, job.settings)
+    small = reduced(image.pixels)
     level, doubts = 1.0, [*found.doubts]
     if light.source is LightSource.BLANK:
-        level = _bare_light_level(image, found)
-        doubts += _check_level(level, image, found, light, frame.info)
+        level = _bare_light_level(small, image.shape, found)
+        doubts += _check_level(level, small, found, light, frame.info)
     elif light.source is LightSource.ESTIMATED:
         doubts.append("no blank frame: light estimated from the bare light box around the plate")
     stain = measure_stain(image, found.corners) if found.found else None
     if stain is not None and stain.found and job.settings.colour == "mosaic":
         del image
         image = transmittance_from_counts(frame, light, job.dark, stain.correction)
+        small = reduced(image.pixels)
         notes.append("stain taken off: densities are those of the silver as green light sees it")
     if job.settings.colour != "mosaic":
         image = separate_colours(image)
+        small = reduced(image.pixels)
     return PlateView(
         info=frame.info,
         image=image,
+        small=small,
         found=found,
         by_hand=by_hand,
         level=level,
@@ -185,14 +193,16 @@ def _find(image: PlateImage, settings: PlateSettings) -> tuple[FoundPlate, bool]
     return found, False
 
 
-def _bare_light_level(image: PlateImage, found: FoundPlate) -> float:
+def _bare_light_level(
+    small: NDArray[np.float32], shape: tuple[int, int], found: FoundPlate
+) -> float:
     """Return the median transmittance of the bare light around the plate; 1 if none shows."""
     if not found.found or found.surround == "dark":
         return 1.0
-    small, factor = reduced(image.pixels, 600)
     grey = small if small.ndim == 2 else small.mean(axis=2)
+    scale = np.array(grey.shape) / np.array(shape)
     centre = found.corners.mean(axis=0)
-    grown = (centre + (found.corners - centre) * 1.06) / factor
+    grown = (centre + (found.corners - centre) * 1.06) * scale
     outside = np.ones(grey.shape, np.uint8)
     cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1]).astype(np.int32), 0)
     bare = grey[(outside > 0) & (grey > 0.6) & (grey < 1.7)]
@@ -202,13 +212,13 @@ def _bare_light_level(image: PlateImage, found: FoundPlate) -> float:
 
 
 def _check_level(
-    level: float, image: PlateImage, found: FoundPlate, light: Light, info: CaptureInfo
+    level: float, small: NDArray[np.float32], found: FoundPlate, light: Light, info: CaptureInfo
 ) -> list[str]:
     """Compare the bare light seen around the plate with the blank's; refuse what is far off."""
     if abs(np.log2(level)) > LEVEL_REFUSED and info.exposure_s:
         raise _light_differs(light, info, f"the bare light is {level:.2f} times the blank's")
     if level == 1.0:
-        top = float(np.quantile(reduced(image.pixels, 600)[0], 0.999))
+        top = float(np.quantile(small, 0.999))
         if top > 2**LEVEL_REFUSED:
             raise _light_differs(light, info, f"it shows {top:.2f} times the light of the blank")
     if found.found and abs(level - 1) > LEVEL_NOTED:
@@ -235,8 +245,7 @@ def check_something_there(view: PlateView) -> None:
     """
     if view.found.found:
         return
-    small, _ = reduced(view.image.pixels, 300)
-    low, high = np.quantile(density_from_transmittance(small), (0.05, 0.95))
+    low, high = np.quantile(density_from_transmittance(view.small), (0.05, 0.95))
     if high - low < FLATTEST_PLATE:
         raise NoPlateError(view.info.path)
 

@@ -109,12 +109,12 @@ def measure_densities(
 
 def reduced(
     pixels: NDArray[np.float32], long_side: int = MEASURED_LONG_SIDE
-) -> tuple[NDArray[np.float32], float]:
-    """Return an area mean of about ``long_side`` pixels, and the factor it was reduced by."""
+) -> NDArray[np.float32]:
+    """Return an area mean, at most ``long_side`` pixels long."""
     factor = max(1.0, max(pixels.shape[:2]) / long_side)
     size = (max(1, round(pixels.shape[1] / factor)), max(1, round(pixels.shape[0] / factor)))
     small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(small, np.float32), factor
+    return np.asarray(small, np.float32)
 
 
 def _despeckled(picture: NDArray[np.float32]) -> NDArray[np.float32]:
