@@ -21,7 +21,15 @@ _DAMAGE: Final = (
     "Premature end of JPEG file",
     "Inconsistent progression sequence",
 )
-_CHATTER: Final = ("PNG warning: ", "libpng warning: ", "[ WARN:", "[ERROR:")  # libpng, OpenCV
+_CHATTER: Final = (
+    "PNG warning: ",
+    "libpng warning: ",
+    "[ WARN:",  # OpenCV
+    "[ERROR:",
+    "Invalid SOS parameters",  # libjpeg, and the picture is whole
+    "Warning: unknown JFIF revision",
+    "Unknown Adobe color transform",
+)
 # Bytes left over before the end marker: some cameras pad there, and the picture is whole.
 _HARMLESS: Final = "extraneous bytes before marker 0xd9"
 _one_at_a_time = threading.Lock()

@@ -63,19 +63,8 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
             counts = _copy_counts(path, raw)
             pattern = _pattern(path, raw, counts)
             levels = _levels(raw, structure, counts, pattern)
-    except rawpy.LibRawFileUnsupportedError as error:
-        what = "is not a raw file this LibRaw can open"
-        raise CaptureError(path, what, TO_DNG) from error
-    except rawpy.LibRawIOError as error:
-        raise CaptureError(path, "is cut off or damaged", COPY_AGAIN) from error
-    except rawpy.LibRawTooBigError as error:
-        raise CaptureError(path, "is too large for LibRaw", TO_DNG) from error
-    except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError) as error:
-        what = f"is damaged, or not a raw file LibRaw can unpack ({_plain(error)})"
-        raise CaptureError(path, what, COPY_AGAIN) from error
-    except MemoryError as error:
-        what = "needs more memory than there is"
-        raise CaptureError(path, what, FREE_MEMORY) from error
+    except _REFUSALS as error:
+        raise _refusal(path, error) from error
     if lines.damage:
         raise CaptureError(path, "is cut off or damaged", COPY_AGAIN)
     refuse_unread(path, counts, levels.white)
@@ -102,9 +91,25 @@ def read_raw_info(path: Path) -> CaptureInfo:
             if "taken" in fields or "exposure_s" in fields:
                 return _info_from_fields(path, fields, ())
             return _info(path, raw)
-    except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError) as error:
-        what = f"is not a raw file this LibRaw can open ({_plain(error)})"
-        raise CaptureError(path, what, TO_DNG) from error
+    except _REFUSALS as error:
+        raise _refusal(path, error) from error
+
+
+_REFUSALS = (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError)
+
+
+def _refusal(path: Path, error: BaseException) -> CaptureError:
+    """Return our sentence for what LibRaw or its wrapper raised."""
+    if isinstance(error, rawpy.LibRawFileUnsupportedError):
+        return CaptureError(path, "is not a raw file this LibRaw can open", TO_DNG)
+    if isinstance(error, rawpy.LibRawIOError):
+        return CaptureError(path, "is cut off or damaged", COPY_AGAIN)
+    if isinstance(error, rawpy.LibRawTooBigError):
+        return CaptureError(path, "is too large for LibRaw", TO_DNG)
+    if isinstance(error, (MemoryError, rawpy.LibRawUnsufficientMemoryError)):
+        return CaptureError(path, "needs more memory than there is", FREE_MEMORY)
+    what = f"is damaged, or not a raw file LibRaw can unpack ({_plain(error)})"
+    return CaptureError(path, what, COPY_AGAIN)
 
 
 def _plain(error: BaseException) -> str:
