@@ -1,0 +1,303 @@
+"""The command line: what is printed where, exit codes by name, help for everything."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from platebench import __version__
+from platebench.cli import main
+from platebench.cli.options import LEAST_MEMORY, Size
+from platebench.errors import ExitCode
+
+from ..session_files import put_plate, tree, write_session
+
+COMMANDS = ["demo", "start", "check", "convert"]
+
+
+def run(*args: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(arg) for arg in args], prog_name="platebench")
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_session(tmp_path_factory.mktemp("original") / "shelf 3")
+
+
+@pytest.fixture
+def session(original: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(original, tmp_path / "shelf 3"))
+
+
+def test_help_lists_the_commands_in_the_order_they_are_used() -> None:
+    result = run("--help")
+    assert result.exit_code == ExitCode.OK
+    places = [result.stdout.index(f"\n  {name} ") for name in COMMANDS]
+    assert places == sorted(places)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_with_options_explained_and_an_example(name: str) -> None:
+    result = run(name, "--help")
+    assert result.exit_code == ExitCode.OK
+    assert f"platebench {name} " in result.stdout.partition("Examples:")[2]
+    command = main.get_command(None, name)  # type: ignore[arg-type]
+    assert command is not None and command.help and command.short_help
+    for parameter in command.params:
+        if parameter.param_type_name == "option":
+            assert getattr(parameter, "help", None), f"{name} {parameter.name}"
+
+
+def test_version() -> None:
+    assert run("--version").stdout == f"platebench, version {__version__}\n"
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys; from platebench.cli import main\n"
+        "try: main(['convert', '--help'])\n"
+        "except SystemExit: pass\n"
+        "print(sorted({'numpy', 'cv2', 'rawpy', 'scipy'} & set(sys.modules)), file=sys.stderr)"
+    )
+    begun = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, env=_environment()
+    )
+    assert done.stderr == "[]\n"
+    assert time.perf_counter() - begun < 2.0  # 0.1 s on an idle machine; room for a busy one
+
+
+def _environment() -> dict[str, str]:
+    return os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ["develop"],
+        ["convert"],
+        ["convert", "x", "--nope"],
+        ["convert", "x", "--jobs", "0"],
+        ["convert", "x", "--memory", "lots"],
+        ["convert", "x", "--memory", "3"],
+    ],
+)
+def test_a_wrong_command_line_is_usage(args: list[str]) -> None:
+    result = run(*args)
+    assert result.exit_code == ExitCode.USAGE
+    assert result.stdout == "" and "Error: " in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "size"), [("2G", 2 << 30), ("1.5 GiB", 3 << 29), ("800mb", 800 << 20), ("1T", 1 << 40)]
+)
+def test_sizes(text: str, size: int) -> None:
+    assert Size().convert(text, None, None) == size > LEAST_MEMORY
+
+
+def test_start_then_convert_as_a_person_does(session: Path) -> None:
+    (session / "session.toml").unlink()
+    started = run("start", session)
+    assert started.exit_code == ExitCode.OK and started.stderr == ""
+    assert started.stdout.startswith("3 plates, 1 blank frame, 1 dark frame\n")
+    assert f"platebench convert '{session}'" in started.stdout
+    converted = run("convert", session, "--jobs", "1")
+    assert converted.exit_code == ExitCode.OK and converted.stderr == ""
+    assert converted.stdout.startswith("plates: 3 converted\n")
+    assert str(session / "converted" / "proof-sheet.pdf") in converted.stdout
+    again = run("convert", session, "--jobs", "1")
+    assert again.stdout.startswith("plates: 0 converted, 3 unchanged\n")
+
+
+def test_start_says_what_it_left_out_and_never_replaces_an_edited_file(session: Path) -> None:
+    (session / "bad.dng").touch()
+    before = (session / "session.toml").read_bytes()
+    result = run("start", session)
+    assert result.exit_code == ExitCode.SETTINGS
+    assert "has been edited, so it was left as it is" in result.stderr
+    assert (session / "session.toml").read_bytes() == before
+    (session / "session.toml").unlink()
+    assert "left out: bad.dng: is empty" in run("start", session).stdout
+
+
+def test_start_as_json(session: Path) -> None:
+    (session / "session.toml").unlink()
+    document = json.loads(run("start", session, "--json").stdout)
+    assert document["settings"]["blank"] == ["blank.dng"]
+    assert [plate["id"] for plate in document["settings"]["plates"]] == [
+        "plate-001",
+        "plate-002",
+        "plate-003",
+    ]
+    assert document["session_file"] == str(session / "session.toml")
+
+
+def test_convert_as_json_is_one_document(session: Path) -> None:
+    (session / "tall.dng").write_text("not a picture at all\n")
+    result = run("convert", session, "--json", "--jobs", "1")
+    document = json.loads(result.stdout)
+    assert result.exit_code == document["exit_code"] == ExitCode.PARTIAL
+    assert document["exit"] == "PARTIAL"
+    assert [plate["status"] for plate in document["plates"]] == ["done", "failed", "done"]
+    assert [plate["unchanged"] for plate in document["plates"]] == [False] * 3
+    assert document["plates"][1]["error"]["kind"] == "CaptureError"
+    assert result.stderr.startswith("Error: plate tall: ") and result.stderr.count("\n") == 1
+    for name in document["files"]:
+        assert (Path(document["output"]) / name).is_file()
+
+
+def test_quiet_says_nothing_but_errors(session: Path) -> None:
+    assert run("convert", session, "--quiet", "--jobs", "1").output == ""
+    (session / "session.toml").write_text("titel = 1\nlihgt = 2\n")
+    result = run("convert", session, "--quiet")
+    assert result.exit_code == ExitCode.SETTINGS
+    lines = result.stderr.splitlines()
+    assert len(lines) == 2 and all(line.startswith("Error: ") for line in lines)
+    assert "did you mean title?" in lines[0] and "did you mean light?" in lines[1]
+
+
+def test_check_judges_every_capture(session: Path) -> None:
+    before = tree(session)
+    result = run("check", session, "--jobs", "1", "--json")
+    document = json.loads(result.stdout)
+    assert [capture["capture"] for capture in document["captures"]] == [
+        "blank.dng",
+        "dark.dng",
+        "dense.dng",
+        "tall.dng",
+        "wide.dng",
+    ]
+    roles = [capture["role"] for capture in document["captures"]]
+    assert roles == ["blank", "dark", "plate", "plate", "plate"]
+    assert all(capture["verdicts"] for capture in document["captures"])
+    assert result.exit_code == document["exit_code"]
+    assert tree(session) == before
+    shown = run("check", session, "--jobs", "1", "--all").stdout
+    for name in ("blank.dng (blank frame)", "dark.dng (dark frame)", "tall.dng (tall)"):
+        assert name in shown
+
+
+def test_check_names_what_cannot_be_read_and_what_to_take_again(session: Path) -> None:
+    (session / "tall.dng").write_bytes(b"")
+    put_plate(session / "wide.dng", "wide", exposure_s=4.0)
+    result = run("check", session, "--jobs", "1")
+    assert result.exit_code == ExitCode.PARTIAL
+    assert "tall.dng is empty" in result.stderr
+    assert "wide.dng (wide): fail" in result.stdout
+
+
+def test_check_of_a_bracket_needs_one_good_exposure(session: Path) -> None:
+    put_plate(session / "long.dng", "wide", exposure_s=4.0)
+    path = session / "session.toml"
+    path.write_text(path.read_text().replace('["wide.dng"]', '["wide.dng", "long.dng"]'))
+    result = run("check", session, "--jobs", "1")
+    assert "long.dng (wide, 2 of a bracket of 2): fail" in result.stdout
+    assert result.exit_code == ExitCode.OK
+
+
+def test_check_of_nothing_readable_is_input(tmp_path: Path) -> None:
+    (tmp_path / "session.toml").write_text('[[plate]]\nid = "p"\ncaptures = ["none.dng"]\n')
+    result = run("check", tmp_path)
+    assert result.exit_code == ExitCode.INPUT and result.stdout == ""
+    assert "none.dng is not there" in result.stderr
+
+
+def test_a_session_whose_name_is_not_text_is_told_without_a_traceback(tmp_path: Path) -> None:
+    if os.name != "posix" or sys.platform == "darwin":
+        pytest.skip("names are text on this system")
+    folder = Path(os.fsdecode(os.fsencode(tmp_path / "shelf") + b"\xff"))
+    done = subprocess.run(
+        [sys.executable, "-m", "platebench", "convert", str(folder), "--json"],
+        capture_output=True,
+        env=_environment(),
+    )
+    assert done.returncode == ExitCode.INPUT
+    assert b"does not exist" in done.stderr and b"Traceback" not in done.stderr
+
+
+def test_an_unforeseen_fault_is_a_traceback_and_internal(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*args: object, **kwargs: object) -> None:
+        raise ZeroDivisionError("nobody thought of it")
+
+    monkeypatch.setattr("platebench.convert_session.load_session", broken)
+    result = run("convert", session)
+    assert result.exit_code == ExitCode.INTERNAL
+    assert isinstance(result.exception, ZeroDivisionError)
+
+
+def test_running_out_of_memory_is_one_line(session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def greedy(*args: object, **kwargs: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr("platebench.convert_session.load_session", greedy)
+    result = run("convert", session)
+    assert result.exit_code == ExitCode.WORKER_LOST
+    assert result.stderr == "Error: not enough memory; close other programs, or use --jobs 1\n"
+
+
+def test_interrupt_is_one_line_and_its_own_code(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def pressed(*args: object, **kwargs: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("platebench.convert_session.load_session", pressed)
+    result = run("convert", session)
+    assert result.exit_code == ExitCode.INTERRUPTED
+    assert result.stderr == "interrupted; finished plates are kept, run again to go on\n"
+
+
+def test_a_fault_in_one_plate_keeps_the_others_and_its_traceback(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import platebench.convert
+
+    real = platebench.convert.convert_plate
+
+    def sometimes(job):  # type: ignore[no-untyped-def]
+        if job.plate_id == "tall":
+            raise ZeroDivisionError("nobody thought of it")
+        return real(job)
+
+    monkeypatch.setattr("platebench.convert.convert_plate", sometimes)
+    result = run("convert", session, "--jobs", "1")
+    assert result.exit_code == ExitCode.PARTIAL
+    assert "ZeroDivisionError: nobody thought of it" in result.stderr
+    assert "Traceback" not in result.stderr
+    report = json.loads((session / "converted" / "report.json").read_bytes())
+    assert "nobody thought of it" in report["plates"][1]["error"]["traceback"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
+@pytest.mark.parametrize("no_colour", [{}, {"NO_COLOR": "1", "TERM": "dumb"}])
+def test_the_progress_bar_is_for_terminals_only(session: Path, no_colour: dict[str, str]) -> None:
+    import pty
+
+    terminal, end = pty.openpty()
+    done = subprocess.run(
+        [sys.executable, "-m", "platebench", "convert", str(session), "--jobs", "1", "--force"],
+        stdout=subprocess.PIPE,
+        stderr=end,
+        env=_environment() | no_colour,
+    )
+    os.close(end)
+    shown = b""
+    try:
+        while piece := os.read(terminal, 4096):
+            shown += piece
+    except OSError:  # how Linux tells that nobody holds the other end any more
+        pass
+    os.close(terminal)
+    assert done.returncode == ExitCode.OK
+    assert b"plates" in shown and b"3/3" in shown
+    assert b"3/3" not in done.stdout and done.stdout.startswith(b"plates: 3 converted\n")
