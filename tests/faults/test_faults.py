@@ -1,0 +1,258 @@
+"""Real faults, in real processes: full disks, read-only places, Ctrl-C, killed parents.
+
+Each time: one clear line, the promised exit code, originals untouched, nothing half-written.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from platebench.convert_session import convert_session
+from platebench.errors import ExitCode, WriteError
+from platebench.fsio import UNFINISHED
+
+from ..session_files import tree, write_session
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="faults made the POSIX way")
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_session(tmp_path_factory.mktemp("original") / "shelf")
+
+
+@pytest.fixture
+def session(original: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(original, tmp_path / "shelf"))
+
+
+@pytest.fixture
+def untouched(session: Path) -> Iterator[None]:
+    """Hold that the captures and the settings are the same bytes afterwards."""
+    before = tree(session)
+    yield
+    assert tree(session, but="converted") == before
+    assert not list(session.rglob(f"{UNFINISHED}*"))
+
+
+def environment() -> dict[str, str]:
+    return os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
+
+
+def command(*args: str | Path) -> list[str]:
+    return [sys.executable, "-m", "platebench", *map(str, args)]
+
+
+@pytest.mark.usefixtures("untouched")
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_no_room_for_the_positives(session: Path, jobs: str) -> None:
+    import resource
+
+    def keep_files_small() -> None:  # every write past 40 kB is refused with EFBIG
+        resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, 40_000))
+
+    done = subprocess.run(
+        command("convert", session, "--jobs", jobs),
+        capture_output=True,
+        text=True,
+        env=environment(),
+        preexec_fn=keep_files_small,
+    )
+    assert done.returncode == ExitCode.OUTPUT
+    lines = done.stderr.splitlines()
+    assert len(lines) == 3
+    for name, line in zip(("dense", "tall", "wide"), lines, strict=True):
+        assert line.startswith(f"Error: plate {name}: ")
+        assert "tif was not written: the disk's format cannot hold a file so large" in line
+    assert list(tree(session / "converted")) == ["report.json"]
+
+
+@contextmanager
+def small_disk(folder: Path, kilobytes: int) -> Iterator[Path]:
+    """Mount a disk of that size, which takes rights that few test machines give."""
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", f"size={kilobytes}k", "tmpfs", str(folder)]
+    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True).returncode:
+        pytest.skip("no right to mount a small disk here")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", str(folder)], check=True, capture_output=True)
+
+
+@pytest.mark.usefixtures("untouched")
+def test_a_full_disk(session: Path, tmp_path: Path) -> None:
+    with small_disk(tmp_path / "disk", 160) as disk:
+        done = subprocess.run(
+            command("convert", session, "--output", disk / "out", "--jobs", "1"),
+            capture_output=True,
+            text=True,
+            env=environment(),
+        )
+        assert "was not written: the disk is full; free some space and run again" in done.stderr
+        assert done.returncode in (ExitCode.OUTPUT, ExitCode.PARTIAL)
+        assert not list(disk.rglob(f"{UNFINISHED}*"))
+
+
+@pytest.mark.usefixtures("untouched")
+def test_a_disk_that_fills_up_while_writing(session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import errno
+
+    real, calls = os.fsync, []
+
+    def full(fd: int) -> None:
+        calls.append(fd)
+        if len(calls) > 4:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        real(fd)
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(WriteError, match="the disk is full"):
+        convert_session(session, workers=1)
+    monkeypatch.setattr(os, "fsync", real)
+    result = convert_session(session, workers=1)
+    assert result.exit_code is ExitCode.OK
+
+
+@pytest.mark.usefixtures("untouched")
+def test_a_folder_that_may_not_be_written(session: Path, tmp_path: Path) -> None:
+    if os.geteuid() != 0:
+        place = tmp_path / "closed"
+        place.mkdir(mode=0o500)
+    elif Path("/sys/kernel").is_dir():
+        place = Path("/sys/kernel")  # refuses new folders, to root as well
+    else:
+        pytest.skip("root may write everywhere")
+    done = subprocess.run(
+        command("convert", session, "--output", place / "out"),
+        capture_output=True,
+        text=True,
+        env=environment(),
+    )
+    assert done.returncode == ExitCode.OUTPUT and done.stdout == ""
+    assert done.stderr.count("\n") == 1
+    assert "choose another folder with --output" in done.stderr
+
+
+@pytest.mark.usefixtures("untouched")
+def test_a_session_folder_that_may_not_be_written(session: Path) -> None:
+    if os.geteuid() == 0:
+        pytest.skip("root may write everywhere")
+    session.chmod(0o500)
+    try:
+        done = subprocess.run(
+            command("convert", session), capture_output=True, text=True, env=environment()
+        )
+    finally:
+        session.chmod(0o700)
+    assert done.returncode == ExitCode.OUTPUT
+    assert "no permission to write there; choose another folder with --output" in done.stderr
+
+
+# A run whose plates each take their time, so that there is something to interrupt.
+SLOW = """
+import time
+from functools import partial
+
+import platebench.convert_session as sessions
+
+real = sessions.convert_and_record
+
+def slow(job, seconds=SECONDS):
+    time.sleep(seconds)
+    return real(job)
+
+if __name__ == "__main__":
+    from platebench.cli import main
+
+    convert = sessions.convert_session
+    sessions.convert_session = partial(convert, task=slow)
+    main()
+"""
+
+
+@contextmanager
+def slow_run(session: Path, seconds: float, *args: str) -> Iterator[subprocess.Popen[str]]:
+    script = session.parent / "slow.py"
+    script.write_text(SLOW.replace("SECONDS", str(seconds)))
+    process = subprocess.Popen(
+        [sys.executable, str(script), "convert", str(session), *args],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        env=environment(),
+    )
+    try:
+        yield process
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.communicate()
+
+
+def wait_for(condition: Callable[[], bool]) -> None:
+    for _ in range(300):
+        if condition():
+            return
+        time.sleep(0.05)
+    raise AssertionError("waited in vain")
+
+
+def records(session: Path) -> int:
+    return len(list((session / "converted" / "plates").glob("*.json")))
+
+
+@pytest.mark.usefixtures("untouched")
+@pytest.mark.parametrize("jobs", ["1", "2"])
+@pytest.mark.parametrize("asked", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "asked to end"])
+def test_interrupted_then_gone_on_with(session: Path, jobs: str, asked: signal.Signals) -> None:
+    with slow_run(session, 0.7, "--jobs", jobs) as process:
+        wait_for(lambda: records(session) >= 1)
+        if asked is signal.SIGINT:
+            os.killpg(process.pid, asked)  # as a terminal does, workers and all
+        else:
+            process.send_signal(asked)
+        out, err = process.communicate(timeout=30)
+    assert process.returncode == ExitCode.INTERRUPTED
+    assert out == "" and "Traceback" not in err
+    assert err.endswith("interrupted; finished plates are kept, run again to go on\n")
+    kept = records(session)
+    assert 1 <= kept <= 3
+    assert not list(session.rglob(f"{UNFINISHED}*"))
+    result = convert_session(session, workers=1)
+    assert sum(plate.skipped for plate in result.results) == kept
+    assert result.exit_code is ExitCode.OK
+
+
+def test_workers_end_when_their_parent_is_killed(session: Path) -> None:
+    if not Path("/proc/self/stat").exists():
+        pytest.skip("reads processes from /proc")
+    with slow_run(session, 60, "--jobs", "2") as process:
+        wait_for(lambda: len(members(process.pid)) >= 3)
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        wait_for(lambda: not members(process.pid))
+
+
+def members(group: int) -> list[int]:
+    """Return the living processes of a process group."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            state, _, its_group = stat.read_text().rpartition(")")[2].split()[:3]
+        except OSError:
+            continue
+        if int(its_group) == group and state != "Z":
+            found.append(int(stat.parent.name))
+    return found
