@@ -44,17 +44,19 @@ def write_dng(path: Path, frame: SensorFrame, *, compress: bool = False) -> None
     frame : SensorFrame
         ``frame.curve`` must be None: counts are linear in a raw of ours.
     compress : bool
-        Lossless JPEG tiles, as cameras write, in place of plain numbers.
+        Lossless JPEG tiles, as cameras write, in place of plain numbers. One value a site only.
 
     Raises
     ------
     ValueError
-        If the frame has a curve.
+        If the frame has a curve, or three channels to compress.
     WriteError
         If the disk refuses.
     """
     if frame.curve is not None:
         raise ValueError("a DNG of ours holds linear counts; this frame has a curve")
+    if compress and frame.counts.ndim == 3:
+        raise ValueError("a linear raw of three channels is written without compression")
     options: dict[str, Any] = {
         "photometric": _LINEAR_RAW if frame.counts.ndim == 3 else _CFA,
         "metadata": None,

@@ -59,23 +59,28 @@ def light_field(box: LightBox, shape: tuple[int, int], rows: slice) -> NDArray[n
     -------
     ndarray of float32, shape (rows, N)
     """
-    y = (np.arange(shape[0], dtype=np.float64)[rows] / max(shape[0] - 1, 1) * 2 - 1)[:, None]
-    x = (np.arange(shape[1], dtype=np.float64) / max(shape[1] - 1, 1) * 2 - 1)[None, :]
-    field = np.ones(np.broadcast_shapes(y.shape, x.shape))
+    y = np.arange(shape[0], dtype=np.float64)[rows] / max(shape[0] - 1, 1) * 2 - 1
+    x = np.arange(shape[1], dtype=np.float64) / max(shape[1] - 1, 1) * 2 - 1
+    field = np.ones((y.size, x.size), np.float32)
     if box.uneven > 0:
         rng = effect_streams(box.light_seed)["light"]
         wave = np.zeros_like(field)
-        for _ in range(4):
+        for _ in range(4):  # cos(a + b) = cos a cos b - sin a sin b, so each wave is two products
             fy, fx = rng.uniform(-0.35, 0.35, 2)
-            wave += np.cos(2 * np.pi * (fy * y + fx * x) + rng.uniform(0, 2 * np.pi))
+            a = 2 * np.pi * fy * y + rng.uniform(0, 2 * np.pi)
+            b = 2 * np.pi * fx * x
+            wave += np.outer(np.cos(a), np.cos(b)).astype(np.float32)
+            wave -= np.outer(np.sin(a), np.sin(b)).astype(np.float32)
         # |wave| <= 4, so the lamp stays within 1 - uneven .. 1 whatever rows are asked for.
-        field *= 1 - box.uneven * (4 - wave) / 8
+        field -= np.float32(box.uneven / 8) * (4 - wave)
     if box.vignette > 0:
         k = (1 - box.vignette) ** -0.5 - 1
         aspect = shape[0] / shape[1]
-        r2 = (x**2 + (aspect * y) ** 2) / (1 + aspect**2)
-        field /= (1 + k * r2) ** 2
-    return field.astype(np.float32)
+        share = np.array([aspect**2, 1.0]) * k / (1 + aspect**2)
+        fall = (1 + share[0] * y**2).astype(np.float32)[:, None]
+        fall = fall + (share[1] * x**2).astype(np.float32)[None, :]
+        field /= fall * fall
+    return field
 
 
 def with_glare(transmittance: NDArray[np.float32], glare: float) -> NDArray[np.float32]:

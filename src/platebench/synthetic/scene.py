@@ -99,7 +99,8 @@ def _from_library(name: str, shape: tuple[int, int]) -> Plane:
     light = (pixels.astype(np.float32) / 255) ** np.float32(2.2)
     if light.ndim == 3:
         light = light[..., :3] @ _BLUE_SENSITIVE
-    light = light / np.float32(np.percentile(light, 99.5))
+    low, high = np.percentile(light, [1, 99.5])
+    light = np.float32(0.02) + (light - np.float32(low)) / np.float32(high - low)
     rows, cols = light.shape
     scale = min(rows / shape[0], cols / shape[1])
     height, width = min(round(shape[0] * scale), rows), min(round(shape[1] * scale), cols)

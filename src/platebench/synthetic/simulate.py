@@ -120,26 +120,37 @@ def true_transmittance(
     """Return the transmittance at each site; see `Simulation`."""
     painter = _Painter(plate, box, camera, seed)
     pattern = cfa_pattern(camera.cfa)
-    halo = int(np.ceil(4 * camera.blur_px)) if camera.blur_px > 0 else 0
     truth = np.empty(camera.shape, np.float32)
     for top in range(0, camera.shape[0], _BAND_ROWS):
         bottom = min(top + _BAND_ROWS, camera.shape[0])
-        start, stop = max(top - halo, 0), min(bottom + halo, camera.shape[0])
-        for colour, plane in painter.planes(start, stop):
-            if halo:
-                cv2.GaussianBlur(
-                    plane,
-                    (2 * halo + 1, 2 * halo + 1),
-                    camera.blur_px,
-                    dst=plane,
-                    borderType=cv2.BORDER_REFLECT,
-                )
-            kept = plane[top - start : bottom - start]
+        for colour, plane in _through_lens(painter, camera, top, bottom):
             if colour is None:
-                truth[top:bottom] = kept
+                truth[top:bottom] = plane
             else:
-                _write_sites(truth[top:bottom], kept, pattern == colour, top)
+                _write_sites(truth[top:bottom], plane, pattern == colour, top)
     return truth
+
+
+def _through_lens(
+    painter: _Painter, camera: CameraModel, top: int, bottom: int
+) -> Iterator[tuple[int | None, Plane]]:
+    """Yield colour and transmittance of some rows after blur, a photosite an element."""
+    finer, rows = camera.finer, camera.shape[0] * camera.finer
+    sigma = camera.blur_px * finer
+    halo = int(np.ceil(4 * sigma)) if sigma > 0 else 0
+    start, stop = max(top * finer - halo, 0), min(bottom * finer + halo, rows)
+    for colour, sharp in painter.planes(start, stop):
+        plane = sharp
+        if halo:
+            size = (2 * halo + 1, 2 * halo + 1)
+            plane = np.asarray(
+                cv2.GaussianBlur(sharp, size, sigma, borderType=cv2.BORDER_REFLECT), np.float32
+            )
+        plane = plane[top * finer - start : bottom * finer - start]
+        if finer > 1:
+            parts = plane.reshape(bottom - top, finer, camera.shape[1], finer)
+            plane = parts.mean(axis=(1, 3), dtype=np.float64).astype(np.float32)
+        yield colour, plane
 
 
 def _write_sites(out: Plane, plane: Plane, sites: NDArray[np.bool_], top: int) -> None:
@@ -154,8 +165,12 @@ class _Painter:
 
     def __init__(self, plate: PlateModel, box: LightBox, camera: CameraModel, seed: int) -> None:
         streams = effect_streams(seed)
-        self.plate, self.box, self.camera = plate, box, camera
-        self.to_sensor = plate_to_sensor(plate.size_mm, camera)
+        self.plate, self.box = plate, box
+        # Place n of the fine grid lies at (n - (finer - 1) / 2) / finer photosites.
+        spread = np.diag([camera.finer, camera.finer, 1.0])
+        spread[:2, 2] = (camera.finer - 1) / 2
+        self.shape = (camera.shape[0] * camera.finer, camera.shape[1] * camera.finer)
+        self.to_sensor = spread @ plate_to_sensor(plate.size_mm, camera)
         self.to_plate: Array = np.linalg.inv(self.to_sensor).astype(np.float64)
         self.outline = outline_mm(plate)
         side = map_points(self.to_sensor, np.array([[0.0, 0.0], [0.0, 0.1]]))
@@ -163,18 +178,14 @@ class _Painter:
         self.defects: Defects = draw_defects(plate, streams)
         self.coating = coating_field(streams["coating"]) if plate.coating > 0 else None
         self.grain = (
-            streams["grain"].standard_normal(camera.shape, np.float32)
-            if plate.grain_um > 0
-            else None
+            streams["grain"].standard_normal(self.shape, np.float32) if plate.grain_um > 0 else None
         )
         self.picture = self._density_picture()
 
     def planes(self, start: int, stop: int) -> Iterator[tuple[int | None, Plane]]:
         """Yield ``(colour, transmittance)`` of some rows; colour None serves all sites."""
         plate = self.plate
-        band = Band(
-            (start, stop), self.camera.shape[1], self.to_sensor, self.to_plate, self.pitch_mm
-        )
+        band = Band((start, stop), self.shape[1], self.to_sensor, self.to_plate, self.pitch_mm)
         around = self._surround(band)
         inside, rim = quad_coverage(band, map_points(self.to_sensor, self.outline))
         self._chip(band, inside, rim)

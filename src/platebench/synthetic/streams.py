@@ -21,6 +21,7 @@ EFFECTS = (
     "read",
     "light",
     "pattern",
+    "few",
 )
 
 

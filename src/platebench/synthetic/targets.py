@@ -140,7 +140,6 @@ def star_plate(plate: PlateModel | None = None, *, spokes: int = 72) -> PlateMod
 
 def _between(at: Plane, low: float, high: float, pitch_mm: float) -> NDArray[np.float64]:
     """Return the share of each photosite between two limits, along one axis."""
-    half = pitch_mm / 2
-    top = np.minimum(at + half, high)
-    share = np.clip(top - np.maximum(at - half, low), 0, pitch_mm) / pitch_mm
-    return np.asarray(share, np.float64)
+    below_high = np.clip((high - at) / pitch_mm + 0.5, 0, 1)
+    below_low = np.clip((low - at) / pitch_mm + 0.5, 0, 1)
+    return np.asarray(below_high - below_low, np.float64)
