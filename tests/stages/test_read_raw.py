@@ -9,11 +9,13 @@ import struct
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import imagecodecs
 import numpy as np
 import pytest
+import rawpy
 import tifffile
 from numpy.typing import NDArray
 
@@ -276,6 +278,79 @@ def test_metadata_and_orientation_are_recorded_not_applied(tmp_path: Path) -> No
         assert getattr(got.info, name) == getattr(info, name), name
     assert read_info(info.path).taken == info.taken
     assert read_info(info.path).exposure_s == info.exposure_s
+
+
+class _Opened:
+    """Stands for an open raw of a kind there is no free file of."""
+
+    raw_type = None
+    color_desc = b"RGBG"
+    num_colors = 3
+    black_level_per_channel = (64, 65, 66, 67)
+    white_level = 16383
+    camera_white_level_per_channel: list[int] | None = None
+    sizes = SimpleNamespace(top_margin=0, left_margin=0, flip=0, pixel_aspect=1.0)
+    raw_pattern: NDArray[np.uint8] | None = None
+
+    def __init__(self, counts: NDArray[np.uint16], **fields: Any) -> None:
+        self.raw_image_visible = counts
+        vars(self).update(fields)
+
+    def __enter__(self) -> _Opened:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.raw_image_visible = None  # as LibRaw does: nothing may be read after closing
+
+    def raw_color(self, row: int, column: int) -> int:
+        assert self.raw_pattern is not None
+        return int(self.raw_pattern[row % 2, column % 2])
+
+
+def _read_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, opened: _Opened) -> SensorFrame:
+    path = tmp_path / "a.raf"
+    path.write_bytes(b"FUJIFILM" + bytes(40))
+    monkeypatch.setattr(rawpy, "imread", lambda _path: opened)
+    return read_capture(path)
+
+
+def test_two_greens_at_every_pixel_are_averaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A camera that shifts its sensor by a photosite gives red, green, blue, green everywhere."""
+    planes = np.stack([mosaic(), mosaic() + 10, mosaic() + 20, mosaic() + 15], axis=-1)
+    frame = _read_opened(tmp_path, monkeypatch, _Opened(planes))
+    np.testing.assert_array_equal(frame.counts[..., 0], mosaic())
+    np.testing.assert_array_equal(frame.counts[..., 1], mosaic() + 13)  # 12.5 rounded up
+    np.testing.assert_array_equal(frame.counts[..., 2], mosaic() + 20)
+    assert frame.black.tolist() == [64, 65, 66]
+
+
+def test_saturation_the_camera_states_below_full_scale(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened = _Opened(
+        mosaic(),
+        raw_pattern=np.array([[0, 1], [3, 2]], np.uint8),
+        camera_white_level_per_channel=[15000, 14800, 15000, 0],
+    )
+    frame = _read_opened(tmp_path, monkeypatch, opened)
+    assert frame.white == 14800
+    assert frame.pattern.tolist() == [[0, 1], [1, 2]]
+    assert frame.black.tolist() == [[64, 65], [67, 66]]  # by LibRaw's colour index
+
+
+def test_other_colours_and_slanted_grids_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bayer = np.array([[0, 1], [3, 2]], np.uint8)
+    cyan = _Opened(mosaic(), raw_pattern=bayer, color_desc=b"GMCY")
+    with pytest.raises(CaptureError, match="pattern of GMCY; only red, green and blue"):
+        _read_opened(tmp_path, monkeypatch, cyan)
+    slanted = _Opened(mosaic(), raw_pattern=bayer)
+    monkeypatch.setattr(slanted, "raw_color", lambda y, x: int(bayer[(y + x // 2) % 2, x % 2]))
+    with pytest.raises(CaptureError, match="slanted grid"):
+        _read_opened(tmp_path, monkeypatch, slanted)
 
 
 # ------------------------------------------------------------------- files that are not whole

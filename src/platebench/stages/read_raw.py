@@ -7,7 +7,7 @@ densities wrong. Counts come from its unpacked mosaic, levels from the file.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -161,7 +161,16 @@ def _pattern(path: Path, raw: Any, counts: NDArray[np.uint16]) -> NDArray[np.uin
         raise CaptureError(
             path, f"has a colour filter pattern of {letters}", "only red, green and blue are read"
         )
+    for y, x in _places(counts.shape):
+        if raw.raw_color(top + y, left + x) != pattern[y % rows, x % columns]:
+            raise CaptureError(path, "has photosites on a slanted grid", TO_DNG)
     return pattern
+
+
+def _places(shape: tuple[int, ...]) -> Iterator[tuple[int, int]]:
+    """Yield a hundred sites spread over the picture, odd and even."""
+    for step in range(100):
+        yield (step * 7919) % shape[0], (step * 104729) % shape[1]
 
 
 def _levels(
