@@ -67,8 +67,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
     check_something_there(view)
     framing = frame_plate(view, job)
     densities = measure_view(view)
-    own = PrintingEnds(base_fog=densities.base_fog, d_max=densities.d_max)
-    ends = job.ends or own
+    ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
     table = tone_codes(job, ends, view.level)
     positive = render(view.image, framing.plan, table)
     record = plate_record(job, view, framing, densities, ends)
@@ -85,7 +84,10 @@ def convert_plate(job: PlateJob) -> PlateResult:
     )
     write_preview(job.preview, positive, ppi=framing.ppi)
     return PlateResult(
-        plate_id=job.plate_id, written=(job.positive, job.preview), record=record, ends=own
+        plate_id=job.plate_id,
+        written=(job.positive, job.preview),
+        record=record,
+        ends=session_ends(densities),
     )
 
 
@@ -94,8 +96,16 @@ def measure_plate(job: PlateJob) -> PlateResult:
     view = look_at_plate(job)
     check_something_there(view)
     densities = measure_view(view)
-    ends = PrintingEnds(base_fog=densities.base_fog, d_max=densities.d_max)
-    return PlateResult(plate_id=job.plate_id, ends=ends)
+    return PlateResult(plate_id=job.plate_id, ends=session_ends(densities))
+
+
+def session_ends(densities: PlateDensities) -> PrintingEnds:
+    """Return what the plate asks of a printing exposure shared by the session.
+
+    Plates printed alike are printed for base plus fog, so that their differences show. A plate
+    printed on its own is printed for its own thinnest tone.
+    """
+    return PrintingEnds(base_fog=densities.base_fog, d_max=densities.d_max)
 
 
 def keeps_whole(view: PlateView, job: PlateJob) -> bool:
@@ -127,17 +137,12 @@ def frame_corners(shape: tuple[int, int]) -> NDArray[np.float64]:
 
 def measure_view(view: PlateView) -> PlateDensities:
     """Measure densities on a reduced, straightened picture of the plate."""
-    small, valid = view.small, view.image.valid
-    if valid is not None:
-        share = cv2.resize(
-            valid.view(np.uint8), small.shape[1::-1], interpolation=cv2.INTER_NEAREST
-        )
-        valid = share.astype(bool)
+    small = view.small
     scale = np.array(small.shape[:2]) / np.array(view.image.shape)
     picture = PlateImage(
         pixels=_grey(small) / np.float32(view.level),
         encoding=Encoding.TRANSMITTANCE,
-        valid=valid,
+        valid=view.small_valid,
         pattern=MONO_PATTERN,
     )
     seen = view.found.corners if view.found.found else frame_corners(view.image.shape)
@@ -248,8 +253,8 @@ def plate_record(
         "density_range": round(densities.density_range, 3),
         "tone": job.settings.tone,
         "printed": {
-            "base_fog": round(ends.base_fog, 3),
-            "d_max": round(ends.d_max, 3),
+            "black_at": round(ends.base_fog, 3),
+            "white_at": round(ends.d_max, 3),
             "stops": job.settings.print_stops,
         },
         "flags": flags,

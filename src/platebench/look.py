@@ -43,6 +43,8 @@ class PlateView:
         TRANSMITTANCE of the whole capture, stain taken off where there was one.
     small : ndarray of float32, shape (m, n) or (m, n, 3)
         Area mean of ``image``, at most 1200 pixels long.
+    small_valid : ndarray of bool, shape (m, n), or None
+        False where photosites under a pixel of ``small`` clipped.
     found : FoundPlate
         Its corners; the finder's, or those a person gave.
     by_hand : bool
@@ -63,6 +65,7 @@ class PlateView:
     info: CaptureInfo
     image: PlateImage
     small: NDArray[np.float32]
+    small_valid: NDArray[np.bool_] | None
     found: FoundPlate
     by_hand: bool
     level: float
@@ -92,9 +95,10 @@ def look_at_plate(job: PlateJob) -> PlateView:
     light, image = _flatten(frame, job.light, job.dark)
     found, by_hand = _find(image, job.settings)
     small = reduced(image.pixels)
+    small_valid = _valid_like(image.valid, small)
     level, doubts = 1.0, [*found.doubts]
     if light.source is LightSource.BLANK:
-        level = _bare_light_level(small, image.shape, found)
+        level = _bare_light_level(small, small_valid, image.shape, found)
         doubts += _check_level(level, small, found, light, frame.info)
     elif light.source is LightSource.ESTIMATED:
         doubts.append("no blank frame: light estimated from the bare light box around the plate")
@@ -111,6 +115,7 @@ def look_at_plate(job: PlateJob) -> PlateView:
         info=frame.info,
         image=image,
         small=small,
+        small_valid=small_valid,
         found=found,
         by_hand=by_hand,
         level=level,
@@ -193,8 +198,23 @@ def _find(image: PlateImage, settings: PlateSettings) -> tuple[FoundPlate, bool]
     return found, False
 
 
+def _valid_like(
+    valid: NDArray[np.bool_] | None, small: NDArray[np.float32]
+) -> NDArray[np.bool_] | None:
+    """Return validity for a reduced picture: a pixel is good where all under it are."""
+    if valid is None:
+        return None
+    share = cv2.resize(
+        valid.view(np.uint8) * np.uint8(255), small.shape[1::-1], interpolation=cv2.INTER_AREA
+    )
+    return np.asarray(share == 255, bool)
+
+
 def _bare_light_level(
-    small: NDArray[np.float32], shape: tuple[int, int], found: FoundPlate
+    small: NDArray[np.float32],
+    valid: NDArray[np.bool_] | None,
+    shape: tuple[int, int],
+    found: FoundPlate,
 ) -> float:
     """Return the median transmittance of the bare light around the plate; 1 if none shows."""
     if not found.found or found.surround == "dark":
@@ -205,7 +225,8 @@ def _bare_light_level(
     grown = (centre + (found.corners - centre) * 1.06) * scale
     outside = np.ones(grey.shape, np.uint8)
     cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1]).astype(np.int32), 0)
-    bare = grey[(outside > 0) & (grey > 0.6) & (grey < 1.7)]
+    seen = (outside > 0) & (grey > 0.6) & (grey < 1.7)
+    bare = grey[seen if valid is None else seen & valid]
     if bare.size < 0.02 * grey.size:
         return 1.0
     return float(np.median(bare))

@@ -61,5 +61,6 @@ def code_from_transmittance(transmittance: NDArray[np.float32]) -> NDArray[np.ui
 
 
 def transmittance_of_codes() -> NDArray[np.float64]:
-    """Return the transmittance that each of the 65,536 codes stands for, some not finite."""
-    return np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float64)
+    """Return the transmittance that each of the 65,536 codes stands for; not-a-number is 0."""
+    codes = np.arange(65536, dtype=np.uint16).view(np.float16)
+    return np.nan_to_num(codes, nan=0.0).astype(np.float64)

@@ -18,9 +18,8 @@ from platebench.stages.density import density_from_transmittance
 MEASURED_LONG_SIDE = 1200
 BARE_GLASS = 0.06  # D: two air-glass surfaces reflect 8 %, D 0.037 (Fresnel, n = 1.52)
 MARGIN = 0.06  # share of the short side that may be rebate, left out of the picture
-REBATE_REACH = 0.035  # a rebate worth reading reaches this far in
-REBATE_SHARE = 0.4  # of the strip along the edge
-INSET = 0.015  # share of a side lost to the bevel and chips of the glass edge
+EDGE_STRIP = (0.004, 0.025)  # shares of the short side between which a rebate is looked for
+REBATE_SHARE = 0.25  # of a side's strip that a rebate fills, on three sides at least
 THIN_SHARE, DENSE_SHARE = 0.005, 0.995  # quantiles of the picture area
 BIN = 0.01  # D
 BIN_EDGES = np.round(np.arange(-0.2, 4.5 + BIN / 2, BIN), 2)
@@ -87,14 +86,13 @@ def measure_densities(
     PlateDensities
     """
     density = density_from_transmittance(_despeckled(transmittance))
-    usable = np.ones(density.shape, bool) if valid is None else valid.copy()
-    inner, margin = _regions(density.shape)
-    picture = density[inner & usable]
+    where = _picture_area(density)
+    picture = density[where].ravel() if valid is None else density[where][valid[where]]
     if picture.size < 16:
         picture = density.ravel()
     picture = _without_bare_glass(picture)
     d_min, d_max = (float(v) for v in np.quantile(picture, (THIN_SHARE, DENSE_SHARE)))
-    rebate = _rebate_density(density[margin & usable], d_min) if whole_plate else None
+    rebate = _rebate_density(_edge_strips(density), d_min) if whole_plate else None
     counts = np.histogram(picture, bins=BIN_EDGES)[0]
     return PlateDensities(
         base_fog=d_min if rebate is None else rebate,
@@ -123,16 +121,22 @@ def _despeckled(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(cv2.medianBlur(np.ascontiguousarray(picture), 5))
 
 
-def _regions(shape: tuple[int, ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return the picture area, and the margin where a rebate would be."""
-    height, width = shape
-    inner, margin = np.zeros(shape, bool), np.zeros(shape, bool)
-    inset = round(INSET * min(shape))
-    edge, strip = round(MARGIN * min(shape)), max(inset + 1, round(REBATE_REACH * min(shape)))
-    inner[edge : height - edge, edge : width - edge] = True
-    margin[inset : height - inset, inset : width - inset] = True
-    margin[strip : height - strip, strip : width - strip] = False
-    return inner, margin
+def _picture_area(density: NDArray[np.float32]) -> tuple[slice, slice]:
+    edge = round(MARGIN * min(density.shape))
+    return slice(edge, density.shape[0] - edge), slice(edge, density.shape[1] - edge)
+
+
+def _edge_strips(density: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+    """Return the strips along the four sides, inside the bevel of the glass."""
+    first, last = (max(1, round(share * min(density.shape))) for share in EDGE_STRIP)
+    strip, along = slice(first, max(last, first + 1)), slice(first, -first)
+    back = slice(-strip.stop, -first)
+    return [
+        density[strip, along],
+        density[along, back],
+        density[back, along],
+        density[along, strip],
+    ]
 
 
 def _without_bare_glass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -142,19 +146,20 @@ def _without_bare_glass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     return picture[~bare] if 0 < share < 0.1 else picture
 
 
-def _rebate_density(margin: NDArray[np.float32], d_min: float) -> float | None:
-    """Return the density of an even strip along the edge that is thinner than the picture.
+def _rebate_density(strips: list[NDArray[np.float32]], d_min: float) -> float | None:
+    """Return the density of an even rebate along the edge, thinner than the picture.
 
-    It must be emulsion (denser than bare glass), narrow in density, and hold at least
-    ``REBATE_SHARE`` of the strip.
+    It must be emulsion (denser than bare glass), narrow in density, and fill ``REBATE_SHARE`` of
+    the strips of three sides.
     """
-    strip = margin[(margin > BARE_GLASS) & (margin < d_min + 0.02)]
-    if margin.size == 0 or strip.size < REBATE_SHARE * margin.size:
+    margin = np.concatenate([strip.ravel() for strip in strips])
+    thin = margin[(margin > BARE_GLASS) & (margin < d_min + 0.02)]
+    if thin.size == 0:
         return None
-    counts, edges = np.histogram(strip, bins=BIN_EDGES)
+    counts, edges = np.histogram(thin, bins=BIN_EDGES)
     peak = int(np.argmax(np.convolve(counts, np.ones(3), mode="same")))
     centre = float(edges[peak] + BIN / 2)
-    near = strip[np.abs(strip - centre) < 0.03]
-    if near.size < 0.6 * strip.size:
+    filled = [float(np.mean(np.abs(strip - centre) < 0.04)) for strip in strips]
+    if sum(share >= REBATE_SHARE for share in filled) < 3:
         return None
-    return float(np.median(near))
+    return float(np.median(thin[np.abs(thin - centre) < 0.04]))
