@@ -31,7 +31,7 @@ from platebench.record import (
 )
 from platebench.session_file import load_session
 from platebench.session_light import prepare_light
-from platebench.session_report import write_proofs, write_report
+from platebench.session_report import write_proofs, write_report, write_true_size_pages
 from platebench.settings import PlateSettings, SessionSettings
 from platebench.stages.light import Dark, Light
 from platebench.stages.tone import ToneProfile
@@ -132,14 +132,18 @@ def convert_session(
         for name in (POSITIVES, PREVIEWS, RECORDS):
             remove_unfinished(output / name)
     left_out = tuple(plate.id for plate in settings.plates if plate.skip)
-    proofs = write_proofs(output, settings, results, true_size=true_size)
-    report = write_report(output, settings, results, proofs)
+    files = write_proofs(output, settings, results)
+    report = write_report(output, settings, results, files)
+    if true_size:
+        path, made = write_true_size_pages(output, settings, results)
+        files = (*files, path)
+        report = write_report(output, settings, results, files, made.left_out)
     return SessionResult(
         folder=folder,
         output=output,
         results=tuple(results),
         left_out=left_out,
-        files=(report, *proofs.files),
+        files=(report, *files),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from math import nan
 from pathlib import Path
 from typing import Any
@@ -13,32 +13,21 @@ from platebench.errors import UnexpectedError
 from platebench.outputs.proof_caption import ProofPrint
 from platebench.outputs.proof_png import write_proof_pngs
 from platebench.outputs.proof_sheet import write_proof_sheet
-from platebench.outputs.true_size import write_true_size
-from platebench.plate_job import PREVIEWS, PlateResult
+from platebench.outputs.true_size import TrueSizeResult, write_true_size
+from platebench.plate_job import POSITIVES, PREVIEWS, PlateResult
 from platebench.record import write_json
 from platebench.settings import SessionSettings
 
 PROOF_SHEET = "proof-sheet.pdf"
 TRUE_SIZE = "true-size.pdf"
 REPORT = "report.json"
-
-
-@dataclass(frozen=True, slots=True)
-class Proofs:
-    """Files of the proof sheet, and plates left out of the true-size pages with the reason."""
-
-    files: tuple[Path, ...] = ()
-    not_true_size: tuple[tuple[str, str], ...] = ()
+_NO_TITLE = "Proof sheet"
 
 
 def write_proofs(
-    output: Path,
-    settings: SessionSettings,
-    results: Sequence[PlateResult],
-    *,
-    true_size: bool = False,
-) -> Proofs:
-    """Write the proof sheet as PDF and PNG, and the true-size pages if wanted.
+    output: Path, settings: SessionSettings, results: Sequence[PlateResult]
+) -> tuple[Path, ...]:
+    """Write the proof sheet as PDF and PNG and return the files; none where no plate worked.
 
     Raises
     ------
@@ -47,17 +36,34 @@ def write_proofs(
     """
     prints = [proof_print(output, result) for result in results if result.error is None]
     if not prints:
-        return Proofs()
-    title = settings.title or "Proof sheet"
+        return ()
     sheet = output / PROOF_SHEET
-    write_proof_sheet(sheet, prints, title=title)
+    write_proof_sheet(sheet, prints, title=settings.title or _NO_TITLE)
     for old in sorted(output.glob(f"{sheet.stem}-[0-9]*.png")):
         old.unlink()  # an earlier sheet may have had more pages
-    files = [sheet, *write_proof_pngs(sheet, output)]
-    if not true_size:
-        return Proofs(tuple(files))
-    made = write_true_size(output / TRUE_SIZE, prints, title=title)
-    return Proofs((*files, output / TRUE_SIZE), made.left_out)
+    return (sheet, *write_proof_pngs(sheet, output))
+
+
+def write_true_size_pages(
+    output: Path, settings: SessionSettings, results: Sequence[PlateResult]
+) -> tuple[Path, TrueSizeResult]:
+    """Write every plate at its true size, from the positives themselves.
+
+    Raises
+    ------
+    WriteError
+        If no plate's size is known, or the file cannot be written.
+    """
+    path = output / TRUE_SIZE
+    prints = [
+        replace(
+            proof_print(output, result),
+            picture=output / POSITIVES / f"{result.plate_id}.tif",
+        )
+        for result in results
+        if result.error is None
+    ]
+    return path, write_true_size(path, prints, title=settings.title or _NO_TITLE)
 
 
 def proof_print(output: Path, result: PlateResult) -> ProofPrint:
@@ -78,9 +84,26 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
 
 
 def write_report(
-    output: Path, settings: SessionSettings, results: Sequence[PlateResult], proofs: Proofs
+    output: Path,
+    settings: SessionSettings,
+    results: Sequence[PlateResult],
+    files: Sequence[Path],
+    not_true_size: Sequence[tuple[str, str]] = (),
 ) -> Path:
     """Write ``report.json`` and return its path: the same bytes for the same session.
+
+    Parameters
+    ----------
+    output : Path
+        Folder of results.
+    settings : SessionSettings
+        What was wanted.
+    results : sequence of PlateResult
+        What came of it.
+    files : sequence of Path
+        Files of the whole session.
+    not_true_size : sequence of (str, str)
+        Plates left out of the true-size pages, and why.
 
     Raises
     ------
@@ -95,8 +118,8 @@ def write_report(
         "dark": list(settings.dark),
         "plates": [plate_to_json(output, result) for result in results],
         "left_out": [plate.id for plate in settings.plates if plate.skip],
-        "files": names_in(output, proofs.files),
-        "not_at_true_size": dict(proofs.not_true_size),
+        "files": names_in(output, files),
+        "not_at_true_size": dict(not_true_size),
     }
     write_json(output / REPORT, document)
     return output / REPORT

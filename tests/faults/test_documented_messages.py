@@ -1,0 +1,391 @@
+"""Every message of docs/errors.md, produced by doing what it is about."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner
+from PIL import Image
+
+from platebench.cli import main
+from platebench.errors import OutOfMemoryError, UnexpectedError, WorkerLostError
+from platebench.synthetic import (
+    CameraModel,
+    PlateModel,
+    simulate_blank,
+    simulate_dark,
+    simulate_plate,
+)
+
+from ..session_files import BOX, CAMERA, EXPOSURE_S, put, write_session
+
+DOCS = Path(__file__).parents[2] / "docs"
+DOCUMENTED = re.findall(r"^\| `(.+?)` \|", (DOCS / "errors.md").read_text(), re.MULTILINE)
+
+Scenario = Callable[[Path, pytest.MonkeyPatch], str]
+SCENARIOS: dict[str, Scenario] = {}
+
+
+def produces(start: str) -> Callable[[Scenario], Scenario]:
+    """Register what produces the one documented message that begins so."""
+
+    def register(scenario: Scenario) -> Scenario:
+        found = [message for message in DOCUMENTED if message.startswith(start)]
+        assert len(found) == 1, f"{start!r} begins {len(found)} documented messages"
+        assert found[0] not in SCENARIOS
+        SCENARIOS[found[0]] = scenario
+        return scenario
+
+    return register
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_session(tmp_path_factory.mktemp("original") / "shelf")
+
+
+@pytest.fixture
+def session(original: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(original, tmp_path / "shelf"))
+
+
+@pytest.mark.parametrize("message", DOCUMENTED)
+def test_is_really_produced(message: str, session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said = SCENARIOS[message](session, monkeypatch)
+    pattern = ".+?".join(re.escape(part) for part in message.split("…"))
+    lines = [line.removeprefix("Error: ") for line in said.splitlines()]
+    assert any(re.fullmatch(f"(plate [a-z]+: )?{pattern}", line) for line in lines), said
+    assert "Traceback" not in said
+
+
+def test_every_scenario_is_documented() -> None:
+    assert len(DOCUMENTED) == len(set(DOCUMENTED)) == len(SCENARIOS) > 50
+
+
+def run(*args: str | Path) -> str:
+    result = CliRunner().invoke(main, [str(arg) for arg in args])
+    assert result.exit_code not in (0, 1, 2), result.output
+    return result.stderr
+
+
+def convert(session: Path, *args: str | Path) -> str:
+    return run("convert", session, "--jobs", "1", *args)
+
+
+def edit(session: Path, before: str, after: str) -> None:
+    path = session / "session.toml"
+    assert before in path.read_text()
+    path.write_text(path.read_text().replace(before, after, 1))
+
+
+def with_settings(text: str) -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        (session / "session.toml").write_text(text)
+        return convert(session)
+
+    return scenario
+
+
+def with_capture(content: bytes) -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        (session / "tall.dng").write_bytes(content)
+        return convert(session)
+
+    return scenario
+
+
+def refusing(number: int) -> Scenario:
+    """Let the system refuse to make temporary files, as it does on such a disk."""
+
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        def refuse(*args: object, **kwargs: object) -> None:
+            raise OSError(number, os.strerror(number))
+
+        monkeypatch.setattr("tempfile.mkstemp", refuse)
+        return convert(session)
+
+    return scenario
+
+
+PLATE = '[[plate]]\nid = "p"\ncaptures = ["a.dng"]\n'
+
+# --- Session folder
+
+
+@produces("… does not exist;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return convert(session / "none")
+
+
+@produces("… is a file, not a folder;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return convert(session / "tall.dng")
+
+
+@produces("… cannot be read (…); check its permissions")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    def closed(self: Path) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "iterdir", closed)
+    (session / "session.toml").unlink()
+    return run("start", session)
+
+
+@produces("… holds no captures;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "empty").mkdir()
+    return run("start", session / "empty")
+
+
+SCENARIOS[next(m for m in DOCUMENTED if "lists no plates" in m)] = with_settings("title = 'x'")
+
+# --- Captures
+
+
+@produces("… is not there;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "tall.dng").unlink()
+    return convert(session)
+
+
+@produces("… is a folder;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "tall.dng").unlink()
+    (session / "tall.dng").mkdir()
+    return convert(session)
+
+
+@produces("… may not be read;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    real = Path.open
+
+    def closed(self: Path, *args: object, **kwargs: object) -> object:
+        if self.name == "tall.dng":
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return real(self, *args, **kwargs)  # type: ignore[call-overload]
+
+    monkeypatch.setattr(Path, "open", closed)
+    return convert(session)
+
+
+produces("… is empty;")(with_capture(b""))
+produces("… starts with nothing but zeros;")(with_capture(bytes(20_000)))
+produces("… is a text file")(with_capture(b"notes on plate twelve\n" * 9))
+produces("… is a WebP file")(with_capture(b"RIFF\x20\0\0\0WEBPVP8 " + bytes(40)))
+produces("… is a phone picture")(with_capture(b"\0\0\0\x18ftypheic" + bytes(40)))
+
+
+@produces("… is cut off: … of its … bytes")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    whole = (session / "tall.dng").read_bytes()
+    (session / "tall.dng").write_bytes(whole[: len(whole) // 2])
+    return convert(session)
+
+
+def scan(image: Image.Image, suffix: str, *, keep: float = 1.0) -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        path = session / f"scan{suffix}"
+        image.save(path)
+        whole = path.read_bytes()
+        path.write_bytes(whole[: int(len(whole) * keep)])
+        edit(session, '"tall.dng"', f'"{path.name}"')
+        return convert(session)
+
+    return scenario
+
+
+NOISE = Image.fromarray(np.random.default_rng(5).integers(0, 255, (90, 130), np.uint8))
+produces("… is cut off: the JPEG's")(scan(NOISE, ".jpg", keep=0.7))
+produces("… is cut off: a PNG")(scan(NOISE, ".png", keep=0.7))
+produces("… has colours from a palette")(scan(NOISE.convert("P"), ".png"))
+produces("… has one bit a pixel")(scan(NOISE.convert("1"), ".png"))
+
+
+@produces("… does not hold whole numbers")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    tifffile.imwrite(session / "scan.tif", np.asarray(NOISE, np.float32))
+    edit(session, '"tall.dng"', '"scan.tif"')
+    return convert(session)
+
+
+@produces("… is all black;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    put(session / "tall.dng", simulate_dark(CAMERA, exposure_s=EXPOSURE_S, seed=3))
+    return convert(session)
+
+
+@produces("… is clipped all over;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    put(session / "tall.dng", simulate_blank(BOX, CAMERA, exposure_s=9.0, seed=3))
+    return convert(session)
+
+
+@produces("… shows no plate;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    put(session / "tall.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=3))
+    return convert(session)
+
+
+# --- Blank and dark frames
+
+
+def with_blank(camera: CameraModel = CAMERA, exposure_s: float = EXPOSURE_S) -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        edit(session, 'dark = ["dark.dng"]', "")
+        put(session / "blank.dng", simulate_blank(BOX, camera, exposure_s=exposure_s, seed=3))
+        return convert(session)
+
+    return scenario
+
+
+produces("… is clipped: the bare light")(with_blank(exposure_s=1.0))
+produces("… is nearly black:")(with_blank(exposure_s=1e-4))
+produces("… does not fit …: it is … pixels and the plate")(
+    with_blank(replace(CAMERA, shape=(302, 400)))
+)
+produces("… does not fit …: its colour-filter")(with_blank(replace(CAMERA, cfa="BGGR")))
+produces("… does not fit …: ISO is")(with_blank(replace(CAMERA, iso=400.0)))
+
+
+@produces("… is named as a dark frame but holds light;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    shutil.copy(session / "wide.dng", session / "dark.dng")
+    put(session / "dark.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=3))
+    return convert(session)
+
+
+@produces("… does not fit …: it is … pixels and the other")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    other = replace(CAMERA, shape=(302, 400))
+    put(session / "second.dng", simulate_blank(BOX, other, exposure_s=EXPOSURE_S, seed=3))
+    edit(session, '["blank.dng"]', '["blank.dng", "second.dng"]')
+    return convert(session)
+
+
+@produces("… has no blank frame and shows")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    near = replace(CAMERA, fill=1.3)  # the plate is larger than the frame
+    frame = simulate_plate(PlateModel(), BOX, near, exposure_s=EXPOSURE_S, seed=3).frame
+    put(session / "tall.dng", frame)
+    edit(session, 'blank = ["blank.dng"]', "")
+    return convert(session)
+
+
+# --- Results
+
+produces("… was not written: the disk is full;")(refusing(errno.ENOSPC))
+produces("… was not written: the disk is read-only;")(refusing(errno.EROFS))
+produces("… was not written: no permission")(refusing(errno.EACCES))
+produces("… was not written: the disk's format")(refusing(errno.EFBIG))
+
+
+@produces("… was not written: a file is in the way;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "converted").mkdir()
+    (session / "converted" / "positives").touch()
+    return convert(session)
+
+
+@produces("… was not written: it is a file;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return convert(session, "--output", session / "tall.dng")
+
+
+@produces("… was not written: it is one of the captures;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "positives").mkdir()
+    (session / "tall.dng").rename(session / "positives" / "tall.tif")
+    edit(session, '"tall.dng"', '"positives/tall.tif"')
+    return convert(session, "--output", session)
+
+
+@produces("… was not written: there is something in that folder already;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("demo", session)
+
+
+@produces("… was not written: no plate has a known size;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    edit(session, 'format = "9x12 cm"', "")
+    said = convert(session, "--true-size")
+    assert (session / "converted" / "report.json").is_file()
+    return said
+
+
+# --- Settings
+
+
+@produces("… is missing; run:")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "session.toml").unlink()
+    return convert(session)
+
+
+@produces("… is not UTF-8 text;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "session.toml").write_bytes(b"title = '\xe9'\n")
+    return convert(session)
+
+
+@produces("… cannot be read (…); check the file")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "session.toml").unlink()
+    (session / "session.toml").mkdir()
+    return convert(session)
+
+
+@produces("… is there already and has been edited")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("start", session)
+
+
+produces("… is not TOML: ")(with_settings("title = \n"))
+produces("… is too large for settings;")(with_settings("#" * (5 << 20)))
+produces("…: plate[1].emulsoin")(with_settings(PLATE + "emulsoin = 'light'"))
+produces("…: gamma is not")(with_settings("gamma = 2"))
+produces("…: scan.zzz")(with_settings("[scan]\nzzz = 2"))
+produces("…: plate[1].rotate")(with_settings(PLATE + "rotate = 45"))
+produces("…: scan.gamma is 9")(with_settings("[scan]\ngamma = 9"))
+produces("…: plate[1].crop")(with_settings(PLATE + "crop = 'no'"))
+produces("…: plate[1].format")(with_settings(PLATE + "format = '9x12'"))
+produces("…: plate[1].id")(with_settings(PLATE.replace('"p"', '"p/q"')))
+produces("…: plate[2].id")(with_settings(PLATE + PLATE.replace('"p"', '"P"')))
+produces("…: plate[1].captures has a name")(with_settings(PLATE.replace("a.dng", "../a.dng")))
+produces("…: plate[1].captures lists")(with_settings("[light]\nblank = ['a.dng']\n" + PLATE))
+produces("…: plate[1].corners")(with_settings(PLATE + "corners = [[0, 0], [9, 0], [9, 9], [0, 9]]"))
+produces('there is no tone profile "…"')(with_settings(PLATE + "tone = 'sunny'"))
+
+# --- Memory and faults; killed workers are killed for real in test_convert_session.py
+
+
+def failing(error: BaseException) -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        def fail(job: object) -> None:
+            raise error
+
+        monkeypatch.setattr("platebench.convert.convert_plate", fail)
+        result = CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"])
+        kind = OutOfMemoryError if isinstance(error, MemoryError) else UnexpectedError
+        assert result.exit_code == kind.exit_code
+        return result.stderr
+
+    return scenario
+
+
+produces("plate …: not enough memory;")(failing(MemoryError()))
+produces("plate …: the program failed")(failing(ZeroDivisionError("nobody thought of it")))
+
+
+@produces("plate …: its worker was killed")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return str(WorkerLostError("tall"))
