@@ -17,7 +17,7 @@ from platebench.quality.verdict import Severity, Verdict, percent
 AIM_STOPS = 0.2  # bare light box below white, in the colour nearest to clipping
 LEAST_STOPS = 0.1  # advice never goes closer than this
 TOO_CLOSE_STOPS = 0.03  # shot noise of a 50,000-electron well reaches this far up
-LOST_STOPS = 1.0  # underexposed by so much: a warning
+LOST_STOPS, DARK_STOPS = 1.0, 6.0  # underexposed by so much: a warning, a failure
 CLIPPED_ALLOWED = 1e-4  # of the plate's photosites: hot pixels, pinholes
 _BARE_PERCENTILE = 99.0
 _SAMPLES = 200_000  # photosites a plane, enough for a percentile
@@ -171,6 +171,7 @@ def judge_exposure(frame: SensorFrame, clipping: Clipping, headroom: Headroom) -
         verdicts.append(Verdict(Severity.GOOD, "exposure", text))
         return verdicts
     severity = Severity.WARN if under >= LOST_STOPS else Severity.NOTE
+    severity = Severity.FAIL if under >= DARK_STOPS else severity
     text = f"underexposed by {under:.1f} stops (the {what} sits {least:.1f} stops below clipping)"
     verdicts.append(Verdict(severity, "exposure", text, _lengthen(time_s, least - LEAST_STOPS)))
     return verdicts

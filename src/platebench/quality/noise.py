@@ -28,7 +28,8 @@ _BLOCKS_ALONG = 24  # blocks along each side of a plane, at most
 _SECOND_DIFFERENCE_GAIN = 6.0
 _SHARED = 1 + 2 * ((4 / 6) ** 2 + (1 / 6) ** 2)
 _LEAST_BLOCKS = 12
-_ROUNDING = 1 / 12
+_ROUNDING = 1 / 12  # variance of rounding to whole counts
+_VISIBLE_READ = 0.3  # of the shot noise's variance at the darkest level
 _QUIET_SHARE = 0.1  # of blocks at like level: those with least picture in them
 
 
@@ -147,14 +148,24 @@ def noise_from_frames(
         light = np.concatenate([light, np.zeros_like(dark_light)])
         variance = np.concatenate([variance, dark_variance])
         source += " and two dark frames" if pair else " and a dark frame"
-    return _model(flats[0], light, variance, source, upper_bound=False)
+    gain, read, read_error = _fit_line(light, variance)
+    known = read > 2 * read_error
+    return NoiseModel(
+        gain=gain,
+        read_variance=_at_least_rounding(flats[0], read if known else 0.0),
+        source=source,
+        read_known=known,
+    )
 
 
 def noise_from_plate(frame: SensorFrame) -> NoiseModel | None:
     """Return an upper bound of the noise from a picture: its quietest blocks at each level.
 
-    Grain and picture can only add to the variance, so the camera is no noisier than this, apart
-    from the scatter of the estimate. None where nearly everything is clipped or black.
+    Grain and picture only add variance, so no level is noisier than its quietest blocks, and the
+    line ``a y + b`` lies below them all: ``a`` is at most the least of variance over light (read
+    on the bare light box, if it shows), ``b`` at most what is left over at the darkest level. All
+    within the scatter of the estimate, about a tenth. None where nearly everything is clipped or
+    black.
     """
     light, variance = _flat_blocks(frame)
     light, variance = light[light > 0], variance[light > 0]
@@ -163,30 +174,31 @@ def noise_from_plate(frame: SensorFrame) -> NoiseModel | None:
     freedom = _BLOCK * (_BLOCK - 2) / _SHARED
     low = chi2.ppf(_QUIET_SHARE, freedom) / freedom
     order = np.argsort(light, kind="stable")
-    levels, quiet = [], []
-    for part in np.array_split(order, max(3, len(order) // 60)):
-        if len(part):
-            levels.append(float(np.mean(light[part])))
-            quiet.append(float(np.quantile(variance[part], _QUIET_SHARE)) / low)
-    source = "the quietest parts of the plate"
-    return _model(frame, np.array(levels), np.array(quiet), source, upper_bound=True)
-
-
-def _model(
-    frame: SensorFrame, light: Floats, variance: Floats, source: str, *, upper_bound: bool
-) -> NoiseModel:
-    gain, read, read_error = _fit_line(light, variance)
-    known = read > 2 * read_error
-    # Rounding to whole counts alone gives 1/12. A dark frame quieter than half a count can show
-    # less: its counts hardly ever leave the black level. With light on it they do.
-    least = _ROUNDING if frame.curve is None else 0.0
+    groups = np.array_split(order, max(3, len(order) // 60))
+    gain = float(min(_quiet(variance[group] / light[group]) for group in groups)) / float(low)
+    darkest = groups[:3]
+    read = min(_quiet(variance[group] / low - gain * light[group]) for group in darkest)
+    known = bool(read > _VISIBLE_READ * gain * float(np.mean(light[groups[0]])))
     return NoiseModel(
         gain=gain,
-        read_variance=max(read if known else 0.0, least),
-        source=source,
-        upper_bound=upper_bound,
+        read_variance=_at_least_rounding(frame, read if known else 0.0),
+        source="the quietest parts of the plate",
+        upper_bound=True,
         read_known=known,
     )
+
+
+def _quiet(values: Floats) -> float:
+    return float(np.quantile(values, _QUIET_SHARE))
+
+
+def _at_least_rounding(frame: SensorFrame, read_variance: float) -> float:
+    """Return the read variance, or that of rounding to whole counts, 1/12, if that is more.
+
+    A dark frame quieter than half a count shows less, because its counts hardly ever leave the
+    black level. With light on it they do.
+    """
+    return max(read_variance, _ROUNDING) if frame.curve is None else read_variance
 
 
 def _alike(one: SensorFrame, other: SensorFrame) -> bool:
@@ -204,21 +216,29 @@ def _block_starts(length: int) -> NDArray[np.intp]:
 
 def _blocks(plane: NDArray[np.uint16]) -> NDArray[np.uint16]:
     """Return blocks spread evenly over a plane, shape (n, block, block)."""
+    if min(plane.shape) < _BLOCK:
+        return np.empty((0, _BLOCK, _BLOCK), np.uint16)
     rows, cols = (_block_starts(length) for length in plane.shape)
     windows = np.lib.stride_tricks.sliding_window_view(plane, (_BLOCK, _BLOCK))
     return windows[np.ix_(rows, cols)].reshape(-1, _BLOCK, _BLOCK)
 
 
 def _flat_blocks(frame: SensorFrame) -> tuple[Floats, Floats]:
-    """Return mean light and variance of unclipped blocks, from second differences in rows."""
+    """Return mean light and variance of unclipped, even blocks, from second differences in rows.
+
+    A block across an edge would count as if it were of one level, with fewer photosites.
+    """
     lights, variances = [], []
     for plane in planes(frame):
         counts = _blocks(plane.counts)
         counts = counts[counts.max(axis=(1, 2)) < frame.white]
         blocks = light_of(frame, counts, plane.black).astype(np.float64)
         second = blocks[:, :, :-2] - 2 * blocks[:, :, 1:-1] + blocks[:, :, 2:]
-        lights.append(blocks.mean(axis=(1, 2)))
-        variances.append((second**2).mean(axis=(1, 2)) / _SECOND_DIFFERENCE_GAIN)
+        variance = (second**2).mean(axis=(1, 2)) / _SECOND_DIFFERENCE_GAIN
+        upper, lower = (half.mean(axis=(1, 2)) for half in np.split(blocks, 2, axis=1))
+        even = (upper - lower) ** 2 < 16 * variance / (_BLOCK**2 / 4) + (0.1 * (upper + lower)) ** 2
+        lights.append(((upper + lower) / 2)[even])
+        variances.append(variance[even])
     return np.concatenate(lights), np.concatenate(variances)
 
 

@@ -138,6 +138,8 @@ def _upright(image: NDArray[np.float64]) -> NDArray[np.float64]:
     rows, cols = image.shape
     across = abs(image[:, -cols // 3 :].mean() - image[:, : cols // 3].mean())
     down = abs(image[-rows // 3 :].mean() - image[: rows // 3].mean())
+    if max(down, across) == 0:
+        raise NoEdgeError("there is no edge: the region is all the same")
     if down > across:
         image = image.T
         cols = rows
