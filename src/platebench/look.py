@@ -217,7 +217,7 @@ def _bare_light_level(
     found: FoundPlate,
 ) -> float:
     """Return the median transmittance of the bare light around the plate; 1 if none shows."""
-    if not found.found or found.surround == "dark":
+    if not found.found or found.surround != "bright":
         return 1.0
     grey = small if small.ndim == 2 else small.mean(axis=2)
     scale = np.array(grey.shape) / np.array(shape)
@@ -225,11 +225,11 @@ def _bare_light_level(
     grown = (centre + (found.corners - centre) * 1.06) * scale
     outside = np.ones(grey.shape, np.uint8)
     cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1]).astype(np.int32), 0)
-    seen = (outside > 0) & (grey > 0.6) & (grey < 1.7)
-    bare = grey[seen if valid is None else seen & valid]
-    if bare.size < 0.02 * grey.size:
+    around = grey[outside > 0] if valid is None else grey[(outside > 0) & valid]
+    if around.size < 0.02 * grey.size:
         return 1.0
-    return float(np.median(bare))
+    high = float(np.quantile(around, 0.8))
+    return float(np.median(around[np.abs(around - high) < 0.2 * high]))
 
 
 def _check_level(

@@ -37,9 +37,10 @@ def light_from_surround(
     limit = 0.995 * frame.full_scale
     bright = means.max(axis=0)
     outside &= bright < limit
+    inside = cells_inside(corners, frame.shape, (grid[0], grid[1]), grow=-0.03)
     if outside.any():
         outside &= bright > 0.35 * np.percentile(bright[outside], 90)
-    if not _spans(outside):
+    if not _spans(outside) or not _brighter(bright[outside], bright[inside]):
         raise NoLightReferenceError(frame.info.path)
     basis = _quadratic_basis((grid[0], grid[1]))
     fields = np.empty_like(means)
@@ -70,6 +71,11 @@ def cells_inside(
     mask = np.zeros(grid, np.uint8)
     cv2.fillConvexPoly(mask, points, 1, shift=4)
     return mask.astype(bool)
+
+
+def _brighter(outside: NDArray[np.float32], inside: NDArray[np.float32]) -> bool:
+    """Tell bare light from a mask: no plate passes more light than there is."""
+    return inside.size == 0 or float(np.median(outside)) > 0.9 * float(np.quantile(inside, 0.99))
 
 
 def _spans(cells: NDArray[np.bool_]) -> bool:
