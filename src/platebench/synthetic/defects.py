@@ -91,7 +91,7 @@ def _chips(plate: PlateModel, rng: Rng) -> tuple[Blob, ...]:
 def _flakes(plate: PlateModel, rng: Rng) -> Shapes:
     short = min(plate.size_mm)
     return tuple(
-        Blob(_on_rim(plate, rng), short * float(rng.uniform(0.01, 0.05)), _waves(rng, 0.35))
+        Blob(_on_rim(plate, rng), short * float(rng.uniform(0.008, 0.028)), _waves(rng, 0.40))
         for _ in range(plate.flakes)
     )
 

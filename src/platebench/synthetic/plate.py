@@ -66,13 +66,14 @@ class PlateModel:
         A name from `scene.SCENES`, relative luminances (1 = white), or None for an unexposed
         plate.
     target : callable or None
-        Density at a place on the plate, in place of scene and curve; see `targets`.
+        Density at a place on the plate, seen from the emulsion, in place of scene and curve; see
+        `targets`.
     curve : EmulsionCurve
         The emulsion.
     log_exposure : float
         log10 of the exposure, lx s, that luminance 1 gave the plate.
     rebate_mm : (float, float, float, float)
-        Unexposed strip the holder left along top, right, bottom and left.
+        Unexposed strip the holder left along top, right, bottom and left, as the plate lies.
     glass_density : float
         Density of bare glass, where the emulsion is gone.
     grain_um : float
@@ -91,9 +92,11 @@ class PlateModel:
     veil : (float, float, float)
         Density added for red, green and blue, everywhere on the emulsion.
     turned : {0, 90, 180, 270}
-        Degrees clockwise the picture is turned on the plate: a plate laid sideways.
+        Degrees clockwise the picture is turned, seen through the glass: a plate laid sideways.
     glass_side_up : bool
-        Seen through the glass: the picture, turned or not, is mirrored left to right.
+        The glass faces the camera, and the picture reads right. Otherwise the emulsion does, and
+        the picture, turned or not, is reversed left to right: in the plate holder the emulsion
+        faced the lens, and what was on the left is on the right for who looks from there.
     """
 
     size_mm: tuple[float, float] = (90.0, 120.0)

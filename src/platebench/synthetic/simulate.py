@@ -272,7 +272,7 @@ class _Painter:
             light = np.asarray(smaller, np.float32)
         log_h = np.log10(np.maximum(light, np.float32(1e-6))) + np.float32(plate.log_exposure)
         picture = plate.curve.density(log_h).astype(np.float32)
-        return np.ascontiguousarray(picture[:, ::-1] if plate.glass_side_up else picture)
+        return np.ascontiguousarray(picture if plate.glass_side_up else picture[:, ::-1])
 
     def _picture_density(self, band: Band) -> Plane:
         plate = self.plate
@@ -280,8 +280,6 @@ class _Painter:
         if self.picture is None:
             return np.full(band.shape, fog, np.float32)
         top, right, bottom, left = plate.rebate_mm
-        if plate.glass_side_up:
-            right, left = left, right
         y, x = band.places()
         height, width = plate.size_mm[0] - top - bottom, plate.size_mm[1] - left - right
         rows, cols = self.picture.shape

@@ -21,7 +21,7 @@ Canvas = NDArray[np.uint8]
 
 
 def facade(shape: tuple[int, int]) -> Plane:
-    """Return the sunlit front of a house: ashlar and brick, five bays of windows, steps, ivy."""
+    """Return the sunlit front of a house: ashlar and brick, bays of windows, steps, ivy."""
     rng = np.random.default_rng(1888)
     y, x = places(shape)
     width = shape[1] / shape[0]
@@ -33,10 +33,12 @@ def facade(shape: tuple[int, int]) -> Plane:
     for at, thick, out in ((0.075, 0.030, 0.030), (0.108, 0.012, 0.016), (0.595, 0.022, 0.016)):
         band = _slab(y, at - thick / 2, at + thick / 2) + np.zeros_like(x)
         albedo, height = over(albedo, 0.62, band), over(height, out, band)
-    bays = np.linspace(0.5 * width - 0.40 * width, 0.5 * width + 0.40 * width, 5)
+    count = 5 if width > 1.0 else 3
+    reach = (0.5 - 0.5 / count) * width
+    bays = np.linspace(0.5 * width - reach, 0.5 * width + reach, count)
     for number, bay in enumerate(bays):
         for row, (top, bottom) in enumerate(((0.165, 0.315), (0.385, 0.565), (0.665, 0.865))):
-            if row == 2 and number == 2:
+            if row == 2 and number == count // 2:
                 continue
             half = 0.047 if row < 2 else 0.052
             albedo, height, pane = _window(

@@ -31,11 +31,30 @@ def fern(shape: tuple[int, int]) -> Plane:
     )
     tone, mask = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
     middle = 0.5 * width
-    _frond(tone, mask, rng, (0.93, middle - 0.02), 0.80, lean=-0.05, curl=0.20, spread=0.34)
-    _frond(tone, mask, rng, (0.90, middle + 0.04), 0.44, lean=0.62, curl=0.40, spread=0.17)
-    _frond(tone, mask, rng, (0.91, middle - 0.06), 0.40, lean=-0.66, curl=-0.35, spread=0.15)
+    room = min(1.0, width / 1.1)  # on an upright plate everything is narrower
+    _frond(tone, mask, rng, (0.93, middle - 0.02), 0.80, lean=-0.05, curl=0.20, spread=0.34 * room)
+    _frond(
+        tone,
+        mask,
+        rng,
+        (0.90, middle + 0.04),
+        0.44 * room,
+        lean=0.62,
+        curl=0.40,
+        spread=0.17 * room,
+    )
+    _frond(
+        tone,
+        mask,
+        rng,
+        (0.91, middle - 0.06),
+        0.40 * room,
+        lean=-0.66,
+        curl=-0.35,
+        spread=0.15 * room,
+    )
     for side in (-1, 1):
-        _grass(tone, mask, rng, (0.92, middle + side * 0.24 * width), side * 0.17)
+        _grass(tone, mask, rng, (0.92, middle + side * 0.24 * width), side * 0.17 * room)
     soft = mask.astype(np.float32) / 255
     relief = soften(soft, 0.0016) * np.float32(0.0045)
     curl = np.float32(0.0012) * noise(shape, rng, size=0.04, octaves=3) * soft
