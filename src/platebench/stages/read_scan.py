@@ -179,7 +179,8 @@ def _spread(path: Path, pixels: NDArray[Any], bits: int) -> NDArray[np.uint16]:
     if full == _FULL_CODE:
         return np.require(pixels, np.uint16, ["C", "W"])  # the decoder's own memory
     if full == 255:
-        promoted: NDArray[np.uint16] = np.multiply(pixels, np.uint16(257), order="C")
+        promoted = pixels.astype(np.uint16, order="C")
+        promoted *= 257  # 255 becomes 65535
         return promoted
     table = np.rint(np.arange(full + 1) * (_FULL_CODE / full)).astype(np.uint16)
     spread: NDArray[np.uint16] = np.take(table, np.minimum(pixels, full))
@@ -215,8 +216,10 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
     stored = header.channels * (2 if header.bits > 8 else 1)
     rows, columns = header.shape
     refuse_absurd_size(path, header.shape, rows * columns * stored, len(data))
-    decode = imagecodecs.png_decode if kind is FileKind.PNG else _decode_jpeg
-    pixels = _decoded(path, lambda: decode(data))
+    if kind is FileKind.PNG:
+        pixels = _decoded(path, lambda: imagecodecs.png_decode(data))
+    else:
+        pixels = _decoded(path, lambda: _decode_jpeg(data, header.channels))
     if kind is FileKind.JPEG and header.fields.get("exposure_s") is not None:
         note = "a camera's JPEG: its tones are the camera's own, good to look at, not to measure"
         header = replace(header, notes=(*header.notes, note))
@@ -246,14 +249,13 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
     return header, pixels
 
 
-def _decode_jpeg(data: bytes) -> NDArray[Any]:
+def _decode_jpeg(data: bytes, channels: int) -> NDArray[Any]:
     """Decode with OpenCV, the one reader here that lets libjpeg say what was missing."""
-    pixels = cv2.imdecode(
-        np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
-    )
+    colours = cv2.IMREAD_GRAYSCALE if channels == 1 else cv2.IMREAD_COLOR_RGB
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), colours | cv2.IMREAD_IGNORE_ORIENTATION)
     if pixels is None:
         raise ValueError("its JPEG data cannot be decoded")
-    return np.asarray(pixels[..., ::-1] if pixels.ndim == 3 else pixels)  # OpenCV has blue first
+    return np.asarray(pixels)
 
 
 def _decode_tiff(path: Path, directory: TiffDirectory) -> tuple[bytes | None, NDArray[Any]]:
