@@ -308,8 +308,8 @@ class _Opened:
 
 
 def _read_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, opened: _Opened) -> SensorFrame:
-    path = tmp_path / "a.raf"
-    path.write_bytes(b"FUJIFILM" + bytes(40))
+    path = tmp_path / "a.raw"
+    path.write_bytes(b"FOVb" + bytes(40))
     monkeypatch.setattr(rawpy, "imread", lambda _path: opened)
     return read_capture(path)
 

@@ -9,8 +9,11 @@ from __future__ import annotations
 import re
 import resource
 import time
+from collections.abc import Mapping
 from datetime import datetime
+from fnmatch import fnmatch
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pytest
@@ -20,14 +23,15 @@ from platebench.image import CaptureKind
 from platebench.settings import ScanSettings
 from platebench.stages.read_capture import read_capture, read_info
 
+T = TypeVar("T")
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 FILES = sorted(path for path in DATA.glob("*/*") if path.is_file())
 pytestmark = pytest.mark.skipif(not FILES, reason="no shared real files here")
 
 REFUSED = {
     "IMG_1361.dng": "cut off",  # data past the end: LibRaw gives zeros
-    "Canon-R6-pruned.CR3": "cut off or damaged",
-    "exiv2-canon-powershot-s40.crw": "cut off or damaged",
+    "*-pruned.CR3": "cut off or damaged",
+    "exiv2-*.crw": "cut off or damaged",
     "issue419.rw2": "not a raw file",
     "d664a73588796b59191ad8628065f04a.tif": "one bit a pixel",
     "m1-2743db7c68f091ddc61dcd582febff2d.tif": "damaged TIFF",
@@ -43,18 +47,22 @@ REFUSED = {
     "m18-42c19f8e79e582bef107f372f18a074b.tif": "damaged",
 }
 SHAPES = {
-    "Canon_G2_CRW_0304.CRW": (1720, 2312),
-    "Canon_S40_CRW_0112.CRW": (1720, 2312),
-    "Kodak_DC120_P003908.KDC": (976, 848),
-    "Kodak_DC120_P003912.KDC": (976, 848),
-    "Kodak_DC50_DC0009L.KDC": (512, 768),
-    "RAW_KODAK_C330_FORMAT_NONE_YRGB.kdc": (912, 1216, 3),
-    "blackmagic_pocket_cinema_1952x1112.dng": (1112, 1952),
+    "*_0304.CRW": (1720, 2312),
+    "*_0112.CRW": (1720, 2312),
+    "*_P003908.KDC": (976, 848),
+    "*_P003912.KDC": (976, 848),
+    "*_DC0009L.KDC": (512, 768),
+    "*_YRGB.kdc": (912, 1216, 3),
+    "*_1952x1112.dng": (1112, 1952),
     "221209eb0a273029efa18f4c61f6628a.tif": (396, 500, 3),
     "a516905c06cbc05e8adac7b0b7e4f514.tif": (384, 512, 3),
     "BigTIFFMotorolaLongStrips.tif": (64, 64, 3),
     "issue247-1.nef": (3008, 2000, 3),  # a JPEG by its bytes
 }
+
+
+def _expected(path: Path, table: Mapping[str, T]) -> T | None:
+    return next((value for name, value in table.items() if fnmatch(path.name, name)), None)
 
 
 def _peak_bytes() -> int:
@@ -69,12 +77,13 @@ def test_a_frame_or_one_sentence(path: Path, capfd: pytest.CaptureFixture[str]) 
     except PlateError as error:
         text = str(error)
         assert re.fullmatch(rf"{re.escape(str(path))} [^\n]+; [^\n]+", text), text
-        assert path.name in REFUSED or path.suffix == ".txt", text
-        assert re.search(REFUSED.get(path.name, "is a text file"), text), text
+        expected = "is a text file" if path.suffix == ".txt" else _expected(path, REFUSED)
+        assert expected is not None, text
+        assert re.search(expected, text), text
     else:
-        assert path.name not in REFUSED
-        rows_columns = SHAPES.get(path.name, frame.counts.shape)
-        assert frame.counts.shape == rows_columns
+        assert _expected(path, REFUSED) is None
+        shape = _expected(path, SHAPES)
+        assert path.parent.name == "plates" or frame.counts.shape == shape
         assert np.ptp(frame.counts) > 0.1 * frame.white * (path.suffix != ".KDC")
     assert time.perf_counter() - start < 10
     assert _peak_bytes() - before < 300e6  # the largest here is 18 MB of pixels
@@ -86,13 +95,13 @@ def test_metadata_or_one_sentence(path: Path) -> None:
     try:
         info = read_info(path)
     except CaptureError:
-        assert path.name in REFUSED or path.suffix == ".txt"
+        assert path.suffix == ".txt" or _expected(path, REFUSED) is not None
     else:
         assert info.path == path
 
 
-def _named(name: str) -> Path:
-    return next(path for path in FILES if path.name == name)
+def _named(pattern: str) -> Path:
+    return next(path for path in FILES if fnmatch(path.name, pattern))
 
 
 @pytest.mark.parametrize("zone", ["UTC", "America/New_York"])
@@ -102,7 +111,7 @@ def test_crw_clock_does_not_depend_on_the_reader_s_time_zone(
     monkeypatch.setenv("TZ", zone)
     time.tzset()
     try:
-        info = read_info(_named("Canon_G2_CRW_0304.CRW"))
+        info = read_info(_named("*_0304.CRW"))
     finally:
         monkeypatch.undo()
         time.tzset()
@@ -113,21 +122,21 @@ def test_crw_clock_does_not_depend_on_the_reader_s_time_zone(
 
 
 def test_raw_levels() -> None:
-    frame = read_capture(_named("Canon_S40_CRW_0112.CRW"))
+    frame = read_capture(_named("*_0112.CRW"))
     assert frame.info.kind is CaptureKind.RAW
     assert frame.pattern.tolist() == [[0, 1], [1, 2]]
     assert frame.white == 1023  # 10 bits
     assert (frame.counts >= frame.white).any()  # its README: clipped areas
-    cinema = read_capture(_named("blackmagic_pocket_cinema_1952x1112.dng"))
+    cinema = read_capture(_named("*_1952x1112.dng"))
     assert cinema.black.tolist() == [[256, 256], [256, 256]]  # tag 50714
     assert cinema.white == 51080  # tag 50717, after the linearisation table
     assert cinema.pattern.tolist() == [[1, 2], [0, 1]]  # tag 33422: GBRG
 
 
 def test_oblong_pixels_and_headless_raws_are_said() -> None:
-    notes = read_capture(_named("Kodak_DC120_P003908.KDC")).info.notes
+    notes = read_capture(_named("*_P003908.KDC")).info.notes
     assert any("not square" in note for note in notes)
-    notes = read_capture(_named("RAW_KODAK_C330_FORMAT_NONE_YRGB.kdc")).info.notes
+    notes = read_capture(_named("*_YRGB.kdc")).info.notes
     assert any("no header" in note for note in notes)
     assert any("no mosaic" in note for note in notes)
 
@@ -142,15 +151,13 @@ def test_plates_read_as_negatives_from_positive_scans() -> None:
         assert corner < 20000, path.name  # white paper round the plate becomes dark
 
 
-@pytest.mark.parametrize(
-    "name", ["Canon_G2_CRW_0304.CRW", "blackmagic_pocket_cinema_1952x1112.dng"]
-)
+@pytest.mark.parametrize("name", ["*_0304.CRW", "*_1952x1112.dng"])
 @pytest.mark.parametrize("share", [0.95, 0.6])
 def test_real_raws_cut_off(
     tmp_path: Path, name: str, share: float, capfd: pytest.CaptureFixture[str]
 ) -> None:
     data = _named(name).read_bytes()
-    path = tmp_path / name
+    path = tmp_path / "cut.raw"
     path.write_bytes(data[: int(len(data) * share)])
     with pytest.raises(CaptureError, match="cut off"):
         read_capture(path)
