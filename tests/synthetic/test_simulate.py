@@ -203,6 +203,18 @@ def test_stain_is_density_in_proportion_to_the_silver() -> None:
         assert density == pytest.approx(expected, abs=2e-5)
 
 
+def test_a_grey_veil_counts_and_one_channel_sees_the_green() -> None:
+    plate = PlateModel(scene=None, grain_um=0.0)
+    camera = CameraModel(shape=SHAPE, blur_px=0, cfa="MONO")
+
+    def density(**change: object) -> float:
+        truth = true_transmittance(replace(plate, **change), LightBox(), camera, seed=1)
+        return float(-np.log10(truth[75, 105]))
+
+    assert density(veil=(0.2, 0.2, 0.2)) == pytest.approx(density() + 0.2, abs=1e-5)
+    assert density(veil=(0.0, 0.1, 0.4)) == pytest.approx(density() + 0.1, abs=1e-5)
+
+
 def test_picture_lies_as_asked() -> None:
     camera = CameraModel(shape=(120, 160), blur_px=0)
     plate = PlateModel(scene=ramp((90, 120)), grain_um=0, rebate_mm=(0, 0, 0, 0))

@@ -166,6 +166,8 @@ class _Painter:
     def __init__(self, plate: PlateModel, box: LightBox, camera: CameraModel, seed: int) -> None:
         streams = effect_streams(seed)
         self.plate, self.box = plate, box
+        seen = (int(colour) for colour in np.unique(cfa_pattern(camera.cfa)))
+        self.colours: tuple[int | None, ...] = tuple(seen) if plate.coloured else (None,)
         # Place n of the fine grid lies at (n - (finer - 1) / 2) / finer photosites.
         spread = np.diag([camera.finer, camera.finer, 1.0])
         spread[:2, 2] = (camera.finer - 1) / 2
@@ -191,12 +193,10 @@ class _Painter:
         self._chip(band, inside, rim)
         silver, emulsion = self._density(band)
         common = self._dirt(band, rim)
-        colours: tuple[int | None, ...] = (0, 1, 2) if plate.coloured else (None,)
-        for colour in colours:
-            share = 0.0 if colour is None else plate.stain[colour]
-            veil = plate.veil[colour or 0]
-            density = silver * np.float32(1 + share)
-            density += np.float32(plate.glass_density) + np.float32(veil) * emulsion
+        for colour in self.colours:
+            density = silver * np.float32(1 + plate.stain[colour or 0])
+            density += np.float32(plate.glass_density)
+            density += np.float32(plate.veil[colour or 0]) * emulsion
             through = np.exp(density * np.float32(-np.log(10)))
             through *= common
             yield colour, around + inside * (through - around)
