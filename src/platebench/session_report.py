@@ -80,6 +80,7 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         density_range=_density(record, "density_range"),
         flags=tuple(record.get("flags", ())),
         whole=bool(record.get("whole", False)),
+        doubtful=bool(record.get("doubtful", False)),
     )
 
 

@@ -141,7 +141,7 @@ def test_copying_gives_the_whole_id_where_a_short_one_is_shown(tmp_path):
 
 
 def test_doubtful_plates_are_ringed_and_named(tmp_path):
-    flagged = plate(2, whole=True, flags=("left edge not found",))
+    flagged = plate(2, whole=True, doubtful=True, flags=("left edge not found",))
     reds = []
     for prints in ([plate(1), plate(2)], [plate(1), flagged]):
         path = tmp_path / f"{len(reds)}.pdf"

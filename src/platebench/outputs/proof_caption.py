@@ -48,7 +48,9 @@ class ProofPrint:
     flags : tuple of str
         Doubts and remarks, in plain words.
     whole : bool
-        True where the capture is shown uncropped. With flags, that is a doubtful plate.
+        True where the capture is shown uncropped.
+    doubtful : bool
+        True where a person should look: kept whole because its sides are in doubt.
     """
 
     plate_id: str
@@ -60,11 +62,7 @@ class ProofPrint:
     density_range: float = math.nan
     flags: tuple[str, ...] = ()
     whole: bool = False
-
-    @property
-    def doubtful(self) -> bool:
-        """True where a person should look: kept whole, and with a reason."""
-        return self.whole and bool(self.flags)
+    doubtful: bool = False
 
     @property
     def trusted_size(self) -> tuple[float, float] | None:

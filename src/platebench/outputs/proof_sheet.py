@@ -155,7 +155,7 @@ def _draw_legend(
 ) -> None:
     field = plan.field
     baseline = field.bottom + 6.2
-    lines = ["Densities: b+f base plus fog, Dmax densest tone, range from one to the other"]
+    lines = ["Densities: range of the picture, b+f base plus fog, Dmax densest tone"]
     marks = []
     if any(shown.doubtful for shown in prints):
         marks.append("red pencil: look at this plate")
