@@ -86,7 +86,7 @@ def uniformity(values: NDArray[np.floating]) -> Uniformity:
 
     Examples
     --------
-    >>> uniformity(np.array([1.0, 0.8])).range_over_max
+    >>> round(uniformity(np.array([1.0, 0.8])).range_over_max, 3)
     0.2
     """
     cells = np.asarray(values, np.float64)
