@@ -61,6 +61,14 @@ def test_libraw_reads_back_every_count(tmp_path: Path, cfa: str, bits: int, comp
             assert np.array_equal(seen[:6, :6], np.tile(frame.pattern, (3, 3))[:6, :6])
 
 
+@pytest.mark.parametrize("bits", [12, 14, 16])
+def test_compressed_file_states_its_bits(tmp_path: Path, bits: int) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, made(bits=bits), compress=True)
+    with path.open("rb") as stream:
+        assert str(exifread.process_file(stream)["Image BitsPerSample"]) == str(bits)
+
+
 def test_three_channel_linear_raw(tmp_path: Path) -> None:
     frame = made(shape=(*SHAPE, 3))
     path = tmp_path / "a.dng"
