@@ -22,6 +22,7 @@ class Place:
     corners: np.ndarray
     surround: str = "bright"
     found: bool = True
+    doubts: tuple[str, ...] = ()
 
 
 def camera(**changes):

@@ -125,6 +125,15 @@ def test_without_blank_or_plate():
     assert check_capture(frame).figures.tilt is None
 
 
+def test_doubtful_corners_are_not_used_for_tilt_and_edges():
+    frame, place, blanks, darks = session()
+    doubtful = replace(place, doubts=("the left side is not straight",))
+    check = check_capture(frame, blanks=blanks, darks=darks, found=doubtful)
+    assert check.figures.tilt is None
+    assert check.figures.edges == ()
+    assert "tilt" not in topics(check)
+
+
 def test_blank_and_dark_roles():
     _, _, blanks, darks = session()
     blank = check_capture(blanks[0], role="blank", blanks=blanks, darks=darks)

@@ -156,14 +156,27 @@ def test_dark_surround_uses_the_blank_then_the_plate():
 
 def test_no_shutter_time_and_beyond_the_dial():
     *_, (verdict,) = judge(frame((0.1, 0.25, 0.1), (0.1, 0.1, 0.1), exposure_s=None))
-    assert verdict.remedy == "lengthen the exposure by 1.9 stops"
+    assert verdict.remedy == "lengthen the exposure by 1.8 stops"
     *_, (verdict,) = judge(frame((0.1, 0.25, 0.1), (0.1, 0.1, 0.1), exposure_s=25.0))
-    assert verdict.remedy == "open the aperture or brighten the light box by 1.9 stops"
+    assert verdict.remedy == "open the aperture or brighten the light box by 1.8 stops"
 
 
 def test_black_frame_fails():
     *_, (verdict,) = judge(frame((0.0, 0.0, 0.0), (0.0, 0.0, 0.0)))
     assert verdict.severity is Severity.FAIL
+
+
+def test_plate_brighter_than_what_lies_around_it():
+    """What lies around cannot be bare light box then; the plate itself must not clip."""
+    *_, headroom, _ = judge(frame((0.1, 0.1, 0.1), (0.5, 0.8, 0.6)))
+    assert headroom.reference == "thinnest part of the plate"
+    assert headroom.least == pytest.approx(math.log2(1 / 0.8), abs=0.01)
+
+
+def test_clipped_scan_is_told_to_scan_again():
+    *_, (verdict,) = judge(frame((0.5, 0.5, 0.7), (0.5, 1.2, 0.5), kind=CaptureKind.SCAN))
+    assert verdict.severity is Severity.WARN
+    assert "scan again" in verdict.remedy
 
 
 def test_scan_is_not_told_to_change_its_shutter():

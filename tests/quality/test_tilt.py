@@ -55,3 +55,8 @@ def test_verdicts():
     assert "lower side seems nearer" in lean.text
     (turn,) = judge_tilt(tilt_from_corners(projected(turn_deg=2.5), SHAPE))
     assert "2.5 degrees askew" in turn.text
+
+
+def test_scanner_has_no_depth_tilt():
+    (verdict,) = judge_tilt(tilt_from_corners(projected((4.0, 0.0)), SHAPE), camera=False)
+    assert verdict.severity is Severity.GOOD

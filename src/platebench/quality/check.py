@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from platebench.formats import PlateFormat
 from platebench.image import CaptureKind, SensorFrame
-from platebench.quality.edge_focus import measure_edges
+from platebench.quality.edge_focus import EdgeFocus, measure_edges
 from platebench.quality.exposure import (
     Clipping,
     Headroom,
@@ -21,7 +22,7 @@ from platebench.quality.exposure import (
 from platebench.quality.figures import CaptureCheck, CaptureFigures, Depth, Role
 from platebench.quality.focus_verdict import judge_focus
 from platebench.quality.glare import Glare, judge_glare, measure_glare
-from platebench.quality.grain_focus import measure_grain
+from platebench.quality.grain_focus import GrainFocus, measure_grain
 from platebench.quality.light_check import (
     blank_levels,
     judge_blank,
@@ -39,7 +40,7 @@ from platebench.quality.noise import (
     noise_from_plate,
 )
 from platebench.quality.sites import colour_names, region_map
-from platebench.quality.tilt import judge_tilt, tilt_from_corners
+from platebench.quality.tilt import Tilt, judge_tilt, tilt_from_corners
 from platebench.quality.verdict import Severity, Verdict, worst
 from platebench.stages.light import (
     Dark,
@@ -66,6 +67,8 @@ class Found(Protocol):
     def surround(self) -> str: ...  # noqa: D102
     @property
     def found(self) -> bool: ...  # noqa: D102
+    @property
+    def doubts(self) -> tuple[str, ...]: ...  # noqa: D102
 
 
 def check_capture(
@@ -195,37 +198,58 @@ def _check_plate(
     )
     verdicts = judge_exposure(frame, clipping, headroom)
     names = colour_names(frame)
-    bare = {name: frame.full_scale / 2**stops for name, stops in headroom.stops.items()}
-    match = None
-    relative = relative_cells(frame, light, dark) if light is not None else None
+    bare = {colour: frame.full_scale / 2 ** headroom.stops[name] for colour, name in names.items()}
     if light is not None and light.source is not LightSource.ESTIMATED:
-        bare = {names[c]: level for c, level in blank_levels(light, frame, 50).items()}
-    if light is not None and measured:
-        verdicts += judge_settings(frame.info, light.info)
-        lost = max(clipping.outside.values(), default=0.0) > 0.01
-        if corners is not None and relative is not None and not lost:
-            match = measure_match(relative, corners, frame.shape)
-            verdicts.append(judge_match(match))
-        if light.before is not None:
-            verdicts.append(judge_uniformity(light.before, format))
-    elif frame.info.kind is CaptureKind.RAW:
-        verdicts.append(_no_blank())
-    depth = _depth(noise, bare)
-    verdicts.append(_judge_depth(depth, noise))
+        bare = blank_levels(light, frame, 50)
+    relative = relative_cells(frame, light, dark) if light is not None else None
+    surround_clips = max(clipping.outside.values(), default=0.0) > 0.01
+    match = None
+    if measured and corners is not None and relative is not None and not surround_clips:
+        match = measure_match(relative, corners, frame.shape)
+        verdicts.append(judge_match(match))
+    verdicts += _judge_light(frame, light if measured else None, format)
+    depth = _depth(noise, {names[colour]: level for colour, level in bare.items()})
+    verdicts.append(_judge_depth(depth, noise, scan=frame.info.kind is CaptureKind.SCAN))
     glare = _find_glare(relative, frame.shape, corners, surround, opaque)
     verdicts.append(judge_glare(glare))
-    numbers = {name: number for number, name in names.items()}
-    typical = {numbers[name]: level for name, level in bare.items()}
-    grain = measure_grain(frame, corners, noise, typical) if noise is not None else None
-    edges = measure_edges(frame, corners) if corners is not None else ()
-    verdicts += judge_focus(grain, edges)
-    tilt = tilt_from_corners(corners, frame.shape) if corners is not None else None
-    verdicts += judge_tilt(tilt) if tilt is not None else []
+    grain = measure_grain(frame, corners, noise, bare) if noise is not None else None
+    sure = corners is not None and found is not None and not found.doubts
+    edges = measure_edges(frame, corners) if sure and corners is not None else ()
+    tilt = tilt_from_corners(corners, frame.shape) if sure and corners is not None else None
+    verdicts += _judge_geometry(grain, edges, tilt, scan=frame.info.kind is CaptureKind.SCAN)
     figures = CaptureFigures(
         clipping=clipping, headroom=headroom, uniformity=light.before if light else None,
         match=match, noise=noise, depth=depth, glare=glare, grain=grain, edges=edges, tilt=tilt,
     )  # fmt: skip
     return figures, verdicts
+
+
+def _judge_light(
+    frame: SensorFrame, blank: Light | None, format: PlateFormat | None
+) -> list[Verdict]:
+    if blank is not None:
+        verdicts = judge_settings(frame.info, blank.info)
+        if blank.before is not None:
+            verdicts.append(judge_uniformity(blank.before, format))
+        return verdicts
+    return [_no_blank()] if frame.info.kind is CaptureKind.RAW else []
+
+
+def _judge_geometry(
+    grain: GrainFocus | None, edges: tuple[EdgeFocus, ...], tilt: Tilt | None, *, scan: bool
+) -> list[Verdict]:
+    verdicts = judge_focus(grain, edges)
+    if scan:  # it has been through sharpening, smoothing, compression: its grain is no witness
+        verdicts = [
+            _at_most(Severity.NOTE, replace(verdict, remedy="look at the scan at full size"))
+            for verdict in verdicts
+        ]
+    return verdicts + (judge_tilt(tilt, camera=not scan) if tilt is not None else [])
+
+
+def _at_most(severity: Severity, verdict: Verdict) -> Verdict:
+    graver = worst([verdict, replace(verdict, severity=severity)]) is not severity
+    return replace(verdict, severity=severity) if graver else verdict
 
 
 def _no_blank() -> Verdict:
@@ -249,16 +273,19 @@ def _depth(noise: NoiseModel | None, bare: dict[str, float]) -> Depth | None:
     )
 
 
-def _judge_depth(depth: Depth | None, noise: NoiseModel | None) -> Verdict:
+def _judge_depth(depth: Depth | None, noise: NoiseModel | None, *, scan: bool = False) -> Verdict:
     topic = "noise floor"
     if depth is None or noise is None:
-        text = "the noise cannot be measured: nearly everything is clipped or black"
-        return Verdict(Severity.NOTE, topic, text, "set the exposure right first")
+        text = "the noise cannot be measured: the picture is clipped, black, or smoothed"
+        remedy = "measure on camera raws, exposed just below clipping"
+        return Verdict(Severity.NOTE, topic, text, remedy)
     text = (
         f"deepest density by noise alone{' (roughly)' if noise.upper_bound else ''}: a single "
         f"{depth.colour} photosite reaches D {depth.snr10:.2f} at SNR 10 and D {depth.snr1:.2f} at "
         f"SNR 1, where the mean of 10 x 10 still has SNR 10 (measured on {noise.source})"
     )
+    if scan:
+        return Verdict(Severity.NOTE, topic, f"{text}; only a guide in a scan, which is processed")
     if not noise.read_known:
         text += "; the read noise is not known, so this is too hopeful"
         remedy = "capture two dark frames with the lens cap on"

@@ -19,10 +19,13 @@ LEAST_STOPS = 0.1  # advice never goes closer than this
 TOO_CLOSE_STOPS = 0.03  # shot noise of a 50,000-electron well reaches this far up
 LOST_STOPS, DARK_STOPS = 1.0, 6.0  # underexposed by so much: a warning, a failure
 CLIPPED_ALLOWED = 1e-4  # of the plate's photosites: hot pixels, pinholes
+CLIPPED_LOST = 1e-3
+_BRIGHTER = 1.1  # a plate brighter than its surround: what lies around is no bare light box
 _BARE_PERCENTILE = 99.0
 _SAMPLES = 200_000  # photosites a plane, enough for a percentile
 
 Reference = Literal["bare light box", "blank frame", "thinnest part of the plate"]
+_Levels = dict[int, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,18 +123,27 @@ def measure_headroom(
         that of the plate's own thinnest parts.
     """
     names, white = colour_names(frame), frame.full_scale
-    region = OUTSIDE if bare_outside and bool((regions == OUTSIDE).any()) else INSIDE
-    levels = {
-        names[colour]: float(np.percentile(values, _BARE_PERCENTILE))
+    levels = _tops(frame, regions, INSIDE)
+    reference: Reference = "thinnest part of the plate"
+    around = _tops(frame, regions, OUTSIDE) if bare_outside else {}
+    if around and max(levels.values(), default=0.0) < _BRIGHTER * max(around.values()):
+        levels, reference = around, "bare light box"
+    clips = max(levels.values(), default=0.0) >= 0.999 * white
+    if blank_levels and (clips or reference != "bare light box"):
+        levels, reference = blank_levels, "blank frame"
+    stops = {
+        names[colour]: math.log2(white / max(level, 1e-6 * white))
+        for colour, level in levels.items()
+    }
+    return Headroom(reference, stops)
+
+
+def _tops(frame: SensorFrame, regions: NDArray[np.uint8], region: int) -> _Levels:
+    """Return the 99th percentile of the light in a region, by colour number."""
+    return {
+        colour: float(np.percentile(values, _BARE_PERCENTILE))
         for colour, values in _sampled_light(frame, regions, region).items()
     }
-    reference: Reference = "bare light box" if bare_outside else "thinnest part of the plate"
-    clips = max(levels.values()) >= 0.999 * white
-    if blank_levels and (clips or not bare_outside):
-        levels = {names[colour]: level for colour, level in blank_levels.items()}
-        reference = "blank frame"
-    stops = {name: math.log2(white / max(level, 1e-6 * white)) for name, level in levels.items()}
-    return Headroom(reference, stops)
 
 
 def _sampled_light(
@@ -154,7 +166,7 @@ def judge_exposure(frame: SensorFrame, clipping: Clipping, headroom: Headroom) -
     """
     verdicts = []
     if clipping.worst_inside > CLIPPED_ALLOWED:
-        verdicts.append(_judge_clipping(clipping))
+        verdicts.append(_judge_clipping(clipping, frame.info.kind is CaptureKind.SCAN))
     if frame.info.kind is CaptureKind.SCAN:
         return verdicts  # a scanner sets its own exposure; its white is the bare light
     least, time_s = headroom.least, frame.info.exposure_s
@@ -173,19 +185,20 @@ def judge_exposure(frame: SensorFrame, clipping: Clipping, headroom: Headroom) -
     severity = Severity.WARN if under >= LOST_STOPS else Severity.NOTE
     severity = Severity.FAIL if under >= DARK_STOPS else severity
     text = f"underexposed by {under:.1f} stops (the {what} sits {least:.1f} stops below clipping)"
-    verdicts.append(Verdict(severity, "exposure", text, _lengthen(time_s, least - LEAST_STOPS)))
+    verdicts.append(Verdict(severity, "exposure", text, _lengthen(time_s, under)))
     return verdicts
 
 
-def _judge_clipping(clipping: Clipping) -> Verdict:
+def _judge_clipping(clipping: Clipping, scan: bool) -> Verdict:
     name, share = max(clipping.inside.items(), key=lambda item: item[1])
-    return Verdict(
-        Severity.FAIL,
-        "clipping",
-        f"{percent(share)} of the {name} photosites inside the plate clip; densities there are "
-        "lost",
-        "shorten the exposure until the bare light box sits just below clipping",
-    )
+    lost = share > CLIPPED_LOST
+    severity = Severity.FAIL if lost else Severity.WARN
+    remedy = "shorten the exposure until the bare light box sits just below clipping"
+    if scan:
+        severity = Severity.WARN if lost else Severity.NOTE
+        remedy = "scan again with the scanner's automatic levels off"
+    text = f"{percent(share)} of the {name} photosites inside the plate clip"
+    return Verdict(severity, "clipping", f"{text}; densities there are lost", remedy)
 
 
 def _judge_over(headroom: Headroom, time_s: float | None) -> Verdict:
@@ -202,10 +215,10 @@ def _judge_over(headroom: Headroom, time_s: float | None) -> Verdict:
     return Verdict(Severity.WARN, "exposure", text, f"{remedy} and look again")
 
 
-def _lengthen(time_s: float | None, stops: float) -> str:
+def _lengthen(time_s: float | None, under: float) -> str:
     if time_s is None:
-        return f"lengthen the exposure by {stops:.1f} stops"
-    new = longer_by(time_s, stops)
+        return f"lengthen the exposure by {under:.1f} stops"
+    new = longer_by(time_s, under + AIM_STOPS - LEAST_STOPS)
     if new is None:
-        return f"open the aperture or brighten the light box by {stops:.1f} stops"
+        return f"open the aperture or brighten the light box by {under:.1f} stops"
     return f"lengthen to {new}"

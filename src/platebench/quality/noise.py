@@ -135,7 +135,7 @@ def noise_from_frames(
     Returns
     -------
     NoiseModel or None
-        None where the flats are clipped nearly everywhere.
+        None where the flats are clipped nearly everywhere, or without noise (not a camera's).
     """
     paired = len(flats) > 1 and _alike(flats[0], flats[1])
     light, variance = _pair_blocks(*flats[:2]) if paired else _flat_blocks(flats[0])
@@ -150,9 +150,12 @@ def noise_from_frames(
         source += " and two dark frames" if pair else " and a dark frame"
     gain, read, read_error = _fit_line(light, variance)
     known = read > 2 * read_error
+    read = _at_least_rounding(flats[0], read if known else 0.0)
+    if gain + read == 0:
+        return None
     return NoiseModel(
         gain=gain,
-        read_variance=_at_least_rounding(flats[0], read if known else 0.0),
+        read_variance=read,
         source=source,
         read_known=known,
     )
@@ -165,7 +168,7 @@ def noise_from_plate(frame: SensorFrame) -> NoiseModel | None:
     line ``a y + b`` lies below them all: ``a`` is at most the least of variance over light (read
     on the bare light box, if it shows), ``b`` at most what is left over at the darkest level. All
     within the scatter of the estimate, about a tenth. None where nearly everything is clipped or
-    black.
+    black, or smoothed by a picture format.
     """
     light, variance = _flat_blocks(frame)
     light, variance = light[light > 0], variance[light > 0]
@@ -179,9 +182,12 @@ def noise_from_plate(frame: SensorFrame) -> NoiseModel | None:
     darkest = groups[:3]
     read = min(_quiet(variance[group] / low - gain * light[group]) for group in darkest)
     known = bool(read > _VISIBLE_READ * gain * float(np.mean(light[groups[0]])))
+    read = _at_least_rounding(frame, read if known else 0.0)
+    if gain + read == 0:
+        return None
     return NoiseModel(
         gain=gain,
-        read_variance=_at_least_rounding(frame, read if known else 0.0),
+        read_variance=read,
         source="the quietest parts of the plate",
         upper_bound=True,
         read_known=known,

@@ -84,8 +84,14 @@ def _lean(ratio: float, distance_over_height: float) -> float:
     return math.degrees(math.asin(max(-1.0, min(1.0, sine))))
 
 
-def judge_tilt(tilt: Tilt) -> list[Verdict]:
-    """Return whether the camera should be squared up before the next plate."""
+def judge_tilt(tilt: Tilt, *, camera: bool = True) -> list[Verdict]:
+    """Return whether the camera should be squared up before the next plate.
+
+    Parameters
+    ----------
+    camera : bool
+        False for a scanner, which is always parallel to the plate: only the turn is judged.
+    """
     verdicts = []
     if abs(tilt.turn_deg) > _TURN_NOTE_DEG:
         text = f"the plate lies {abs(tilt.turn_deg):.1f} degrees askew in the frame"
@@ -95,6 +101,11 @@ def judge_tilt(tilt: Tilt) -> list[Verdict]:
         (("lower", tilt.depth_vertical_deg), ("right", tilt.depth_horizontal_deg)),
         key=lambda item: abs(item[1]),
     )
+    if not camera:
+        if not verdicts:
+            text = f"the plate lies straight within {max(0.1, abs(tilt.turn_deg)):.1f} degrees"
+            verdicts.append(Verdict(Severity.GOOD, "tilt", text))
+        return verdicts
     if abs(depth) < _DEPTH_NOTE_DEG:
         if not verdicts:
             text = f"camera and plate are parallel within {max(0.1, abs(depth)):.1f} degrees"
