@@ -118,7 +118,8 @@ class PlateResult:
     record : dict
         What was measured and done; only JSON types, deterministic (no times, no host). The proof
         sheet reads ``format`` (str), ``size_mm`` ([width, height] or None), ``base_fog``,
-        ``d_max``, ``density_range`` (D), ``flags`` (list of str) and ``whole`` (bool: uncropped).
+        ``d_max``, ``density_range`` (D), ``flags`` (list of str), ``whole`` (bool: uncropped),
+        ``doubtful`` (bool) and ``taken`` (ISO date and time or None).
     ends : PrintingEnds or None
         The plate's own printing ends, for ``printing = "shared"``.
     error : PlateError or None

@@ -38,7 +38,8 @@ def write_proofs(
     if not prints:
         return ()
     sheet = output / PROOF_SHEET
-    write_proof_sheet(sheet, prints, title=settings.title or _NO_TITLE)
+    title = settings.title or _NO_TITLE
+    write_proof_sheet(sheet, prints, title=title, date=days_of(results))
     for old in sorted(output.glob(f"{sheet.stem}-[0-9]*.png")):
         old.unlink()  # an earlier sheet may have had more pages
     return (sheet, *write_proof_pngs(sheet, output))
@@ -63,7 +64,8 @@ def write_true_size_pages(
         for result in results
         if result.error is None
     ]
-    return path, write_true_size(path, prints, title=settings.title or _NO_TITLE)
+    title = settings.title or _NO_TITLE
+    return path, write_true_size(path, prints, title=title, date=days_of(results))
 
 
 def proof_print(output: Path, result: PlateResult) -> ProofPrint:
@@ -82,6 +84,13 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         whole=bool(record.get("whole", False)),
         doubtful=bool(record.get("doubtful", False)),
     )
+
+
+def days_of(results: Sequence[PlateResult]) -> str:
+    """Return the day, or first and last day, on which the plates were captured; "" if unknown."""
+    taken = [result.record.get("taken") for result in results]
+    days = sorted({str(moment)[:10] for moment in taken if moment})
+    return " to ".join(sorted({*days[:1], *days[-1:]}))
 
 
 def write_report(
