@@ -1,0 +1,55 @@
+"""Make the README's pictures from the demo session: ``python docs/make_pictures.py``."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import cv2
+import numpy as np
+from PIL import Image
+
+from platebench.stages.read_capture import read_capture
+
+PICTURES = Path(__file__).parent / "pictures"
+PLATE, CAPTURE = "plate-001", "HVC_0234.DNG"
+
+
+def as_captured(path: Path, height: int) -> Image.Image:
+    """Return a capture as it looks on the light box: green sites, brightened for the eye."""
+    frame = read_capture(path)
+    row, column = np.argwhere(frame.pattern == 1)[0]
+    green = frame.counts[row::2, column::2].astype(np.float32) - frame.black[row, column]
+    code = np.clip(green / frame.full_scale, 0, 1) ** (1 / 2.2) * 255
+    width = round(height * code.shape[1] / code.shape[0])
+    small = cv2.resize(code, (width, height), interpolation=cv2.INTER_AREA)
+    return Image.fromarray(small.astype(np.uint8))
+
+
+def main() -> None:
+    """Run the demo in a temporary folder and keep two pictures of it."""
+    PICTURES.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as name:
+        session = Path(name) / "demo"
+        command = [sys.executable, "-m", "platebench", "demo", str(session), "--quiet"]
+        subprocess.run(command, check=True)
+        with Image.open(session / "converted" / "proof-sheet-1.png") as sheet:
+            width = 1400
+            size = (width, round(width * sheet.height / sheet.width))
+            smaller = sheet.convert("RGB").resize(size, Image.Resampling.LANCZOS)
+            smaller.save(PICTURES / "proof-sheet.jpg", quality=88)
+        before = as_captured(session / CAPTURE, 460)
+        with Image.open(session / "converted" / "previews" / f"{PLATE}.jpg") as positive:
+            width = round(460 * positive.width / positive.height)
+            after = positive.resize((width, 460), Image.Resampling.LANCZOS)
+    gap = 24
+    both = Image.new("L", (before.width + gap + after.width, 460), 255)
+    both.paste(before, (0, 0))
+    both.paste(after, (before.width + gap, 0))
+    both.save(PICTURES / "capture-and-positive.jpg", quality=88)
+
+
+if __name__ == "__main__":
+    main()
