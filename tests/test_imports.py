@@ -22,8 +22,8 @@ LAYERS: list[set[str]] = [
     {"cli", "__main__"},
 ]
 DOORS = {
-    "rawpy": {"stages/read_raw.py"},
-    "tifffile": {"outputs/tiff.py", "stages/read_scan.py", "synthetic/dng.py"},
+    "rawpy": {"stages/reading/read_raw.py"},
+    "tifffile": {"outputs/tiff.py", "stages/reading/read_scan.py", "synthetic/dng.py"},
     "tomlkit": {"session_draft.py"},
     "reportlab": {"outputs"},
     "pypdfium2": {"outputs"},

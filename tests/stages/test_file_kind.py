@@ -12,8 +12,8 @@ import tifffile
 
 from platebench.errors import CaptureError
 from platebench.image import CaptureKind
-from platebench.stages.file_kind import FileKind, find_kind
 from platebench.stages.read_capture import read_capture, read_info
+from platebench.stages.reading.file_kind import FileKind, find_kind
 
 
 @pytest.mark.parametrize(

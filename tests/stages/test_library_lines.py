@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from platebench.stages.library_lines import library_lines
+from platebench.stages.reading.library_lines import library_lines
 
 PRINTS = b"/a/b.crw: data corrupted at 1376447\n"
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from platebench.stages.metadata import fields_from_exif, fields_from_file
+from platebench.stages.reading.metadata import fields_from_exif, fields_from_file
 
 ASCII, SHORT, LONG, RATIONAL = 2, 3, 4, 5
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from platebench.errors import CaptureError
 from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.stages.read_capture import read_capture, read_info
-from platebench.stages.read_raw import refuse_unread
+from platebench.stages.reading.read_raw import refuse_unread
 from platebench.synthetic import write_dng
 
 RGGB = (0, 1, 1, 2)

@@ -18,7 +18,7 @@ from icc_builder import (
 from numpy.typing import NDArray
 from PIL import ImageCms
 
-from platebench.stages.scan_curve import (
+from platebench.stages.reading.scan_curve import (
     ProfileError,
     ScanCurves,
     curves_from_profile,

@@ -6,9 +6,9 @@ from pathlib import Path
 
 from platebench.image import CaptureInfo, SensorFrame
 from platebench.settings import ScanSettings
-from platebench.stages.file_kind import FileKind, find_kind
-from platebench.stages.read_raw import read_raw, read_raw_info
-from platebench.stages.read_scan import read_scan, read_scan_info
+from platebench.stages.reading.file_kind import FileKind, find_kind
+from platebench.stages.reading.read_raw import read_raw, read_raw_info
+from platebench.stages.reading.read_scan import read_scan, read_scan_info
 
 _DEFAULT = ScanSettings()
 

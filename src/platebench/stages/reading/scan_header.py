@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from platebench.errors import CaptureError
-from platebench.stages import metadata
-from platebench.stages.remedies import AS_TIFF, COPY_AGAIN
+from platebench.stages.reading import metadata
+from platebench.stages.reading.remedies import AS_TIFF, COPY_AGAIN
 
 MM_PER_INCH = 25.4
 MAX_PROFILE_BYTES = 1 << 24

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Final
 
 from platebench.errors import CaptureError
-from platebench.stages import tiff_structure as tiff
-from platebench.stages.raw_containers import refuse_cut_container
-from platebench.stages.remedies import AS_TIFF, COPY_AGAIN
-from platebench.stages.tiff_structure import TiffDamageError, TiffDirectory, TiffStructure
+from platebench.stages.reading import tiff_structure as tiff
+from platebench.stages.reading.raw_containers import refuse_cut_container
+from platebench.stages.reading.remedies import AS_TIFF, COPY_AGAIN
+from platebench.stages.reading.tiff_structure import TiffDamageError, TiffDirectory, TiffStructure
 
 ZLIB_BEST_RATIO: Final = 1032  # zlib documentation, "Maximum Compression Factor"
 ALWAYS_FINE_BYTES: Final = 1 << 29  # a picture this small is never asked for proof

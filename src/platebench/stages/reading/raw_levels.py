@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.stages import tiff_structure as tiff
-from platebench.stages.tiff_structure import TiffDirectory, TiffStructure
+from platebench.stages.reading import tiff_structure as tiff
+from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 
 _MAX_PERIOD = 48  # sites; a block of black levels larger than this is averaged
 

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from platebench.errors import CaptureError
 from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.settings import ScanSettings
-from platebench.stages import metadata
-from platebench.stages import tiff_structure as tiff
-from platebench.stages.file_kind import FileKind, FoundKind, refuse_absurd_size
-from platebench.stages.library_lines import library_lines
-from platebench.stages.remedies import AS_TIFF, COPY_AGAIN, FREE_MEMORY
-from platebench.stages.scan_curve import (
+from platebench.stages.reading import metadata
+from platebench.stages.reading import tiff_structure as tiff
+from platebench.stages.reading.file_kind import FileKind, FoundKind, refuse_absurd_size
+from platebench.stages.reading.library_lines import library_lines
+from platebench.stages.reading.remedies import AS_TIFF, COPY_AGAIN, FREE_MEMORY
+from platebench.stages.reading.scan_curve import (
     FULL_SCALE,
     ProfileError,
     ScanCurves,
@@ -30,13 +30,13 @@ from platebench.stages.scan_curve import (
     gamma_curve,
     srgb_curve,
 )
-from platebench.stages.scan_header import (
+from platebench.stages.reading.scan_header import (
     ScanHeader,
     read_jpeg_header,
     read_png_header,
     settle_ppi,
 )
-from platebench.stages.tiff_structure import TiffDirectory, TiffStructure
+from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 
 T = TypeVar("T")
 

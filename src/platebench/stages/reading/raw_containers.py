@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import IO
 
 from platebench.errors import CaptureError
-from platebench.stages.remedies import COPY_AGAIN
+from platebench.stages.reading.remedies import COPY_AGAIN
 
 _CIFF_RECORD = 10  # bytes: type, size, offset
 _IN_RECORD = 0x4000  # the record holds its value itself

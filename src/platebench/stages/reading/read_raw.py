@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 
 from platebench.errors import CaptureError
 from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
-from platebench.stages import metadata
-from platebench.stages import tiff_structure as tiff
-from platebench.stages.library_lines import library_lines
-from platebench.stages.raw_levels import RawLevels, dng_levels
-from platebench.stages.remedies import COPY_AGAIN, FREE_MEMORY, TO_DNG
-from platebench.stages.tiff_structure import TiffStructure
+from platebench.stages.reading import metadata
+from platebench.stages.reading import tiff_structure as tiff
+from platebench.stages.reading.library_lines import library_lines
+from platebench.stages.reading.raw_levels import RawLevels, dng_levels
+from platebench.stages.reading.remedies import COPY_AGAIN, FREE_MEMORY, TO_DNG
+from platebench.stages.reading.tiff_structure import TiffStructure
 
 _COLOURS = {"R": 0, "G": 1, "B": 2}
 _MIN_REPEATED_ROWS = 16
