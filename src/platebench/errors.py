@@ -233,7 +233,7 @@ class WorkerLostError(PlateError):
 
     def __str__(self) -> str:
         return (
-            f"plate {self.plate_id}: its worker was killed, most likely out of memory; "
+            f"{self.plate_id}: its worker was killed, most likely out of memory; "
             "run again with --jobs 1"
         )
 
@@ -249,8 +249,7 @@ class OutOfMemoryError(PlateError):
 
     def __str__(self) -> str:
         return (
-            f"plate {self.plate_id}: not enough memory; "
-            "close other programs and run again with --jobs 1"
+            f"{self.plate_id}: not enough memory; close other programs and run again with --jobs 1"
         )
 
 
@@ -269,6 +268,6 @@ class UnexpectedError(PlateError):
 
     def __str__(self) -> str:
         return (
-            f"plate {self.plate_id}: the program failed ({self.what}); "
+            f"{self.plate_id}: the program failed ({self.what}); "
             "this is a fault of the program: report it with the traceback in report.json"
         )

@@ -149,7 +149,7 @@ def test_convert_as_json_is_one_document(session: Path) -> None:
     assert [plate["status"] for plate in document["plates"]] == ["done", "failed", "done"]
     assert [plate["unchanged"] for plate in document["plates"]] == [False] * 3
     assert document["plates"][1]["error"]["kind"] == "CaptureError"
-    assert result.stderr.startswith("Error: plate tall: ") and result.stderr.count("\n") == 1
+    assert result.stderr.startswith("Error: tall: ") and result.stderr.count("\n") == 1
     for name in document["files"]:
         assert (Path(document["output"]) / name).is_file()
 

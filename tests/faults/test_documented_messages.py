@@ -63,7 +63,7 @@ def test_is_really_produced(message: str, session: Path, monkeypatch: pytest.Mon
     said = SCENARIOS[message](session, monkeypatch)
     pattern = ".+?".join(re.escape(part) for part in message.split("…"))
     lines = [line.removeprefix("Error: ") for line in said.splitlines()]
-    assert any(re.fullmatch(f"(plate [a-z]+: )?{pattern}", line) for line in lines), said
+    assert any(re.fullmatch(f"(dense: |tall: |wide: )?{pattern}", line) for line in lines), said
     assert "Traceback" not in said
 
 
@@ -382,10 +382,10 @@ def failing(error: BaseException) -> Scenario:
     return scenario
 
 
-produces("plate …: not enough memory;")(failing(MemoryError()))
-produces("plate …: the program failed")(failing(ZeroDivisionError("nobody thought of it")))
+produces("…: not enough memory;")(failing(MemoryError()))
+produces("…: the program failed")(failing(ZeroDivisionError("nobody thought of it")))
 
 
-@produces("plate …: its worker was killed")
+@produces("…: its worker was killed")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return str(WorkerLostError("tall"))

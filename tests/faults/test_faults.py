@@ -72,7 +72,7 @@ def test_no_room_for_the_positives(session: Path, jobs: str) -> None:
     lines = done.stderr.splitlines()
     assert len(lines) == 3
     for name, line in zip(("dense", "tall", "wide"), lines, strict=True):
-        assert line.startswith(f"Error: plate {name}: ")
+        assert line.startswith(f"Error: {name}: ")
         assert "tif was not written: the disk's format cannot hold a file so large" in line
     assert list(tree(session / "converted")) == ["report.json"]
 

@@ -16,7 +16,8 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
     """Tell what became of a session: errors on stderr, the rest on stdout."""
     for plate in result.results:
         if plate.error:
-            click.echo(f"Error: plate {plate.plate_id}: {plate.error}", err=True)
+            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
+            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
     if as_json:
         print_json(result_to_json(result))
     elif not quiet:
@@ -29,8 +30,8 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         parts += [f"{len(result.left_out)} left out"] if result.left_out else []
         click.echo("plates: " + ", ".join(parts))
         for plate in result.results:
-            for flag in plate.record.get("flags", ()):
-                click.echo(f"look at {plate.plate_id}: {flag}")
+            if flags := plate.record.get("flags"):
+                click.echo(f"look at {plate.plate_id}: {'; '.join(flags)}")
         for path in result.files:
             click.echo(str(path))
 
