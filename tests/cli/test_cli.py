@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 
 from platebench import __version__
 from platebench.cli import main
-from platebench.cli.options import LEAST_MEMORY, Size
+from platebench.cli.options import LEAST_MEMORY, size_in_bytes
 from platebench.errors import ExitCode
 
 from ..session_files import put_plate, tree, write_session
@@ -100,7 +100,7 @@ def test_a_wrong_command_line_is_usage(args: list[str]) -> None:
     ("text", "size"), [("2G", 2 << 30), ("1.5 GiB", 3 << 29), ("800mb", 800 << 20), ("1T", 1 << 40)]
 )
 def test_sizes(text: str, size: int) -> None:
-    assert Size().convert(text, None, None) == size > LEAST_MEMORY
+    assert size_in_bytes(text) == size > LEAST_MEMORY
 
 
 def test_start_then_convert_as_a_person_does(session: Path) -> None:

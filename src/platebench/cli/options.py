@@ -31,20 +31,21 @@ class ExampledCommand(click.Command):
                 formatter.write_text(example)
 
 
-class Size(click.ParamType[int]):
-    """A number of bytes, such as ``6G`` or ``800M``; units of 1024."""
+def size_in_bytes(text: str) -> int:
+    """Return a size such as ``6G`` or ``800M`` in bytes; units of 1024.
 
-    name = "size"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """Return bytes."""
-        match = _SIZE.match(str(value))
-        if match is None:
-            self.fail(f"{value!r} is no size; write one such as 6G or 800M", param, ctx)
-        size = int(float(match[1]) * _UNITS[match[2].upper()])
-        if size < LEAST_MEMORY:
-            self.fail(f"{value!r} is too little to work in; write at least 256M", param, ctx)
-        return size
+    Examples
+    --------
+    >>> size_in_bytes("1.5 GiB") == 3 * 2**29
+    True
+    """
+    match = _SIZE.match(text)
+    if match is None:
+        raise click.BadParameter(f"{text!r} is no size; write one such as 6G or 800M")
+    size = int(float(match[1]) * _UNITS[match[2].upper()])
+    if size < LEAST_MEMORY:
+        raise click.BadParameter(f"{text!r} is too little to work in; write at least 256M")
+    return size
 
 
 def session_argument(command: F) -> F:
@@ -56,7 +57,7 @@ def work_options(command: F) -> F:
     """--jobs and --memory: how much of the machine is used."""
     command = click.option(
         "--memory",
-        type=Size(),
+        type=size_in_bytes,
         metavar="SIZE",
         help="Memory to take at most, such as 6G.  [default: most of what is free]",
     )(command)
