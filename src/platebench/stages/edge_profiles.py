@@ -13,30 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from platebench.image import PlateImage
-
 CLIMB = 14  # pixels within which an edge reaches its height
 FAINTEST = 0.015  # of the light: what clear glass takes is 0.08 (two surfaces, Fresnel, n = 1.52)
 FOOT = 0.03  # of the step: where its foot is read
-BLUR_PX = (0.35, 1.3)  # plausible standard deviations of lens, photosite and stations together
+
 
 Doubles = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BalancedPicture:
-    """A picture with the factors that bring its colours to one level.
-
-    Attributes
-    ----------
-    image : PlateImage
-        The capture.
-    gains : ndarray of float64, shape (p, q)
-        Factor for each site of the colour pattern; ones for a neutral, flattened picture.
-    """
-
-    image: PlateImage
-    gains: Doubles
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,37 +52,40 @@ class Edges:
         Step over the surround's noise.
     inside_level : float
         Median transmittance where the edge has reached its height.
-    blur_px : float
-        Standard deviation of the blur, from the sharpest stations.
+    brighter : bool
+        The glass is brighter than the surround.
+    level, noise : float
+        Median transmittance of the surround, and its standard deviation in one profile.
+    rises : ndarray of float64, shape (stations, length)
+        Departure from the surround's level, positive inside; NaN where there is no edge.
+    tops : ndarray of float64, shape (stations,)
+        Height that each edge reaches.
     """
 
     depths: Doubles
     contrast: float
     inside_level: float
-    blur_px: float
-
-
-def balance_colours(image: PlateImage) -> BalancedPicture:
-    """Measure the mean of each site of the colour pattern, on a thinned picture."""
-    p, q = image.pattern.shape
-    gains = np.ones((p, q))
-    if p * q > 1 and min(image.shape) >= 8 * max(p, q):
-        step = p * max(1, image.shape[0] // (200 * p)), q * max(1, image.shape[1] // (200 * q))
-        for row in range(p):
-            for column in range(q):
-                gains[row, column] = np.mean(image.pixels[row :: step[0], column :: step[1]])
-        good = np.isfinite(gains).all() and gains.min() > 0
-        gains = gains.mean() / gains if good else np.ones((p, q))
-    return BalancedPicture(image, gains)
+    level: float
+    noise: float
+    brighter: bool
+    rises: Doubles
+    tops: Doubles
 
 
 def cut_profiles(
-    picture: BalancedPicture, centres: Doubles, *, axis: int, forward: bool, span: tuple[int, int]
+    pixels: NDArray[np.float32],
+    centres: Doubles,
+    *,
+    axis: int,
+    forward: bool,
+    span: tuple[int, int],
 ) -> Profiles:
     """Cut one profile a station, averaged over a few pixels along the side.
 
     Parameters
     ----------
+    pixels : ndarray of float32, shape (m, n)
+        Transmittance.
     centres : ndarray of float64, shape (stations, 2)
         Where the edge is expected, (row, column).
     axis : int
@@ -110,12 +95,10 @@ def cut_profiles(
     span : (int, int)
         Pixels before and after the expected edge.
     """
-    pixels, gains = picture.image.pixels, picture.gains
     if axis == 1:
-        pixels, gains = np.swapaxes(pixels, 0, 1), gains.T
-    deep, wide = pixels.shape[:2]
-    period = gains.shape[1]
-    width = period * max(1, round(float(np.clip(wide / 250, 4, 16)) / period))
+        pixels = pixels.T
+    deep, wide = pixels.shape
+    width = 4 if wide < 1500 else 6
     middle = np.round(centres[:, axis]).astype(int)
     left = np.round(centres[:, 1 - axis] - (width - 1) / 2).astype(int)
     before, after = span if forward else span[::-1]
@@ -123,10 +106,6 @@ def cut_profiles(
     columns = left[:, None] + np.arange(width)
     inside = (rows >= 0) & (rows < deep) & ((left >= 0) & (left + width <= wide))[:, None]
     cut = pixels[np.clip(rows, 0, deep - 1)[:, :, None], np.clip(columns, 0, wide - 1)[:, None, :]]
-    if cut.ndim == 4:
-        cut = cut.mean(axis=3)
-    if gains.size > 1:
-        cut = cut * gains[(rows % gains.shape[0])[:, :, None], (columns % period)[:, None, :]]
     values = cut.mean(axis=2, dtype=np.float64)
     values[~inside | ~np.isfinite(values)] = np.nan
     exact = centres.copy()
@@ -162,7 +141,16 @@ def first_edges(
         Measure from the brightest value before the expected edge, not from the surround's median.
     """
     count, length = values.shape
-    nothing = Edges(np.full(count, np.nan), 0.0, 0.0, BLUR_PX[1])
+    nothing = Edges(
+        depths=np.full(count, np.nan),
+        contrast=0.0,
+        inside_level=0.0,
+        brighter=brighter,
+        level=0.0,
+        noise=0.0,
+        rises=np.full(values.shape, np.nan),
+        tops=np.zeros(count),
+    )
     inside = np.isfinite(values)
     whole = inside.sum(axis=1) >= max(6, length // 2)
     if not whole.any():
@@ -190,7 +178,6 @@ def first_edges(
         return nothing
     tops = _plateaus(rise, first, 2 * sigma)
     half = _crossings(rise, first, 0.5 * tops)
-    width = (_crossings(rise, first, 0.75 * tops) - _crossings(rise, first, 0.25 * tops))[usable]
     depths = half
     if blur_px is not None:
         depths = _feet(rise, np.maximum(5 * sigma, FOOT * tops), blur_px, half)
@@ -199,15 +186,12 @@ def first_edges(
         depths=np.where(usable, depths, np.nan),
         contrast=step / sigma,
         inside_level=float(np.median(tone[usable])),
-        blur_px=_sharpest(width),
+        level=level,
+        noise=sigma,
+        brighter=brighter,
+        rises=np.where(inside & usable[:, None], rise, np.nan),
+        tops=tops,
     )
-
-
-def _sharpest(width: Doubles) -> float:
-    """Return a blur's standard deviation from the distances between quarter and three quarters."""
-    known = width[np.isfinite(width)]
-    # Quartiles of a Gaussian lie 1.349 standard deviations apart.
-    return float(np.percentile(known, 15)) / 1.349 if len(known) else BLUR_PX[1]
 
 
 def _feet(rise: Doubles, lows: Doubles, blur_px: float, half: Doubles) -> Doubles:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.image import Encoding, PlateImage
-from platebench.stages.edge_profiles import BLUR_PX, BalancedPicture, balance_colours
+from platebench.stages.edge_model import USUAL_BLUR_PX, fit_edges, strip_of_light
+from platebench.stages.edge_profiles import CLIMB
 from platebench.stages.refine_corners import (
     SIDE_NAMES,
     Side,
@@ -22,7 +23,9 @@ from platebench.stages.surround import (
     BARE,
     BLACK,
     FLOOR,
+    REDUCED_SIDE,
     TOO_BRIGHT,
+    WORKING_SIDE,
     Floats,
     Mask,
     Region,
@@ -33,6 +36,7 @@ from platebench.stages.surround import (
     rim_of,
 )
 
+UNFLATTENED = 1.3  # ratio of colours beyond any stain
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 Doubles = NDArray[np.float64]
 Kind = Literal["bright", "dark", "holder", "none"]
@@ -86,16 +90,16 @@ def find_plate(image: PlateImage) -> FoundPlate:
     """
     if image.encoding is not Encoding.TRANSMITTANCE:
         raise ValueError(f"find_plate needs transmittance, got {image.encoding}")
-    small, block = reduce_picture(image)
+    pixels, scale = reduce_picture(image.pixels, WORKING_SIDE, period=_period(image))
+    small, block = reduce_picture(pixels, REDUCED_SIDE)
     if min(small.shape) < 24:
         return _nothing(image, "the picture is too small to find a plate in")
-    picture = balance_colours(image)
-    view = _look(picture, small, block)
+    view = _look(pixels, small, block)
     if view is None:
         return _nothing(image, "no plate seen on the surround")
     kind: Kind = "dark" if view.brighter else "bright"
     for _ in range(2):  # a holder's frame, then bare light between it and the plate
-        deeper = _look_inside(picture, small, block, view)
+        deeper = _look_inside(pixels, small, block, view)
         if deeper is None:
             break
         if not view.brighter:
@@ -104,10 +108,10 @@ def find_plate(image: PlateImage) -> FoundPlate:
     corners = corners_of(view.sides)
     if not np.isfinite(corners).all():
         return _nothing(image, "no four sides seen")
-    doubts = _doubts(image, small, view, corners, block)
+    doubts = _doubts(pixels.shape, small, view, corners, block)
     tilt, square = angles_of(corners)
     return FoundPlate(
-        corners=corners,
+        corners=(corners + 0.5) * scale - 0.5,
         confidence=0.0 if doubts else min(s.support for s in view.sides),
         surround=kind,
         tilt_deg=tilt,
@@ -115,6 +119,25 @@ def find_plate(image: PlateImage) -> FoundPlate:
         doubts=tuple(doubts),
         found=True,
     )
+
+
+def _period(image: PlateImage) -> int:
+    """Return the period over which the colours of a mosaic must be averaged, 1 if they agree.
+
+    In a flattened picture the bare light is 1 in every colour and only stain tells them apart;
+    colours further apart than any stain mean that the light was not divided out.
+    """
+    p, q = image.pattern.shape
+    if p * q == 1 or min(image.shape) < 8 * max(p, q):
+        return 1
+    down, across = (max(1, n // (200 * k)) * k for n, k in zip(image.shape, (p, q), strict=True))
+    means = [
+        float(np.mean(image.pixels[row::down, column::across]))
+        for row in range(p)
+        for column in range(q)
+    ]
+    flat = np.isfinite(means).all() and 0 < max(means) < UNFLATTENED * min(means)
+    return 1 if flat else int(np.lcm(p, q))
 
 
 def angles_of(corners: Doubles) -> tuple[float, float]:
@@ -143,10 +166,11 @@ class _View:
     missing: tuple[str, ...]  # names of sides that could not be refined
     brighter: bool  # than the surround
     outermost: bool  # the surround reaches the frame's border
+    strip: str  # see _at_the_rim
 
 
 def _look(
-    picture: BalancedPicture,
+    pixels: Floats,
     small: Floats,
     block: int,
     within: Mask | None = None,
@@ -161,7 +185,7 @@ def _look(
     rim = rim_of(np.asarray(cv2.erode(regions[0].mask, np.ones((3, 3), np.uint8)), np.uint8), 4)
     log_t = np.log10(np.maximum(small[rim], 0) + FLOOR)
     brighter = bool(np.median(log_t - surround.surface[rim]) > 0) if rim.any() else False
-    sides, missing = _refined(picture, coarse, block, brighter, within)
+    sides, missing, strip = _refined(pixels, coarse, block, brighter, within)
     return _View(
         surround=surround,
         regions=regions,
@@ -170,10 +194,11 @@ def _look(
         missing=missing,
         brighter=brighter,
         outermost=within is None,
+        strip=strip,
     )
 
 
-def _look_inside(picture: BalancedPicture, small: Floats, block: int, view: _View) -> _View | None:
+def _look_inside(pixels: Floats, small: Floats, block: int, view: _View) -> _View | None:
     """Look for the plate inside what was found, if that is a holder's frame or bare light.
 
     Glass takes 8 % of the light (two surfaces at n = 1.52, Fresnel), so what lets more than 0.955
@@ -181,7 +206,7 @@ def _look_inside(picture: BalancedPicture, small: Floats, block: int, view: _Vie
     """
     light = 1.0 if view.brighter else view.surround.level
     region = view.regions[0]
-    for depth in (3, 2, 1):  # clear of the edge's blur where there is room
+    for depth in (2, 3, 4, 5, 6):  # clear of the edge's blur where there is room
         brush = np.ones((2 * depth + 1, 2 * depth + 1), np.uint8)
         within = np.asarray(cv2.erode(region.mask, brush), np.uint8)
         rim = small[rim_of(within, 1)] / light
@@ -191,7 +216,7 @@ def _look_inside(picture: BalancedPicture, small: Floats, block: int, view: _Vie
         frame = not view.brighter and np.mean(rim < BLACK) > 0.8
         if not (bare or frame):
             continue
-        deeper = _look(picture, small, block, within)
+        deeper = _look(pixels, small, block, within)
         if (
             deeper is not None
             and not deeper.missing
@@ -204,18 +229,17 @@ def _look_inside(picture: BalancedPicture, small: Floats, block: int, view: _Vie
 
 
 def _refined(
-    picture: BalancedPicture,
+    pixels: Floats,
     coarse: tuple[Side, ...],
     block: int,
     brighter: bool,
     within: Mask | None,
-) -> tuple[tuple[Side, ...], tuple[str, ...]]:
+) -> tuple[tuple[Side, ...], tuple[str, ...], str]:
     """Return the sides refined twice: half-way places, then the foot of the edge."""
     room = None if within is None else _distances(within)
     narrow = room is not None and not brighter
     once: list[Side | None] = []
     spans: list[int] = []
-    long_side = max(side.stop - side.start for side in coarse)
     for start in coarse:
         reach = int(np.ceil(3.5 * block + 0.006 * (start.stop - start.start))) + 5
         outward = reach
@@ -224,27 +248,55 @@ def _refined(
         spans.append(outward)
         once.append(
             refine_side(
-                picture, start, brighter=brighter, reach=reach, outward=outward, narrow=narrow
+                pixels, start, brighter=brighter, reach=reach, outward=outward, narrow=narrow
             )
         )
-    blurs = [side.blur_px for side in once if side is not None]
-    widest = max(BLUR_PX[1], 0.0005 * long_side)
-    blur = float(np.clip(min(blurs, default=widest), BLUR_PX[0], widest))
     sides: list[Side] = []
     for start, side, outward in zip(coarse, once, spans, strict=True):
         again = int(np.ceil(0.003 * (start.stop - start.start))) + 8
         better = side and refine_side(
-            picture,
+            pixels,
             side,
             brighter=brighter,
             reach=again,
             outward=min(again, outward),
-            blur_px=None if narrow else blur,
+            blur_px=None if narrow else USUAL_BLUR_PX,
             narrow=narrow,
         )
         sides.append(better or side or start)
     missing = tuple(n for n, side in zip(SIDE_NAMES, once, strict=True) if side is None)
-    return tuple(sides), missing
+    rim, strip = _at_the_rim(sides, brighter=brighter)
+    return rim, missing, strip
+
+
+def _at_the_rim(
+    sides: list[Side], *, brighter: bool
+) -> tuple[tuple[Side, ...], Literal["none", "gap", "unclear"]]:
+    """Move each side from where its foot was read to where the fitted model has the glass end.
+
+    Returns
+    -------
+    sides : tuple of Side
+    strip : {"none", "gap", "unclear"}
+        Whether the edge against black is that of bare light beside the glass, and was moved past
+        it; unclear if a bright line is too narrow to tell light from a rebate.
+    """
+    profiles = [p for side in sides if (p := side.profile) is not None]
+    known = [k for k, side in enumerate(sides) if side.profile is not None]
+    if len(known) < 2:
+        return tuple(sides), "none"
+    fit = fit_edges(profiles, brighter=brighter)
+    shifts = fit.shifts_px
+    strip: Literal["none", "gap", "unclear"] = "none"
+    if brighter:
+        strip, inner = strip_of_light(profiles, shifts, fit.blur_px)
+        if strip == "gap":
+            shifts = inner
+    moved = list(sides)
+    for k, shift in zip(known, shifts, strict=True):
+        if abs(shift) < CLIMB:
+            moved[k] = replace(sides[k], offset=sides[k].offset + float(shift))
+    return tuple(moved), strip
 
 
 def _distances(within: Mask) -> Floats:
@@ -275,14 +327,16 @@ def _bare_beyond(small: Floats, region: Region) -> bool:
 
 
 def _doubts(
-    image: PlateImage, small: Floats, view: _View, corners: Doubles, block: int
+    shape: tuple[int, ...], small: Floats, view: _View, corners: Doubles, block: int
 ) -> list[str]:
     doubts = [f"{name} side not seen clearly" for name in view.missing]
-    doubts += _frame_doubts(image, view, corners)
+    doubts += _frame_doubts(shape, view, corners)
     surround = view.surround
     others = sum(region.area for region in view.regions[1:] if not _bare_beyond(small, region))
     if others > 0.15 * view.regions[0].area:
         doubts.append("more than one plate in the frame")
+    if view.strip == "unclear":
+        doubts.append("a bright line along the edge may be bare light or a narrow rebate")
     if surround.border_share < (0.75 if view.outermost else 0.5):
         doubts.append("the surround is not of one kind")
     if BLACK < surround.level < 0.9 and surround.unevenness < 0.013:
@@ -320,7 +374,7 @@ def _side_doubts(
     return doubts
 
 
-def _frame_doubts(image: PlateImage, view: _View, corners: Doubles) -> list[str]:
+def _frame_doubts(shape: tuple[int, ...], view: _View, corners: Doubles) -> list[str]:
     mask = view.regions[0].mask
     edges = (mask[0], mask[:, -1], mask[-1], mask[:, 0])
     doubts = [
@@ -328,7 +382,7 @@ def _frame_doubts(image: PlateImage, view: _View, corners: Doubles) -> list[str]
         for name, edge in zip(SIDE_NAMES, edges, strict=True)
         if edge.mean() > 0.01
     ]
-    last = np.array(image.shape) - 0.5
+    last = np.array(shape) - 0.5
     beyond = np.any((corners < -0.5) | (corners > last), axis=1)
     if not doubts:
         doubts += [

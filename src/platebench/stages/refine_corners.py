@@ -1,4 +1,4 @@
-"""The plate's four sides: robust lines, first on the reduced outline, then at full resolution.
+"""The plate's four sides: robust lines, first on the reduced outline, then where the light changes.
 
 Each side has its own frame: ``along`` runs with the side, ``inward`` into the plate, both unit
 vectors in ``(row, column)``. A side is the line ``d = slope * a + offset`` where ``a`` and ``d``
@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.stages.edge_profiles import BalancedPicture, cut_profiles, first_edges
+from platebench.stages.edge_model import MeanProfile, average_profiles
+from platebench.stages.edge_profiles import CLIMB, Edges, cut_profiles, first_edges
 
 SIDE_NAMES = ("top", "right", "bottom", "left")
 STATIONS = 240  # places along a side where its edge is measured
@@ -47,8 +48,8 @@ class Side:
         Share of the stations whose edge lies clearly outside the line, 0..1.
     inside_level : float
         Median transmittance just inside the edge.
-    blur_px : float
-        Standard deviation of the blur, from the sharpest stations.
+    profile : MeanProfile or None
+        Mean profile across the side.
     """
 
     along: Doubles
@@ -63,7 +64,7 @@ class Side:
     bow: float = 0.0
     beyond: float = 0.0
     inside_level: float = 0.0
-    blur_px: float = 1.0
+    profile: MeanProfile | None = None
 
     def depth_at(self, along: Doubles) -> Doubles:
         """Return where the line runs, for places along it."""
@@ -71,7 +72,7 @@ class Side:
         return depth
 
     def scaled(self, block: int) -> Side:
-        """Return the side in pixels of the full picture, from that reduced by ``block``."""
+        """Return the side in the pixels of a picture of which this was reduced by ``block``."""
         shift = np.full(2, (block - 1) / 2)
         moved_a, moved_d = float(shift @ self.along), float(shift @ self.inward)
         return replace(
@@ -122,7 +123,7 @@ def corners_of(sides: list[Side] | tuple[Side, ...]) -> Doubles:
 
 
 def refine_side(
-    picture: BalancedPicture,
+    pixels: NDArray[np.float32],
     side: Side,
     *,
     brighter: bool,
@@ -131,10 +132,12 @@ def refine_side(
     blur_px: float | None = None,
     narrow: bool = False,
 ) -> Side | None:
-    """Measure one side at full resolution, at many stations, and fit a line.
+    """Measure one side at many stations, and fit a line.
 
     Parameters
     ----------
+    pixels : ndarray of float32, shape (m, n)
+        Transmittance.
     brighter : bool
         The glass is brighter than the surround.
     reach, outward : int
@@ -155,7 +158,7 @@ def refine_side(
     centres = np.outer(places, side.along) + np.outer(side.depth_at(places), side.inward)
     axis = 0 if abs(side.inward[0]) > abs(side.inward[1]) else 1  # walk the rows, or the columns
     forward = bool(side.inward[axis] > 0)
-    cut = cut_profiles(picture, centres, axis=axis, forward=forward, span=(outward, reach))
+    cut = cut_profiles(pixels, centres, axis=axis, forward=forward, span=(outward, reach))
     edges = first_edges(
         cut.values, brighter=brighter, outside=outward, blur_px=blur_px, narrow=narrow
     )
@@ -169,6 +172,12 @@ def refine_side(
     slope, offset = fit_line(a, d, tolerance)
     away = d - (slope * a + offset)
     near = np.abs(away) < tolerance
+    profile = None
+    if np.count_nonzero(near) > 20:
+        crossing = points[seen, axis] - away / side.inward[axis]  # where the line cuts each station
+        index = (crossing - cut.firsts[seen]) * (1 if forward else -1)
+        lean = float(abs(side.inward[axis]))
+        profile = _mean_profile(edges, np.flatnonzero(seen)[near], index[near], lean)
     return replace(
         side,
         slope=slope,
@@ -179,7 +188,23 @@ def refine_side(
         bow=_bow(a, away, np.abs(away) < 4 * tolerance),
         beyond=float(np.count_nonzero(away < -2 * tolerance) / len(places)),
         inside_level=edges.inside_level,
-        blur_px=edges.blur_px,
+        profile=profile,
+    )
+
+
+def _mean_profile(
+    edges: Edges, stations: NDArray[np.int_], crossings: Doubles, lean: float
+) -> MeanProfile:
+    """Average the profiles of the stations that lie on the line."""
+    tops = np.maximum(edges.tops[stations], 1e-6)
+    # Brought to one height: else stations before light and dark parts of the picture, which fall
+    # into different bins on a side that is hardly turned, make steps of their own.
+    rises = edges.rises[stations] * (np.median(tops) / tops)[:, None]
+    distances = (np.arange(rises.shape[1]) - crossings[:, None]) * lean
+    use = np.isfinite(rises) & (distances > -7) & (distances < CLIMB)
+    noise = max(edges.noise / np.sqrt(max(len(stations), 1)), 1e-4)
+    return average_profiles(
+        distances[use], rises[use], level=edges.level, noise=2 * noise, brighter=edges.brighter
     )
 
 

@@ -8,8 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.image import PlateImage
-
+WORKING_SIDE = 2000  # pixels of the long side on which edges are measured
 REDUCED_SIDE = 1000  # pixels of the long side on which the plate is searched
 FLOOR = 0.01  # added to transmittance before the logarithm, so that black does not blow up noise
 BARE = 0.955  # of the light: more than any glass lets through (0.92: two surfaces, n = 1.52)
@@ -67,18 +66,23 @@ class Region:
     fullness: float
 
 
-def reduce_picture(image: PlateImage) -> tuple[Floats, int]:
+def reduce_picture(pixels: Floats, long_side: int, *, period: int = 1) -> tuple[Floats, int]:
     """Return the picture averaged over square blocks, and the block's side in pixels.
 
-    The side is a multiple of the colour pattern's period, so that the colours of a mosaic average
-    out. Colours of (M, N, 3) are averaged too. Values that are no numbers become 0.
+    Parameters
+    ----------
+    pixels : ndarray of float32, shape (M, N) or (M, N, 3)
+        Colours are averaged; values that are no numbers become 0.
+    long_side : int
+        Most pixels that the result's long side may have.
+    period : int
+        Blocks are a multiple of this, so that the colours of a mosaic average out.
     """
-    period = int(np.lcm(*image.pattern.shape))
-    block = period * max(1, -(-max(image.shape) // (REDUCED_SIDE * period)))
-    rows, columns = (n // block for n in image.shape)
+    block = period * max(1, -(-max(pixels.shape[:2]) // (long_side * period)))
+    rows, columns = (n // block for n in pixels.shape[:2])
     if min(rows, columns) < 1:
         return np.zeros((1, 1), np.float32), block
-    cut = image.pixels[: rows * block, : columns * block]
+    cut = pixels[: rows * block, : columns * block]
     small = cv2.resize(cut, (columns, rows), interpolation=cv2.INTER_AREA) if block > 1 else cut
     if small.ndim == 3:
         small = small.mean(axis=2, dtype=np.float32)

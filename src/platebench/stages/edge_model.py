@@ -1,0 +1,265 @@
+"""Where the glass ends, from the mean profile across a whole side.
+
+Many stations together show the foot of the edge far below what one shows. A model is fitted to it:
+surround, then at the edge a dark line that fades inwards (light bent away by the glass's rim; its
+density falls evenly to nothing), then the rebate; all blurred by a Gaussian. Half way up such an
+edge is up to the line's width too far in against black, and the blur's width too far out against
+light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.special import erf, log_ndtr, ndtr
+
+BIN_PX = 0.25
+USUAL_BLUR_PX = 0.9  # lens, photosite and unevenness of the cut together
+DEEPEST = 0.003  # of the step: below this the foot is not trusted (glare, level, a lens's wings)
+ROUGHNESS = 0.03  # relative error granted to the model, so that the foot counts as the top does
+
+Doubles = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeanProfile:
+    """The mean profile across one side.
+
+    Attributes
+    ----------
+    distances : ndarray of float64, shape (bins,)
+        Inside the presumed edge, pixels, in rising order.
+    rises : ndarray of float64, shape (bins,)
+        Departure from the surround's level, positive inside.
+    level : float
+        Transmittance of the surround.
+    noise : float
+        Standard deviation of ``rises``.
+    """
+
+    distances: Doubles
+    rises: Doubles
+    level: float
+    noise: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeFit:
+    """What the mean profiles say together.
+
+    Attributes
+    ----------
+    shifts_px : ndarray of float64, shape (sides,)
+        From where each edge was taken to be to where it is, inwards positive.
+    blur_px : float
+        Standard deviation of the blur.
+    line_density, line_px : float
+        The dark line at the rim.
+    """
+
+    shifts_px: Doubles
+    blur_px: float
+    line_density: float
+    line_px: float
+
+
+def average_profiles(
+    distances: Doubles, rises: Doubles, *, level: float, noise: float, brighter: bool
+) -> MeanProfile:
+    """Average many profiles in narrow bins of distance from the edge.
+
+    Parameters
+    ----------
+    distances, rises : ndarray of float64, shape (k,)
+        Distance inside the presumed edge, pixels, and departure from the surround's level.
+    level, noise : float
+        Of the surround; the noise is that of the mean profile.
+    brighter : bool
+        The glass is brighter than the surround.
+    """
+    bins = np.floor(distances / BIN_PX).astype(int)
+    bins -= bins.min()
+    count = np.bincount(bins)
+    full = count >= max(3, 0.2 * np.median(count[count > 0]))
+    x = np.bincount(bins, distances)[full] / count[full]
+    y = np.bincount(bins, rises)[full] / count[full]
+    keep = _first_flank(y, brighter=brighter)
+    return MeanProfile(x[keep], y[keep], level, noise)
+
+
+def fit_edges(profiles: list[MeanProfile], *, brighter: bool) -> EdgeFit:
+    """Fit the model to the mean profiles of a plate's sides, one blur and one line for all.
+
+    Parameters
+    ----------
+    brighter : bool
+        The glass is brighter than the surround.
+    """
+    starts = ((0.8, 0.1, 1.0), (0.7, 1.0, 2.5))
+    story = _Story(profiles, brighter=brighter)
+    found = [
+        least_squares(
+            story.residuals, story.start(*start), method="lm", xtol=1e-3, ftol=1e-4, max_nfev=300
+        )
+        for start in starts
+    ]
+    best = min(found, key=lambda fit: float(fit.cost)).x
+    blur, density, line = (float(v) for v in np.exp(np.clip(best[:3], -4, 4)))
+    return EdgeFit(np.asarray(best[3 : 3 + len(profiles)], np.float64), blur, density, line)
+
+
+class _Story:
+    """The model and the profiles, ready for a least-squares fit.
+
+    Parameters of the fit: log blur, log density and log width of the rim's line; a shift for each
+    side; against black, the log width of each side's rebate, at the end of which the picture (or,
+    after a strip of bare light, the glass) begins.
+    """
+
+    def __init__(self, profiles: Sequence[MeanProfile], *, brighter: bool) -> None:
+        self.count, self.brighter = len(profiles), brighter
+        self.x = np.concatenate([p.distances for p in profiles])
+        self.rise = np.concatenate([p.rises for p in profiles])
+        lengths = [len(p.rises) for p in profiles]
+        self.of = np.repeat(np.arange(self.count), lengths)
+        self.level = np.array([p.level for p in profiles])[self.of]
+        tops = np.array([float(p.rises.max()) for p in profiles])
+        # A dense side says least of blur and line: whatever light creeps round it counts much.
+        doubt = np.clip(tops.max() / np.maximum(tops, 1e-6), 1, 5)
+        noise = np.maximum([p.noise for p in profiles], DEEPEST * tops)
+        self.size = doubt[self.of] * np.hypot(noise[self.of], ROUGHNESS * np.abs(self.rise))
+        strips = [np.log(4.0)] * self.count if brighter else []
+        self.usual = np.concatenate(
+            [np.log([USUAL_BLUR_PX, 0.3, 1.5]), np.zeros(self.count), strips]
+        )
+        self.spread = np.concatenate(
+            [[0.4, 0.8, 0.8], np.full(self.count, 3.0), np.full(len(strips), 1.0)]
+        )
+
+    def start(self, blur: float, density: float, line: float) -> Doubles:
+        """Return where a fit begins."""
+        p = self.usual.copy()
+        p[:3] = np.log([blur, density, line])
+        return p
+
+    def residuals(self, p: Doubles) -> Doubles:
+        """Return misfits over their expected size, then departures from what is usual."""
+        blur, density, line = np.exp(np.clip(p[:3], -4, 4))
+        d = self.x - p[3 : 3 + self.count][self.of]
+        glass = blurred_glass(d, float(blur), float(density), float(line))
+        covered = self.level * ndtr(d / blur)  # surround hidden by what lies inside
+        if self.brighter:
+            strip = np.exp(np.minimum(p[3 + self.count :], 4.0))[self.of]
+            beyond = ndtr((d - strip) / blur)
+            off = self._off(self.rise + covered, glass - beyond, beyond)
+        else:  # rises are positive where it gets darker
+            off = self._off(covered - self.rise, glass, np.zeros_like(glass))
+        return np.concatenate([off / self.size, (p - self.usual) / self.spread])
+
+    def _off(self, target: Doubles, rebate: Doubles, picture: Doubles) -> Doubles:
+        """Return the misfit; levels of rebate and picture follow by linear least squares."""
+        weight = 1 / np.square(self.size)
+
+        def dot(one: Doubles, other: Doubles) -> Doubles:
+            return np.bincount(self.of, weight * one * other, self.count)
+
+        aa, bb, ab = dot(rebate, rebate) + 1e-9, dot(picture, picture) + 1e-9, dot(rebate, picture)
+        at, bt = dot(rebate, target), dot(picture, target)
+        whole = np.maximum(aa * bb - ab * ab, 1e-12)
+        first = np.clip((bb * at - ab * bt) / whole, 0, 1.5)[self.of]
+        second = np.clip((aa * bt - ab * at) / whole, 0, 1.5)[self.of]
+        return np.asarray(first * rebate + second * picture - target)
+
+
+def blurred_glass(d: Doubles, blur: float, density: float, line: float) -> Doubles:
+    """Return a glass of transmittance 1 with a dark line at its rim, blurred.
+
+    Inside the rim the transmittance is ``10 ** (-density * (1 - d / line))`` up to ``line``, then
+    1. With k = density ln 10 / line, the blurred ramp is
+    ``10 ** -density exp(k d + k^2 s^2 / 2) [Phi((line - d) / s - k s) - Phi(-d / s - k s)]``
+    (complete the square), s being the blur.
+
+    Examples
+    --------
+    >>> blurred_glass(np.array([-9.0, 0.0, 9.0]), 1.0, 0.0, 1.0).round(6).tolist()
+    [0.0, 0.5, 1.0]
+    """
+    k = density * np.log(10) / line
+    upper, lower = (line - d) / blur - k * blur, -d / blur - k * blur
+    grow = k * d + 0.5 * np.square(k * blur) - density * np.log(10)
+    ramp = np.exp(grow + log_ndtr(upper)) - np.exp(grow + log_ndtr(lower))
+    return np.asarray(np.maximum(ramp, 0) + ndtr((d - line) / blur))
+
+
+def strip_of_light(
+    profiles: Sequence[MeanProfile], shifts: Doubles, blur: float, *, light: float = 1.0
+) -> tuple[Literal["none", "gap", "unclear"], Doubles]:
+    """Tell whether the first thing inside a black surround is bare light, and where it ends.
+
+    A strip of light g wide, blurred, peaks at erf(g / (2 sqrt 2 blur)); glass in its place would
+    stay below 0.93 of that (two surfaces take 8 %, Fresnel at n = 1.52).
+
+    Parameters
+    ----------
+    shifts : ndarray of float64, shape (sides,)
+        The outer edges, on the profiles' distances.
+    blur : float
+        Standard deviation, pixels.
+
+    Returns
+    -------
+    verdict : {"none", "gap", "unclear"}
+    inner : ndarray of float64, shape (sides,)
+        Where the strip ends and the glass begins, on the profiles' distances.
+    """
+    inner = np.array(shifts, np.float64)
+    votes = {"none": 0, "gap": 0, "unclear": 0}
+    for k, profile in enumerate(profiles):
+        x, tone = profile.distances, profile.rises + profile.level
+        top = int(np.argmax(tone))
+        after = tone[top:]
+        low = float(after.min())
+        peak = float(tone[top])
+        if low > 0.93 * peak:  # nothing follows: one broad step
+            votes["gap" if peak > 0.96 * light else "none"] += 1
+            continue
+        crossing = top + int(np.argmax(after < (peak + low) / 2))
+        share = ((peak + low) / 2 - tone[crossing - 1]) / (tone[crossing] - tone[crossing - 1])
+        inner[k] = x[crossing - 1] + share * (x[crossing] - x[crossing - 1])
+        before = tone[: top + 1]
+        rising = int(np.argmax(before > peak / 2))
+        width = float(inner[k] - x[rising]) + 0.5 * BIN_PX
+        expected = light * float(erf(width / (2 * np.sqrt(2) * blur)))
+        if width < 2.5 * blur:
+            votes["unclear" if peak > 0.6 * expected else "none"] += 1
+        else:  # a rebate of a few pixels only is rarer than a gap
+            least = 0.82 if width < 6 * blur else 0.93
+            votes["gap" if peak > least * expected else "none"] += 1
+    most = max(votes, key=lambda name: votes[name])
+    return most, inner  # type: ignore[return-value]
+
+
+def _first_flank(rise: Doubles, *, brighter: bool) -> NDArray[np.bool_]:
+    """Keep the profile up to where the picture may begin.
+
+    Against light: past the first top, to the next rise. Against black the fall from a rebate or a
+    strip of light into the picture belongs to the story, so only a rise after a fall ends it.
+    """
+    smooth = np.convolve(np.pad(rise, 2, mode="edge"), np.full(5, 1 / 5), "valid")
+    start = int(np.argmax(smooth > 0.1 * float(smooth.max())))
+    steps = np.diff(smooth)
+    steepest, falling = 0.0, False
+    for k in range(start, len(steps)):
+        if falling and steps[k] > 0.02 * steepest:
+            return np.arange(len(rise)) <= k
+        if steps[k] < -0.02 * steepest:
+            falling = True
+        elif not falling and not brighter and steps[k] < 0.12 * steepest:
+            return np.arange(len(rise)) <= k + 1
+        steepest = max(steepest, steps[k])
+    return np.ones(len(rise), bool)
