@@ -31,8 +31,9 @@ from platebench.errors import (
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.settings import PlateSettings
 from platebench.synthetic import CameraModel, simulate_blank
+from platebench.synthetic.simulate import true_corners
 
-from .session_files import BOX, CAMERA, EXPOSURE_S, put, tree, write_session
+from .session_files import BOX, CAMERA, EXPOSURE_S, PLATES, put, tree, write_session
 
 FILES = [
     "plates/dense.json",
@@ -97,13 +98,18 @@ def test_everything_promised_is_written_and_nothing_else(converted: Path, origin
     assert str(converted.parent) not in json.dumps(report)
 
 
-def test_positives_are_positives_of_the_right_shape(converted: Path) -> None:
-    # The tall plate is 120 x 90 mm and fills 0.8 of 300 rows: 240 x 180 pixels, give or take one.
-    positive = tifffile.imread(converted / "converted" / "positives" / "tall.tif")
+def test_corners_given_by_hand_are_the_plate(fresh: Path) -> None:
+    truth = true_corners(PLATES["tall"], CAMERA)
+    corners = ", ".join(f"[{row:.3f}, {column:.3f}]" for row, column in truth)
+    edit(fresh, 'captures = ["tall.dng"]', f'captures = ["tall.dng"]\ncorners = [{corners}]')
+    result = convert_session(fresh, workers=1)
+    # The tall plate is 120 x 90 mm and fills 0.8 of 300 rows: 240 x 180 pixels.
+    positive = tifffile.imread(result.output / "positives" / "tall.tif")
     assert positive.dtype == np.uint16
-    np.testing.assert_allclose(positive.shape, (240, 180), atol=1.5)
-    with Image.open(converted / "converted" / "previews" / "tall.jpg") as preview:
+    np.testing.assert_allclose(positive.shape, (240, 180), atol=1)
+    with Image.open(result.output / "previews" / "tall.jpg") as preview:
         assert preview.size == positive.shape[::-1]
+    assert result.results[1].record["by_hand"] is True
 
 
 @pytest.mark.parametrize("workers", [1, 2])

@@ -235,7 +235,7 @@ class _Run:
             )
         names = [name for plate in plates for name in plate.captures]
         paths = [self.folder / name for name in (*names, *settings.blank, *settings.dark)]
-        return plate_jobs(self.folder, self.output, settings, hash_files(paths))
+        return plate_jobs(self.folder, self.output, settings, hash_files(paths, self.progress))
 
     def convert(
         self, jobs: Sequence[PlateJob], task: Callable[[PlateJob], PlateResult]

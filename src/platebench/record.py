@@ -18,17 +18,28 @@ from typing import Any
 from platebench import __version__
 from platebench.fsio import atomic_write, hash_file
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
+from platebench.progress import NullProgress, Progress
 
 SCHEMA = 1
 _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
 _HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
 
 
-def hash_files(paths: Iterable[Path]) -> dict[Path, str]:
+def hash_files(paths: Iterable[Path], progress: Progress | None = None) -> dict[Path, str]:
     """Return the SHA-256 of each file; "" where it cannot be read (reading it will say why)."""
     unique = sorted(set(paths))
-    with ThreadPoolExecutor(_HASHING_THREADS) as threads:
-        return dict(zip(unique, threads.map(_hash_or_nothing, unique), strict=True))
+    progress = progress or NullProgress()
+    progress.begin("files", len(unique))
+    digests = {}
+    threads = ThreadPoolExecutor(_HASHING_THREADS)
+    try:
+        for path, digest in zip(unique, threads.map(_hash_or_nothing, unique), strict=True):
+            digests[path] = digest
+            progress.advance(path.name)
+    finally:
+        threads.shutdown(cancel_futures=True)  # an interrupt need not wait for the rest
+        progress.end()
+    return digests
 
 
 def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
