@@ -14,9 +14,19 @@ MODULES = sorted(SOURCE.rglob("*.py"))
 GROUND = {"errors", "image", "settings", "formats", "fsio", "plate_names", "progress", "memory"}
 # Layers, lowest first. A module may import from its own layer and from those below.
 LAYERS: list[set[str]] = [
-    GROUND | {"plate_job", "profiles_folder", "checked_table"},
+    GROUND | {"plate_job", "profiles_folder", "checked_table", "cautions"},
     {"stages", "outputs"},
-    {"quality", "synthetic", "look", "convert", "capture_look", "record", "pool"},
+    {
+        "quality",
+        "sensitometry",
+        "printing",
+        "synthetic",
+        "look",
+        "convert",
+        "capture_look",
+        "record",
+        "pool",
+    },
     {"session_file", "session_draft", "session_light", "session", "session_report", "batch"},
     {"convert_session", "check_session", "demo"},
     {"cli", "__main__"},
