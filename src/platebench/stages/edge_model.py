@@ -117,8 +117,8 @@ class _Story:
     """The model and the profiles, ready for a least-squares fit.
 
     Parameters of the fit: log blur, log density and log width of the rim's line; a shift for each
-    side; against black, the log width of each side's rebate, at the end of which the picture (or,
-    after a strip of bare light, the glass) begins.
+    side; the log width of each side's rebate, at the end of which the picture (or, after a strip of
+    bare light, the glass) begins.
     """
 
     def __init__(self, profiles: Sequence[MeanProfile], *, brighter: bool) -> None:
@@ -133,7 +133,7 @@ class _Story:
         doubt = np.clip(tops.max() / np.maximum(tops, 1e-6), 1, 5)
         noise = np.maximum([p.noise for p in profiles], DEEPEST * tops)
         self.size = doubt[self.of] * np.hypot(noise[self.of], ROUGHNESS * np.abs(self.rise))
-        strips = [np.log(4.0)] * self.count if brighter else []
+        strips = [np.log(4.0)] * self.count
         self.usual = np.concatenate(
             [np.log([USUAL_BLUR_PX, 0.3, 1.5]), np.zeros(self.count), strips]
         )
@@ -153,12 +153,11 @@ class _Story:
         d = self.x - p[3 : 3 + self.count][self.of]
         glass = blurred_glass(d, float(blur), float(density), float(line))
         covered = self.level * ndtr(d / blur)  # surround hidden by what lies inside
-        if self.brighter:
-            strip = np.exp(np.minimum(p[3 + self.count :], 4.0))[self.of]
-            beyond = ndtr((d - strip) / blur)
-            off = self._off(self.rise + covered, glass - beyond, beyond)
-        else:  # rises are positive where it gets darker
-            off = self._off(covered - self.rise, glass, np.zeros_like(glass))
+        strip = np.exp(np.minimum(p[3 + self.count :], 4.0))[self.of]
+        beyond = ndtr((d - strip) / blur)
+        # Rises are positive where it gets darker, if the surround is light.
+        light = self.rise + covered if self.brighter else covered - self.rise
+        off = self._off(light, glass - beyond, beyond)
         return np.concatenate([off / self.size, (p - self.usual) / self.spread])
 
     def _off(self, target: Doubles, rebate: Doubles, picture: Doubles) -> Doubles:
@@ -166,7 +165,7 @@ class _Story:
         weight = 1 / np.square(self.size)
 
         def dot(one: Doubles, other: Doubles) -> Doubles:
-            return np.bincount(self.of, weight * one * other, self.count)
+            return np.asarray(np.bincount(self.of, weight * one * other, self.count), np.float64)
 
         aa, bb, ab = dot(rebate, rebate) + 1e-9, dot(picture, picture) + 1e-9, dot(rebate, picture)
         at, bt = dot(rebate, target), dot(picture, target)
@@ -223,25 +222,34 @@ def strip_of_light(
         x, tone = profile.distances, profile.rises + profile.level
         top = int(np.argmax(tone))
         after = tone[top:]
-        low = float(after.min())
-        peak = float(tone[top])
+        peak, low = float(tone[top]), _first_floor(after)
         if low > 0.93 * peak:  # nothing follows: one broad step
             votes["gap" if peak > 0.96 * light else "none"] += 1
             continue
         crossing = top + int(np.argmax(after < (peak + low) / 2))
         share = ((peak + low) / 2 - tone[crossing - 1]) / (tone[crossing] - tone[crossing - 1])
         inner[k] = x[crossing - 1] + share * (x[crossing] - x[crossing - 1])
-        before = tone[: top + 1]
-        rising = int(np.argmax(before > peak / 2))
+        rising = int(np.argmax(tone[: top + 1] > peak / 2))
         width = float(inner[k] - x[rising]) + 0.5 * BIN_PX
-        expected = light * float(erf(width / (2 * np.sqrt(2) * blur)))
-        if width < 2.5 * blur:
-            votes["unclear" if peak > 0.6 * expected else "none"] += 1
-        else:  # a rebate of a few pixels only is rarer than a gap
-            least = 0.82 if width < 6 * blur else 0.93
-            votes["gap" if peak > least * expected else "none"] += 1
+        ratio = peak / (light * float(erf(width / (2 * np.sqrt(2) * blur))))
+        if (width < 4 * blur and 0.7 < ratio < 0.93) or (width < 2.5 * blur and ratio > 0.6):
+            votes["unclear"] += 1
+        else:
+            votes["gap" if ratio >= 0.93 else "none"] += 1
     most = max(votes, key=lambda name: votes[name])
     return most, inner  # type: ignore[return-value]
+
+
+def _first_floor(falling: Doubles) -> float:
+    """Return where a falling profile first flattens or turns up again."""
+    smooth = np.convolve(np.pad(falling, 1, mode="edge"), np.full(3, 1 / 3), "valid")
+    steps = -np.diff(smooth)
+    steepest = 0.0
+    for k, step in enumerate(steps):
+        if steepest > 0.02 * smooth[0] and step < 0.25 * steepest:
+            return float(smooth[k])
+        steepest = max(steepest, float(step))
+    return float(smooth.min())
 
 
 def _first_flank(rise: Doubles, *, brighter: bool) -> NDArray[np.bool_]:

@@ -16,6 +16,7 @@ from platebench.stages.refine_corners import (
     SIDE_NAMES,
     Side,
     corners_of,
+    outline_of,
     refine_side,
     sides_of_outline,
 )
@@ -37,6 +38,7 @@ from platebench.stages.surround import (
 )
 
 UNFLATTENED = 1.3  # ratio of colours beyond any stain
+OPAQUE = 0.03  # of the light: card or holder; no plate is so dense all around
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 Doubles = NDArray[np.float64]
 Kind = Literal["bright", "dark", "holder", "none"]
@@ -213,7 +215,7 @@ def _look_inside(pixels: Floats, small: Floats, block: int, view: _View) -> _Vie
         if not len(rim):
             continue
         bare = view.brighter and np.mean((rim > BARE) & (rim < TOO_BRIGHT)) > 0.8
-        frame = not view.brighter and np.mean(rim < BLACK) > 0.8
+        frame = not view.brighter and np.mean(rim < OPAQUE) > 0.8
         if not (bare or frame):
             continue
         deeper = _look(pixels, small, block, within)
@@ -290,11 +292,11 @@ def _at_the_rim(
     strip: Literal["none", "gap", "unclear"] = "none"
     if brighter:
         strip, inner = strip_of_light(profiles, shifts, fit.blur_px)
-        if strip == "gap":
+        if strip != "none":
             shifts = inner
     moved = list(sides)
     for k, shift in zip(known, shifts, strict=True):
-        if abs(shift) < CLIMB:
+        if abs(shift) < (CLIMB if brighter else 2.0):  # against light the foot errs little
             moved[k] = replace(sides[k], offset=sides[k].offset + float(shift))
     return tuple(moved), strip
 
@@ -341,6 +343,10 @@ def _doubts(
         doubts.append("the surround is not of one kind")
     if BLACK < surround.level < 0.9 and surround.unevenness < 0.013:
         doubts.append("the surround is neither bare light nor black: is this the whole plate?")
+    if not view.brighter and np.median([s.inside_level for s in view.sides]) < OPAQUE:
+        doubts.append("a black card or holder, but no plate seen in it")
+    if _sticks_out(view, block) > 0.01:
+        doubts.append("parts of the outline lie outside the four sides")
     if view.regions[0].fullness < 0.8:
         doubts.append("the outline is broken or not four-sided")
     long_side = max(side.stop - side.start for side in view.sides)
@@ -372,6 +378,18 @@ def _side_doubts(
     if side.bow > 0.004 * long_side:
         doubts.append(f"{name} side is curved")
     return doubts
+
+
+def _sticks_out(view: _View, block: int) -> float:
+    """Return the share of the outline that lies clearly outside the four sides."""
+    outline = outline_of(view.regions[0].mask)
+    long_side = max(side.stop - side.start for side in view.sides)
+    margin = 4 * block + 0.004 * long_side
+    points = (outline + 0.5) * block - 0.5
+    out = np.zeros(len(points), bool)
+    for side in view.sides:
+        out |= points @ side.inward - side.depth_at(points @ side.along) < -margin
+    return float(out.mean())
 
 
 def _frame_doubts(shape: tuple[int, ...], view: _View, corners: Doubles) -> list[str]:

@@ -85,6 +85,13 @@ class Side:
         )
 
 
+def outline_of(mask: Mask) -> Doubles:
+    """Return the longest outline of a blob, shape (k, 2), (row, column)."""
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    longest = max(contours, key=len)
+    return np.asarray(longest[:, 0, ::-1], np.float64)  # OpenCV gives x, y
+
+
 def sides_of_outline(mask: Mask) -> tuple[Side, Side, Side, Side]:
     """Return the four sides of a blob, from its outermost outline.
 
@@ -93,8 +100,7 @@ def sides_of_outline(mask: Mask) -> tuple[Side, Side, Side, Side]:
     mask : ndarray of uint8, shape (m, n)
         1 inside; chipped, ragged or with things attached.
     """
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outline = max(contours, key=len)[:, 0, ::-1].astype(np.float64)  # OpenCV gives x, y
+    outline = outline_of(mask)
     right = _direction(outline)
     down = np.array([right[1], -right[0]])
     frames = ((right, down), (down, -right), (-right, -down), (-down, right))
