@@ -16,7 +16,6 @@ from platebench.convert_session import (
     SessionResult,
     convert_and_record,
     convert_session,
-    peak_bytes,
     shared_ends,
 )
 from platebench.errors import (
@@ -29,7 +28,6 @@ from platebench.errors import (
     WriteError,
 )
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
-from platebench.settings import PlateSettings
 from platebench.synthetic import CameraModel, simulate_blank
 from platebench.synthetic.simulate import true_corners
 
@@ -361,11 +359,3 @@ def test_more_pages_then_fewer_leave_no_page_behind(done: Path) -> None:
     convert_session(done, workers=1)
     names = sorted(p.name for p in (done / "converted").glob("*.png"))
     assert names == ["proof-sheet-1.png", "proof-sheet-mine.png"]
-
-
-def test_memory_grows_with_the_frame_and_with_colours() -> None:
-    plain = PlateSettings(id="p", captures=("p",))
-    coloured = PlateSettings(id="p", captures=("p",), colour="demosaiced")
-    sixty = 60_000_000
-    assert peak_bytes(plain, sixty) > 4 * 2 * sixty
-    assert peak_bytes(coloured, sixty) > 2 * peak_bytes(plain, sixty)

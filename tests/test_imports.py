@@ -27,7 +27,15 @@ LAYERS: list[set[str]] = [
         "record",
         "pool",
     },
-    {"session_file", "session_draft", "session_light", "session", "session_report", "batch"},
+    {
+        "session_file",
+        "session_draft",
+        "session_light",
+        "session_jobs",
+        "session",
+        "session_report",
+        "batch",
+    },
     {"convert_session", "check_session", "demo"},
     {"cli", "__main__"},
 ]

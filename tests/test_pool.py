@@ -19,7 +19,14 @@ from platebench.errors import (
     UnexpectedError,
     WorkerLostError,
 )
-from platebench.memory import UNKNOWN_MEMORY, available_bytes, cores, workers_for
+from platebench.memory import (
+    UNKNOWN_MEMORY,
+    available_bytes,
+    cores,
+    peak_bytes,
+    pixels_of_file,
+    workers_for,
+)
 from platebench.pool import run_all
 
 HERE = Path(__file__)
@@ -159,6 +166,16 @@ def test_memory_bounds_the_workers() -> None:
     assert workers_for(16, 8 << 30, 3 << 30) == 2
     assert workers_for(16, 1 << 30, 3 << 30) == 1
     assert workers_for(2, 8 << 30, 0) == 2
+
+
+def test_memory_grows_with_the_frame_and_with_colours(tmp_path: Path) -> None:
+    (tmp_path / "a.dng").write_bytes(bytes(1000))
+    (tmp_path / "a.jpg").write_bytes(bytes(1000))
+    names = ("a.dng", "a.jpg", "none.dng")
+    assert [pixels_of_file(tmp_path / name) for name in names] == [1000, 4000, 0]
+    sixty = 60_000_000  # a conversion may take 4 times the 16-bit frame
+    assert peak_bytes("mosaic", sixty) > 4 * 2 * sixty
+    assert peak_bytes("demosaiced", sixty) > 2 * peak_bytes("mosaic", sixty)
 
 
 def test_memory_is_taken_from_the_tightest_of_machine_and_container(

@@ -14,7 +14,7 @@ from PIL import Image
 from platebench.capture_look import is_blank, is_dark, look_at, stops_between
 from platebench.errors import SessionFolderError
 from platebench.image import SensorFrame
-from platebench.session import draft_session, list_captures, natural_key, peak_bytes_of_file
+from platebench.session import draft_session, list_captures, natural_key
 from platebench.session_draft import SessionDraft, toml_from_draft, write_draft
 from platebench.session_file import load_session
 from platebench.synthetic import (
@@ -233,13 +233,6 @@ def test_a_folder_that_may_not_be_read_says_so(tmp_path: Path) -> None:
     folder.mkdir(mode=0o300)
     with pytest.raises(SessionFolderError, match="cannot be read"):
         draft_session(folder)
-
-
-def test_memory_is_judged_by_the_size_of_the_file(tmp_path: Path) -> None:
-    (tmp_path / "a.dng").write_bytes(bytes(1000))
-    (tmp_path / "a.jpg").write_bytes(bytes(1000))
-    small, jpeg = (peak_bytes_of_file(tmp_path / name) for name in ("a.dng", "a.jpg"))
-    assert jpeg > small > 200 << 20
 
 
 @pytest.mark.skipif(not SHARED.is_dir(), reason="needs ../shared/data")

@@ -10,7 +10,7 @@ from platebench.errors import CalibrationError, ExitCode, InputError, PlateError
 from platebench.formats import format_named
 from platebench.image import SensorFrame
 from platebench.look import look_at_plate
-from platebench.memory import available_bytes, cores, workers_for
+from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.plate_job import PlateJob
 from platebench.pool import run_all
 from platebench.progress import Progress
@@ -23,7 +23,6 @@ from platebench.quality import (
     noise_from_frames,
 )
 from platebench.quality.figures import Role
-from platebench.session import peak_bytes_of_file
 from platebench.session_file import load_session
 from platebench.session_light import prepare_light
 from platebench.settings import SessionSettings
@@ -98,12 +97,14 @@ def check_session(
     del blanks, darks
     light, dark = _light(folder, settings)
     tasks = [_Task(job=job, noise=noise) for job in _jobs(folder, settings, light=light, dark=dark)]
-    peak = max((_peak_bytes(task) for task in tasks), default=0)
+    pixels = max((pixels_of_file(task.job.captures[0]) for task in tasks), default=0)
     outcomes = run_all(
         _check_plate,
         tasks,
         name_of=_name_of,
-        workers=workers_for(workers or cores(), memory or available_bytes(), peak),
+        workers=workers_for(
+            workers or cores(), memory or available_bytes(), peak_bytes("look", pixels)
+        ),
         what="captures",
         progress=progress,
     )
@@ -221,10 +222,3 @@ def _checked(
 
 def _name_of(task: _Task) -> str:
     return task.job.settings.captures[0]
-
-
-def _peak_bytes(task: _Task) -> int:
-    try:
-        return peak_bytes_of_file(task.job.captures[0])
-    except OSError:
-        return 0

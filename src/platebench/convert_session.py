@@ -9,8 +9,8 @@ from pathlib import Path
 
 from platebench import convert
 from platebench.batch import exit_code_of, run_batch
-from platebench.errors import ExitCode, SessionFolderError, WriteError
-from platebench.fsio import make_folder, remove_unfinished
+from platebench.errors import ExitCode, SessionFolderError
+from platebench.fsio import remove_unfinished
 from platebench.memory import available_bytes, cores, workers_for
 from platebench.plate_job import (
     POSITIVES,
@@ -20,7 +20,6 @@ from platebench.plate_job import (
     PlateResult,
     PrintingEnds,
 )
-from platebench.profiles_folder import profiles_folder
 from platebench.progress import NullProgress, Progress
 from platebench.record import (
     earlier_ends,
@@ -30,17 +29,13 @@ from platebench.record import (
     write_record,
 )
 from platebench.session_file import load_session
+from platebench.session_jobs import check_output, peak_bytes_of_job, plate_jobs
 from platebench.session_light import prepare_light
 from platebench.session_report import write_proofs, write_report, write_true_size_pages
-from platebench.settings import PlateSettings, SessionSettings
+from platebench.settings import SessionSettings
 from platebench.stages.light import Dark, Light
-from platebench.stages.tone import ToneProfile
-from platebench.stages.tone_file import load_tone
 
 OUTPUT_NAME = "converted"
-HOUR_S = 3600.0
-PROGRAM_BYTES = 250 << 20  # interpreter and libraries, by process
-PEAK_BYTES_PER_PIXEL = {"mosaic": 12, "demosaiced": 64}  # on top of it; held by a test
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -125,7 +120,7 @@ def convert_session(
     output = folder / OUTPUT_NAME if output is None else output
     run = _Run(folder, output, settings, force, workers, memory, progress or NullProgress())
     jobs = run.jobs()
-    _check_output(output, jobs, settings)
+    check_output(output, jobs, settings)
     try:
         results = run.convert(jobs, task)
     finally:
@@ -147,43 +142,6 @@ def convert_session(
     )
 
 
-def plate_jobs(
-    folder: Path, output: Path, settings: SessionSettings, digests: dict[Path, str]
-) -> list[PlateJob]:
-    """Return the work orders of a session, light and shared printing still to come.
-
-    Parameters
-    ----------
-    digests : dict of Path to str
-        SHA-256 of the session's captures.
-
-    Raises
-    ------
-    MissingProfileError, BadSettingError
-        If a tone profile is missing or wrong.
-    """
-    places = (folder, profiles_folder() / "tone")
-    tones: dict[str, ToneProfile] = {}
-    jobs = []
-    for plate in settings.plates:
-        if plate.skip:
-            continue
-        if plate.tone not in tones:
-            tones[plate.tone] = load_tone(plate.tone, places)
-        names = (*plate.captures, *settings.blank, *settings.dark)
-        jobs.append(
-            PlateJob(
-                folder=folder,
-                output=output,
-                settings=plate,
-                scan=settings.scan,
-                tone=tones[plate.tone],
-                inputs=tuple((name, digests[folder / name]) for name in names),
-            )
-        )
-    return jobs
-
-
 def shared_ends(ends: Sequence[PrintingEnds]) -> PrintingEnds:
     """Return the printing ends that keep the tones of every plate: thinnest to densest.
 
@@ -195,11 +153,6 @@ def shared_ends(ends: Sequence[PrintingEnds]) -> PrintingEnds:
     return PrintingEnds(
         base_fog=min(end.base_fog for end in ends), d_max=max(end.d_max for end in ends)
     )
-
-
-def peak_bytes(plate: PlateSettings, pixels: int) -> int:
-    """Return the memory one worker takes at its peak for a frame of so many pixels."""
-    return PROGRAM_BYTES + PEAK_BYTES_PER_PIXEL[plate.colour] * pixels
 
 
 class _Run:
@@ -290,43 +243,10 @@ class _Run:
             return {}
         light, dark = self.light
         jobs = [replace(job, light=light, dark=dark) for job in jobs]
-        workers = workers_for(self.wanted, self.memory, max(map(_peak_bytes_of, jobs)))
+        workers = workers_for(self.wanted, self.memory, max(map(peak_bytes_of_job, jobs)))
         results = run_batch(task, jobs, workers=workers, what=what, progress=self.progress)
         return {result.plate_id: result for result in results}
 
 
 def _with_fingerprint(job: PlateJob) -> PlateJob:
     return replace(job, fingerprint=fingerprint_of(job))
-
-
-def _peak_bytes_of(job: PlateJob) -> int:
-    if job.light is not None:
-        return peak_bytes(job.settings, job.light.shape[0] * job.light.shape[1])
-    return max((peak_bytes(job.settings, _pixels_of(path)) for path in job.captures), default=0)
-
-
-def _pixels_of(path: Path) -> int:
-    """Judge a frame by its file: a lossless raw has at least a byte a pixel, a JPEG a quarter."""
-    try:
-        size = path.stat().st_size
-    except OSError:
-        return 0
-    return size * (4 if path.suffix.lower() in (".jpg", ".jpeg") else 1)
-
-
-def _check_output(output: Path, jobs: Sequence[PlateJob], settings: SessionSettings) -> None:
-    """Refuse, before the first plate, a folder that cannot be written or holds the captures."""
-    if output.exists() and not output.is_dir():
-        raise WriteError(output, "it is a file", "choose another folder with --output")
-    names = (*settings.blank, *settings.dark)
-    captures = {path.resolve() for job in jobs for path in job.captures}
-    captures |= {(job.folder / name).resolve() for job in jobs for name in names}
-    for job in jobs:
-        for target in (job.positive, job.preview, job.record):
-            if target.resolve() in captures:
-                raise WriteError(
-                    target, "it is one of the captures", "choose another folder with --output"
-                )
-    for folder in (output, *(output / name for name in (POSITIVES, PREVIEWS, RECORDS))):
-        make_folder(folder)
-        remove_unfinished(folder, older_than_s=HOUR_S)

@@ -8,6 +8,9 @@ from pathlib import Path
 
 UNKNOWN_MEMORY = 4 << 30  # bytes; assumed where the system does not say
 SHARE_FOR_PLATES = 0.75  # the rest stays free for the file cache and everybody else
+PROGRAM_BYTES = 250 << 20  # interpreter and libraries, in each process
+# On top of it, per pixel of the frame; held by a test.
+PEAK_BYTES_PER_PIXEL = {"look": 12, "mosaic": 12, "demosaiced": 64}
 _CGROUP = Path("/sys/fs/cgroup")
 _MEMINFO = Path("/proc/meminfo")
 
@@ -53,6 +56,31 @@ def workers_for(jobs: int, memory: int, peak_per_plate: int) -> int:
     1
     """
     return max(1, min(jobs, memory // max(1, peak_per_plate)))
+
+
+def peak_bytes(work: str, pixels: int) -> int:
+    """Return the memory a process takes at its peak for a frame of so many pixels.
+
+    Parameters
+    ----------
+    work : {"look", "mosaic", "demosaiced"}
+        A quick look or a check; or a conversion, by the plate's ``colour``.
+    pixels : int
+        Pixels, or photosites, of the frame.
+    """
+    return PROGRAM_BYTES + PEAK_BYTES_PER_PIXEL[work] * pixels
+
+
+def pixels_of_file(path: Path) -> int:
+    """Judge a frame by the size of its file, 0 where it is missing.
+
+    A lossless raw has at least a byte a pixel, a JPEG about a quarter.
+    """
+    try:
+        size = path.stat().st_size
+    except OSError:
+        return 0
+    return size * (4 if path.suffix.lower() in (".jpg", ".jpeg") else 1)
 
 
 def cores() -> int:

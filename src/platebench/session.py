@@ -21,7 +21,7 @@ from platebench.capture_look import (
     stops_between,
 )
 from platebench.errors import PlateError, SessionFolderError
-from platebench.memory import available_bytes, cores, workers_for
+from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.plate_names import fault_of_capture
 from platebench.pool import run_all
 from platebench.progress import Progress
@@ -109,7 +109,7 @@ def draft_session(
         raise SessionFolderError(
             folder, "holds no captures", "copy the raw files or scans into it, then start again"
         )
-    peak = max(map(peak_bytes_of_file, paths))
+    peak = peak_bytes("look", max(map(pixels_of_file, paths)))
     workers = workers_for(workers or cores(), memory or available_bytes(), peak)
     outcomes = run_all(
         partial(look_at, scan=scan),
@@ -276,16 +276,6 @@ def shown_seconds(seconds: float) -> str:
     ('1/8 s', '2.5 s')
     """
     return f"1/{round(1 / seconds)} s" if seconds < 0.3 else f"{seconds:g} s"
-
-
-def peak_bytes_of_file(path: Path) -> int:
-    """Return the memory that reading a capture may take, in bytes, judged by its size.
-
-    A lossless raw has at least a byte a pixel and a JPEG about a quarter; reading holds LibRaw's
-    copy, ours, and float rows beside them: some 12 bytes a pixel, and 200 MB for the program.
-    """
-    pixels = path.stat().st_size * (4 if path.suffix.lower() in (".jpg", ".jpeg") else 1)
-    return (200 << 20) + 12 * pixels
 
 
 def _without_path(text: str, path: Path) -> str:
