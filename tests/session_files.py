@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -44,19 +44,19 @@ def put_plate(path: Path, name: str, *, at_s: float = 0.0, exposure_s: float = E
     return put(path, simulation.frame, at_s=at_s)
 
 
-def write_session(folder: Path, *, extra: str = "", blank: bool = True) -> Path:
-    """Write three plates, a blank and a dark frame, and a session.toml; return the folder."""
+def write_session(
+    folder: Path, *, names: Sequence[str] = tuple(sorted(PLATES)), blank: bool = True
+) -> Path:
+    """Write plates, a blank and a dark frame, and a session.toml; return the folder."""
     folder.mkdir(parents=True, exist_ok=True)
     put(folder / "blank.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=1))
     put(folder / "dark.dng", simulate_dark(CAMERA, exposure_s=EXPOSURE_S, seed=2), at_s=300)
-    for n, name in enumerate(sorted(PLATES), 1):
+    for n, name in enumerate(names, 1):
         put_plate(folder / f"{name}.dng", name, at_s=60.0 * n)
     light = '[light]\nblank = ["blank.dng"]\ndark = ["dark.dng"]\n' if blank else ""
-    plates = "".join(
-        f'[[plate]]\nid = "{name}"\ncaptures = ["{name}.dng"]\n' for name in sorted(PLATES)
-    )
+    plates = "".join(f'[[plate]]\nid = "{name}"\ncaptures = ["{name}.dng"]\n' for name in names)
     (folder / "session.toml").write_text(
-        f'title = "Test"\n{light}[every_plate]\nformat = "9x12 cm"\n{extra}\n{plates}'
+        f'title = "Test"\n{light}[every_plate]\nformat = "9x12 cm"\n{plates}'
     )
     return folder
 

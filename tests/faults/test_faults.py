@@ -54,15 +54,14 @@ def command(*args: str | Path) -> list[str]:
 
 
 @pytest.mark.usefixtures("untouched")
-@pytest.mark.parametrize("jobs", ["1", "2"])
-def test_no_room_for_the_positives(session: Path, jobs: str) -> None:
+def test_no_room_for_the_positives(session: Path) -> None:
     import resource
 
     def keep_files_small() -> None:  # every write past 40 kB is refused with EFBIG
         resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, 40_000))
 
     done = subprocess.run(
-        command("convert", session, "--jobs", jobs),
+        command("convert", session, "--jobs", "2"),
         capture_output=True,
         text=True,
         env=environment(),
@@ -214,10 +213,13 @@ def records(session: Path) -> int:
 
 
 @pytest.mark.usefixtures("untouched")
-@pytest.mark.parametrize("jobs", ["1", "2"])
-@pytest.mark.parametrize("asked", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "asked to end"])
+@pytest.mark.parametrize(
+    ("jobs", "asked"),
+    [("1", signal.SIGINT), ("2", signal.SIGINT), ("2", signal.SIGTERM)],
+    ids=["Ctrl-C alone", "Ctrl-C with workers", "asked to end"],
+)
 def test_interrupted_then_gone_on_with(session: Path, jobs: str, asked: signal.Signals) -> None:
-    with slow_run(session, 0.7, "--jobs", jobs) as process:
+    with slow_run(session, 0.4, "--jobs", jobs) as process:
         wait_for(lambda: records(session) >= 1)
         if asked is signal.SIGINT:
             os.killpg(process.pid, asked)  # as a terminal does, workers and all
