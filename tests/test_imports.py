@@ -20,6 +20,7 @@ LAYERS: list[set[str]] = [
         "quality",
         "sensitometry",
         "printing",
+        "exposing",
         "synthetic",
         "look",
         "convert",

@@ -1,0 +1,64 @@
+"""``platebench which-print``: which printing process takes up a plate's density range."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
+from platebench.cli.show_which_print import advice_to_json, show_advice
+
+
+@click.command(
+    "which-print",
+    cls=ExampledCommand,
+    short_help="Say which printing process suits each plate, and what others lose.",
+    examples=(
+        "platebench which-print shelf-3",
+        "platebench which-print shelf-3 plate-07 --process albumen --process silver-gelatin",
+        "platebench which-print shelf-3 --json",
+    ),
+)
+@session_argument
+@click.argument("plates", nargs=-1, metavar="[PLATE]...")
+@click.option(
+    "--process",
+    "processes",
+    multiple=True,
+    metavar="NAME",
+    help="Only this process; may be given several times.  [default: all]",
+)
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Folder of results that convert wrote.  [default: SESSION/converted]",
+)
+@talk_options
+def command(
+    session: Path,
+    plates: tuple[str, ...],
+    processes: tuple[str, ...],
+    output: Path | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Compare the converted plates of SESSION with the exposure scales of printing processes.
+
+    For each plate, or each PLATE named: which processes suit it as it is, which need a print
+    negative, by how much its range is too long or too short, and what would be lost. Profiles of
+    your own go into SESSION/process, or into the folder "process" of your settings.
+    """
+    from platebench.printing.advice import advise_plate
+    from platebench.printing.plate_range import read_plate_ranges
+    from platebench.printing.process_file import load_processes, process_folders
+
+    user = Path(click.get_app_dir("platebench"))
+    known = load_processes(process_folders(session, user), processes)
+    ranges = read_plate_ranges(output or session / "converted", plates)
+    advised = [(plate, advise_plate(plate, known)) for plate in ranges]
+    if as_json:
+        print_json(advice_to_json(advised))
+    elif not quiet:
+        show_advice(advised)

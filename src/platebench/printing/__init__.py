@@ -1,0 +1,1 @@
+"""Which print suits a plate: printing processes, their exposure scales, and advice."""

@@ -1,0 +1,253 @@
+"""Advice: which process takes up a plate's density range as it is, and what the others lose.
+
+A print shows the tones whose density lies within the exposure scale (ES) of one another. Of a
+density range (DR) that is longer, ``overflow = DR - ES`` is lost: at the light end of the print
+if it is exposed for the shadows, at the dark end if it is exposed for the highlights.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from platebench.cautions import CAUTIONS
+from platebench.printing.plate_range import PlateRange, Tones
+from platebench.printing.process import ExposureScale, Process, iso_r
+
+_ROUNDING = 1e-9  # log units; so that 2.2 - 2.0 is not beyond 0.2
+_NO_PICTURE = 0.05  # D; a range so short is grain and dirt
+
+
+class Verdict(StrEnum):
+    """How a plate's range stands to a scale."""
+
+    SUITS = "suits as it is"
+    TOO_LONG = "needs a print negative: range too long"
+    TOO_SHORT = "needs a print negative: range too short"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProcessAdvice:
+    """What one process makes of one plate; all ranges in log10 units.
+
+    Attributes
+    ----------
+    process, title : str
+        Name of the profile, and name for people.
+    verdict : Verdict
+        Within the scale's low and high end, or on which side beyond.
+    density_used : {"blue", "visual"}
+        Which density range was compared.
+    density_note : str
+        Why that one, and what it leaves open.
+    density_range : float
+        The range compared.
+    scale : ExposureScale
+        What the process takes up; the nearest grade of a silver paper.
+    overflow : float
+        ``density_range`` less the typical scale; below 0 where the range is shorter.
+    beyond : float
+        How far the range lies outside the scale's ends; below 0 short of them, 0 within.
+    lost_light, lost_dark : float or None
+        Share of the picture, 0 to 1, that prints paper white if exposed for the shadows, or full
+        black if exposed for the highlights, on the typical scale. None if not known.
+    unused : float
+        Share of the typical scale that the range leaves unused, 0 to 1.
+    contrast_factor : float or None
+        Contrast of a print negative against the plate, to fill the typical scale; None where
+        the plate has no contrast to speak of.
+    iso_r : int or None
+        ISO range R nearest to the plate's range, for silver papers.
+    contrast : str
+        How the process's scale can be moved.
+    marks : str
+        How the numbers came to be.
+    hazards, cautions : tuple of str
+        As in the profile.
+    """
+
+    process: str
+    title: str
+    verdict: Verdict
+    density_used: str
+    density_note: str
+    density_range: float
+    scale: ExposureScale
+    overflow: float
+    beyond: float
+    lost_light: float | None
+    lost_dark: float | None
+    unused: float
+    contrast_factor: float | None
+    iso_r: int | None
+    contrast: str
+    marks: str
+    hazards: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def needs_print_negative(self) -> bool:
+        """True unless the plate suits as it is."""
+        return self.verdict is not Verdict.SUITS
+
+    def lost(self) -> str:
+        """Say what the print loses against the typical scale.
+
+        Returns
+        -------
+        str
+            A sentence without its full stop.
+        """
+        if not self.needs_print_negative:
+            return f"within the scale, {self.overflow:+.2f} against its typical value"
+        if self.overflow > 0:
+            by = f"{self.overflow:.2f} beyond the typical scale is lost"
+            if self.lost_light is None or self.lost_dark is None:
+                return f"{by}: light tones if exposed for the shadows, else dark ones"
+            return (
+                f"{by}: exposed for the shadows {self.lost_light:.0%} of the picture prints "
+                f"white, for the highlights {self.lost_dark:.0%} prints black"
+            )
+        return (
+            f"{-self.overflow:.2f} of the typical scale stays unused ({self.unused:.0%}): "
+            "no full black or no paper white"
+        )
+
+
+def advise(
+    density_range: float,
+    blue_range: float | None,
+    processes: Sequence[Process],
+    *,
+    neutral: bool = False,
+    tones: Tones | None = None,
+) -> list[ProcessAdvice]:
+    """Compare a plate's density range with the scale of each process.
+
+    Parameters
+    ----------
+    density_range : float
+        Densest less thinnest useful tone, visual (green) density, D.
+    blue_range : float or None
+        The same in blue light; None where it was not measured apart.
+    processes : sequence of Process
+        All of them print by blue or ultraviolet light, so the blue range counts if there is one.
+    neutral : bool
+        True where blue was measured and is like green.
+    tones : Tones, optional
+        How much of the picture has which (visual) density; for the share that is lost.
+
+    Returns
+    -------
+    list of ProcessAdvice
+        One for each process: those that suit first, then by how far they lie off.
+
+    Raises
+    ------
+    ValueError
+        If a range is below 0 or not finite.
+    """
+    for value in (density_range, blue_range):
+        if value is not None and not (math.isfinite(value) and value >= 0):
+            raise ValueError(f"a density range must be finite and not below 0, got {value}")
+    advice = [
+        _advise_one(process, density_range, blue_range, neutral=neutral, tones=tones)
+        for process in processes
+    ]
+    return sorted(advice, key=lambda one: (abs(one.beyond), abs(one.overflow)))
+
+
+def advise_plate(plate: PlateRange, processes: Sequence[Process]) -> list[ProcessAdvice]:
+    """Return :func:`advise` for a converted plate."""
+    return advise(
+        plate.density_range,
+        plate.blue_range,
+        processes,
+        neutral=plate.neutral,
+        tones=plate.tones,
+    )
+
+
+def advised_cautions(advice: Sequence[ProcessAdvice]) -> tuple[str, ...]:
+    """Return the cautions of the profiles' own, each once."""
+    return tuple(dict.fromkeys(text for one in advice for text in one.cautions))
+
+
+def advised_hazards(advice: Sequence[ProcessAdvice]) -> tuple[str, ...]:
+    """Return the hazards of some processes, each once, in the order of the cautions."""
+    listed = {hazard for one in advice for hazard in one.hazards}
+    return tuple(hazard for hazard in CAUTIONS if hazard in listed)
+
+
+def _advise_one(
+    process: Process,
+    density_range: float,
+    blue_range: float | None,
+    *,
+    neutral: bool,
+    tones: Tones | None,
+) -> ProcessAdvice:
+    used = density_range if blue_range is None else blue_range
+    scale = process.nearest_scale(used)
+    shortest, longest = process.reach()
+    overflow = used - scale.typical
+    beyond = used - min(max(used, shortest), longest)
+    beyond = 0.0 if abs(beyond) < _ROUNDING else beyond
+    verdict = (Verdict.SUITS, Verdict.TOO_LONG, Verdict.TOO_SHORT)[(beyond > 0) - (beyond < 0)]
+    visual_scale = scale.typical * density_range / used if used > 0 else scale.typical
+    light, dark = _lost_shares(tones, visual_scale, overflow)
+    return ProcessAdvice(
+        process=process.name,
+        title=process.title,
+        verdict=verdict,
+        density_used="visual" if blue_range is None else "blue",
+        density_note=density_note(process, blue_range is not None, neutral),
+        density_range=used,
+        scale=scale,
+        overflow=overflow,
+        beyond=beyond,
+        lost_light=light,
+        lost_dark=dark,
+        unused=max(0.0, -overflow / scale.typical),
+        contrast_factor=scale.typical / used if used > _NO_PICTURE else None,
+        iso_r=iso_r(used) if scale.grade else None,
+        contrast=process.contrast,
+        marks=scale.marks(),
+        hazards=process.hazards,
+        cautions=process.cautions,
+    )
+
+
+def density_note(process: Process, blue: bool, neutral: bool) -> str:
+    """Say which density was compared, and what that leaves open."""
+    if blue:
+        said = "blue density, since the plate is stained"
+        if process.light == "ultraviolet":
+            said += "; it stands in for ultraviolet, which the camera does not see"
+    elif neutral:
+        said = "visual (green) density; the plate was measured as neutral, blue is the same"
+    else:
+        said = (
+            "visual (green) density, as blue was not measured; if the plate is stained the "
+            "print sees more"
+        )
+    return said
+
+
+def _lost_shares(
+    tones: Tones | None, scale: float, overflow: float
+) -> tuple[float | None, float | None]:
+    """Return the shares of the picture lost at the light and at the dark end of the print.
+
+    ``scale`` is in visual density: shorter than the process's where blue sees more.
+    """
+    if overflow <= _ROUNDING:
+        return 0.0, 0.0
+    if tones is None:
+        return None, None
+    return (
+        tones.share_above(tones.thinnest + scale),
+        tones.share_below(tones.densest - scale),
+    )

@@ -1,0 +1,128 @@
+"""The density range of a converted plate, read from its record."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platebench.errors import SessionFolderError
+from platebench.plate_job import RECORDS
+from platebench.stages.measure import BIN_EDGES
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tones:
+    """How much of a picture has which density.
+
+    Attributes
+    ----------
+    counts : tuple of int
+        By 0.01 D between ``stages.measure.BIN_EDGES``.
+    thinnest, densest : float
+        The useful tones the print is exposed for, D.
+    """
+
+    counts: tuple[int, ...]
+    thinnest: float
+    densest: float
+
+    def share_below(self, density: float) -> float:
+        """Return the share of the picture thinner than a density, 0 to 1."""
+        below = np.concatenate([[0.0], np.cumsum(self.counts, dtype=np.float64)])
+        return float(np.interp(density, BIN_EDGES, below) / below[-1])
+
+    def share_above(self, density: float) -> float:
+        """Return the share of the picture denser than a density, 0 to 1."""
+        return 1.0 - self.share_below(density)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlateRange:
+    """What a plate asks of a print.
+
+    Attributes
+    ----------
+    plate_id : str
+        Name of the plate.
+    density_range : float
+        Densest less thinnest useful tone, D, by the picture's own (green) density.
+    blue_range : float or None
+        The same as blue light sees it; None where it was not measured apart.
+    neutral : bool
+        True where blue was measured and does not depart from green.
+    tones : Tones or None
+        How much of the picture has which density.
+    light : str
+        Where the bare light was taken from: "blank", "estimated" or "scanner".
+    """
+
+    plate_id: str
+    density_range: float
+    blue_range: float | None = None
+    neutral: bool = False
+    tones: Tones | None = None
+    light: str = "blank"
+
+
+def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRange]:
+    """Read the records that ``convert`` left.
+
+    Parameters
+    ----------
+    output : Path
+        Folder of results, ``SESSION/converted``.
+    plates : sequence of str
+        Names of plates; all there are, sorted, if empty.
+
+    Raises
+    ------
+    SessionFolderError
+        If there are no records, a plate has none, or a record is damaged.
+    """
+    folder = output / RECORDS
+    known = sorted(path.stem for path in folder.glob("*.json")) if folder.is_dir() else []
+    if not known:
+        what, remedy = "holds no records of plates", "convert the session first"
+        raise SessionFolderError(output, what, remedy)
+    for plate in plates:
+        if plate not in known:
+            what = f'has no record of a plate "{plate}"'
+            raise SessionFolderError(output, what, f"the plates there are: {', '.join(known)}")
+    return [_read_record(folder / f"{plate}.json") for plate in plates or known]
+
+
+def _read_record(path: Path) -> PlateRange:
+    try:
+        return _range_from(path.stem, json.loads(path.read_bytes())["result"])
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        what, remedy = "is no record of densities", "delete it and convert the session again"
+        raise SessionFolderError(path, what, remedy) from error
+
+
+def _range_from(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
+    measured, stain = result["densities"], result["stain"]
+    blue = measured["blue_range"]
+    counts = tuple(int(count) for count in measured["histogram"])
+    ends = _number(measured["d_min"]), _number(measured["d_max"])
+    whole = len(counts) == BIN_EDGES.size - 1 and sum(counts) > 0 and min(counts) >= 0
+    return PlateRange(
+        plate_id=plate_id,
+        density_range=_number(measured["density_range"]),
+        blue_range=None if blue is None else _number(blue),
+        neutral=stain is not None and blue is None,
+        tones=Tones(counts=counts, thinnest=ends[0], densest=ends[1]) if whole else None,
+        light=str(result["light"]["source"]),
+    )
+
+
+def _number(value: object) -> float:
+    number = float(value)  # type: ignore[arg-type]
+    if not math.isfinite(number):
+        raise ValueError(f"{number} is no density")
+    return number
