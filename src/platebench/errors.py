@@ -90,6 +90,27 @@ class NoPlateError(InputError):
         )
 
 
+class ReadingsError(InputError):
+    """Step readings, or the tablet they were made with, cannot be used.
+
+    Parameters
+    ----------
+    source : str
+        The file or the plate they came from.
+    what : str
+        What is wrong, as the second half of a sentence.
+    remedy : str
+        What to do next.
+    """
+
+    def __init__(self, source: str, what: str, remedy: str) -> None:
+        super().__init__(source, what, remedy)
+        self.source, self.what, self.remedy = source, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.source} {self.what}; {self.remedy}"
+
+
 class FrameMismatchError(CalibrationError):
     """A blank or dark frame does not match the plate's capture (size, ISO, aperture, ...)."""
 
@@ -110,6 +131,48 @@ class BlankFrameError(CalibrationError):
 
     def __str__(self) -> str:
         return f"{self.frame} {self.what}; {self.remedy}"
+
+
+class TabletError(CalibrationError):
+    """A step tablet, or its table of densities, cannot be used to calibrate.
+
+    Parameters
+    ----------
+    path : Path
+        The capture or the table.
+    what : str
+        What is wrong, as the second half of a sentence.
+    remedy : str
+        What to do next, as an instruction.
+    """
+
+    def __init__(self, path: Path, what: str, remedy: str) -> None:
+        super().__init__(path, what, remedy)
+        self.path, self.what, self.remedy = path, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.path} {self.what}; {self.remedy}"
+
+
+class BracketError(InputError):
+    """Captures named as a bracket of one framing do not belong together.
+
+    Parameters
+    ----------
+    one, other : Path
+        The two captures.
+    what : str
+        What differs, as a sentence of its own.
+    remedy : str
+        What to do next, as an instruction.
+    """
+
+    def __init__(self, one: Path, other: Path, what: str, remedy: str) -> None:
+        super().__init__(one, other, what, remedy)
+        self.one, self.other, self.what, self.remedy = one, other, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.one} and {self.other} are no bracket: {self.what}; {self.remedy}"
 
 
 class NoLightReferenceError(CalibrationError):
