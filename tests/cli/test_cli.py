@@ -105,7 +105,7 @@ def test_sizes(text: str, size: int) -> None:
 
 def test_start_then_convert_as_a_person_does(session: Path) -> None:
     (session / "session.toml").unlink()
-    started = run("start", session)
+    started = run("start", session, "--jobs", "1")
     assert started.exit_code == ExitCode.OK and started.stderr == ""
     assert started.stdout.startswith("3 plates, 1 blank frame, 1 dark frame\n")
     assert f"platebench convert '{session}'" in started.stdout
@@ -120,17 +120,17 @@ def test_start_then_convert_as_a_person_does(session: Path) -> None:
 def test_start_says_what_it_left_out_and_never_replaces_an_edited_file(session: Path) -> None:
     (session / "bad.dng").touch()
     before = (session / "session.toml").read_bytes()
-    result = run("start", session)
+    result = run("start", session, "--jobs", "1")
     assert result.exit_code == ExitCode.SETTINGS
     assert "has been edited, so it was left as it is" in result.stderr
     assert (session / "session.toml").read_bytes() == before
     (session / "session.toml").unlink()
-    assert "left out: bad.dng: is empty" in run("start", session).stdout
+    assert "left out: bad.dng: is empty" in run("start", session, "--jobs", "1").stdout
 
 
 def test_start_as_json(session: Path) -> None:
     (session / "session.toml").unlink()
-    document = json.loads(run("start", session, "--json").stdout)
+    document = json.loads(run("start", session, "--jobs", "1", "--json").stdout)
     assert document["settings"]["blank"] == ["blank.dng"]
     assert [plate["id"] for plate in document["settings"]["plates"]] == [
         "plate-001",
