@@ -39,6 +39,7 @@ from platebench.stages.surround import (
 
 UNFLATTENED = 1.3  # ratio of colours beyond any stain
 OPAQUE = 0.03  # of the light: card or holder; no plate is so dense all around
+ROUGH_PX = 0.95  # spread of the edge about its line, beyond which its foot says nothing
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 Doubles = NDArray[np.float64]
 Kind = Literal["bright", "dark", "holder", "none"]
@@ -77,13 +78,16 @@ class FoundPlate:
     found: bool
 
 
-def find_plate(image: PlateImage) -> FoundPlate:
+def find_plate(image: PlateImage, *, light_known: bool = True) -> FoundPlate:
     """Find one glass plate in a capture.
 
     Parameters
     ----------
     image : PlateImage
         TRANSMITTANCE, (M, N) with the mosaic still interleaved or (M, N, 3). Light may be uneven.
+    light_known : bool
+        Whether 1.0 is the bare light box. False for scans whose white is anything: then a bright
+        strip inside a dark surround is taken for the plate's rebate, never for bare light.
 
     Raises
     ------
@@ -96,12 +100,12 @@ def find_plate(image: PlateImage) -> FoundPlate:
     small, block = reduce_picture(pixels, REDUCED_SIDE)
     if min(small.shape) < 24:
         return _nothing(image, "the picture is too small to find a plate in")
-    view = _look(pixels, small, block)
+    view = _look(pixels, small, block, light_known)
     if view is None:
         return _nothing(image, "no plate seen on the surround")
     kind: Kind = "dark" if view.brighter else "bright"
     for _ in range(2):  # a holder's frame, then bare light between it and the plate
-        deeper = _look_inside(pixels, small, block, view)
+        deeper = _look_inside(pixels, small, block, light_known, view)
         if deeper is None:
             break
         if not view.brighter:
@@ -175,6 +179,7 @@ def _look(
     pixels: Floats,
     small: Floats,
     block: int,
+    light_known: bool,
     within: Mask | None = None,
 ) -> _View | None:
     surround = find_surround(small, within)
@@ -187,7 +192,7 @@ def _look(
     rim = rim_of(np.asarray(cv2.erode(regions[0].mask, np.ones((3, 3), np.uint8)), np.uint8), 4)
     log_t = np.log10(np.maximum(small[rim], 0) + FLOOR)
     brighter = bool(np.median(log_t - surround.surface[rim]) > 0) if rim.any() else False
-    sides, missing, strip = _refined(pixels, coarse, block, brighter, within)
+    sides, missing, strip = _refined(pixels, coarse, block, brighter, light_known, within)
     return _View(
         surround=surround,
         regions=regions,
@@ -200,7 +205,9 @@ def _look(
     )
 
 
-def _look_inside(pixels: Floats, small: Floats, block: int, view: _View) -> _View | None:
+def _look_inside(
+    pixels: Floats, small: Floats, block: int, light_known: bool, view: _View
+) -> _View | None:
     """Look for the plate inside what was found, if that is a holder's frame or bare light.
 
     Glass takes 8 % of the light (two surfaces at n = 1.52, Fresnel), so what lets more than 0.955
@@ -214,11 +221,11 @@ def _look_inside(pixels: Floats, small: Floats, block: int, view: _View) -> _Vie
         rim = small[rim_of(within, 1)] / light
         if not len(rim):
             continue
-        bare = view.brighter and np.mean((rim > BARE) & (rim < TOO_BRIGHT)) > 0.8
+        bare = light_known and view.brighter and np.mean((rim > BARE) & (rim < TOO_BRIGHT)) > 0.8
         frame = not view.brighter and np.mean(rim < OPAQUE) > 0.8
         if not (bare or frame):
             continue
-        deeper = _look(pixels, small, block, within)
+        deeper = _look(pixels, small, block, light_known, within)
         if (
             deeper is not None
             and not deeper.missing
@@ -235,9 +242,13 @@ def _refined(
     coarse: tuple[Side, ...],
     block: int,
     brighter: bool,
+    light_known: bool,
     within: Mask | None,
 ) -> tuple[tuple[Side, ...], tuple[str, ...], str]:
-    """Return the sides refined twice: half-way places, then the foot of the edge."""
+    """Return the sides refined twice: half-way places, then the foot of the edge.
+
+    A rough edge smears the foot of its mean profile; its half-way places stand.
+    """
     room = None if within is None else _distances(within)
     narrow = room is not None and not brighter
     once: list[Side | None] = []
@@ -256,7 +267,10 @@ def _refined(
     sides: list[Side] = []
     for start, side, outward in zip(coarse, once, spans, strict=True):
         again = int(np.ceil(0.003 * (start.stop - start.start))) + 8
-        better = side and refine_side(
+        if side is None or side.scatter > ROUGH_PX:
+            sides.append(side or start)
+            continue
+        better = refine_side(
             pixels,
             side,
             brighter=brighter,
@@ -265,14 +279,14 @@ def _refined(
             blur_px=None if narrow else USUAL_BLUR_PX,
             narrow=narrow,
         )
-        sides.append(better or side or start)
+        sides.append(better or side)
     missing = tuple(n for n, side in zip(SIDE_NAMES, once, strict=True) if side is None)
-    rim, strip = _at_the_rim(sides, brighter=brighter)
+    rim, strip = _at_the_rim(sides, brighter=brighter, light_known=light_known)
     return rim, missing, strip
 
 
 def _at_the_rim(
-    sides: list[Side], *, brighter: bool
+    sides: list[Side], *, brighter: bool, light_known: bool
 ) -> tuple[tuple[Side, ...], Literal["none", "gap", "unclear"]]:
     """Move each side from where its foot was read to where the fitted model has the glass end.
 
@@ -283,20 +297,21 @@ def _at_the_rim(
         Whether the edge against black is that of bare light beside the glass, and was moved past
         it; unclear if a bright line is too narrow to tell light from a rebate.
     """
-    profiles = [p for side in sides if (p := side.profile) is not None]
-    known = [k for k, side in enumerate(sides) if side.profile is not None]
+    smooth = [side.profile is not None and side.scatter <= ROUGH_PX for side in sides]
+    profiles = [p for side, good in zip(sides, smooth, strict=True) if good and (p := side.profile)]
+    known = [k for k, good in enumerate(smooth) if good]
     if len(known) < 2:
         return tuple(sides), "none"
     fit = fit_edges(profiles, brighter=brighter)
     shifts = fit.shifts_px
     strip: Literal["none", "gap", "unclear"] = "none"
-    if brighter:
+    if brighter and light_known:
         strip, inner = strip_of_light(profiles, shifts, fit.blur_px)
         if strip != "none":
             shifts = inner
     moved = list(sides)
     for k, shift in zip(known, shifts, strict=True):
-        if abs(shift) < (CLIMB if brighter else 2.0):  # against light the foot errs little
+        if -2.5 < shift < (CLIMB if brighter else 2.0):  # against light the foot errs little
             moved[k] = replace(sides[k], offset=sides[k].offset + float(shift))
     return tuple(moved), strip
 
