@@ -1,0 +1,100 @@
+"""``platebench curve``: characteristic curves from step readings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from platebench.cli.options import ExampledCommand, print_json, talk_options
+
+
+class Numbers(click.ParamType[tuple[float, ...] | None]):
+    """Positive numbers with commas between; None for the word that stands for none."""
+
+    name = "numbers"
+
+    def __init__(self, none: str = "") -> None:
+        self.none = none
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...] | None:
+        """Return the numbers."""
+        if self.none and value == self.none:
+            return None
+        try:
+            numbers = tuple(float(part) for part in str(value).split(","))
+        except ValueError:
+            numbers = ()
+        if not numbers or not all(0 < number < 1e9 for number in numbers):
+            example = "3.5, or several such as 3,6,12" + (f", or {self.none}" if self.none else "")
+            self.fail(f"{value!r} is no positive number; write {example}", param, ctx)
+        return numbers
+
+
+@click.command(
+    "curve",
+    cls=ExampledCommand,
+    short_help="Draw characteristic curves from step readings, with speed and contrast.",
+    examples=(
+        "platebench curve batch-7.csv --exposure 316",
+        "platebench curve old.csv new.csv --tablet 21",
+        "platebench curve 3min.csv 6min.csv 12min.csv --times 3,6,12",
+    ),
+)
+@click.argument("readings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--exposure",
+    type=Numbers(none="relative"),
+    default="relative",
+    metavar="LXS|relative",
+    help="Exposure at the plate without a tablet, in lux seconds.  [default: relative]",
+)
+@click.option(
+    "--tablet",
+    metavar="21|31|FILE",
+    help="Step tablet, if the readings do not give it: nominal, or a CSV of step, tablet_density.",
+)
+@click.option("--base-fog", type=Numbers(), metavar="D", help="Density of an unexposed part.")
+@click.option("--times", type=Numbers(), metavar="MIN,...", help="Minutes each was developed.")
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for drawings and curves.json.  [default: curves, beside the first readings]",
+)
+@talk_options
+def command(
+    readings: tuple[Path, ...],
+    exposure: tuple[float, ...] | None,
+    tablet: str | None,
+    base_fog: tuple[float, ...] | None,
+    times: tuple[float, ...] | None,
+    output: Path | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Draw the characteristic curve of plates exposed through a step tablet.
+
+    READINGS are CSV files with the columns step, tablet_density, density and, if known, sigma (a
+    step called "fog" is base plus fog), or the JSON of a tablet reading; one file a plate. Several
+    plates are drawn as a family and compared with the first.
+    """
+    from platebench.cli.show_curve import show_curves
+    from platebench.sensitometry.curve_job import OUTPUT_NAME, curves_of, write_curves
+    from platebench.sensitometry.step_files import load_tablet
+
+    report = curves_of(
+        readings,
+        exposures_lxs=exposure,
+        tablet=None if tablet is None else load_tablet(tablet),
+        base_fogs=base_fog,
+        minutes=times,
+    )
+    written = write_curves(report, output or readings[0].parent / OUTPUT_NAME)
+    if as_json:
+        print_json(report.as_json() | {"files": [str(path) for path in written]})
+    elif not quiet:
+        show_curves(report, written)

@@ -1,0 +1,21 @@
+"""Sensitometry: characteristic curves of emulsions and what they say. No pictures of plates."""
+
+from platebench.sensitometry.curve_numbers import choose_basis
+from platebench.sensitometry.family import compare_batches, doubled_times, fit_development
+from platebench.sensitometry.figures import CurveFigures, Estimate, figures_of
+from platebench.sensitometry.readings import StepReadings, pair_readings
+from platebench.sensitometry.speeds import Speeds, speeds_of
+
+__all__ = [
+    "CurveFigures",
+    "Estimate",
+    "Speeds",
+    "StepReadings",
+    "choose_basis",
+    "compare_batches",
+    "doubled_times",
+    "figures_of",
+    "fit_development",
+    "pair_readings",
+    "speeds_of",
+]
