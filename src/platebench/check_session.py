@@ -30,6 +30,7 @@ from platebench.stages.light import Dark, Light
 from platebench.stages.read_capture import read_capture
 
 _PAIR = 2  # frames compared with each other for the noise
+_OF_EXPOSURE = ("exposure", "clipping")  # topics of verdicts a bracket makes up for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -112,9 +113,39 @@ def check_session(
         _checked(task.job.plate_id, _name_of(task), "plate", outcome)
         for task, outcome in zip(tasks, outcomes, strict=True)
     ]
+    plates = lenient_on_brackets(plates)
     order = [*settings.blank, *settings.dark]
     frames = sorted((*checked_blanks, *checked_darks), key=lambda c: order.index(c.name))
     return [*frames, *plates]
+
+
+def lenient_on_brackets(checked: Sequence[CheckedCapture]) -> list[CheckedCapture]:
+    """Return checks in which a bracket's long and short exposures are no fault.
+
+    Where one exposure of a plate is good, what the others lose or lack in exposure is only noted.
+    """
+    covered = {e.plate_id for e in checked if e.check is not None and not _misexposed(e.check)}
+    shown = []
+    for entry in checked:
+        if entry.check is not None and entry.plate_id in covered:
+            entry = replace(entry, check=_exposure_noted(entry.check))
+        shown.append(entry)
+    return shown
+
+
+def _misexposed(check: CaptureCheck) -> list[Verdict]:
+    bad = (Severity.WARN, Severity.FAIL)
+    return [v for v in check.verdicts if v.topic in _OF_EXPOSURE and v.severity in bad]
+
+
+def _exposure_noted(check: CaptureCheck) -> CaptureCheck:
+    noted = {
+        verdict: replace(
+            verdict, severity=Severity.NOTE, remedy="another exposure of the bracket covers it"
+        )
+        for verdict in _misexposed(check)
+    }
+    return replace(check, verdicts=tuple(noted.get(v, v) for v in check.verdicts))
 
 
 def exit_code_of_check(checked: Sequence[CheckedCapture]) -> ExitCode:

@@ -301,3 +301,13 @@ def test_the_progress_bar_is_for_terminals_only(session: Path, no_colour: dict[s
     assert done.returncode == ExitCode.OK
     assert b"plates" in shown and b"3/3" in shown
     assert b"3/3" not in done.stdout and done.stdout.startswith(b"plates: 3 converted\n")
+
+
+def test_long_and_short_exposures_of_a_bracket_are_only_noted(session: Path) -> None:
+    put_plate(session / "long.dng", "wide", exposure_s=1 / 6)
+    path = session / "session.toml"
+    path.write_text(path.read_text().replace('["wide.dng"]', '["wide.dng", "long.dng"]'))
+    alone = run("check", session, "--jobs", "1", "--json")
+    long = next(c for c in json.loads(alone.stdout)["captures"] if c["capture"] == "long.dng")
+    topics = {v["topic"]: v["severity"] for v in long["verdicts"]}
+    assert topics["clipping"] == "note"
