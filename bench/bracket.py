@@ -1,0 +1,131 @@
+"""A 60 MP bracket of three: merged, against the time of reading it.
+
+    python bench/bracket.py [--megapixels 60] [--runs 3] [--folder DIR]
+
+Prints ratios measured in one run, since machines are noisy:
+
+* merging (measuring ratios, movement and noise, and mixing) to reading the three files;
+* the peak memory of the process that reads and merges, in frames of 16 bits a photosite.
+
+Every measurement runs in a process of its own, on one core; the best of the runs counts. The plate
+moves by a site in the second kind of bracket, which is the slow way.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ONE_CORE = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+TIMES_S = (1 / 16, 1 / 4, 1.0)
+NAMES = ("short.dng", "middle.dng", "long.dng")
+
+
+def make_bracket(folder: Path, megapixels: float, *, compress: bool, moved: bool) -> None:
+    """Write three exposures of a dense plate and a blank as DNG files."""
+    import numpy as np
+
+    from platebench.synthetic import CameraModel, LightBox, PlateModel, simulate_blank, write_dng
+    from platebench.synthetic.simulate import photograph, true_transmittance
+
+    rows = round((megapixels * 1e6 / 1.5) ** 0.5 / 2) * 2
+    camera = CameraModel(shape=(rows, round(rows * 1.5 / 2) * 2), tilt_deg=0.7, fill=0.9)
+    box = LightBox()
+    plate = PlateModel(size_mm=(101.0, 126.2), log_exposure=2.3, dust=20, scratches=2)
+    seen = true_transmittance(plate, box, camera, seed=1)
+    for seed, (name, time_s) in enumerate(zip(NAMES, TIMES_S, strict=True), start=2):
+        if moved and seed == 3:
+            seen = np.roll(seen, (1, 0), axis=(0, 1))
+        frame = photograph(seen, box, camera, exposure_s=time_s, seed=seed)
+        write_dng(folder / name, frame, compress=compress)
+    blank = simulate_blank(box, camera, exposure_s=TIMES_S[0], seed=9)
+    write_dng(folder / "blank.dng", blank, compress=compress)
+
+
+def step(folder: Path, *, merge: bool) -> dict[str, float]:
+    """Time reading the bracket, and merging it."""
+    import cv2
+    import numpy as np
+
+    from platebench.stages.light import light_from_blanks
+    from platebench.stages.merge_bracket import merge_bracket
+    from platebench.stages.read_capture import read_capture
+
+    cv2.setNumThreads(1)
+    light = light_from_blanks([read_capture(folder / "blank.dng")]) if merge else None
+    start = time.perf_counter()
+    frames = [read_capture(folder / name) for name in NAMES]
+    read = time.perf_counter() - start
+    figures = {"read": read}
+    if light is not None:
+        start = time.perf_counter()
+        merged = merge_bracket(frames, light)
+        figures["merge"] = time.perf_counter() - start
+        if not np.isfinite(merged.image.pixels).all():
+            raise SystemExit("the merge left holes")
+    return figures | {"peak_bytes": peak_bytes()}
+
+
+def peak_bytes() -> int:
+    """Return the most memory this process has held, interpreter and libraries included."""
+    status = Path("/proc/self/status")
+    if status.exists():  # getrusage counts what the parent held at the fork
+        line = next(text for text in status.read_text().splitlines() if text.startswith("VmHWM"))
+        return int(line.split()[1]) * 1024
+    unit = 1 if sys.platform == "darwin" else 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
+
+
+def run_step(name: str, folder: Path) -> dict[str, float]:
+    """Run one step in a process of its own."""
+    command = [sys.executable, __file__, "--step", name, "--folder", str(folder)]
+    done = subprocess.run(
+        command, capture_output=True, text=True, env={**os.environ, **ONE_CORE}, check=False
+    )
+    if done.returncode:
+        raise SystemExit(f"{name} failed:\n{done.stderr}")
+    figures: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
+    return figures
+
+
+def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, moved: bool) -> None:
+    """Measure one kind of bracket and print the ratios."""
+    make_bracket(folder, megapixels, compress=compress, moved=moved)
+    run_step("read", folder)  # warms the file cache
+    done = [run_step("merge", folder) for _ in range(runs)]
+    read, merge = (min(figures[name] for figures in done) for name in ("read", "merge"))
+    peak = max(figures["peak_bytes"] for figures in done)
+    kind = "lossless-compressed" if compress else "uncompressed"
+    kind += " DNG, moved by one site" if moved else " DNG"
+    print(f"{megapixels:g} MP, three exposures, {kind}, one core, best of {runs}")
+    print(f"  read {read:.2f} s   merge {merge:.2f} s")
+    print(f"  merge / read               {merge / read:.2f}   (aim <= 2)")
+    print(f"  read and merge / read      {(read + merge) / read:.2f}")
+    print(f"  peak memory / 16-bit frame {peak / (megapixels * 2e6):.2f}   (3 counts + 2 result)")
+
+
+def main() -> None:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--megapixels", type=float, default=60)
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--step", choices=("read", "merge"), help=argparse.SUPPRESS)
+    args = parser.parse_args()
+    if args.step:
+        print(json.dumps(step(args.folder, merge=args.step == "merge")))
+        return
+    for compress, moved in ((True, False), (False, False), (True, True)):
+        with tempfile.TemporaryDirectory(dir=args.folder) as name:
+            compare(Path(name), args.runs, args.megapixels, compress=compress, moved=moved)
+
+
+if __name__ == "__main__":
+    main()
