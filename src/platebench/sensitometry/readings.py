@@ -92,7 +92,7 @@ def pair_readings(
         what = "has one step only" if places.size else "has no steps"
         raise ReadingsError(name, what, "a curve takes two steps at least, and 21 show it well")
     count = np.bincount(which)
-    d = np.bincount(which, d) / count
+    places, d = np.bincount(which, x) / count, np.bincount(which, d) / count
     e, x_error = (None if e is None else np.sqrt(np.bincount(which, e * e)) / count for e in errors)
     if x_error is not None:  # the same patch read twice keeps the patch's error
         x_error = x_error * np.sqrt(count)
@@ -117,7 +117,7 @@ def _check_numbers(name: str, x: Floats, d: Floats, errors: list[Floats | None])
         raise ReadingsError(
             name, "holds a number that is not finite", "correct or leave out the step"
         )
-    if (np.abs(d) > _MOST).any() or (np.abs(x) > _MOST).any():
+    if any((np.abs(column) > _MOST).any() for column in columns):
         what = f"holds a density or log exposure beyond {_MOST:g}"
         raise ReadingsError(name, what, "densities are logarithms, such as 1.25")
     if any((error < 0).any() for error in errors if error is not None):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -60,7 +59,7 @@ def load_tablet(name: str) -> Tablet:
     if name in NOMINAL:
         steps = {str(n): density for n, density in enumerate(NOMINAL[name], 1)}
         return Tablet(name=f"{name} steps, nominal", densities=steps, sigmas={}, nominal=True)
-    if not Path(name).suffix and not Path(name).exists():
+    if not Path(name).suffix:
         known = " or ".join(NOMINAL)
         raise ReadingsError(
             name, "is no step tablet known here", f"give {known}, or a CSV file of its steps"
@@ -73,9 +72,9 @@ def load_tablet(name: str) -> Tablet:
         density = row.get("tablet_density", row.get("density"))
         if density is None:
             remedy = "a tablet's file has the columns step and tablet_density"
-            raise ReadingsError(name, f"gives no density for step {step}", remedy)
+            raise ReadingsError(name, f"gives no density for step {_shown(step)}", remedy)
         if step in densities:
-            raise ReadingsError(name, f"lists step {step} twice", "leave one of them out")
+            raise ReadingsError(name, f"lists step {_shown(step)} twice", "leave one of them out")
         densities[step] = float(density)
         if "sigma" in row:
             sigmas[step] = float(row["sigma"])
@@ -157,7 +156,7 @@ def _exposures(
     steps = [str(row.get("step", number)) for number, row in enumerate(rows, 1)]
     for step in steps:
         if step not in tablet.densities:
-            what = f"has a step {step}, and the tablet ({tablet.name}) has none"
+            what = f"has a step {_shown(step)}, and the tablet ({tablet.name}) has none"
             raise ReadingsError(str(path), what, "name the tablet the plate was exposed through")
     log_h = [bare - tablet.densities[step] for step in steps]
     told = [tablet.sigmas[step] for step in steps if step in tablet.sigmas]
@@ -168,9 +167,9 @@ def _fog(
     path: Path, rows: Sequence[Mapping[str, Any]], given: object
 ) -> tuple[float | None, float | None]:
     if given is not None:
-        if isinstance(given, bool) or not isinstance(given, int | float):
-            raise ReadingsError(str(path), "has a base_fog that is no number", "correct it")
-        return float(given), None
+        if not _is_density(given):
+            raise ReadingsError(str(path), "has a base_fog that is no density", "correct it")
+        return float(given), None  # type: ignore[arg-type]
     if not rows:
         return None, None
     fog = float(np.mean(_column(path, rows, "density")))
@@ -197,7 +196,12 @@ def _optional(path: Path, rows: Sequence[Mapping[str, Any]], key: str) -> list[f
 
 
 def _called(row: Mapping[str, Any], number: int) -> str:
-    return str(row.get("step", number))
+    return _shown(str(row.get("step", number)))
+
+
+def _shown(cell: str) -> str:
+    """Return what a file says as it can stand in a message: short, on one line."""
+    return "".join(c if c.isprintable() else "?" for c in cell[:40])
 
 
 def _text(path: Path) -> str:
@@ -223,13 +227,16 @@ def _rows(path: Path) -> list[dict[str, Any]]:
     if not lines:
         raise ReadingsError(str(path), "is empty", "write a row for each step")
     separator = max(";\t,", key=lines[0].count)
-    table = csv.reader(io.StringIO("\n".join(lines)), delimiter=separator)
-    header = [name.strip().lower().replace(" ", "_") for name in next(table)]
+    try:
+        header, *table = csv.reader(lines, delimiter=separator)
+    except csv.Error as error:
+        raise ReadingsError(str(path), f"is no table: {error}", "save it as CSV") from error
+    header = [name.strip().lower().replace(" ", "_") for name in header]
     strange = [name for name in header if name not in _COLUMNS]
     if strange:
         raise ReadingsError(
             str(path),
-            f'has a column "{strange[0][:40]}"',
+            f'has a column "{_shown(strange[0])}"',
             "name the columns in the first line: step, tablet_density, density, sigma",
         )
     rows = []
@@ -252,7 +259,7 @@ def _number(path: Path, cell: str, key: str, row: int, separator: str) -> float:
     try:
         return float(cell.replace(",", ".") if separator != "," else cell)
     except ValueError:
-        what = f'has "{cell[:40]}" as {key} in row {row}'
+        what = f'has "{_shown(cell)}" as {key} in row {row}'
         raise ReadingsError(str(path), what, "write a number, such as 1.25") from None
 
 
@@ -276,8 +283,15 @@ def _json_rows(path: Path, document: Mapping[str, Any]) -> list[dict[str, Any]]:
         if "sigma" not in row and step.get("density_sigma") is not None:
             row["sigma"] = step["density_sigma"]
         for key, value in row.items():
-            if key != "step" and (isinstance(value, bool) or not isinstance(value, int | float)):
+            if key != "step" and not _is_density(value):
                 what = f"has no number as {key} of step {number}"
                 raise ReadingsError(str(path), what, "read the tablet again")
         rows.append(row)
     return rows
+
+
+def _is_density(value: object) -> bool:
+    """Tell whether a JSON value is a number that can be one."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return -1e3 < value < 1e3
