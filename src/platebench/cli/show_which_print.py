@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import fill
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import click
+
+from platebench.cli.show_lines import wrapped
 
 if TYPE_CHECKING:
     from platebench.printing.advice import ProcessAdvice
     from platebench.printing.plate_range import PlateRange
 
 Advised = Sequence[tuple["PlateRange", Sequence["ProcessAdvice"]]]
-
-_WHOLE: Final = {"break_on_hyphens": False, "break_long_words": False}  # addresses stay whole
 
 
 def advice_to_json(advised: Advised) -> dict[str, Any]:
@@ -90,18 +89,14 @@ def show_advice(advised: Advised) -> None:
     for title, marks in dict.fromkeys((_named(one), one.marks) for one in every):
         named.setdefault(marks, []).append(title)
     for marks, titles in named.items():
-        _wrapped(f"{'; '.join(titles)}. {marks[0].upper()}{marks[1:]}.")
+        wrapped(f"{'; '.join(titles)}. {marks[0].upper()}{marks[1:]}.")
     click.echo("\nCautions")
-    _wrapped(FIRST)
+    wrapped(FIRST)
     for caution in cautions_for(advised_hazards(every)):
         for line in caution.lines():
-            _wrapped(line)
+            wrapped(line)
     for text in advised_cautions(every):
-        _wrapped(text)
-
-
-def _wrapped(text: str) -> None:
-    click.echo(fill(text, 96, initial_indent="  ", subsequent_indent="    ", **_WHOLE))
+        wrapped(text)
 
 
 def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
