@@ -20,8 +20,13 @@ from scipy.special import erf, log_ndtr, ndtr
 
 BIN_PX = 0.25
 USUAL_BLUR_PX = 0.9  # lens, photosite and unevenness of the cut together
-DEEPEST = 0.003  # of the step: below this the foot is not trusted (glare, level, a lens's wings)
-ROUGHNESS = 0.03  # relative error granted to the model, so that the foot counts as the top does
+DEEPEST = 0.005  # of the step: below this the foot is not trusted (glare, level, a lens's wings)
+ROUGHNESS = 0.08  # relative error granted to the model, so that the foot counts as the top does
+
+# Gauss-Legendre points and weights for the mean over -0.5 .. 0.5.
+APERTURE = ((-0.3872983, 5 / 18), (0.0, 8 / 18), (0.3872983, 5 / 18))
+NO_LINE = 0.01  # density of a rim that is no line
+WORTH_A_LINE = 0.64  # share of the misfit that a line at the rim must leave to be believed
 
 Doubles = NDArray[np.float64]
 
@@ -100,17 +105,19 @@ def fit_edges(profiles: list[MeanProfile], *, brighter: bool) -> EdgeFit:
     brighter : bool
         The glass is brighter than the surround.
     """
-    starts = ((0.8, 0.1, 1.0), (0.7, 1.0, 2.5))
-    story = _Story(profiles, brighter=brighter)
-    found = [
-        least_squares(
-            story.residuals, story.start(*start), method="lm", xtol=1e-3, ftol=1e-4, max_nfev=300
-        )
-        for start in starts
-    ]
-    best = min(found, key=lambda fit: float(fit.cost)).x
+    clean = _fitted(_Story(profiles, brighter=brighter, line=False), (0.8, NO_LINE, 1.0))
+    lined = _fitted(_Story(profiles, brighter=brighter, line=True), (0.7, 1.0, 2.5))
+    best = (lined if lined[1] < WORTH_A_LINE * clean[1] else clean)[0]
     blur, density, line = (float(v) for v in np.exp(np.clip(best[:3], -4, 4)))
     return EdgeFit(np.asarray(best[3 : 3 + len(profiles)], np.float64), blur, density, line)
+
+
+def _fitted(story: _Story, start: tuple[float, float, float]) -> tuple[Doubles, float]:
+    """Return the best parameters of a story, and half the sum of its squared misfits."""
+    fit = least_squares(
+        story.residuals, story.start(*start), method="lm", xtol=1e-3, ftol=1e-4, max_nfev=300
+    )
+    return np.asarray(fit.x, np.float64), float(fit.cost)
 
 
 class _Story:
@@ -121,7 +128,7 @@ class _Story:
     bare light, the glass) begins.
     """
 
-    def __init__(self, profiles: Sequence[MeanProfile], *, brighter: bool) -> None:
+    def __init__(self, profiles: Sequence[MeanProfile], *, brighter: bool, line: bool) -> None:
         self.count, self.brighter = len(profiles), brighter
         self.x = np.concatenate([p.distances for p in profiles])
         self.rise = np.concatenate([p.rises for p in profiles])
@@ -134,12 +141,10 @@ class _Story:
         noise = np.maximum([p.noise for p in profiles], DEEPEST * tops)
         self.size = doubt[self.of] * np.hypot(noise[self.of], ROUGHNESS * np.abs(self.rise))
         strips = [np.log(4.0)] * self.count
-        self.usual = np.concatenate(
-            [np.log([USUAL_BLUR_PX, 0.3, 1.5]), np.zeros(self.count), strips]
-        )
-        self.spread = np.concatenate(
-            [[0.4, 0.8, 0.8], np.full(self.count, 3.0), np.full(len(strips), 1.0)]
-        )
+        rim = (USUAL_BLUR_PX, 0.5 if line else NO_LINE, 1.5)
+        self.usual = np.concatenate([np.log(rim), np.zeros(self.count), strips])
+        loose = (0.3, 0.8 if line else 0.01, 0.8)
+        self.spread = np.concatenate([loose, np.full(self.count, 3.0), np.full(len(strips), 1.0)])
 
     def start(self, blur: float, density: float, line: float) -> Doubles:
         """Return where a fit begins."""
@@ -151,10 +156,13 @@ class _Story:
         """Return misfits over their expected size, then departures from what is usual."""
         blur, density, line = np.exp(np.clip(p[:3], -4, 4))
         d = self.x - p[3 : 3 + self.count][self.of]
-        glass = blurred_glass(d, float(blur), float(density), float(line))
-        covered = self.level * ndtr(d / blur)  # surround hidden by what lies inside
         strip = np.exp(np.minimum(p[3 + self.count :], 4.0))[self.of]
-        beyond = ndtr((d - strip) / blur)
+        rim = (float(blur), float(density), float(line))
+        glass, covered, beyond = np.zeros((3, len(d)))
+        for at, weight in APERTURE:  # a photosite sees the mean over its width
+            glass += weight * blurred_glass(d + at, *rim)
+            covered += weight * self.level * ndtr((d + at) / blur)  # surround hidden by the glass
+            beyond += weight * ndtr((d + at - strip) / blur)
         # Rises are positive where it gets darker, if the surround is light.
         light = self.rise + covered if self.brighter else covered - self.rise
         off = self._off(light, glass - beyond, beyond)
