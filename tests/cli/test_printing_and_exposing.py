@@ -63,7 +63,7 @@ def test_advice_for_a_converted_session(session: Path) -> None:
     assert result.exit_code == 0, result.exception
     for plate in ("dense", "tall", "wide"):
         assert f"\n{plate}: density range " in f"\n{result.stdout}"
-    assert "Compared: visual (green) density" in result.stdout
+    assert result.stdout.count("Compared: visual (green) density") == 3
     assert "Suits as it is" in result.stdout and "Needs a print negative" in result.stdout
     flat = " ".join(result.stdout.split())
     assert "from memory, no source read" in flat
@@ -114,6 +114,20 @@ def test_bad_input_to_which_print(session: Path, tmp_path: Path) -> None:
     unknown = run("which-print", session, "--process", "daguerreotype")
     assert isinstance(unknown.exception, MissingProfileError)
     assert "carbon" in str(unknown.exception) and unknown.stdout == ""
+
+
+def test_a_stained_plate_is_compared_by_blue_and_told_once(session: Path, tmp_path: Path) -> None:
+    record = json.loads((session / "converted" / "plates" / "dense.json").read_text())
+    measured = record["result"]["densities"]
+    measured["blue_range"] = blue = round(1.2 * measured["density_range"], 3)
+    (tmp_path / "plates").mkdir()
+    (tmp_path / "plates" / "dense.json").write_text(json.dumps(record))
+    told = run("which-print", session, "--output", tmp_path).stdout
+    assert f", in blue light {blue:.2f}\n" in told
+    assert told.count("Compared: ") == 1 and "stands in for ultraviolet" in told
+    document = json.loads(run("which-print", session, "--output", tmp_path, "--json").stdout)
+    for one in document["plates"][0]["advice"]:
+        assert one["density_used"] == "blue" and one["density_range"] == blue
 
 
 # --- expose

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import random
+import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -83,6 +85,17 @@ def test_the_common_rule_is_kept_where_it_speaks() -> None:
     assert rule.given_s(90) == pytest.approx(90 * 1.5)  # half more, over one minute
     for metered in (120, 121, 600, 7200):  # double from two minutes on
         assert rule.given_s(metered) == 2 * metered
+
+
+def test_the_documentation_shows_the_rule_as_it_is() -> None:
+    text = (Path(__file__).parents[2] / "docs" / "exposing-and-developing.md").read_text()
+    metered, given_s = (
+        [float(cell.removesuffix(" s")) for cell in row.split(" | ")]
+        for row in re.findall(r"^\| (?:metered|given) \| (.+) \|$", text, re.MULTILINE)
+    )
+    assert len(metered) == len(given_s) == 7
+    for time, shown in zip(metered, given_s, strict=True):
+        assert PracticeRule().given_s(time) == pytest.approx(shown, abs=0.5)
 
 
 def test_the_common_rule_is_joined_without_a_jump() -> None:

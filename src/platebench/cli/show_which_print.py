@@ -102,8 +102,10 @@ def show_advice(advised: Advised) -> None:
 def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
     blue = "" if plate.blue_range is None else f", in blue light {plate.blue_range:.2f}"
     click.echo(f"{plate.plate_id}: density range {plate.density_range:.2f}{blue}")
-    for note in dict.fromkeys(one.density_note for one in advice):
-        click.echo(f"  Compared: {note}.")
+    notes = dict.fromkeys(one.density_note for one in advice)
+    for note in notes:
+        if not any(other != note and other.startswith(note) for other in notes):
+            click.echo(f"  Compared: {note}.")
     if plate.light == "estimated":
         click.echo("  The bare light was estimated, not measured; so are these densities.")
     width = max((len(_named(one)) for one in advice), default=0)
