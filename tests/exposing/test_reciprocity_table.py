@@ -49,7 +49,7 @@ def test_bad_tables_name_the_line(tmp_path: Path, text: str, line: str, part: st
 
 
 def test_files_that_are_no_text(tmp_path: Path) -> None:
-    with pytest.raises(SettingsFileError, match="is missing; check the name"):
+    with pytest.raises(SettingsFileError, match="is missing; check the name of the table"):
         load_reciprocity_table(tmp_path / "none.csv")
     with pytest.raises(SettingsFileError, match="cannot be read"):
         load_reciprocity_table(tmp_path)

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
-from platebench.cli.show_which_print import advice_to_json, show_advice
+from platebench.cli.show_which_print import show_advice
 
 
 @click.command(
@@ -51,6 +51,7 @@ def command(
     your own go into SESSION/process, or into the folder "process" of your settings.
     """
     from platebench.printing.advice import advise_plate
+    from platebench.printing.advice_json import advice_to_json
     from platebench.printing.plate_range import read_plate_ranges
     from platebench.printing.process_file import load_processes, process_folders
 

@@ -48,7 +48,7 @@ def _lines(path: Path) -> list[str]:
             raise SettingsFileError(path, "is too large for a table", "check that it is the file")
         return path.read_bytes().decode("utf-8-sig").splitlines()
     except FileNotFoundError as error:
-        raise SettingsFileError(path, "is missing", "check the name") from error
+        raise SettingsFileError(path, "is missing", "check the name of the table") from error
     except UnicodeDecodeError as error:
         raise SettingsFileError(path, "is not UTF-8 text", "save it as UTF-8") from error
     except OSError as error:
