@@ -64,6 +64,7 @@ def test_advice_for_a_converted_session(session: Path) -> None:
     for plate in ("dense", "tall", "wide"):
         assert f"\n{plate}: density range " in f"\n{result.stdout}"
     assert result.stdout.count("Compared: visual (green) density") == 3
+    assert "Not calibrated with a step tablet" in result.stdout
     assert "Suits as it is" in result.stdout and "Needs a print negative" in result.stdout
     flat = " ".join(result.stdout.split())
     assert "from memory, no source read" in flat

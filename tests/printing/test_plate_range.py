@@ -54,6 +54,14 @@ def test_a_capture_in_one_colour_is_not_called_neutral(tmp_path: Path) -> None:
     assert read_plate_ranges(tmp_path)[0].neutral is False
 
 
+def test_a_record_says_whether_its_densities_are_calibrated(tmp_path: Path) -> None:
+    calibrated = record()
+    calibrated["result"]["calibration"] = {"tablet": "21 steps"}
+    put(tmp_path, "a", calibrated)
+    put(tmp_path, "b", record())
+    assert [plate.calibrated for plate in read_plate_ranges(tmp_path)] == [True, False]
+
+
 def test_no_records(tmp_path: Path) -> None:
     with pytest.raises(SessionFolderError, match="holds no records of plates; convert"):
         read_plate_ranges(tmp_path / "converted")

@@ -52,6 +52,8 @@ def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
             click.echo(f"  Compared: {note}.")
     if plate.light == "estimated":
         click.echo("  The bare light was estimated, not measured; so are these densities.")
+    if not plate.calibrated:
+        click.echo("  Not calibrated with a step tablet: glare makes long ranges read short.")
     width = max((len(_named(one)) for one in advice), default=0)
     groups: dict[str, list[ProcessAdvice]] = {}
     for one in advice:

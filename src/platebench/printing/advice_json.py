@@ -22,6 +22,7 @@ def advice_to_json(advised: Advised) -> dict[str, Any]:
                 "density_range": plate.density_range,
                 "blue_range": plate.blue_range,
                 "light": plate.light,
+                "calibrated": plate.calibrated,
                 "advice": [_one_to_json(one) for one in advice],
             }
             for plate, advice in advised

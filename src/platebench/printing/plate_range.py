@@ -60,6 +60,8 @@ class PlateRange:
         How much of the picture has which density.
     light : str
         Where the bare light was taken from: "blank", "estimated" or "scanner".
+    calibrated : bool
+        True where the record names the calibration its densities went through.
     """
 
     plate_id: str
@@ -68,6 +70,7 @@ class PlateRange:
     neutral: bool = False
     tones: Tones | None = None
     light: str = "blank"
+    calibrated: bool = False
 
 
 def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRange]:
@@ -118,6 +121,7 @@ def _range_from(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
         neutral=stain is not None and blue is None,
         tones=Tones(counts=counts, thinnest=ends[0], densest=ends[1]) if whole else None,
         light=str(result["light"]["source"]),
+        calibrated=bool(result.get("calibration")),
     )
 
 
