@@ -20,7 +20,7 @@ from platebench.errors import ExitCode
 
 from ..session_files import put_plate, tree, write_session
 
-COMMANDS = ["demo", "start", "check", "convert"]
+COMMANDS = ["demo", "start", "check", "convert", "which-print", "expose", "develop-log"]
 
 
 def run(*args: str | Path) -> Result:

@@ -364,6 +364,63 @@ produces("…: plate[1].captures lists")(with_settings("[light]\nblank = ['a.dng
 produces("…: plate[1].corners")(with_settings(PLATE + "corners = [[0, 0], [9, 0], [9, 9], [0, 9]]"))
 produces('there is no tone profile "…"')(with_settings(PLATE + "tone = 'sunny'"))
 
+# --- Prints, exposures, developing
+
+produces("… holds no records of plates;")(lambda session, _: run("which-print", session))
+
+
+@produces("… has no record of a plate")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "converted" / "plates").mkdir(parents=True)
+    (session / "converted" / "plates" / "tall.json").write_text("{}")
+    return run("which-print", session, "nope")
+
+
+@produces("… is no record of densities;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "converted" / "plates").mkdir(parents=True)
+    (session / "converted" / "plates" / "tall.json").write_text("{}")
+    return run("which-print", session)
+
+
+@produces('there is no process profile "…"')
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("which-print", session, "--process", "sunny")
+
+
+@produces("…: hazards lists")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "process").mkdir()
+    (session / "process" / "carbon.toml").write_text("hazards = ['dragons']")
+    return run("which-print", session)
+
+
+def with_table(*rows: str) -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        table = session / "batch.csv"
+        if rows:
+            table.write_text("\n".join(("metered_s,given_s", *rows)))
+        return run("expose", "--ev", "9", "--f", "16", "--table", table)
+
+    return scenario
+
+
+produces("… is missing; check the name of")(with_table())
+produces("…: line … is not two times;")(with_table("1,1", "long,longer"))
+produces("…: line … gives … s for … s metered")(with_table("1,1", "9,3"))
+produces("…: line … gives … s, less than the row")(with_table("1,5", "2,4"))
+
+
+@produces("… is missing; check the name, or leave --limits out")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("develop-log", "--checklist", "--limits", session / "none.toml")
+
+
+@produces("… is no log of developing;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("develop-log", session / "session.toml", "--plate", "1", "--fix", "5m")
+
+
 # --- Memory and faults; killed workers are killed for real in test_convert_session.py
 
 

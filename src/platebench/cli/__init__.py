@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import import_module
-from types import FrameType
+from types import FrameType, ModuleType
 from typing import Any
 
 import click
@@ -15,7 +15,10 @@ import click
 from platebench import __version__
 from platebench.errors import ExitCode, PlateError
 
-_COMMANDS = ("demo", "start", "check", "convert")  # in the order they are used
+_COMMANDS = (  # in the order they are used
+    *("demo", "start", "check", "convert"),
+    *("which-print", "expose", "develop-log"),
+)
 
 
 class ErrorBoundary(click.Group):
@@ -29,7 +32,7 @@ class ErrorBoundary(click.Group):
         """Import the module of one command: the others cost nothing."""
         if cmd_name not in _COMMANDS:
             return None
-        command: click.Command = import_module(f"platebench.cli.{cmd_name}").command
+        command: click.Command = _module_of(cmd_name).command
         return command
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -47,6 +50,10 @@ class ErrorBoundary(click.Group):
         except KeyboardInterrupt:
             click.echo("interrupted; finished plates are kept, run again to go on", err=True)
             ctx.exit(ExitCode.INTERRUPTED)
+
+
+def _module_of(name: str) -> ModuleType:
+    return import_module(f"platebench.cli.{name.replace('-', '_')}")
 
 
 @contextmanager
