@@ -71,10 +71,12 @@ def test_readings_at_one_exposure_are_averaged() -> None:
         [0.0, 1.0, 1.0],
         [0.2, 0.9, 1.1],
         sigma=[0.01, 0.02, 0.02],
+        common_sigma=[0.0, 0.01, 0.01],
         log_h_sigma=[0.0, 0.03, 0.03],
     )
     assert readings.density == pytest.approx([0.2, 1.0])
     assert readings.sigma == pytest.approx([0.01, 0.02 / np.sqrt(2)])
+    assert readings.common_sigma == pytest.approx([0.0, 0.01])
     assert readings.log_h_sigma == pytest.approx([0.0, 0.03])  # one patch of the tablet, twice
 
 
@@ -186,6 +188,29 @@ def test_the_tablets_own_errors_count() -> None:
     figures = figures_of(readings, rng=np.random.default_rng(2), trials=60)
     assert figures.speed_point is not None and figures.speed_point.sigma is not None
     assert 0.01 < figures.speed_point.sigma < 0.03
+
+
+def test_an_error_all_steps_share_moves_them_together() -> None:
+    # Densities read 2 % wrong at a time, all alike: gamma and density range are 2 % uncertain, the
+    # inertia on the base-plus-fog line hardly at all. Independent errors would average out.
+    readings = pair_readings("plate", LOG_H, DENSITIES, common_sigma=0.02 * DENSITIES, base_fog=0.1)
+    figures = figures_of(readings, rng=np.random.default_rng(5), trials=150)
+    assert figures.gamma.sigma is not None and figures.inertia_fog.sigma is not None
+    assert figures.gamma.sigma / figures.gamma.value == pytest.approx(0.02, rel=0.25)
+    assert figures.inertia_fog.sigma < 0.004
+
+
+def test_stated_errors_smaller_than_the_scatter_are_widened() -> None:
+    shaken = DENSITIES + 0.01 * np.random.default_rng(16).standard_normal(21)
+    photons_only = pair_readings("plate", LOG_H, shaken, sigma=np.full(21, 0.0005), base_fog=0.1)
+    honest = pair_readings("plate", LOG_H, shaken, sigma=np.full(21, 0.01), base_fog=0.1)
+    found, wanted = (
+        figures_of(readings, rng=np.random.default_rng(1), trials=60)
+        for readings in (photons_only, honest)
+    )
+    assert "errors were widened" in found.readings.notes[0] and not wanted.readings.notes
+    assert found.gamma.sigma and wanted.gamma.sigma
+    assert found.gamma.sigma == pytest.approx(wanted.gamma.sigma, rel=0.4)
 
 
 def test_without_stated_errors_none_are_given() -> None:

@@ -110,14 +110,19 @@ def test_a_row_called_fog_is_base_plus_fog(tmp_path: Path) -> None:
 
 def test_json_of_a_tablet_reading(tmp_path: Path) -> None:
     steps = [
-        {"step": 1, "tablet_density": 0.05, "density": 1.4, "density_sigma": 0.01, "red": None},
-        {"step": 2, "tablet_density": 1.05, "density": 0.5, "sigma": 0.02},
+        {"step": 1, "density": 1.4, "density_sigma": 0.01, "calibration_sigma": 0.03, "red": None},
+        {"step": 2, "density": 0.5, "sigma": 0.02, "calibration_sigma": 0.01},
     ]
-    path = put(tmp_path, json.dumps({"schema": 1, "base_fog": 0.1, "steps": steps}), "plate.json")
+    for step, tablet_density in zip(steps, (0.05, 1.05), strict=True):
+        step["tablet_density"] = tablet_density
+    document = {"calibrated": False, "base_fog": 0.1, "base_fog_sigma": 0.004, "steps": steps}
+    path = put(tmp_path, json.dumps(document), "plate.json")
     readings = load_readings(path, exposure_lxs=100.0)
     assert readings.log_h == pytest.approx([0.95, 1.95])
     assert readings.sigma == pytest.approx([0.02, 0.01])
-    assert readings.base_fog == 0.1
+    assert readings.common_sigma == pytest.approx([0.01, 0.03])
+    assert (readings.base_fog, readings.base_fog_sigma) == (0.1, 0.004)
+    assert "without a calibration" in readings.notes[0]
 
 
 def test_exposures_may_be_given_themselves(tmp_path: Path) -> None:

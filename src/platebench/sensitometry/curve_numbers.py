@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +26,7 @@ _LEAST_GRADIENT = 0.5  # of gamma: the end of the useful range on the shoulder
 _TOLD_BY_MODEL = 0.5  # of gamma: past a bend that the readings have gone half round
 _FLAT = 0.03  # of gamma
 _SMOOTH_FROM = 0.005  # D; a reading less certain than that is not read off by itself
+_SMALL = 0.002  # D; a scatter that harms no figure
 _TRUST = 1.5  # a model that misses by more than the noise times that is not used
 
 
@@ -91,19 +92,51 @@ def choose_basis(readings: StepReadings) -> Basis:
     )
 
 
+def widened(readings: StepReadings) -> StepReadings:
+    """Return readings whose stated errors are no smaller than their scatter.
+
+    Photon noise, say, is not all: a plate is not quite even. Where the readings scatter about a
+    smooth curve by more than 1.5 times their errors, what is missing is added to each in square.
+    """
+    if readings.sigma is None or readings.log_h.size < LEAST_STEPS:
+        return readings
+    stated = float(np.sqrt(np.mean(readings.sigma**2)))
+    scatter = _scatter(_fitted(readings), readings)
+    if scatter <= max(_TRUST * stated, _SMALL):
+        return readings
+    sigma = np.sqrt(readings.sigma**2 + (scatter**2 - stated**2))
+    note = (
+        f"steps scatter by {scatter:.3f} D about a smooth curve, more than their stated errors "
+        f"({stated:.4f} D): errors were widened to that"
+    )
+    return replace(readings, sigma=sigma, notes=(*readings.notes, note))
+
+
 def _judge_model(readings: StepReadings) -> tuple[float, CurveModel | None, float | None]:
     """Return the noise of a reading, the smooth curve if it can be trusted, and its misfit."""
     x, d, sigma = readings.log_h, readings.density, readings.sigma
     stated = None if sigma is None else float(np.sqrt(np.mean(sigma**2)))
     if x.size < LEAST_STEPS:
         return (0.0 if stated is None else stated), None, None
-    model = fit_model(x, d, sigma, base_fog=_fog_reading(readings))
-    away = d - model(x)
-    # Half the mean square of the differences: the part of the misfit that is noise, not shape
-    # (J. von Neumann, Ann. Math. Stat. 12 (1941) 367).
-    noise = float(np.sqrt(np.mean(np.diff(away) ** 2) / 2)) if stated is None else stated
-    misfit = float(np.sqrt(np.sum(away**2) / (x.size - 6)))
+    model = _fitted(readings)
+    noise = _scatter(model, readings) if stated is None else stated
+    misfit = float(np.sqrt(np.sum((d - model(x)) ** 2) / (x.size - 6)))
     return noise, (model if misfit <= max(_SMOOTH_FROM, _TRUST * noise) else None), misfit
+
+
+def _fitted(readings: StepReadings) -> CurveModel:
+    fog = _fog_reading(readings)
+    return fit_model(readings.log_h, readings.density, readings.sigma, base_fog=fog)
+
+
+def _scatter(model: CurveModel, readings: StepReadings) -> float:
+    """Return the noise of a reading from differences between neighbours' misfits, D.
+
+    Half their mean square is the part of the misfit that is noise and not shape (J. von Neumann,
+    Ann. Math. Stat. 12 (1941) 367).
+    """
+    away = readings.density - model(readings.log_h)
+    return float(np.sqrt(np.mean(np.diff(away) ** 2) / 2))
 
 
 def _fog_reading(readings: StepReadings) -> tuple[float, float] | None:

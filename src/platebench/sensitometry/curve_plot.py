@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 
 from platebench.sensitometry.curve_table import short_figures
 from platebench.sensitometry.family import DevelopmentLaw
@@ -31,7 +32,9 @@ GAMMA = "\N{GREEK SMALL LETTER GAMMA}"
 _MARGIN_IN = (0.75, 0.35, 0.75, 0.65)  # left, right, bottom, top
 _LEAST_HEIGHT = 2.2  # D on the paper at least
 _HALO = 2.5
-_LONGEST_LABEL = 32
+_LONGEST_LABEL, _LONGEST_TITLE = 32, 44
+_HIGHEST_TRIANGLE = 1.3  # D
+_APART = 0.085  # of labels, D
 _FIGURES_WIDE, _FIGURES_HIGH = 1.45, 1.15  # of the block of figures, in log units and D
 
 
@@ -194,7 +197,8 @@ def _draw_line(axes: Any, figures: CurveFigures, ink: str, dash: Any) -> None:
 def _draw_base_fog(axes: Any, figures: CurveFigures, x: tuple[float, float]) -> None:
     fog = figures.base_fog.value
     axes.plot(x, [fog, fog], color=QUIET, linewidth=0.8, linestyle=(0, (5, 3)), zorder=2)
-    said = f"base plus fog {fog:.2f}"
+    most = "at most " if figures.basis.fog_source == "thinnest step" else ""
+    said = f"base plus fog {most}{fog:.2f}"
     _text(axes, x[1] - 0.03, fog + 0.015, said, QUIET, ha="right", va="bottom")
 
 
@@ -220,18 +224,24 @@ def _draw_straight_line(axes: Any, figures: CurveFigures, y: tuple[float, float]
 
 def _draw_gamma_triangle(axes: Any, figures: CurveFigures, y: tuple[float, float]) -> None:
     line, gamma = figures.reading.line, figures.gamma.value
-    run = 1.0 if gamma < 1.3 else 0.5
-    left = line.log_h - run / 2
+    run = _triangle_run(figures)
+    left = max(line.log_h - run / 2, figures.inertia_fog.value)
     foot = float(line.density_at(np.array([left]))[0])
-    if foot < figures.base_fog.value:
-        left, foot = figures.inertia_fog.value, figures.base_fog.value
     right = left + run
     axes.fill([left, right, right], [foot, foot, foot + gamma * run], color=PENCIL, alpha=0.06)
     axes.plot([left, right, right], [foot, foot, foot + gamma * run], color=PENCIL, linewidth=0.8)
     _text(axes, (left + right) / 2, foot - 0.02, f"{run:.1f}", PENCIL, ha="center", va="top")
-    rise = f"{gamma * run:.2f}" + ("" if run == 1.0 else f"   {GAMMA} = {gamma:.2f}")
-    said = f"{GAMMA} = {gamma:.2f}" if run == 1.0 else rise
+    said = f"{GAMMA} = {gamma:.2f}"
+    said = said if run == 1.0 else f"{gamma * run:.2f}   {said}"
     _text(axes, right + 0.03, foot + gamma * run / 2, said, PENCIL, va="center")
+
+
+def _triangle_run(figures: CurveFigures) -> float:
+    """Return how long the gamma triangle's foot is: a round number that fits along the line."""
+    line, gamma = figures.reading.line, figures.gamma.value
+    room = 2 * min(line.log_h - figures.inertia_fog.value, figures.readings.log_h[-1] - line.log_h)
+    runs = [run for run in (1.0, 0.5, 0.2) if run <= room and run * gamma <= _HIGHEST_TRIANGLE]
+    return runs[0] if runs else 0.1
 
 
 def _draw_average_gradient(axes: Any, figures: CurveFigures) -> None:
@@ -267,7 +277,7 @@ def _point(axes: Any, x: float, y: float, name: str) -> None:
 def _write_figures(axes: Any, plate: PlateCurve) -> None:
     """Write name and figures into the empty corner, top left."""
     x, y = axes.get_xlim()[0] + 0.12, axes.get_ylim()[1] - 0.12
-    _text(axes, x, y, _short(plate.name), INK, size=11.5, va="top")
+    _text(axes, x, y, _short(plate.name, _LONGEST_TITLE), INK, size=11.5, va="top")
     for line, (name, value) in enumerate(short_figures(plate)):
         down = y - 0.20 - 0.105 * line
         _text(axes, x, down, name, INK, va="top")
@@ -276,11 +286,12 @@ def _write_figures(axes: Any, plate: PlateCurve) -> None:
 
 def _name_ends(axes: Any, ends: list[tuple[float, float, str, str]], right: float) -> None:
     """Write each curve's name at its end, moved apart where they would touch."""
-    apart = 0.085
-    lowest = -1.0
-    for x, y, label, ink in sorted(ends, key=lambda end: end[1]):
-        at = max(y, lowest + apart)
-        lowest = at
+    ends = sorted(ends, key=lambda end: (end[1], -end[0]))
+    steps = _APART * np.arange(len(ends))
+    # Least moved apart: isotonic regression of what is left when the steps are taken off.
+    places = isotonic_regression(np.array([end[1] for end in ends]) - steps).x + steps
+    places += max(0.0, 0.03 - float(places[0]))
+    for (x, y, label, ink), at in zip(ends, places, strict=True):
         axes.plot([x, right + 0.03], [y, at], color=ink, linewidth=0.5, clip_on=False)
         axes.text(
             right + 0.05, at, label, color=ink, va="center", clip_on=False,
@@ -300,8 +311,8 @@ def _text(
     )  # fmt: skip
 
 
-def _short(name: str) -> str:
+def _short(name: str, longest: int = _LONGEST_LABEL) -> str:
     """Return a label that fits; a dollar sign would begin a formula."""
     name = printable(name)
-    name = name if len(name) <= _LONGEST_LABEL else name[: _LONGEST_LABEL - 1] + "…"
+    name = name if len(name) <= longest else name[: longest - 1] + "…"
     return name.replace("$", r"\$")

@@ -9,7 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.sensitometry.curve_model import LEAST_STEPS, fit_model
-from platebench.sensitometry.curve_numbers import Basis, Reading, choose_basis, read_curve
+from platebench.sensitometry.curve_numbers import (
+    Basis,
+    Reading,
+    choose_basis,
+    read_curve,
+    widened,
+)
 from platebench.sensitometry.readings import StepReadings
 
 TRIALS = 200
@@ -31,7 +37,7 @@ class CurveFigures:
     Attributes
     ----------
     readings : StepReadings
-        What was read.
+        What was read; errors widened where the readings scatter by more.
     basis : Basis
         What the figures rest on.
     reading : Reading
@@ -104,8 +110,9 @@ def figures_of(
     readings : StepReadings
         From `pair_readings`.
     rng : Generator or None
-        For the standard errors: every reading is shaken by its own error, independently, and the
-        figures are taken again, ``trials`` times. None, or readings without errors: none stated.
+        For the standard errors: every reading is shaken by its own error, independently, and all
+        together by the error they share, and the figures are taken again, ``trials`` times.
+        None, or readings without errors: none stated.
     trials : int
         200 trials give a standard error to 5 %.
 
@@ -113,6 +120,7 @@ def figures_of(
     -------
     CurveFigures
     """
+    readings = widened(readings)
     basis = choose_basis(readings)
     reading, numbers = read_curve(readings, basis)
     spread = _spread(readings, basis, rng, trials) if rng is not None else {}
@@ -127,7 +135,8 @@ def _spread(
     readings: StepReadings, basis: Basis, rng: np.random.Generator, trials: int
 ) -> dict[str, float]:
     """Return the standard deviation of each number over shaken readings."""
-    if readings.sigma is None and readings.log_h_sigma is None and not readings.base_fog_sigma:
+    errors = (readings.sigma, readings.common_sigma, readings.log_h_sigma)
+    if all(error is None for error in errors) and not readings.base_fog_sigma:
         return {}
     rows: dict[str, list[float]] = {}
     for _ in range(trials):
@@ -156,6 +165,11 @@ def _shaken(readings: StepReadings, rng: np.random.Generator) -> StepReadings:
     if fog is not None and readings.base_fog_sigma:
         fog += readings.base_fog_sigma * float(rng.standard_normal())
     density = _moved(readings.density, readings.sigma, rng)
+    if readings.common_sigma is not None:
+        together = float(rng.standard_normal())
+        density = density + together * readings.common_sigma
+        if fog is not None:
+            fog += together * float(np.interp(fog, readings.density, readings.common_sigma))
     log_h = _moved(readings.log_h, readings.log_h_sigma, rng)
     order = np.argsort(log_h, kind="stable")
     log_h = log_h[order]

@@ -33,8 +33,8 @@ class PlateCurve:
 
 def notes_on(figures: CurveFigures, speeds: Speeds, *, nominal_tablet: bool) -> tuple[str, ...]:
     """Return what a reader of a curve's numbers has to know."""
-    notes = []
     basis, readings = figures.basis, figures.readings
+    notes = list(readings.notes)
     if nominal_tablet:
         notes.append(
             "the tablet's densities are nominal; tablets are commonly 0.05 D off, more at the "

@@ -11,7 +11,7 @@ from platebench.errors import ReadingsError
 
 Floats = NDArray[np.float64]
 
-ASSUMED_SIGMA = 0.01  # D of a reading without a stated error, for telling a dip from noise
+ASSUMED_SIGMA = 0.01  # D; no plate is so even that a dip of one step tells more exactly
 _DIP = 4.0  # standard errors of a difference: one in 30,000 by chance
 _LEAST_RISE = 0.10  # D; the speed point lies so high above base plus fog
 _MOST = 10.0  # D, and log exposure; beyond it a number is a slip of the pen
@@ -32,22 +32,29 @@ class StepReadings:
         Density D of the plate.
     sigma : ndarray of float64, shape (n,), or None
         Standard error of each density, D.
+    common_sigma : ndarray of float64, shape (n,), or None
+        Standard error that all densities share, as from the calibration they were read through:
+        when it is wrong for one it is wrong for all, D.
     log_h_sigma : ndarray of float64, shape (n,), or None
         Standard error of each log exposure, from the tablet's calibration.
     absolute : bool
         Whether the exposure is known in lux seconds.
     base_fog, base_fog_sigma : float or None
         Density of an unexposed, developed part of the plate, where it was read.
+    notes : tuple of str
+        What was said of the readings where they come from.
     """
 
     name: str
     log_h: Floats
     density: Floats
     sigma: Floats | None
+    common_sigma: Floats | None
     log_h_sigma: Floats | None
     absolute: bool
     base_fog: float | None
     base_fog_sigma: float | None
+    notes: tuple[str, ...] = ()
 
 
 def pair_readings(
@@ -56,10 +63,12 @@ def pair_readings(
     density: ArrayLike,
     *,
     sigma: ArrayLike | None = None,
+    common_sigma: ArrayLike | None = None,
     log_h_sigma: ArrayLike | None = None,
     absolute: bool = False,
     base_fog: float | None = None,
     base_fog_sigma: float | None = None,
+    notes: tuple[str, ...] = (),
 ) -> StepReadings:
     """Put readings in order of exposure and check that they make a characteristic curve.
 
@@ -69,9 +78,9 @@ def pair_readings(
     ----------
     name : str
         Named in messages.
-    log_h, density, sigma, log_h_sigma : array_like, shape (n,)
+    log_h, density, sigma, common_sigma, log_h_sigma : array_like, shape (n,)
         In any order; see `StepReadings`.
-    absolute, base_fog, base_fog_sigma
+    absolute, base_fog, base_fog_sigma, notes
         See `StepReadings`.
 
     Returns
@@ -82,10 +91,11 @@ def pair_readings(
     ------
     ReadingsError
         For a number that is none, fewer than two steps, densities that hardly rise, or densities
-        that fall by more than four standard errors (0.01 D each where none are given).
+        that fall by more than four standard errors (0.01 D each at least).
     """
     x, d = np.asarray(log_h, np.float64), np.asarray(density, np.float64)
-    errors = [None if e is None else np.asarray(e, np.float64) for e in (sigma, log_h_sigma)]
+    given = (sigma, common_sigma, log_h_sigma)
+    errors = [None if e is None else np.asarray(e, np.float64) for e in given]
     _check_numbers(name, x, d, errors)
     places, which = np.unique(np.round(x, 6), return_inverse=True)
     if places.size < 2:
@@ -93,19 +103,22 @@ def pair_readings(
         raise ReadingsError(name, what, "a curve takes two steps at least, and 21 show it well")
     count = np.bincount(which)
     places, d = np.bincount(which, x) / count, np.bincount(which, d) / count
-    e, x_error = (None if e is None else np.sqrt(np.bincount(which, e * e)) / count for e in errors)
-    if x_error is not None:  # the same patch read twice keeps the patch's error
-        x_error = x_error * np.sqrt(count)
+    squared = [None if e is None else np.bincount(which, e * e) / count for e in errors]
+    # A patch read twice: its own error is halved in square, what both share is not.
+    own, common, exposure = (None if e is None else np.sqrt(e) for e in squared)
+    e = None if own is None else own / np.sqrt(count)
     _check_rise(name, d, e, base_fog)
     return StepReadings(
         name=name,
         log_h=places,
         density=d,
         sigma=e,
-        log_h_sigma=x_error,
+        common_sigma=common,
+        log_h_sigma=exposure,
         absolute=absolute,
         base_fog=base_fog,
         base_fog_sigma=base_fog_sigma,
+        notes=notes,
     )
 
 
@@ -125,7 +138,7 @@ def _check_numbers(name: str, x: Floats, d: Floats, errors: list[Floats | None])
 
 
 def _check_rise(name: str, d: Floats, sigma: Floats | None, base_fog: float | None) -> None:
-    error = np.full(d.shape, ASSUMED_SIGMA) if sigma is None else sigma
+    error = np.maximum(0.0 if sigma is None else sigma, np.full(d.shape, ASSUMED_SIGMA))
     if d[-1] - d[0] < -_LEAST_RISE and (np.diff(d) < 0).mean() > 0.5:
         raise ReadingsError(
             name,

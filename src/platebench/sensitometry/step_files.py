@@ -23,7 +23,14 @@ NOMINAL = {
 """Tablets as sold: 21 steps of half a stop, 31 of a third; densities nominal (from memory)."""
 
 UNEXPOSED = ("fog", "b+f", "base+fog", "unexposed")  # what the step of such a row is called
-_COLUMNS = ("step", "tablet_density", "density", "sigma", "tablet_sigma", "log_h", "log_h_lxs")
+_COLUMNS = (
+    *("step", "tablet_density", "tablet_sigma", "log_h", "log_h_lxs"),
+    *("density", "sigma", "calibration_sigma"),
+)
+_UNCALIBRATED = (
+    "the densities were read without a calibration: glare and Callier factor are still in them, "
+    "and in every figure"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,8 +100,9 @@ def load_readings(
     Parameters
     ----------
     path : Path
-        A CSV with the columns ``tablet_density``, ``density`` and, if known, ``step``, ``sigma``
-        and ``tablet_sigma``; or a JSON with the same keys in a list "steps". ``log_h`` (relative
+        A CSV with the columns ``tablet_density``, ``density`` and, if known, ``step``, ``sigma``,
+        ``calibration_sigma`` (an error the steps share) and ``tablet_sigma``; or a JSON with the
+        same keys in a list "steps". ``log_h`` (relative
         to the bare tablet) or ``log_h_lxs`` (of lux seconds) may stand for ``tablet_density``. A
         row whose step is called "fog" is base plus fog.
     exposure_lxs : float or None
@@ -123,16 +131,20 @@ def load_readings(
     rows = [row for row in rows if row not in fog_rows]
     given = document.get("base_fog") if base_fog is None else base_fog
     fog, fog_sigma = _fog(path, fog_rows, given)
+    if base_fog is None and _is_density(document.get("base_fog_sigma")):
+        fog_sigma = float(document["base_fog_sigma"])
     log_h, log_h_sigma, known = _exposures(path, rows, exposure_lxs, tablet)
     return pair_readings(
         str(path),
         log_h,
         _column(path, rows, "density"),
         sigma=_optional(path, rows, "sigma"),
+        common_sigma=_optional(path, rows, "calibration_sigma"),
         log_h_sigma=log_h_sigma,
         absolute=known,
         base_fog=fog,
         base_fog_sigma=fog_sigma if base_fog is None else None,
+        notes=(_UNCALIBRATED,) if document.get("calibrated") is False else (),
     )
 
 
