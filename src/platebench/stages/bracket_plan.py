@@ -18,7 +18,7 @@ from platebench.errors import BracketError
 from platebench.image import CaptureKind, SensorFrame
 from platebench.stages.light import Light
 from platebench.stages.noise_model import ExposurePair, NoiseModel, noise_from_pairs
-from platebench.stages.register_frames import Movement, cell_means, measure_movement
+from platebench.stages.register_frames import Movement, cell_means, measure_movement, overlap
 
 LARGEST_SHIFT = 2  # sites that are put right
 LARGEST_TURN = 1.0  # sites, in the corners of the frame
@@ -106,8 +106,8 @@ def plan_bracket(frames: Sequence[SensorFrame], light: Light) -> BracketPlan:
     shifts = tuple((round(row), round(column)) for row, column in movements)
     _check_movement(ordered, movements, moves, target)
     pairs = [
-        ExposurePair(one=ordered[k], other=ordered[k + 1], ratio=steps[k])
-        for k in range(len(steps))
+        ExposurePair(*overlap(ordered[k], ordered[k + 1], _whole(move)))
+        for k, move in enumerate(moves)
     ]
     noise = noise_from_pairs(pairs) if pairs else None
     if noise is None:
@@ -182,11 +182,15 @@ def _compare(
         return stated, measure_movement(long, short, stated, cells[0])
     ratio, unlike = measured
     move = measure_movement(long, short, ratio, cells[0])
-    if not _moved_far(move) and unlike > _UNLIKE_SHARE:
+    if not move.alike and unlike > _UNLIKE_SHARE:
         raise BracketError(
             long.info.path, short.info.path, "they show different things, or the plate was moved",
             "list captures of one plate and one framing only",
         )  # fmt: skip
+    if any(_whole(move)) and max(map(abs, _whole(move))) <= LARGEST_SHIFT:
+        one, other = overlap(long, short, _whole(move))
+        measured = measured_ratio(one, (cell_means(one), cell_means(other)))
+        ratio = measured[0] if measured else ratio
     if stated is not None and abs(math.log2(ratio / stated)) > RATIO_REFUSED:
         raise BracketError(
             long.info.path, short.info.path,
@@ -261,8 +265,12 @@ def _positions(moves: Sequence[Movement]) -> tuple[tuple[tuple[float, float], ..
     return tuple((float(row), float(column)) for row, column in places), target
 
 
-def _moved_far(move: Movement) -> bool:
-    return max(map(abs, move.shift)) >= LARGEST_SHIFT + 0.5 or move.turned > LARGEST_TURN
+def _whole(move: Movement) -> tuple[int, int]:
+    return round(move.shift[0]), round(move.shift[1])
+
+
+def _turned(move: Movement) -> bool:
+    return move.turned > LARGEST_TURN + 3 * move.turned_error
 
 
 def _check_movement(
@@ -272,7 +280,7 @@ def _check_movement(
     target: int,
 ) -> None:
     for k, move in enumerate(moves):
-        if move.turned > LARGEST_TURN:
+        if _turned(move):
             raise BracketError(
                 ordered[k].info.path, ordered[k + 1].info.path,
                 f"the plate turned or changed its size by {move.turned:.1f} pixels at the edge",
@@ -303,6 +311,6 @@ def _notes(
     for frame, (row, column) in zip(ordered, shifts, strict=True):
         if row or column:
             notes.append(f"{frame.info.path.name}: moved by {row}, {column} pixels; put right")
-    if any(move.tiles == 0 for move in moves):
-        notes.append("too little detail to see whether the plate moved between exposures")
+    if not all(move.shown for move in moves):
+        notes.append("too little detail to see every movement between exposures")
     return notes

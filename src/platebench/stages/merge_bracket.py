@@ -8,8 +8,9 @@ from memory). Two things keep it unbiased:
 * the X in the weights is the mean of all exposures over a few dozen neighbours, not the site's own
   value: a site that happens to read low would otherwise count more. Weights change slowly with X
   (from r^2 where read noise rules to r where shot noise does), so a neighbourhood is good enough;
-* whether an exposure is used at a site is decided by the next shorter one, not by its own count:
-  of sites near clipping, the low ones would otherwise be kept.
+* whether an exposure may clip at a site is decided by the same mean, wider still. Decided by a
+  count that goes into the mixture, the low ones (or high ones) would be picked. A count at clipping
+  is never used.
 
 Memory: the counts of all exposures (two bytes a site each) and the result (four); bands in between.
 Reading the files twice would save nothing below four exposures, and cost as much as the merge.
@@ -38,10 +39,11 @@ BandStep = Callable[[Floats, int, int], None]
 
 _BLOCK = 4  # sites along a block over which light is averaged for the weights; 6 for 6 x 6 filters
 _GUARD = 4.0  # standard deviations below clipping
-_LOWEST_GUARD = 0.5  # of full scale
+_NEAR = 0.8  # of full scale: a count below it is far from clipping, whatever is around it
+_TRUSTED = 0.5  # of full scale: blocks whose mean is below it hold hardly a clipped site
 _NEUTRAL = 0.01  # D: colours that differ by more are stained
 _COLOUR_SEEN = (0.005, 0.5)  # of full scale, where colours are compared
-_LEAST_CELLS = 16
+_DENSITIES, _LEAST_CELLS = 4, 8  # groups of cells, thinnest to densest, and cells in each
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,7 +112,7 @@ def merge_bracket(
         if shift != (0, 0):
             _check_can_shift(ordered[k], ordered[plan.target], shift, light, dark)
             ordered[k] = shifted_frame(ordered[k], shift, gains)
-    merger = _Merger(ordered, plan, dark)
+    merger = _Merger(ordered, plan, light, dark)
     shape, pattern = ordered[0].shape, ordered[0].pattern
     pixels = np.empty(shape, np.float32)
     valid: NDArray[np.bool_] | None = None
@@ -132,35 +134,42 @@ class _Merger:
     """Merges band after band, in counts of the reference exposure."""
 
     def __init__(
-        self, ordered: Sequence[SensorFrame], plan: BracketPlan, dark: Dark | None
+        self, ordered: Sequence[SensorFrame], plan: BracketPlan, light: Light, dark: Dark | None
     ) -> None:
         self.counts = [frame.counts for frame in ordered]
-        self.white = [_first_count_from(frame.white) for frame in ordered]
+        self.tops = [frame.full_scale for frame in ordered]
         self.zeros = [_zero_rows(frame, dark) for frame in ordered]
+        self.blacks = [float(zero.mean()) for zero in self.zeros]
         self.ratios = plan.ratios
         self.gain, self.read = plan.noise.gain, max(plan.noise.read_variance, 1e-6)
         self.block = max(_BLOCK, *ordered[0].pattern.shape)
-        self.tops = [frame.full_scale for frame in ordered]
-        self.blacks = blacks = [float(zero.mean()) for zero in self.zeros]
+        self.white = [_first_count_from(frame.white) for frame in ordered]
+        self.near = [
+            _first_count_from(black + _NEAR * top)
+            for black, top in zip(self.blacks, self.tops, strict=True)
+        ]
+        colours = _rows_of(_site_brightness(light), ordered[0].shape[1])
+        self.limits = [np.float32(self._guard(k)) / colours for k in range(len(ordered))]
         size = (BAND_ROWS, ordered[0].shape[1])
         self.light, self.spread, self.shares = (np.empty(size, np.float32) for _ in range(3))
-        # counts of the next shorter exposure from which an exposure may be clipped
-        self.guards = [
-            _first_count_from(blacks[k + 1] + self._guard(k) * self.ratios[k + 1] / self.ratios[k])
-            for k in range(len(ordered) - 1)
-        ]
 
     def _guard(self, k: int) -> float:
-        """Light below clipping by the noise of the exposure and of the shorter one's forecast."""
-        top, scale = self.tops[k], self.ratios[k] / self.ratios[k + 1]
-        variance = (self.gain * top + self.read) + scale**2 * (self.gain * top / scale + self.read)
-        return max(top - _GUARD * math.sqrt(variance), _LOWEST_GUARD * top)
+        """Return the light, in the reference exposure, from which an exposure may clip."""
+        top, sites = self.tops[k], self.block**2
+        shorter = self.ratios[min(k + 1, len(self.ratios) - 1)] / self.ratios[k]
+        own = self.gain * top + self.read
+        forecast = (self.gain * top * shorter + self.read) / shorter**2 / sites
+        return (top - _GUARD * math.sqrt(own + forecast)) / self.ratios[k]
 
     def merge(self, start: int, stop: int, out: Floats) -> NDArray[np.bool_] | None:
         """Write a band of light to ``out``; return where every exposure clips, None if nowhere."""
         parts = [counts[start:stop] for counts in self.counts]
-        usable = self._usable(parts)
-        weights = self._weights(parts)
+        light = self._block_light(parts)
+        usable = self._usable(parts, light)
+        weights = [
+            np.float32(r) / (np.float32(self.gain * r) * light + np.float32(self.read))
+            for r in self.ratios
+        ]
         whole = all(mask is None for mask in usable)
         if whole:
             total = sum(w * np.float32(r) for w, r in zip(weights, self.ratios, strict=True))
@@ -186,37 +195,41 @@ class _Merger:
         out[lost] = self._light(len(parts) - 1, parts[-1])[lost] / self.ratios[-1]
         return lost if lost.any() else None
 
-    def _usable(self, parts: Sequence[NDArray[np.uint16]]) -> list[NDArray[np.uint8] | None]:
-        """Return 1 where each exposure may be used, else 0; None where it may everywhere."""
-        brightest = [int(part.max()) for part in parts]
-        masks: list[NDArray[np.uint8] | None] = []
-        for k, part in enumerate(parts):
-            below: NDArray[np.bool_] | None = None
-            if brightest[k] >= self.white[k]:
-                below = part < self.white[k]
-            if k < len(self.guards) and brightest[k + 1] >= self.guards[k]:
-                near = parts[k + 1] < self.guards[k]
-                below = near if below is None else below & near
-            masks.append(None if below is None else below.view(np.uint8))
-        return masks
-
-    def _weights(self, parts: Sequence[NDArray[np.uint16]]) -> list[Floats]:
-        """Return, block by block, ``w_i / r_i``: what counts, not light, is multiplied by."""
+    def _block_light(self, parts: Sequence[NDArray[np.uint16]]) -> Floats:
+        """Return the mean light of all exposures that do not clip there, block by block."""
         means = [
             _block_means(part, self.block) - np.float32(black)
             for part, black in zip(parts, self.blacks, strict=True)
         ]
         light, time = np.zeros_like(means[0]), np.zeros_like(means[0])
         last = len(parts) - 1
-        for k, mean in enumerate(means):  # a block that may hold clipped sites counts too little
-            use = mean < _LOWEST_GUARD * self.tops[k] if k < last else np.ones(mean.shape, bool)
+        for k, mean in enumerate(means):
+            use = mean < _TRUSTED * self.tops[k] if k < last else np.ones(mean.shape, bool)
             light += np.where(use, mean, 0)
             time += np.where(use, np.float32(self.ratios[k]), 0)
-        light = np.maximum(light / time, 0)
-        return [
-            np.float32(r) / (np.float32(self.gain * r) * light + np.float32(self.read))
-            for r in self.ratios
-        ]
+        return np.maximum(light / time, 0)
+
+    def _usable(
+        self, parts: Sequence[NDArray[np.uint16]], light: Floats
+    ) -> list[NDArray[np.uint8] | None]:
+        """Return 1 where each exposure may be used, else 0; None where it may everywhere."""
+        masks: list[NDArray[np.uint8] | None] = []
+        forecast: Floats | None = None
+        for k, part in enumerate(parts):
+            brightest = int(part.max())
+            below: NDArray[np.bool_] | None = None
+            if k < len(parts) - 1 and brightest >= self.near[k]:
+                if forecast is None:
+                    forecast = _spread(_blurred(light), self.spread[: len(part)])
+                below = part < self.near[k]
+                limit = self.limits[k]
+                for phase in range(len(limit)):
+                    below[phase :: len(limit)] |= forecast[phase :: len(limit)] < limit[phase]
+            if brightest >= self.white[k]:
+                unclipped = part < self.white[k]
+                below = unclipped if below is None else below & unclipped
+            masks.append(None if below is None else below.view(np.uint8))
+        return masks
 
     def _light(self, k: int, part: NDArray[np.uint16]) -> Floats:
         """Return counts with the dark level off."""
@@ -227,6 +240,12 @@ class _Merger:
                 dtype=np.float32,
             )  # fmt: skip
         return light
+
+
+def _site_brightness(light: Light) -> Floats:
+    """Return the bare light by site of the pattern, over its mean; shape (p, q)."""
+    sites = light.fields.mean(axis=(1, 2))[site_classes(light.pattern)]
+    return np.asarray(sites / sites.mean(), np.float32)
 
 
 def _first_count_from(level: float) -> np.uint16:
@@ -242,6 +261,10 @@ def _block_means(part: NDArray[np.uint16], block: int) -> Floats:
     return np.asarray(means, np.float32).reshape(rows, columns)
 
 
+def _blurred(blocks: Floats) -> Floats:
+    return np.asarray(cv2.blur(blocks, (3, 3)), np.float32)
+
+
 def _spread(blocks: Floats, out: Floats) -> Floats:
     """Write block values to every site of ``out``, straight lines in between, and return it."""
     cv2.resize(blocks, out.shape[::-1], dst=out, interpolation=cv2.INTER_LINEAR)
@@ -251,8 +274,13 @@ def _spread(blocks: Floats, out: Floats) -> Floats:
 def _zero_rows(frame: SensorFrame, dark: Dark | None) -> Floats:
     """Return the level without light along each row of the pattern, shape (p, N)."""
     level = frame.black if dark is None else zero_level(frame, dark)[site_classes(frame.pattern)]
-    wide = np.tile(level, (1, -(-frame.shape[1] // level.shape[1])))
-    return wide[:, : frame.shape[1]].astype(np.float32)
+    return _rows_of(level, frame.shape[1])
+
+
+def _rows_of(sites: Floats, width: int) -> Floats:
+    """Repeat values by site of the pattern along whole rows, shape (p, width)."""
+    wide = np.tile(sites, (1, -(-width // sites.shape[1])))
+    return wide[:, :width].astype(np.float32)
 
 
 def shifted_frame(frame: SensorFrame, shift: tuple[int, int], gains: RowField) -> SensorFrame:
@@ -299,11 +327,12 @@ def _check_can_shift(
     means = linear_means(frame) - zero_level(frame, dark)[:, None, None]
     low, high = (share * frame.full_scale for share in _COLOUR_SEEN)
     seen = ((means > low) & (means < high)).all(axis=0)
-    if np.count_nonzero(seen) < _LEAST_CELLS:
-        return
     bare = np.log10(np.maximum(means, 1e-3) / light.fields)[:, seen].astype(np.float64)
-    stain = float(np.sqrt(np.mean((bare - bare.mean(axis=0)) ** 2)))
-    if stain > _NEUTRAL:
+    by_density = bare[:, np.argsort(bare.mean(axis=0))]
+    groups = np.array_split(by_density - by_density.mean(axis=0), _DENSITIES, axis=1)
+    if len(groups[-1].T) < _LEAST_CELLS:
+        return
+    if max(float(np.abs(np.median(group, axis=1)).max()) for group in groups) > _NEUTRAL:
         raise BracketError(
             target.info.path, frame.info.path,
             f"the plate moved by {shift[0]} rows and {shift[1]} columns, and its stain would mix",

@@ -73,21 +73,18 @@ class NoiseModel:
         return (s2 * a + math.sqrt((s2 * a) ** 2 + 4 * s2 * b)) / 2
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class ExposurePair:
-    """Two exposures of one framing.
+    """Two exposures that show the same, site for site.
 
     Attributes
     ----------
     one, other : SensorFrame
-        The longer and the shorter.
-    ratio : float
-        Light of ``one`` over that of ``other``, measured.
+        The longer and the shorter. Their filter patterns may begin at different sites.
     """
 
     one: SensorFrame
     other: SensorFrame
-    ratio: float
 
 
 def noise_from_pairs(pairs: Sequence[ExposurePair]) -> NoiseModel | None:
@@ -103,13 +100,11 @@ def noise_from_pairs(pairs: Sequence[ExposurePair]) -> NoiseModel | None:
     NoiseModel or None
         None where too few blocks are unclipped in both, or there is no noise at all.
     """
-    parts = [_pair_blocks(pair) for pair in pairs]
-    light = np.concatenate([part[0] for part in parts]) if parts else np.empty(0)
-    if len(light) < _LEAST_BLOCKS:
+    parts = [blocks for pair in pairs for blocks in _pair_blocks(pair)]
+    if sum(len(blocks) for blocks, _, _ in parts) < _LEAST_BLOCKS:
         return None
-    variance = np.concatenate([part[1] for part in parts])
-    ratio = np.repeat([pair.ratio for pair in pairs], [len(part[0]) for part in parts])
-    lit = np.maximum(light, 0.0)
+    lit, variance = (np.concatenate([part[n] for part in parts]) for n in (0, 1))
+    ratio = np.repeat([part[2] for part in parts], [len(part[0]) for part in parts])
     terms = np.stack([lit * (1 + ratio), 1 + ratio**2, lit**2], axis=1)
     (gain, read, _), read_error = fit_terms(terms, variance)
     known = read > 2 * read_error
@@ -158,25 +153,31 @@ def fit_terms(terms: Floats, variance: Floats) -> tuple[tuple[float, ...], float
     return tuple(float(v) for v in solution / scale), error
 
 
-def _pair_blocks(pair: ExposurePair) -> tuple[Floats, Floats]:
-    """Return light of the longer exposure and the variance of the difference, block by block."""
-    lights, variances = [], []
+def _pair_blocks(pair: ExposurePair) -> list[tuple[Floats, Floats, float]]:
+    """Return light of the longer, variance of the difference, and the ratio, plane by plane.
+
+    Two planes of unlike colours have a ratio of their own, so each is measured.
+    """
     one, other = pair.one, pair.other
     p, q = one.pattern.shape
     along = max(3, round(math.sqrt(_BLOCKS_WANTED / (p * q))))
-    tops = [_UNCLIPPED * f.full_scale for f in (one, other)]
+    tops = [_UNCLIPPED * frame.full_scale for frame in (one, other)]
+    out = []
     for row in range(p):
         for column in range(q):
-            blocks = [
-                sample_blocks(f.counts[row::p, column::q], along).astype(np.float64)
-                - float(f.black[row, column])
-                for f in (one, other)
-            ]
-            good = (blocks[0].max(axis=(1, 2)) < tops[0]) & (blocks[1].max(axis=(1, 2)) < tops[1])
-            a, b = blocks[0][good], blocks[1][good]
-            lights.append((a + b).mean(axis=(1, 2)) / (1 + 1 / pair.ratio))
-            variances.append((a - pair.ratio * b).var(axis=(1, 2), ddof=1))
-    return np.concatenate(lights), np.concatenate(variances)
+            a, b = (
+                sample_blocks(frame.counts[row::p, column::q], along).astype(np.float64)
+                - float(frame.black[row, column])
+                for frame in (one, other)
+            )
+            good = (a.max(axis=(1, 2)) < tops[0]) & (b.max(axis=(1, 2)) < tops[1])
+            a, b = a[good], b[good]
+            if b.sum() <= 0:
+                continue
+            ratio = float(a.sum() / b.sum())
+            light = np.maximum((a + b).mean(axis=(1, 2)) / (1 + 1 / ratio), 0.0)
+            out.append((light, (a - ratio * b).var(axis=(1, 2), ddof=1), ratio))
+    return out
 
 
 def sample_blocks(plane: NDArray[np.uint16], along: int) -> NDArray[np.uint16]:

@@ -1,14 +1,15 @@
 """How far the camera or the plate moved between two exposures of one framing.
 
-Phase correlation (C. D. Kuglin and D. C. Hines, "The phase correlation image alignment method",
-Proc. IEEE Int. Conf. Cybernetics and Society, 1975; from memory) of small tiles at full resolution,
-where the plate has detail. A neutral plate's mosaic, levelled colour by colour, has no colours
-left, so tiles are used as they are.
+Small tiles are compared at full resolution, where the plate has detail. Phase correlation (C. D.
+Kuglin and D. C. Hines, Proc. IEEE Int. Conf. Cybernetics and Society, 1975) finds whole sites,
+least squares on the slopes (B. D. Lucas and T. Kanade, Proc. IJCAI, 1981; both from memory) the
+rest, with its uncertainty: the edges of a step tablet say nothing of movement along them. A neutral
+plate's mosaic, levelled colour by colour, has no colours left, so tiles are used as they are.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -17,15 +18,21 @@ from numpy.typing import NDArray
 from platebench.image import SensorFrame
 
 Floats = NDArray[np.float32]
+Doubles = NDArray[np.float64]
 Tile = tuple[int, int]
 
 TILE = 256  # sites
 CELL = 16  # sites along a cell of a frame's rough picture, at least
 _SECTIONS = 3  # tiles are taken from 3 x 3 parts of the frame
-_LEAST_TILES = 3
+_REACH = 4  # sites that tiles stay off the border, and that slopes are followed
 _CLEAR = 0.15  # height of the correlation peak; noise alone stays below 0.05
+_AGREE = 0.5  # sites
+_LEAST_TILES = 3
 _UNCLIPPED = 0.9  # of full scale
-_AGREE = 0.5  # sites a tile may be off the common movement
+_BLUR = 1.5  # sites; slopes of what is finer are noise
+_FLOOR = 0.05  # sites; no tile is trusted more than this
+_UNKNOWN = 3.0  # sites; what a movement may be that nothing shows
+_SHOWN = 0.25  # sites; standard error up to which a movement counts as measured
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,16 +43,26 @@ class Movement:
     ----------
     shift : (float, float)
         Rows and columns: what is at ``(r, c)`` in the first is at ``(r, c) + shift`` in the second.
-    turned : float
+        0 along an axis for which ``error`` is too large to tell.
+    error : (float, float)
+        Standard errors of the shift, sites.
+    turned, turned_error : float
         Largest movement within the frame that is left over when the shift is undone, in sites:
-        the frame turned, or changed its size.
-    tiles : int
-        Tiles that agree; below 3 there was too little detail, and ``shift`` is (0, 0).
+        the frame turned, or changed its size; and its standard error.
+    alike : bool
+        Tiles of both frames match clearly, at a common shift: they show one picture.
     """
 
     shift: tuple[float, float]
+    error: tuple[float, float]
     turned: float
-    tiles: int
+    turned_error: float
+    alike: bool = False
+
+    @property
+    def shown(self) -> bool:
+        """Whether there was detail enough to see a shift both ways."""
+        return max(self.error) <= _SHOWN
 
 
 def cell_means(frame: SensorFrame) -> Floats:
@@ -76,6 +93,33 @@ def cell_side(frame: SensorFrame) -> int:
     return period * -(-CELL // period)
 
 
+def overlap(
+    one: SensorFrame, other: SensorFrame, shift: tuple[int, int]
+) -> tuple[SensorFrame, SensorFrame]:
+    """Return the parts of two frames that show the same, site for site; views, not copies.
+
+    Their filter patterns may begin at different sites.
+
+    Parameters
+    ----------
+    shift : (int, int)
+        What is at ``(r, c)`` in ``one`` is at ``(r, c) + shift`` in ``other``.
+    """
+    rows, columns = (n - abs(by) for n, by in zip(one.shape, shift, strict=True))
+    parts = []
+    for frame, sign in ((one, -1), (other, 1)):
+        top, left = (max(0, sign * by) for by in shift)
+        parts.append(
+            replace(
+                frame,
+                counts=frame.counts[top : top + rows, left : left + columns],
+                pattern=np.roll(frame.pattern, (-top, -left), axis=(0, 1)),
+                black=np.roll(frame.black, (-top, -left), axis=(0, 1)),
+            )
+        )
+    return parts[0], parts[1]
+
+
 def measure_movement(one: SensorFrame, other: SensorFrame, ratio: float, cells: Floats) -> Movement:
     """Return how ``other`` lies against ``one``, to about a tenth of a site.
 
@@ -88,20 +132,39 @@ def measure_movement(one: SensorFrame, other: SensorFrame, ratio: float, cells: 
     cells : ndarray of float32
         Cell means of ``one``, to choose tiles by.
     """
+    nothing = Movement(
+        shift=(0.0, 0.0), error=(_UNKNOWN, _UNKNOWN), turned=0.0, turned_error=_UNKNOWN
+    )
     top = _UNCLIPPED * min(one.full_scale, ratio * other.full_scale)
     size = tile_size(one)
     if size < 32:
-        return Movement(shift=(0.0, 0.0), turned=0.0, tiles=0)
-    window = _window((size, size))
-    places, shifts = [], []
-    for row, column in _tiles_with_detail(np.minimum(cells, np.float32(top)), one, size):
-        first = _level_tile(one, (row, column), size, top)
-        second = _level_tile(other, (row, column), size, top / ratio)
-        (x, y), height = cv2.phaseCorrelate(first, second, window)
-        if height > _CLEAR:
-            places.append((row + size / 2, column + size / 2))
-            shifts.append((y, x))
-    return _common_movement(np.array(places), np.array(shifts), one.shape)
+        return nothing
+    window = np.asarray(cv2.createHanningWindow((size, size), cv2.CV_64F))
+    places, rough = _tiles_with_detail(np.minimum(cells, np.float32(top)), one, size), []
+    firsts = []
+    for place in places:
+        firsts.append(_level_tile(one, place, size, top))
+        second = _level_tile(other, place, size, top / ratio)
+        # OpenCV may put its window on the very pictures it is given.
+        (x, y), height = cv2.phaseCorrelate(firsts[-1].copy(), second, window)
+        rough.append((y, x, height))
+    far = _far_movement(np.array(rough))
+    if far is not None:
+        return replace(nothing, shift=far, error=(_FLOOR, _FLOOR), alike=True)
+    shifts, weights = [], []
+    for place, first, (y, x, height) in zip(places, firsts, rough, strict=True):
+        start = np.clip(np.rint((y, x)), -_REACH, _REACH) if height > _CLEAR else np.zeros(2)
+        shift, weight = _follow_slopes(first, other, place, start.astype(int), top / ratio)
+        shifts.append(shift)
+        weights.append(weight)
+    middles = np.array(places) + size / 2
+    movement = _common_movement(middles, np.array(shifts), np.array(weights), one.shape)
+    return replace(movement, alike=_match(np.array(rough), movement))
+
+
+def _match(rough: Doubles, movement: Movement) -> bool:
+    near = np.abs(rough[:, :2] - movement.shift).max(axis=1) < 2 * _AGREE
+    return bool(np.count_nonzero(near & (rough[:, 2] > _CLEAR)) >= _LEAST_TILES)
 
 
 def tile_size(frame: SensorFrame) -> int:
@@ -116,39 +179,82 @@ def tile_size(frame: SensorFrame) -> int:
     return next((n for n in sizes if cv2.getOptimalDFTSize(n) == n), 0)
 
 
+def _far_movement(rough: Doubles) -> tuple[float, float] | None:
+    """Return a movement farther than slopes can follow, if clear tiles agree on one."""
+    clear = rough[rough[:, 2] > _CLEAR, :2]
+    if len(clear) < _LEAST_TILES:
+        return None
+    common = np.median(clear, axis=0)
+    agree = np.abs(clear - common).max(axis=1) < _AGREE
+    if np.abs(common).max() < _REACH or np.count_nonzero(agree) < _LEAST_TILES:
+        return None
+    return float(common[0]), float(common[1])
+
+
+def _follow_slopes(
+    first: Doubles, other: SensorFrame, place: Tile, start: NDArray[np.int_], top: float
+) -> tuple[Doubles, Doubles]:
+    """Return a tile's shift and the inverse of its covariance, shapes (2,) and (2, 2).
+
+    Slopes of the one frame times slopes of the other: their noise is independent and averages out,
+    so that a tile without detail has no weight.
+    """
+    size = len(first)
+    a = cv2.GaussianBlur(first, (0, 0), _BLUR)
+    inner = (slice(_REACH, size - _REACH),) * 2
+    at, shift, weight = start, start.astype(np.float64), np.zeros((2, 2))
+    for _ in range(3):
+        b = cv2.GaussianBlur(
+            _level_tile(other, (place[0] + at[0], place[1] + at[1]), size, top), (0, 0), _BLUR
+        )
+        slopes_a, slopes_b = (np.stack(np.gradient(t))[:, *inner].reshape(2, -1) for t in (a, b))
+        difference = np.asarray(a - b)[inner].ravel()
+        cross = slopes_a @ slopes_b.T
+        values, axes = np.linalg.eigh((cross + cross.T) / 2)
+        values = np.maximum(values, 0)
+        against = axes.T @ ((slopes_a + slopes_b) / 2 @ difference)
+        # Blurred noise is alike over 4 pi s^2 sites: so many fewer count.
+        noise = float(difference.var()) * 4 * np.pi * _BLUR**2 + 1e-12
+        sure = values > noise / _UNKNOWN**2
+        step = axes @ np.where(sure, against / np.maximum(values, 1e-12), 0)
+        shift = at + step
+        strength = values / noise
+        strength = strength / (1 + strength * _FLOOR**2)
+        weight = axes @ np.diag(np.where(sure, strength, 0)) @ axes.T
+        nearer = np.clip(np.rint(shift), -_REACH, _REACH).astype(int)
+        if (nearer == at).all():
+            break
+        at = nearer
+    return np.asarray(shift, np.float64), np.asarray(weight, np.float64)
+
+
 def _common_movement(
-    places: NDArray[np.float64], shifts: NDArray[np.float64], shape: tuple[int, int]
+    places: Doubles, shifts: Doubles, weights: Doubles, shape: tuple[int, int]
 ) -> Movement:
-    """Return the movement most tiles agree on, and what turning or growth remains."""
-    if len(shifts) < _LEAST_TILES:
-        return Movement(shift=(0.0, 0.0), turned=0.0, tiles=0)
-    centre = (np.array(shape) - 1) / 2
-    away = (places - centre) / np.hypot(*shape) * 2  # 1 in the corners
-    common = np.median(shifts, axis=0)
-    turned = 0.0
-    if len(shifts) >= 2 * _LEAST_TILES:
-        # shift + turn (-x, y) + growth (y, x): four unknowns, two equations a tile
-        unit, zero = np.ones(len(away)), np.zeros(len(away))
-        rows = np.stack([unit, zero, -away[:, 1], away[:, 0]], axis=1)
-        columns = np.stack([zero, unit, away[:, 0], away[:, 1]], axis=1)
-        terms = np.concatenate([rows, columns])
-        wanted = shifts.T.ravel()
-        weight = np.ones(len(wanted))
-        for _ in range(6):  # absolute deviations: a stray tile counts little
-            root = np.sqrt(weight)
-            fit = np.linalg.lstsq(terms * root[:, None], wanted * root, rcond=None)[0]
-            weight = 1 / np.maximum(np.abs(wanted - terms @ fit), 0.05)
-        turned = float(np.hypot(fit[2], fit[3]))
-        shifts = shifts - (terms[:, 2:] @ fit[2:]).reshape(2, -1).T
-        common = np.median(shifts, axis=0)
-    agree = np.abs(shifts - common).max(axis=1) < _AGREE
-    if np.count_nonzero(agree) < _LEAST_TILES:
-        return Movement(shift=(0.0, 0.0), turned=0.0, tiles=0)
-    mean = shifts[agree].mean(axis=0)
+    """Return shift, turn and growth that suit the tiles best; a stray tile counts little.
+
+    Turning moves a place ``(y, x)`` by ``(-x, y)``, growth by ``(y, x)``: four unknowns.
+    """
+    away = (places - (np.array(shape) - 1) / 2) / np.hypot(*shape) * 2  # 1 in the corners
+    terms = np.zeros((len(places), 2, 4))
+    terms[:, 0, 0] = terms[:, 1, 1] = 1
+    terms[:, 0, 2], terms[:, 1, 2] = -away[:, 1], away[:, 0]
+    terms[:, 0, 3], terms[:, 1, 3] = away[:, 0], away[:, 1]
+    trust = np.ones(len(places))
+    for _ in range(8):
+        normal = np.einsum("tij,tik,tkl,t->jl", terms, weights, terms, trust)
+        normal += np.eye(4) / _UNKNOWN**2
+        fit = np.linalg.solve(normal, np.einsum("tij,tik,tk,t->j", terms, weights, shifts, trust))
+        off = shifts - terms @ fit
+        misfit = np.sqrt(np.einsum("ti,tij,tj->t", off, weights, off))
+        trust = 1 / np.maximum(misfit / 3, 1) ** 2
+    error = np.sqrt(np.diag(np.linalg.inv(normal)))
+    seen = [float(v) if e <= _SHOWN else 0.0 for v, e in zip(fit[:2], error[:2], strict=True)]
     return Movement(
-        shift=(float(mean[0]), float(mean[1])),
-        turned=turned,
-        tiles=int(np.count_nonzero(agree)),
+        shift=(seen[0], seen[1]),
+        error=(float(error[0]), float(error[1])),
+        turned=float(np.hypot(fit[2], fit[3])),
+        turned_error=float(max(error[2:])),
     )
 
 
@@ -159,7 +265,7 @@ def _tiles_with_detail(cells: Floats, frame: SensorFrame, size: int) -> list[Til
     rough = np.sqrt(np.maximum(cells, 0))
     mean = cv2.blur(rough, (reach, reach))
     variance = cv2.blur(rough * rough, (reach, reach)) - mean * mean
-    period = max(frame.pattern.shape)
+    period = int(max(frame.pattern.shape))
     tiles = []
     for i in range(_SECTIONS):
         for j in range(_SECTIONS):
@@ -168,24 +274,23 @@ def _tiles_with_detail(cells: Floats, frame: SensorFrame, size: int) -> list[Til
             part = variance[r0:r1, c0:c1]
             r, c = np.unravel_index(int(np.argmax(part)), part.shape)
             corner = [
-                min(max((at + at0 + 1) * side - size // 2, 0), length - size) // period * period
+                max(min((at + at0 + 1) * side - size // 2, length - size - _REACH), _REACH + period)
+                // period
+                * period
                 for at, at0, length in ((int(r), r0, frame.shape[0]), (int(c), c0, frame.shape[1]))
             ]
             tiles.append((corner[0], corner[1]))
     return sorted(set(tiles))
 
 
-def _level_tile(frame: SensorFrame, place: Tile, size: int, top: float) -> NDArray[np.float64]:
+def _level_tile(frame: SensorFrame, place: Tile, size: int, top: float) -> Doubles:
     """Return a tile whose colours are levelled, on a scale where shot noise is even."""
     row, column = place
     tile = frame.counts[row : row + size, column : column + size].astype(np.float64)
     p, q = frame.pattern.shape
     for i in range(p):
         for j in range(q):
-            plane = np.clip(tile[i::p, j::q] - float(frame.black[i, j]), 0, top)
+            black = float(frame.black[(row + i) % p, (column + j) % q])
+            plane = np.clip(tile[i::p, j::q] - black, 0, top)
             tile[i::p, j::q] = plane / max(float(plane.mean()), 1e-6)
     return np.asarray(cv2.sqrt(tile), np.float64)
-
-
-def _window(shape: tuple[int, ...]) -> NDArray[np.float64]:
-    return np.asarray(cv2.createHanningWindow((shape[1], shape[0]), cv2.CV_64F))
