@@ -26,6 +26,7 @@ ROUGHNESS = 0.08  # relative error granted to the model, so that the foot counts
 # Gauss-Legendre points and weights for the mean over -0.5 .. 0.5.
 APERTURE = ((-0.3872983, 5 / 18), (0.0, 8 / 18), (0.3872983, 5 / 18))
 NO_LINE = 0.01  # density of a rim that is no line
+LINE_STARTS = ((0.7, 1.0, 2.5), (0.6, 1.2, 1.2))  # blur, density and width
 WORTH_A_LINE = 0.64  # share of the misfit that a line at the rim must leave to be believed
 
 Doubles = NDArray[np.float64]
@@ -106,7 +107,8 @@ def fit_edges(profiles: list[MeanProfile], *, brighter: bool) -> EdgeFit:
         The glass is brighter than the surround.
     """
     clean = _fitted(_Story(profiles, brighter=brighter, line=False), (0.8, NO_LINE, 1.0))
-    lined = _fitted(_Story(profiles, brighter=brighter, line=True), (0.7, 1.0, 2.5))
+    story = _Story(profiles, brighter=brighter, line=True)
+    lined = min((_fitted(story, start) for start in LINE_STARTS), key=lambda fit: fit[1])
     best = (lined if lined[1] < WORTH_A_LINE * clean[1] else clean)[0]
     blur, density, line = (float(v) for v in np.exp(np.clip(best[:3], -4, 4)))
     return EdgeFit(np.asarray(best[3 : 3 + len(profiles)], np.float64), blur, density, line)
@@ -232,7 +234,7 @@ def strip_of_light(
         after = tone[top:]
         peak, low = float(tone[top]), _first_floor(after)
         if low > 0.93 * peak:  # nothing follows: one broad step
-            votes["gap" if peak > 0.96 * light else "none"] += 1
+            votes["unclear" if peak > 0.96 * light else "none"] += 1
             continue
         crossing = top + int(np.argmax(after < (peak + low) / 2))
         share = ((peak + low) / 2 - tone[crossing - 1]) / (tone[crossing] - tone[crossing - 1])
@@ -244,6 +246,8 @@ def strip_of_light(
             votes["unclear"] += 1
         else:
             votes["gap" if ratio >= 0.93 else "none"] += 1
+    if 0 < votes["gap"] < len(profiles):
+        return "unclear", inner
     most = max(votes, key=lambda name: votes[name])
     return most, inner  # type: ignore[return-value]
 
@@ -267,15 +271,24 @@ def _first_flank(rise: Doubles, *, brighter: bool) -> NDArray[np.bool_]:
     strip of light into the picture belongs to the story, so only a rise after a fall ends it.
     """
     smooth = np.convolve(np.pad(rise, 2, mode="edge"), np.full(5, 1 / 5), "valid")
-    start = int(np.argmax(smooth > 0.1 * float(smooth.max())))
+    start = int(np.argmax(smooth > (0.5 if brighter else 0.1) * float(smooth.max())))
     steps = np.diff(smooth)
+    if brighter:
+        highest = np.maximum.accumulate(smooth)
+        fallen = (smooth < 0.95 * highest) & (np.arange(len(smooth)) > start)
+        if not fallen.any():
+            return np.ones(len(rise), bool)
+        first = int(np.argmax(fallen))
+        lowest = np.minimum.accumulate(smooth[first:])
+        risen = smooth[first:] > lowest + 0.05 * highest[first]
+        return np.arange(len(rise)) <= (first + int(np.argmax(risen)) if risen.any() else len(rise))
     steepest, falling = 0.0, False
     for k in range(start, len(steps)):
         if falling and steps[k] > 0.02 * steepest:
             return np.arange(len(rise)) <= k
         if steps[k] < -0.02 * steepest:
             falling = True
-        elif not falling and not brighter and steps[k] < 0.12 * steepest:
+        elif not falling and steps[k] < 0.12 * steepest:
             return np.arange(len(rise)) <= k + 1
         steepest = max(steepest, steps[k])
     return np.ones(len(rise), bool)

@@ -39,7 +39,8 @@ from platebench.stages.surround import (
 
 UNFLATTENED = 1.3  # ratio of colours beyond any stain
 OPAQUE = 0.03  # of the light: card or holder; no plate is so dense all around
-ROUGH_PX = 0.95  # spread of the edge about its line, beyond which its foot says nothing
+# Spread of the edge about its line, beyond which its foot says nothing: scans, captures.
+ROUGH_PX = (0.95, 1.5)
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 Doubles = NDArray[np.float64]
 Kind = Literal["bright", "dark", "holder", "none"]
@@ -264,10 +265,11 @@ def _refined(
                 pixels, start, brighter=brighter, reach=reach, outward=outward, narrow=narrow
             )
         )
+    rough = ROUGH_PX[light_known]
     sides: list[Side] = []
     for start, side, outward in zip(coarse, once, spans, strict=True):
         again = int(np.ceil(0.003 * (start.stop - start.start))) + 8
-        if side is None or side.scatter > ROUGH_PX:
+        if side is None or side.scatter > rough:
             sides.append(side or start)
             continue
         better = refine_side(
@@ -297,7 +299,8 @@ def _at_the_rim(
         Whether the edge against black is that of bare light beside the glass, and was moved past
         it; unclear if a bright line is too narrow to tell light from a rebate.
     """
-    smooth = [side.profile is not None and side.scatter <= ROUGH_PX for side in sides]
+    rough = ROUGH_PX[light_known]
+    smooth = [side.profile is not None and side.scatter <= rough for side in sides]
     profiles = [p for side, good in zip(sides, smooth, strict=True) if good and (p := side.profile)]
     known = [k for k, good in enumerate(smooth) if good]
     if len(known) < 2:

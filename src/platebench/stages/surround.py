@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-WORKING_SIDE = 2000  # pixels of the long side on which edges are measured
-REDUCED_SIDE = 1000  # pixels of the long side on which the plate is searched
+WORKING_SIDE = 1700  # pixels of the long side on which edges are measured
+REDUCED_SIDE = 850  # pixels of the long side on which the plate is searched
 FLOOR = 0.01  # added to transmittance before the logarithm, so that black does not blow up noise
 BARE = 0.955  # of the light: more than any glass lets through (0.92: two surfaces, n = 1.52)
 TOO_BRIGHT = 1.15  # of the light: not bare light either
@@ -74,11 +74,11 @@ def reduce_picture(pixels: Floats, long_side: int, *, period: int = 1) -> tuple[
     pixels : ndarray of float32, shape (M, N) or (M, N, 3)
         Colours are averaged; values that are no numbers become 0.
     long_side : int
-        Most pixels that the result's long side may have.
+        About how many pixels the result's long side shall have.
     period : int
         Blocks are a multiple of this, so that the colours of a mosaic average out.
     """
-    block = period * max(1, -(-max(pixels.shape[:2]) // (long_side * period)))
+    block = period * max(1, round(max(pixels.shape[:2]) / (long_side * period)))
     rows, columns = (n // block for n in pixels.shape[:2])
     if min(rows, columns) < 1:
         return np.zeros((1, 1), np.float32), block
@@ -190,7 +190,7 @@ def _tolerance(spread: float, level: float) -> float:
     Clear glass takes about 8 % of the light (two surfaces of 4 %, Fresnel at n = 1.52), that is
     0.036 in log10; bare light must be told from it. Against black there is room for glare.
     """
-    lowest, highest = (0.012, 0.02) if level > np.log10(0.2) else (0.08, 0.25)
+    lowest, highest = (0.012, 0.02) if level > np.log10(0.2) else (0.08, 0.5)
     return float(np.clip(4 * spread, lowest, highest))
 
 
