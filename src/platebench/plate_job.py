@@ -18,6 +18,7 @@ from platebench.errors import PlateError
 from platebench.settings import PlateSettings, ScanSettings
 
 if TYPE_CHECKING:
+    from platebench.calibration import Calibration
     from platebench.stages.light import Dark, Light
     from platebench.stages.tone import ToneProfile
 
@@ -58,6 +59,8 @@ class PlateJob:
         The bare light box, prepared once for the session. None: estimate it from the surround.
     dark : Dark or None
         Level without light. None: the black level the file states.
+    calibration : Calibration or None
+        From a step tablet in the same light. None: densities are as the camera reads them.
     tone : ToneProfile or None
         Tone profile, already read. None only where nothing is toned (measuring).
     ends : PrintingEnds or None
@@ -74,6 +77,7 @@ class PlateJob:
     scan: ScanSettings = field(default_factory=ScanSettings)
     light: Light | None = None
     dark: Dark | None = None
+    calibration: Calibration | None = None
     tone: ToneProfile | None = None
     ends: PrintingEnds | None = None
     inputs: tuple[tuple[str, str], ...] = ()

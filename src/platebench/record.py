@@ -45,8 +45,8 @@ def hash_files(paths: Iterable[Path], progress: Progress | None = None) -> dict[
 def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
     """Return the SHA-256 over all that decides a plate's outputs; "" where an input is missing.
 
-    Inputs by content, effective settings, the tone profile as read, shared printing ends, and
-    the version of the program.
+    Inputs by content, effective settings, the calibration and the tone profile as read, shared
+    printing ends, and the version of the program.
 
     Parameters
     ----------
@@ -64,6 +64,7 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
         "inputs": [list(pair) for pair in job.inputs],
         "scan": asdict(job.scan),
         "settings": settings,
+        "calibration": asdict(job.calibration) if job.calibration else None,
     }
     if with_ends:
         parts["ends"] = asdict(job.ends) if job.ends else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from platebench.calibration import FILE_NAME, load_calibration
 from platebench.errors import WriteError
 from platebench.fsio import make_folder, remove_unfinished
 from platebench.memory import peak_bytes, pixels_of_file
@@ -31,7 +32,11 @@ def plate_jobs(
     ------
     MissingProfileError, BadSettingError
         If a tone profile is missing or wrong.
+    TabletError
+        If there is a calibration that cannot be read.
     """
+    calibrated = folder / FILE_NAME
+    calibration = load_calibration(calibrated) if calibrated.exists() else None
     places = (folder, profiles_folder() / "tone")
     tones: dict[str, ToneProfile] = {}
     jobs = []
@@ -47,6 +52,7 @@ def plate_jobs(
                 output=output,
                 settings=plate,
                 scan=settings.scan,
+                calibration=calibration,
                 tone=tones[plate.tone],
                 inputs=tuple((name, digests[folder / name]) for name in names),
             )

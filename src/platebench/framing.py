@@ -1,0 +1,69 @@
+"""How a plate is cut out of its capture: whole or cropped, which way up, at what scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.look import PlateView
+from platebench.plate_job import PlateJob
+from platebench.stages.cut_out import Straightening, plan_straighten
+from platebench.stages.plate_format import FormatFit, plate_format
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Framing:
+    """How a plate is cut out of its capture.
+
+    Attributes
+    ----------
+    plan : Straightening
+        Where each pixel of the result comes from.
+    whole : bool
+        True where the capture is kept uncropped.
+    fit : FormatFit or None
+        Format and pixels per inch; None where the corners are in doubt.
+    """
+
+    plan: Straightening
+    whole: bool
+    fit: FormatFit | None
+
+    @property
+    def ppi(self) -> float | None:
+        """Pixels per inch of the result, where the format is known."""
+        return None if self.fit is None else self.fit.ppi
+
+    @property
+    def format_name(self) -> str:
+        """Name of the format, empty where it is not known."""
+        return (self.fit.name or "") if self.fit is not None else ""
+
+
+def keeps_whole(view: PlateView, job: PlateJob) -> bool:
+    """Tell whether the capture is kept uncropped: by choice, or because the crop is in doubt."""
+    return not job.settings.crop or not view.found.found or bool(view.found.doubts)
+
+
+def frame_plate(view: PlateView, job: PlateJob) -> Framing:
+    """Decide how the plate is cut out, turned and scaled."""
+    settings = job.settings
+    whole = keeps_whole(view, job)
+    plan = plan_straighten(
+        view.image.shape,
+        frame_corners(view.image.shape) if whole else view.found.corners,
+        how="none" if whole else settings.straighten,
+        mirror=settings.emulsion == "camera",
+        rotate=settings.rotate,
+    )
+    trusted = view.found.found and not view.found.doubts
+    fit = plate_format(view.found.corners, settings.format) if trusted else None
+    return Framing(plan=plan, whole=whole, fit=fit)
+
+
+def frame_corners(shape: tuple[int, int]) -> NDArray[np.float64]:
+    """Return the outer corners of a whole frame, ``(row, column)``, shape (4, 2)."""
+    top, left, bottom, right = -0.5, -0.5, shape[0] - 0.5, shape[1] - 0.5
+    return np.array([[top, left], [top, right], [bottom, right], [bottom, left]])

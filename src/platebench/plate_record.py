@@ -1,0 +1,142 @@
+"""What a plate's conversion is remembered by: the record, and the note inside the picture."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from platebench import __version__
+from platebench.formats import MM_PER_INCH
+from platebench.framing import Framing
+from platebench.look import PlateView, relative
+from platebench.outputs.xmp import PictureNote
+from platebench.plate_job import PlateJob, PrintingEnds
+from platebench.stages.light import Uniformity
+from platebench.stages.measure import PlateDensities
+
+
+def plate_record(
+    job: PlateJob,
+    view: PlateView,
+    framing: Framing,
+    densities: PlateDensities,
+    ends: PrintingEnds,
+) -> dict[str, Any]:
+    """Return what was measured and done, as plain JSON values."""
+    info, found, light = view.info, view.found, view.light
+    flags = [*view.doubts]
+    if framing.fit is not None and framing.fit.warning:
+        flags.append(framing.fit.warning)
+    doubtful = framing.whole and job.settings.crop
+    if doubtful:
+        flags.append("kept whole: not cropped")
+    return {
+        "plate": job.plate_id,
+        "captures": list(job.settings.captures),
+        "used": relative(info.path, job.folder),
+        "camera": info.camera,
+        "taken": info.taken.isoformat() if info.taken else None,
+        "exposure_s": info.exposure_s,
+        "format": framing.format_name,
+        "size_mm": _size_mm(framing, job),
+        "ppi": _rounded(framing.ppi, 2),
+        "pixels": [framing.plan.shape[1], framing.plan.shape[0]],
+        "found": found.found,
+        "by_hand": view.by_hand,
+        "corners": [[round(float(v), 2) for v in corner] for corner in found.corners],
+        "confidence": round(found.confidence, 3),
+        "surround": found.surround,
+        "tilt_deg": round(found.tilt_deg, 3),
+        "out_of_square_deg": round(found.out_of_square_deg, 3),
+        "whole": framing.whole,
+        "doubtful": doubtful,
+        "light": {
+            "source": str(light.source),
+            "level": round(view.level, 4),
+            "uniformity_before": _even(light.before),
+            "uniformity_after": _even(light.after),
+        },
+        "stain": None
+        if view.stain is None
+        else {
+            "found": view.stain.found,
+            "red": round(view.stain.red, 4),
+            "blue": round(view.stain.blue, 4),
+            "red_share": round(view.stain.red_share, 4),
+            "blue_share": round(view.stain.blue_share, 4),
+        },
+        "densities": densities.to_json(),
+        "base_fog": round(densities.base_fog, 3),
+        "d_max": round(densities.d_max, 3),
+        "density_range": round(densities.density_range, 3),
+        "calibration": None
+        if job.calibration is None
+        else {
+            "tablet": job.calibration.tablet,
+            "glare": round(job.calibration.glare, 5),
+            "callier": round(job.calibration.callier, 4),
+        },
+        "tone": job.settings.tone,
+        "printed": {
+            "black_at": round(ends.base_fog, 3),
+            "white_at": round(ends.d_max, 3),
+            "stops": job.settings.print_stops,
+        },
+        "flags": flags,
+        "notes": list(view.notes),
+    }
+
+
+def _even(light: Uniformity | None) -> dict[str, float] | None:
+    if light is None:
+        return None
+    return {
+        "sd_over_mean": round(light.sd_over_mean, 5),
+        "range_over_max": round(light.range_over_max, 5),
+    }
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _size_mm(framing: Framing, job: PlateJob) -> list[float] | None:
+    """Width and height of the result; of the plate's format, the long side as it lies."""
+    if framing.ppi is None:
+        return None
+    rows, columns = framing.plan.shape
+    scale = MM_PER_INCH / framing.ppi
+    return [round(columns * scale, 1), round(rows * scale, 1)]
+
+
+def picture_note(
+    job: PlateJob,
+    view: PlateView,
+    framing: Framing,
+    densities: PlateDensities,
+    record: dict[str, Any],
+) -> PictureNote:
+    """Return what the positive says of itself."""
+    info = view.info
+    return PictureNote(
+        identifier=job.plate_id,
+        title=f"Plate {job.plate_id}",
+        tool=f"platebench {__version__}",
+        digitised=info.taken,
+        camera=info.camera,
+        exposure_s=info.exposure_s,
+        f_number=info.f_number,
+        iso=info.iso,
+        focal_length_mm=info.focal_length_mm,
+        ppi=framing.ppi,
+        plate_format=framing.format_name,
+        base_fog=densities.base_fog,
+        d_max=densities.d_max,
+        flags=tuple(record["flags"]),
+        settings={
+            "tone": job.settings.tone,
+            "emulsion": job.settings.emulsion,
+            "rotate": str(job.settings.rotate),
+            "print_stops": f"{job.settings.print_stops:g}",
+            "light": str(view.light.source),
+        },
+    )
