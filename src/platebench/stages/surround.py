@@ -15,6 +15,7 @@ BARE = 0.955  # of the light: more than any glass lets through (0.92: two surfac
 TOO_BRIGHT = 1.15  # of the light: not bare light either
 BLACK = 0.06  # of the light: card or holder, glare included
 SMALLEST_SHARE = 0.03  # of the frame; anything smaller is dust, a label or a clip
+SPARSE = 0.01  # of the frame; less is specks, not the remains of an outline
 FULL = 0.85  # of its smallest rectangle that a plate's outline fills, chips and perspective allowed
 
 Floats = NDArray[np.float32]
@@ -145,7 +146,7 @@ def find_regions(objects: Mask) -> list[Region]:
     """
     regions = _connected(objects)
     for share in (0.015, 0.03, 0.06):
-        if regions and regions[0].fullness >= FULL:
+        if objects.mean() < SPARSE or (regions and regions[0].fullness >= FULL):
             break
         size = 2 * round(share * max(objects.shape)) + 1
         padded = cv2.copyMakeBorder(objects, size, size, size, size, cv2.BORDER_CONSTANT, value=0)
