@@ -211,7 +211,7 @@ def _from_json(document: dict[str, Any]) -> Calibration:
     if document.pop("schema") != SCHEMA:
         raise ValueError("schema")
     steps = tuple(CalibratedStep(**step) for step in document.pop("steps"))
-    values = {
+    values: dict[str, Any] = {
         key: tuple(value) if isinstance(value, list) else value for key, value in document.items()
     }
     calibration = Calibration(steps=steps, **values)

@@ -284,7 +284,9 @@ def _notes(fit: _Fit, steps: tuple[CalibratedStep, ...]) -> list[str]:
         )
     total = len(fit.tablet.densities)
     if len(steps) < total:
-        notes.append(f"{len(steps)} of {total} steps were read: {steps[0].step} to {steps[-1].step}")
+        notes.append(
+            f"{len(steps)} of {total} steps were read: {steps[0].step} to {steps[-1].step}"
+        )
     bad = [s.step for s in steps if abs(s.residual) > 4 * np.hypot(s.known_sigma, _LEAST_SIGMA)]
     bad = [step for step in bad if step not in _dark(fit, steps)]
     if bad:

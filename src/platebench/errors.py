@@ -111,6 +111,17 @@ class ReadingsError(InputError):
         return f"{self.source} {self.what}; {self.remedy}"
 
 
+class SpotError(InputError):
+    """A place that is to be measured is not on the plate, or holds nothing to read."""
+
+    def __init__(self, path: Path, what: str, remedy: str) -> None:
+        super().__init__(path, what, remedy)
+        self.path, self.what, self.remedy = path, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.path} {self.what}; {self.remedy}"
+
+
 class FrameMismatchError(CalibrationError):
     """A blank or dark frame does not match the plate's capture (size, ISO, aperture, ...)."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from platebench.errors import TabletError
@@ -64,6 +65,9 @@ STANDARD = {"21": _nominal("21", 21, 0.15), "31": _nominal("31", 31, 0.10)}
 def tablet_from_table(path: Path) -> KnownTablet:
     """Read a table of calibrated steps: CSV with columns step, density and, if known, sigma.
 
+    Separated by commas, or by semicolons or tabs with either decimal sign. Lines that begin with
+    # are left out.
+
     Steps are numbered from the thinnest; a tablet whose maker counts from the dense end may be
     given as it is. Numbers may be missing where a step is unusable.
 
@@ -83,7 +87,7 @@ def tablet_from_table(path: Path) -> KnownTablet:
         raise TabletError(path, what, f"list at least {LEAST_STEPS}, one on a line: step,density")
     if rows[-1][1] < rows[0][1]:
         rows.reverse()
-    for (one, low, _), (other, high, _) in zip(rows[:-1], rows[1:], strict=True):
+    for (one, low, _), (other, high, _) in pairwise(rows):
         if high <= low:
             what = f"has density {low:g} at step {one} and {high:g} at step {other}"
             raise TabletError(path, what, "densities must rise from step to step; correct it there")
@@ -100,7 +104,7 @@ def tablet_from_table(path: Path) -> KnownTablet:
 
 def _rows(path: Path) -> list[tuple[int, float, float]]:
     header, *lines = _lines(path)
-    names = [cell.strip().casefold() for cell in header]
+    names = [cell.strip().casefold().replace("tablet_", "") for cell in header]
     if names[:2] != list(_COLUMNS[:2]) or names[2:] not in ([], ["sigma"]):
         raise TabletError(
             path, "does not begin with the columns step,density", "write: step,density,sigma"
@@ -121,9 +125,15 @@ def _rows(path: Path) -> list[tuple[int, float, float]]:
 def _lines(path: Path) -> list[list[str]]:
     try:
         if path.stat().st_size > _LARGEST_FILE:
-            raise TabletError(path, "is too large for a table of steps", "check that it is the file")
+            raise TabletError(
+                path, "is too large for a table of steps", "check that it is the file"
+            )
         text = path.read_bytes().decode("utf-8-sig")
-        lines = list(csv.reader(text.splitlines(), skipinitialspace=True))
+        rows = [line for line in text.splitlines() if not line.lstrip().startswith("#")]
+        separator = max(",;\t", key=rows[0].count) if rows else ","
+        lines = list(csv.reader(rows, delimiter=separator, skipinitialspace=True))
+        if separator != ",":
+            lines = [[cell.replace(",", ".") for cell in line] for line in lines]
     except FileNotFoundError:
         raise TabletError(path, "is not there", "check the name, or name 21 or 31") from None
     except (OSError, UnicodeDecodeError, csv.Error):

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from platebench.image import PlateImage
 
+Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 
 LN10 = float(np.log(10))
@@ -25,7 +26,7 @@ _OUTLIER = 4.0  # standard deviations from the median tile
 _LEAST_TILES = 12
 # Second differences [1, -2, 1] of independent values have 6 times their variance.
 _SECOND_DIFFERENCE_GAIN = 6.0
-_LEAST_DIFFERENCES = 8
+_LEAST_DIFFERENCES, _ENOUGH_DIFFERENCES = 8, 20000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +117,7 @@ def read_patch(image: PlateImage, quad: Doubles, *, robust: bool) -> PatchReadin
     wanted = int(inside.sum())
     if image.valid is not None:
         inside &= image.valid[rows, cols]
-    pixels = image.pixels[rows, cols].astype(np.float64)
+    pixels = image.pixels[rows, cols]
     spread = 0.0
     if inside.any():
         tiles = _tiles(inside.shape, image.pattern.shape)
@@ -132,9 +133,7 @@ def read_patch(image: PlateImage, quad: Doubles, *, robust: bool) -> PatchReadin
     whole = _mean(planes)
     assert whole is not None
     if image.pixels.ndim == 3:
-        whole = Mean(
-            transmittance=whole.transmittance, sigma=whole.sigma, sites=int(inside.sum())
-        )
+        whole = Mean(transmittance=whole.transmittance, sigma=whole.sigma, sites=int(inside.sum()))
     return PatchReading(
         all=whole, colours=means, spread=spread, left_out=1 - inside.sum() / max(wanted, 1)
     )
@@ -161,21 +160,22 @@ def _inside(quad: Doubles, rows: slice, cols: slice) -> NDArray[np.bool_]:
 
 
 def _tiles(shape: tuple[int, int], period: tuple[int, ...]) -> NDArray[np.intp]:
-    """Number the tiles of an area; a tile holds whole periods of the filter pattern."""
+    """Return the tile each site is in; a tile holds whole periods of the filter pattern."""
     sides = [
         p * max(1, round(n / (_TILES_ALONG * p))) for n, p in zip(shape, period[:2], strict=True)
     ]
     down, along = np.arange(shape[0]) // sides[0], np.arange(shape[1]) // sides[1]
-    return down[:, None] * (along[-1] + 1) + along[None]
+    return np.asarray(down[:, None] * (along[-1] + 1) + along[None], np.intp)
 
 
 def _without_specks(
-    pixels: Doubles, inside: NDArray[np.bool_], tiles: NDArray[np.intp], *, robust: bool
+    pixels: Floats, inside: NDArray[np.bool_], tiles: NDArray[np.intp], *, robust: bool
 ) -> tuple[NDArray[np.bool_], float]:
     """Leave out tiles that stand apart; return what is left, and the spread between tiles (D)."""
-    grey = pixels if pixels.ndim == 2 else pixels.mean(axis=2)
-    count = np.bincount(tiles[inside], minlength=int(tiles.max()) + 1)
-    total = np.bincount(tiles[inside], grey[inside], minlength=int(tiles.max()) + 1)
+    values = pixels[inside] if pixels.ndim == 2 else pixels[inside].mean(axis=1)
+    tile, last = tiles[inside], int(tiles.max()) + 1
+    count = np.bincount(tile, minlength=last)
+    total = np.bincount(tile, values, minlength=last)
     whole = count >= 0.5 * np.max(count)
     if whole.sum() < _LEAST_TILES:
         return inside, 0.0
@@ -194,7 +194,7 @@ _Plane = tuple[int, float, float, int]  # colour, sum, variance of the sum, site
 
 
 def _planes(
-    image: PlateImage, pixels: Doubles, inside: NDArray[np.bool_], rows: slice, cols: slice
+    image: PlateImage, pixels: Floats, inside: NDArray[np.bool_], rows: slice, cols: slice
 ) -> list[_Plane]:
     """Return the sums over each kind of site."""
     if pixels.ndim == 3:
@@ -208,24 +208,26 @@ def _planes(
     return planes
 
 
-def _sum(values: Doubles, inside: NDArray[np.bool_]) -> tuple[float, float, int]:
+def _sum(values: Floats, inside: NDArray[np.bool_]) -> tuple[float, float, int]:
     """Return the sum, the variance of the sum and the number of the sites inside."""
     sites = int(inside.sum())
     if sites == 0:
         return 0.0, 0.0, 0
     squares, number = 0.0, 0
     for v, m in ((values, inside), (values.T, inside.T)):
-        if v.shape[1] < 3:
+        if v.shape[1] < 3 or number >= _ENOUGH_DIFFERENCES:
             continue
+        every = max(1, v.size // _ENOUGH_DIFFERENCES)
+        v, m = v[::every].astype(np.float64), m[::every]
         trio = m[:, :-2] & m[:, 1:-1] & m[:, 2:]
         bend = (v[:, :-2] - 2 * v[:, 1:-1] + v[:, 2:])[trio]
-        squares += float(bend @ bend)
+        squares += float(np.square(bend).sum())
         number += bend.size
     if number >= _LEAST_DIFFERENCES:
         variance = squares / (_SECOND_DIFFERENCE_GAIN * number)
     else:
-        variance = float(np.var(values[inside])) * sites / max(sites - 1, 1)
-    return float(values[inside].sum()), variance * sites, sites
+        variance = float(np.var(values[inside], dtype=np.float64)) * sites / max(sites - 1, 1)
+    return float(values[inside].sum(dtype=np.float64)), variance * sites, sites
 
 
 def _mean(planes: list[_Plane]) -> Mean | None:

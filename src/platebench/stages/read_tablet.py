@@ -9,8 +9,9 @@ import numpy as np
 
 from platebench.errors import TabletError
 from platebench.image import PlateImage
-from platebench.stages.find_tablet import LEAST_STEPS, FoundTablet, find_tablet
+from platebench.stages.find_tablet import FoundTablet, find_tablet
 from platebench.stages.patch import COLOURS, LN10, PatchReading, density_of, read_patch
+from platebench.stages.tablet_comb import LEAST_STEPS
 
 _DARKEST = 1e-5  # transmittance; below it a step holds nothing
 _LEAST_SNR = 3.0

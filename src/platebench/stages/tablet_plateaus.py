@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -77,7 +78,8 @@ def find_chains(small: Floats, *, keep: int = 6) -> list[Chain]:
     small : ndarray of float32, shape (m, n)
         Reduced transmittance.
     """
-    smooth = cv2.GaussianBlur(cv2.medianBlur(log_density(small), 3), (0, 0), 0.8)
+    specks_off = cv2.medianBlur(log_density(small), 3)
+    smooth = np.asarray(cv2.GaussianBlur(specks_off, (0, 0), 0.8), np.float32)
     across = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
     down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
     slope = cv2.magnitude(across, down)
@@ -106,7 +108,9 @@ def _patches(smooth: Floats, even: NDArray[np.bool_]) -> _Patches:
     which = labels[rows, cols]
     dy = rows - centres[which, 1]
     dx = cols - centres[which, 0]
-    moments = [np.bincount(which, v, count) / np.maximum(area, 1) for v in (dy * dy, dy * dx, dx * dx)]
+    moments = [
+        np.bincount(which, v, count) / np.maximum(area, 1) for v in (dy * dy, dy * dx, dx * dx)
+    ]
     spread = np.stack([np.stack(moments[:2], -1), np.stack(moments[1:], -1)], -1)
     full = area / np.maximum(12 * np.sqrt(np.maximum(np.linalg.det(spread), 1e-9)), 1e-9)
     density = np.bincount(which, smooth[rows, cols], count) / np.maximum(area, 1)
@@ -125,7 +129,7 @@ def _chains_of(patches: _Patches) -> Iterator[Chain]:
             if other == start or (start, other) in done or not _neighbours(patches, start, other):
                 continue
             row = _follow(patches, tree, start, other)
-            done.update(zip(row[:-1], row[1:], strict=True))
+            done.update(pairwise(row))
             if len(row) >= _LEAST_CHAIN:
                 yield _chain(patches, row)
 

@@ -1,0 +1,50 @@
+"""``platebench measure``: densities at places on a plate."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from platebench.cli.options import ExampledCommand, session_argument
+from platebench.cli.places import Grid, Length, Place
+
+
+@click.command(
+    "measure",
+    cls=ExampledCommand,
+    short_help="Read densities at places on a plate.",
+    examples=(
+        "platebench measure shelf-3 plate-001 --at 34,52 --at 60,20 --size 3",
+        "platebench measure shelf-3 plate-001 --grid 5x7 --csv --output readings.csv",
+        "platebench measure shelf-3 test-7 --wedge --fog 5,40 --output test-7.json",
+    ),
+)
+@session_argument
+@click.argument("plate")
+@click.option("--at", "places", type=Place(), multiple=True, metavar="X,Y", help="A place, from "
+    "the left and the top of the positive: mm, or pixels as 1200px,800px.")  # fmt: skip
+@click.option("--size", type=Length(), metavar="SIDE", help="Side of the square read.  "
+    "[default: 2 mm]")  # fmt: skip
+@click.option("--grid", type=Grid(), metavar="ROWSxCOLUMNS", help="Places all over the plate.")
+@click.option("--wedge", is_flag=True, help="Read the steps of a wedge exposed on the plate.")
+@click.option("--fog", type=Place(), metavar="X,Y", help="With --wedge: an unexposed place.")
+@click.option("--csv", "as_csv", is_flag=True, help="A table in place of JSON.")
+@click.option("--output", type=click.Path(path_type=Path), metavar="FILE", help="Write there; CSV "
+    "if it ends in .csv.  [default: print]")  # fmt: skip
+def command(**asked: Any) -> None:
+    """Read diffuse densities of PLATE, with their standard errors.
+
+    Each reading is the density of the mean light through a square, its standard error from photon
+    noise and calibration, the densities by red, green and blue (stain shows in them), and the
+    density to a blue-sensitive printing process. Without a calibration of SESSION, glare and
+    Callier factor are still in them.
+    """
+    from platebench.cli.show_measure import measure_and_show
+
+    if not (asked["places"] or asked["grid"] or asked["wedge"]):
+        raise click.UsageError("say where: --at X,Y, --grid ROWSxCOLUMNS or --wedge")
+    if asked["fog"] and not asked["wedge"]:
+        raise click.UsageError("--fog goes with --wedge")
+    measure_and_show(**asked)

@@ -1,0 +1,38 @@
+"""How readings of a plate are shown: JSON or a table, printed or written."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+
+def measure_and_show(
+    session: Path,
+    plate: str,
+    places: tuple[tuple[float, float, str], ...],
+    size: tuple[float, str] | None,
+    grid: tuple[int, int] | None,
+    wedge: bool,
+    fog: tuple[float, float, str] | None,
+    as_csv: bool,
+    output: Path | None,
+) -> None:
+    """Measure, then print or write; notes go to stderr so that stdout stays data."""
+    from platebench.fsio import atomic_write
+    from platebench.measure_session import measure_session_plate
+
+    done = measure_session_plate(
+        session, plate, places=places, size=size, grid=grid, wedge=wedge, fog=fog
+    )
+    table = as_csv or (output is not None and output.suffix.lower() == ".csv")
+    text = done.to_csv() if table else json.dumps(done.to_json(), indent=2, allow_nan=False) + "\n"
+    for note in done.notes:
+        click.echo(f"Note: {note}", err=True)
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    with atomic_write(output) as stream:
+        stream.write(text.encode())
+    click.echo(str(output))

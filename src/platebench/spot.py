@@ -1,0 +1,308 @@
+"""Spot readings: the density of small squares of a plate, with its standard error and colours.
+
+Places are those of the straightened positive, so that what is pointed at in the picture is what is
+read; the photosites themselves are read where they lie in the capture, before any resampling.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.calibration import Calibration
+from platebench.errors import SpotError
+from platebench.formats import MM_PER_INCH
+from platebench.framing import Framing, frame_plate
+from platebench.look import PlateView, look_at_plate
+from platebench.plate_job import PlateJob
+from platebench.stages.flatten import transmittance_from_counts
+from platebench.stages.light import Light
+from platebench.stages.patch import LN10, Mean, PatchReading, mapped, quad_around, read_patch
+from platebench.stages.read_capture import read_capture
+
+Doubles = NDArray[np.float64]
+
+USUAL_SIZE_MM = 2.0
+USUAL_SIZE_SHARE = 0.02  # of the positive's long side, where millimetres are not known
+PLAIN = Calibration(glare=0.0, glare_sigma=0.0, callier=1.0, callier_sigma=0.0)
+_LEAST_SNR = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A square to read.
+
+    Attributes
+    ----------
+    x, y : float
+        Its middle, from the left and from the top of the positive: millimetres from the plate's
+        corner, or pixels (the first is 0).
+    size : float
+        Side, in the same unit.
+    unit : {"mm", "px"}
+    """
+
+    x: float
+    y: float
+    size: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotReading:
+    """What was read in one square.
+
+    Attributes
+    ----------
+    x_px, y_px, size_px : float
+        Middle and side on the positive, pixels.
+    x_mm, y_mm, size_mm : float or None
+        The same from the plate's top left corner; None where the plate's size is not known.
+    density : float or None
+        Diffuse density (as the camera sees it, without a calibration); None where nothing was
+        told from darkness.
+    sigma : float or None
+        Its standard error: ``photon_sigma`` and ``calibration_sigma`` together, D.
+    photon_sigma, calibration_sigma : float or None
+        Noise of the photosites read; uncertainty of the light and of the calibration.
+    red, green, blue : float or None
+        Density by the camera's own channels.
+    red_sigma, green_sigma, blue_sigma : float or None
+        Their photon noise, D.
+    printing : float or None
+        Density to a blue-sensitive printing process: that of the blue channel.
+    spread : float
+        Standard deviation of density within the square: picture, grain, dust.
+    sites : int
+        Photosites read.
+    left_out : float
+        Share of the square that clipped.
+    at_least : float or None
+        Where ``density`` is None: the density it certainly exceeds (two standard errors).
+    """
+
+    x_px: float
+    y_px: float
+    size_px: float
+    x_mm: float | None
+    y_mm: float | None
+    size_mm: float | None
+    density: float | None
+    sigma: float | None
+    photon_sigma: float | None
+    calibration_sigma: float | None
+    red: float | None
+    green: float | None
+    blue: float | None
+    red_sigma: float | None
+    green_sigma: float | None
+    blue_sigma: float | None
+    printing: float | None
+    spread: float
+    sites: int
+    left_out: float
+    at_least: float | None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain values, rounded to what means something."""
+        digits = {"x_px": 1, "y_px": 1, "size_px": 1, "x_mm": 2, "y_mm": 2, "size_mm": 2}
+        return {
+            key: round(value, digits.get(key, 4)) if isinstance(value, float) else value
+            for key, value in asdict(self).items()
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Probe:
+    """A plate ready to be read anywhere."""
+
+    view: PlateView
+    framing: Framing
+    calibration: Calibration
+    calibrated: bool
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the positive."""
+        return self.framing.plan.shape
+
+    @property
+    def mm_per_px(self) -> float | None:
+        """Size of a pixel of the positive."""
+        return None if self.framing.ppi is None else MM_PER_INCH / self.framing.ppi
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a person should know about every reading."""
+        notes = [*self.view.doubts]
+        if not self.calibrated:
+            notes.append("no calibration: glare and the Callier factor are still in the densities")
+        if self.view.stain is not None and self.view.stain.found:
+            notes.append("the plate is stained: density is that of the green channel")
+        if self.framing.whole:
+            notes.append("the plate was not cut out: places are those of the whole capture")
+        return tuple(notes)
+
+
+def open_probe(job: PlateJob, calibration: Calibration | None = None) -> Probe:
+    """Look at a plate and make ready to read it.
+
+    Raises
+    ------
+    PlateError
+        As :func:`platebench.look.look_at_plate`.
+    """
+    view = look_at_plate(job)
+    if view.stain is not None and view.stain.found and job.settings.colour == "mosaic":
+        # look_at_plate took the stain off; here it is to be seen.
+        frame = read_capture(view.info.path, job.scan)
+        view = replace(view, image=transmittance_from_counts(frame, view.light, job.dark))
+    return Probe(
+        view=view,
+        framing=frame_plate(view, job),
+        calibration=calibration or PLAIN,
+        calibrated=calibration is not None,
+    )
+
+
+def read_spots(probe: Probe, spots: Sequence[Spot]) -> list[SpotReading]:
+    """Read squares of a plate.
+
+    Raises
+    ------
+    SpotError
+        If a place lies off the plate, or is in millimetres where the plate's size is not known.
+    """
+    return [read_spot(probe, spot) for spot in spots]
+
+
+def grid_spots(probe: Probe, rows: int, columns: int, size: float | None, unit: str) -> list[Spot]:
+    """Return squares in the middle of each field of a grid over the plate, row after row."""
+    if size is None:
+        size, unit = usual_size(probe)
+    scale = _scale(probe, unit)
+    height, width = (n * scale for n in probe.shape)
+    origin = 0.0 if unit == "mm" else -0.5
+    return [
+        Spot(
+            x=(column + 0.5) / columns * width + origin,
+            y=(row + 0.5) / rows * height + origin,
+            size=size,
+            unit=unit,
+        )
+        for row in range(rows)
+        for column in range(columns)
+    ]
+
+
+def usual_size(probe: Probe) -> tuple[float, str]:
+    """Return the side of a square where none was asked for, and its unit."""
+    if probe.mm_per_px is not None:
+        return USUAL_SIZE_MM, "mm"
+    return max(8.0, round(USUAL_SIZE_SHARE * max(probe.shape))), "px"
+
+
+def _scale(probe: Probe, unit: str) -> float:
+    """Return the size of a pixel of the positive in a unit."""
+    if unit == "px":
+        return 1.0
+    if probe.mm_per_px is None:
+        raise SpotError(
+            probe.view.info.path,
+            "has no size in millimetres",
+            "give places in pixels of the positive, such as --at 1200px,800px, "
+            "or the plate's format in session.toml",
+        )
+    return probe.mm_per_px
+
+
+def read_spot(probe: Probe, spot: Spot) -> SpotReading:
+    """Read one square; see :func:`read_spots`."""
+    scale = _scale(probe, spot.unit)
+    # Millimetres run from the plate's corner, which is half a pixel before the first centre.
+    offset = -0.5 if spot.unit == "mm" else 0.0
+    x, y, side = spot.x / scale + offset, spot.y / scale + offset, spot.size / scale
+    rows, columns = probe.shape
+    if not (-0.5 <= x <= columns - 0.5 and -0.5 <= y <= rows - 0.5):
+        raise SpotError(
+            probe.view.info.path,
+            f"has no place {spot.x:g},{spot.y:g} {spot.unit} on the plate",
+            f"stay within {columns * scale:.0f} x {rows * scale:.0f} {spot.unit}",
+        )
+    quad = mapped(quad_around(np.array([y, x]), side, side), probe.framing.plan.source)
+    patch = read_patch(probe.view.image, quad, robust=False)
+    if patch is None:
+        raise SpotError(
+            probe.view.info.path,
+            f"holds nothing to read at {spot.x:g},{spot.y:g} {spot.unit}",
+            "choose a larger --size, or a place that is not clipped",
+        )
+    return reading_of(probe, patch, x, y, side)
+
+
+def reading_of(probe: Probe, patch: PatchReading, x: float, y: float, side: float) -> SpotReading:
+    """Return the densities of an area around a place of the positive, pixels."""
+    mean = _main(probe, patch)
+    density, photon = _density(probe, mean)
+    systematic = None
+    if density is not None:
+        systematic = float(
+            np.hypot(probe.calibration.density_sigma(density), light_sigma(probe.view.light))
+        )
+    colours = {
+        name: _density(probe, patch.colours[name]) if len(patch.colours) == 3 else (None, None)
+        for name in ("red", "green", "blue")
+    }
+    blue = colours["blue"][0]
+    mm = probe.mm_per_px
+    return SpotReading(
+        x_px=x,
+        y_px=y,
+        size_px=side,
+        x_mm=None if mm is None else (x + 0.5) * mm,
+        y_mm=None if mm is None else (y + 0.5) * mm,
+        size_mm=None if mm is None else side * mm,
+        density=density,
+        sigma=None if systematic is None or photon is None else float(np.hypot(photon, systematic)),
+        photon_sigma=photon,
+        calibration_sigma=systematic,
+        **{name: value[0] for name, value in colours.items()},
+        **{f"{name}_sigma": value[1] for name, value in colours.items()},
+        printing=blue if len(patch.colours) == 3 else density,
+        spread=patch.spread,
+        sites=mean.sites,
+        left_out=patch.left_out,
+        at_least=_at_least(probe, mean) if density is None else None,
+    )
+
+
+def _main(probe: Probe, patch: PatchReading) -> Mean:
+    """Return the mean that density is taken from: all sites, or the green ones under stain."""
+    stained = probe.view.stain is not None and probe.view.stain.found
+    return patch.colours.get("green", patch.all) if stained else patch.all
+
+
+def _density(probe: Probe, mean: Mean) -> tuple[float | None, float | None]:
+    """Return density and its photon noise; None for both where nothing is told from darkness."""
+    calibration, level = probe.calibration, probe.view.level
+    light, sigma = mean.transmittance / level, mean.sigma / level
+    through = light * (1 + calibration.glare) - calibration.glare
+    if through < _LEAST_SNR * sigma or through <= 0:
+        return None, None
+    density = float(calibration.diffuse_density(light))
+    return density, float(calibration.gain(density)) * sigma
+
+
+def _at_least(probe: Probe, mean: Mean) -> float:
+    light = (max(mean.transmittance, 0.0) + 2 * mean.sigma) / probe.view.level
+    return float(probe.calibration.diffuse_density(max(light, 1e-6)))
+
+
+def light_sigma(light: Light) -> float:
+    """Return how well the bare light is known at a place, D."""
+    uneven = 0.0 if light.after is None else light.after.sd_over_mean
+    return float(np.hypot(light.noise_share, uneven)) / LN10
