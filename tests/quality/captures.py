@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from platebench.quality.noise import NoiseModel
+from platebench.stages.noise_model import NoiseModel
 from platebench.synthetic import CameraModel, LightBox, PlateModel
 from platebench.synthetic.camera import expose
 from platebench.synthetic.simulate import true_corners, true_transmittance

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from platebench.quality.noise import (
-    NoiseModel,
     deepest_density,
     noise_from_frames,
     noise_from_plate,
 )
+from platebench.stages.noise_model import NoiseModel
 from platebench.synthetic import (
     CameraModel,
     LightBox,

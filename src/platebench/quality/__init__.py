@@ -2,9 +2,10 @@
 
 from platebench.quality.check import check_capture
 from platebench.quality.figures import CaptureCheck, CaptureFigures
-from platebench.quality.noise import NoiseModel, deepest_density, noise_from_frames
+from platebench.quality.noise import deepest_density, noise_from_frames
 from platebench.quality.sfr import NoEdgeError, Sfr, slanted_edge_sfr
 from platebench.quality.verdict import Severity, Verdict, worst
+from platebench.stages.noise_model import NoiseModel
 
 __all__ = [
     "CaptureCheck",

@@ -34,7 +34,6 @@ from platebench.quality.light_check import (
     relative_cells,
 )
 from platebench.quality.noise import (
-    NoiseModel,
     deepest_density,
     noise_from_frames,
     noise_from_plate,
@@ -52,6 +51,7 @@ from platebench.stages.light import (
     zero_level,
 )
 from platebench.stages.light_estimate import cells_inside
+from platebench.stages.noise_model import NoiseModel
 
 Box = tuple[int, int, int, int]
 _SHALLOW = 1.5  # D at SNR 10: plates commonly reach D 2, and more

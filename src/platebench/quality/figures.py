@@ -13,10 +13,10 @@ from platebench.quality.exposure import Clipping, Headroom
 from platebench.quality.glare import Glare
 from platebench.quality.grain_focus import GrainFocus
 from platebench.quality.light_check import BlankMatch
-from platebench.quality.noise import NoiseModel
 from platebench.quality.tilt import Tilt
 from platebench.quality.verdict import Severity, Verdict, worst
 from platebench.stages.light import Uniformity
+from platebench.stages.noise_model import NoiseModel
 
 Role = Literal["plate", "blank", "dark"]
 

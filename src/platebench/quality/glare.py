@@ -1,13 +1,11 @@
 """Veiling glare: stray light that lies over the whole picture and lightens its densest parts.
 
-Model: ``T_measured = (T + g) / (1 + g)``, g a constant share of the bare light box.
-J. J. McCann and A. Rizzi, "Veiling glare: the dynamic range limit of HDR images", J. Soc. Inf.
-Display 2007; measured by ISO 9358 (glare) and ISO 18844 (flare) with opaque patches.
+What it is and how it is taken off is in :mod:`platebench.stages.glare`; here it is judged, and
+bounded by the plate's densest parts where nothing opaque shows.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.quality.verdict import Severity, Verdict
+from platebench.stages.glare import density_with_glare, glare_from_opaque
 
 _DARK_PERCENTILE = 2.0  # of the cells: a strip or rebate of that share is enough
 USEFUL_BOUND = 0.01  # an upper bound above this says more of the plate than of the glare
@@ -38,51 +37,6 @@ class Glare:
     share: float
     opaque: bool
     where: Literal["opaque patch", "black mask", "holder", "darkest part of the plate"]
-
-
-def glare_from_opaque(transmittance: float) -> float:
-    """Return g from the transmittance measured where the true one is 0: ``T / (1 - T)``.
-
-    Examples
-    --------
-    >>> round(glare_from_opaque(0.005 / 1.005), 6)
-    0.005
-    """
-    measured = min(max(transmittance, 0.0), 0.999)
-    return measured / (1 - measured)
-
-
-def density_with_glare(density: float, glare: float) -> float:
-    """Return the density that is measured in place of ``density``.
-
-    Examples
-    --------
-    >>> round(density_with_glare(3.0, 0.005), 2)
-    2.22
-    """
-    return -math.log10((10**-density + glare) / (1 + glare))
-
-
-def density_off_by(glare: float, error: float) -> float:
-    """Return the density from which glare costs more than ``error``.
-
-    ``(T + g) / (1 + g) = T 10^error`` solved for T.
-
-    Parameters
-    ----------
-    glare : float
-        ``g``, more than 0.
-    error : float
-        Density units (D), more than 0.
-
-    Examples
-    --------
-    >>> d = density_off_by(0.005, 0.05)
-    >>> round(d - density_with_glare(d, 0.005), 6)
-    0.05
-    """
-    factor = (1 + glare) * 10**error - 1
-    return math.log10(factor / glare)
 
 
 def measure_glare(

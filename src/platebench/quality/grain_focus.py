@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.image import SensorFrame
-from platebench.quality.noise import NoiseModel
 from platebench.quality.sites import window_colours, window_light
+from platebench.stages.noise_model import NoiseModel
 
 Floats = NDArray[np.float64]
 
