@@ -2,45 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from platebench.image import Encoding, PlateImage
-from platebench.stages.edge_model import USUAL_BLUR_PX, fit_edges, strip_of_light
-from platebench.stages.edge_profiles import CLIMB
-from platebench.stages.refine_corners import (
-    SIDE_NAMES,
-    Side,
-    corners_of,
-    outline_of,
-    refine_side,
-    sides_of_outline,
-)
-from platebench.stages.surround import (
-    BARE,
-    BLACK,
-    FLOOR,
-    REDUCED_SIDE,
-    TOO_BRIGHT,
-    WORKING_SIDE,
-    Floats,
-    Mask,
-    Region,
-    Surround,
-    find_regions,
-    find_surround,
-    reduce_picture,
-    rim_of,
-)
+from platebench.stages.plate_view import OPAQUE, PlateView, bare_beyond, look, look_inside
+from platebench.stages.refine_corners import SIDE_NAMES, Side, corners_of, outline_of
+from platebench.stages.surround import BLACK, REDUCED_SIDE, WORKING_SIDE, Floats, reduce_picture
 
 UNFLATTENED = 1.3  # ratio of colours beyond any stain
-OPAQUE = 0.03  # of the light: card or holder; no plate is so dense all around
-# Spread of the edge about its line, beyond which its foot says nothing: scans, captures.
-ROUGH_PX = (0.95, 1.5)
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 Doubles = NDArray[np.float64]
 Kind = Literal["bright", "dark", "holder", "none"]
@@ -101,12 +74,12 @@ def find_plate(image: PlateImage, *, light_known: bool = True) -> FoundPlate:
     small, block = reduce_picture(pixels, REDUCED_SIDE)
     if min(small.shape) < 24:
         return _nothing(image, "the picture is too small to find a plate in")
-    view = _look(pixels, small, block, light_known)
+    view = look(pixels, small, block, light_known)
     if view is None:
         return _nothing(image, "no plate seen on the surround")
     kind: Kind = "dark" if view.brighter else "bright"
     for _ in range(2):  # a holder's frame, then bare light between it and the plate
-        deeper = _look_inside(pixels, small, block, light_known, view)
+        deeper = look_inside(pixels, small, block, light_known, view)
         if deeper is None:
             break
         if not view.brighter:
@@ -162,176 +135,6 @@ def angles_of(corners: Doubles) -> tuple[float, float]:
     return float(np.mean(heading)), float(np.max(np.abs((turn + 180) % 360 - 180)))
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _View:
-    """One surround with the largest thing on it, and that thing's sides."""
-
-    surround: Surround
-    regions: list[Region]
-    coarse: tuple[Side, ...]  # full pixels, from the reduced outline
-    sides: tuple[Side, ...]  # full pixels, refined
-    missing: tuple[str, ...]  # names of sides that could not be refined
-    brighter: bool  # than the surround
-    outermost: bool  # the surround reaches the frame's border
-    strip: str  # see _at_the_rim
-
-
-def _look(
-    pixels: Floats,
-    small: Floats,
-    block: int,
-    light_known: bool,
-    within: Mask | None = None,
-) -> _View | None:
-    surround = find_surround(small, within)
-    regions = find_regions(surround.objects)
-    if not regions:
-        return None
-    if surround.level < BLACK:
-        regions = sorted(regions, key=lambda region: _bare_beyond(small, region))
-    coarse = tuple(side.scaled(block) for side in sides_of_outline(regions[0].mask))
-    rim = rim_of(np.asarray(cv2.erode(regions[0].mask, np.ones((3, 3), np.uint8)), np.uint8), 4)
-    log_t = np.log10(np.maximum(small[rim], 0) + FLOOR)
-    brighter = bool(np.median(log_t - surround.surface[rim]) > 0) if rim.any() else False
-    sides, missing, strip = _refined(pixels, coarse, block, brighter, light_known, within)
-    return _View(
-        surround=surround,
-        regions=regions,
-        coarse=coarse,
-        sides=sides,
-        missing=missing,
-        brighter=brighter,
-        outermost=within is None,
-        strip=strip,
-    )
-
-
-def _look_inside(
-    pixels: Floats, small: Floats, block: int, light_known: bool, view: _View
-) -> _View | None:
-    """Look for the plate inside what was found, if that is a holder's frame or bare light.
-
-    Glass takes 8 % of the light (two surfaces at n = 1.52, Fresnel), so what lets more than 0.955
-    through is no glass; and no rebate is as black as a card all around.
-    """
-    light = 1.0 if view.brighter else view.surround.level
-    region = view.regions[0]
-    for depth in (2, 3, 4, 5, 6):  # clear of the edge's blur where there is room
-        brush = np.ones((2 * depth + 1, 2 * depth + 1), np.uint8)
-        within = np.asarray(cv2.erode(region.mask, brush), np.uint8)
-        rim = small[rim_of(within, 1)] / light
-        if not len(rim):
-            continue
-        bare = light_known and view.brighter and np.mean((rim > BARE) & (rim < TOO_BRIGHT)) > 0.8
-        frame = not view.brighter and np.mean(rim < OPAQUE) > 0.8
-        if not (bare or frame):
-            continue
-        deeper = _look(pixels, small, block, light_known, within)
-        if (
-            deeper is not None
-            and not deeper.missing
-            and min(side.support for side in deeper.coarse) > 0.5
-            and deeper.regions[0].area > 0.2 * region.area
-            and deeper.brighter == frame
-        ):
-            return deeper
-    return None
-
-
-def _refined(
-    pixels: Floats,
-    coarse: tuple[Side, ...],
-    block: int,
-    brighter: bool,
-    light_known: bool,
-    within: Mask | None,
-) -> tuple[tuple[Side, ...], tuple[str, ...], str]:
-    """Return the sides refined twice: half-way places, then the foot of the edge.
-
-    A rough edge smears the foot of its mean profile; its half-way places stand.
-    """
-    room = None if within is None else _distances(within)
-    narrow = room is not None and not brighter
-    once: list[Side | None] = []
-    spans: list[int] = []
-    for start in coarse:
-        reach = int(np.ceil(3.5 * block + 0.006 * (start.stop - start.start))) + 5
-        outward = reach
-        if room is not None:  # stay clear of the blurred edge of what this lies in
-            outward = max(2, min(reach, int(_room_outside(start, room, block))))
-        spans.append(outward)
-        once.append(
-            refine_side(
-                pixels, start, brighter=brighter, reach=reach, outward=outward, narrow=narrow
-            )
-        )
-    rough = ROUGH_PX[light_known]
-    sides: list[Side] = []
-    for start, side, outward in zip(coarse, once, spans, strict=True):
-        again = int(np.ceil(0.003 * (start.stop - start.start))) + 8
-        if side is None or side.scatter > rough:
-            sides.append(side or start)
-            continue
-        better = refine_side(
-            pixels,
-            side,
-            brighter=brighter,
-            reach=again,
-            outward=min(again, outward),
-            blur_px=None if narrow else USUAL_BLUR_PX,
-            narrow=narrow,
-        )
-        sides.append(better or side)
-    missing = tuple(n for n, side in zip(SIDE_NAMES, once, strict=True) if side is None)
-    rim, strip = _at_the_rim(sides, brighter=brighter, light_known=light_known)
-    return rim, missing, strip
-
-
-def _at_the_rim(
-    sides: list[Side], *, brighter: bool, light_known: bool
-) -> tuple[tuple[Side, ...], Literal["none", "gap", "unclear"]]:
-    """Move each side from where its foot was read to where the fitted model has the glass end.
-
-    Returns
-    -------
-    sides : tuple of Side
-    strip : {"none", "gap", "unclear"}
-        Whether the edge against black is that of bare light beside the glass, and was moved past
-        it; unclear if a bright line is too narrow to tell light from a rebate.
-    """
-    rough = ROUGH_PX[light_known]
-    smooth = [side.profile is not None and side.scatter <= rough for side in sides]
-    profiles = [p for side, good in zip(sides, smooth, strict=True) if good and (p := side.profile)]
-    known = [k for k, good in enumerate(smooth) if good]
-    if len(known) < 2:
-        return tuple(sides), "none"
-    fit = fit_edges(profiles, brighter=brighter)
-    shifts = fit.shifts_px
-    strip: Literal["none", "gap", "unclear"] = "none"
-    if brighter and light_known:
-        strip, inner = strip_of_light(profiles, shifts, fit.blur_px)
-        if strip != "none":
-            shifts = inner
-    moved = list(sides)
-    for k, shift in zip(known, shifts, strict=True):
-        if -2.5 < shift < (CLIMB if brighter else 2.0):  # against light the foot errs little
-            moved[k] = replace(sides[k], offset=sides[k].offset + float(shift))
-    return tuple(moved), strip
-
-
-def _distances(within: Mask) -> Floats:
-    return np.asarray(cv2.distanceTransform(within, cv2.DIST_L2, 3), np.float32)
-
-
-def _room_outside(side: Side, room: Floats, block: int) -> float:
-    """Pixels of the capture from a side out to where its surround ends, where it is narrow."""
-    places = np.linspace(side.start, side.stop, 60)[5:-5]
-    points = np.outer(places, side.along) + np.outer(side.depth_at(places), side.inward)
-    at = np.round((points + 0.5) / block - 0.5).astype(int)
-    at = np.clip(at, 0, np.array(room.shape) - 1)
-    return float(np.percentile(room[at[:, 0], at[:, 1]], 20)) * block
-
-
 def _apart(side: Side, other: Side) -> Doubles:
     """Distances, at a side's ends, from another line out to it; along the side's normal."""
     ends = np.array([side.start, side.stop])
@@ -340,19 +143,13 @@ def _apart(side: Side, other: Side) -> Doubles:
     return np.abs(apart)
 
 
-def _bare_beyond(small: Floats, region: Region) -> bool:
-    """Whether a region is bare light beyond a card or holder that ends within the frame."""
-    values = small[region.mask > 0]
-    return bool(np.mean((values > BARE) & (values < TOO_BRIGHT)) > 0.8)
-
-
 def _doubts(
-    shape: tuple[int, ...], small: Floats, view: _View, corners: Doubles, block: int
+    shape: tuple[int, ...], small: Floats, view: PlateView, corners: Doubles, block: int
 ) -> list[str]:
     doubts = [f"{name} side not seen clearly" for name in view.missing]
     doubts += _frame_doubts(shape, view, corners)
     surround = view.surround
-    others = sum(region.area for region in view.regions[1:] if not _bare_beyond(small, region))
+    others = sum(region.area for region in view.regions[1:] if not bare_beyond(small, region))
     if others > 0.15 * view.regions[0].area:
         doubts.append("more than one plate in the frame")
     if view.strip == "unclear":
@@ -398,7 +195,7 @@ def _side_doubts(
     return doubts
 
 
-def _sticks_out(view: _View, block: int) -> float:
+def _sticks_out(view: PlateView, block: int) -> float:
     """Return the share of the outline that lies clearly outside the four sides."""
     outline = outline_of(view.regions[0].mask)
     long_side = max(side.stop - side.start for side in view.sides)
@@ -410,7 +207,7 @@ def _sticks_out(view: _View, block: int) -> float:
     return float(out.mean())
 
 
-def _frame_doubts(shape: tuple[int, ...], view: _View, corners: Doubles) -> list[str]:
+def _frame_doubts(shape: tuple[int, ...], view: PlateView, corners: Doubles) -> list[str]:
     mask = view.regions[0].mask
     edges = (mask[0], mask[:, -1], mask[-1], mask[:, 0])
     doubts = [
