@@ -391,3 +391,26 @@ def test_nothing_in_common_and_no_times_is_refused():
     unknown = [replace(f, info=replace(f.info, exposure_s=None)) for f in frames]
     with pytest.raises(BracketError, match="times are unknown, and no part is well exposed"):
         merge_bracket(unknown, light_of(cam))
+
+
+@pytest.mark.parametrize("shape", [(37, 53), (7, 19), (50, 131)])
+@pytest.mark.parametrize("cfa", ["RGGB", "XTRANS", "MONO"])
+def test_frames_of_any_size(shape, cfa):
+    cam = camera(shape=shape, cfa=cfa)
+    truth = np.full(shape, 0.02, np.float32)
+    merged = merge_bracket(bracket(truth, cam, seed=22), light_of(cam))
+    # 0.02 of 13 x 16/15 x 48,000 electrons x 0.55 in red: 0.5 % a site, and sizes so small are
+    # mixed by the stated times
+    assert merged.image.pixels == pytest.approx(0.02, rel=0.04)
+    assert merged.image.shape == shape
+
+
+def test_an_all_black_and_an_all_clipped_exposure_do_no_harm():
+    cam = camera()
+    truth = step_wedge(densities=(2.0, 2.3, 2.6))
+    frames = bracket(truth, cam, times=(1e-5, 16 / 15, 400.0), seed=23)
+    merged = merge_bracket(frames, light_of(cam))
+    assert merged.image.valid is None
+    alone = transmittance_from_counts(frames[1], light_of(cam))
+    off, best = (np.std(p.pixels / truth - 1) for p in (merged.image, alone))
+    assert off == pytest.approx(best, rel=0.02)

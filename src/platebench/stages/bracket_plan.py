@@ -27,6 +27,7 @@ RATIO_NOTED = 0.02  # share by which they may differ unmentioned
 _WELL_EXPOSED = (0.02, 0.55)  # of full scale, mean over all colours: no colour clips
 _FAINTEST = 0.002  # of full scale; used where the plate holds nothing brighter
 _ENOUGH_CELLS = 50
+_LEAST_COUNTS = 3.0  # mean light of cells in the shorter exposure; below it is read noise
 _ALIKE = 0.1  # cells of one framing differ by less, relative, exposure taken out
 _UNLIKE_SHARE = 0.1  # share of cells that may differ more (edges of what moved a little)
 _OUTLIER = 4.0  # robust standard deviations
@@ -216,11 +217,12 @@ def measured_ratio(long: SensorFrame, cells: tuple[Cells, Cells]) -> tuple[float
     top = long.full_scale
     around = cv2.dilate(cells[0], np.ones((3, 3), np.uint8))
     for lowest in (_WELL_EXPOSED[0], _FAINTEST):
-        use = (cells[0] > lowest * top) & (around < _WELL_EXPOSED[1] * top) & (cells[1] > 0)
-        if np.count_nonzero(use) >= _ENOUGH_CELLS:
+        use = (cells[0] > lowest * top) & (around < _WELL_EXPOSED[1] * top)
+        if np.count_nonzero(use) >= _ENOUGH_CELLS and np.median(cells[1][use]) > _LEAST_COUNTS:
             break
     else:
         return None
+    use &= cells[1] > 0
     one, other = cells[0][use].astype(np.float64), cells[1][use].astype(np.float64)
     off = np.log(one / other)
     middle = float(np.median(off))

@@ -174,14 +174,16 @@ class _Merger:
         if whole:
             total = sum(w * np.float32(r) for w, r in zip(weights, self.ratios, strict=True))
             weights = [w / total for w in weights]
-        out[:] = 0
         shares = self.shares[: stop - start]
-        shares[:] = 0
         for k, part in enumerate(parts):
             weight = _spread(weights[k], self.spread[: stop - start])
             mask = usable[k]
             if mask is not None:
                 weight = np.asarray(cv2.copyTo(weight, mask), np.float32)
+            if k == 0:
+                cv2.multiply(self._light(k, part), weight, dst=out)
+                np.multiply(weight, np.float32(self.ratios[k]), out=shares)
+                continue
             cv2.accumulateProduct(self._light(k, part), weight, out)
             if not whole:
                 cv2.scaleAdd(weight, self.ratios[k], shares, dst=shares)

@@ -76,7 +76,7 @@ def cell_means(frame: SensorFrame) -> Floats:
     rows, columns = frame.shape[0] // side, frame.shape[1] // side
     counts = frame.counts[: rows * side, : columns * side]
     half = 2 * max(frame.pattern.shape)
-    if side % half == 0:  # in two steps, each of whole patterns, OpenCV is faster
+    if side % half == 0 and side >= half:  # in two steps, each of whole patterns, OpenCV is faster
         size = (columns * side // half, rows * side // half)
         counts = np.asarray(cv2.resize(counts, size, interpolation=cv2.INTER_AREA), np.uint16)
     means = cv2.resize(
