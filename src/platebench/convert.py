@@ -18,9 +18,9 @@ from platebench.outputs.tiff import write_positive
 from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate_record import picture_note, plate_record
-from platebench.stages.cut_out import Straightening, plan_straighten, straighten_rows
 from platebench.stages.density import code_from_transmittance, transmittance_of_codes
 from platebench.stages.measure import PlateDensities, measure_densities
+from platebench.stages.straighten import Straightening, plan_straighten, straighten_rows
 from platebench.stages.tone import display_table
 
 BAND_ROWS = 64

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from platebench.look import PlateView
 from platebench.plate_job import PlateJob
-from platebench.stages.cut_out import Straightening, plan_straighten
 from platebench.stages.plate_format import FormatFit, plate_format
+from platebench.stages.straighten import Straightening, plan_straighten
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

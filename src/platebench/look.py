@@ -93,7 +93,8 @@ def look_at_plate(job: PlateJob) -> PlateView:
     if len(job.captures) > 1:
         notes.append(f"bracket of {len(job.captures)}: {frame.info.path.name} was used")
     light, image = _flatten(frame, job.light, job.dark)
-    found, by_hand = _find(image, job.settings)
+    known = light.source is not LightSource.SCANNER
+    found, by_hand = _find(image, job.settings, light_known=known)
     small = reduced(image.pixels)
     small_valid = _valid_like(image.valid, small)
     level, doubts = 1.0, [*found.doubts]
@@ -172,13 +173,15 @@ def _flatten(
         light = light_of_scanner(frame)
     if light is None:
         unflattened = transmittance_from_counts(frame, level_light(frame, dark), dark)
-        rough = find_plate(unflattened)
+        rough = find_plate(unflattened, light_known=False)
         del unflattened
         light = light_from_surround(frame, rough.corners, dark)
     return light, transmittance_from_counts(frame, light, dark)
 
 
-def _find(image: PlateImage, settings: PlateSettings) -> tuple[FoundPlate, bool]:
+def _find(
+    image: PlateImage, settings: PlateSettings, *, light_known: bool
+) -> tuple[FoundPlate, bool]:
     if settings.corners is not None:
         corners = np.array(settings.corners, np.float64)
         tilt, square = angles_of(corners)
@@ -194,8 +197,7 @@ def _find(image: PlateImage, settings: PlateSettings) -> tuple[FoundPlate, bool]
             ),
             True,
         )
-    found = find_plate(image)
-    return found, False
+    return find_plate(image, light_known=light_known), False
 
 
 def _valid_like(

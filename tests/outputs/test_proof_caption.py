@@ -103,13 +103,19 @@ def test_what_is_not_known_is_said():
 
 
 def test_a_doubtful_plate_is_named_so_with_the_reason():
-    text = said(replace(PLATE, whole=True, doubtful=True, flags=("left edge not found", "chipped")), width=90)
+    text = said(
+        replace(PLATE, whole=True, doubtful=True, flags=("left edge not found", "chipped")),
+        width=90,
+    )
     assert "doubtful, kept whole: left edge not found; chipped" in text
 
 
 def test_kept_whole_is_said_once():
     flags = ("left edge not found", "kept whole: not cropped")
-    assert said(replace(PLATE, whole=True, doubtful=True, flags=flags), width=90).count("kept whole") == 1
+    assert (
+        said(replace(PLATE, whole=True, doubtful=True, flags=flags), width=90).count("kept whole")
+        == 1
+    )
 
 
 def test_a_plate_kept_whole_on_purpose_is_not_called_doubtful():

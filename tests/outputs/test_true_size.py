@@ -147,7 +147,14 @@ def test_plates_of_unknown_size_are_left_out_and_listed(tmp_path):
         plate(127, 101.6, plate_id="known"),
         plate(127, 101.6, plate_id="unknown", size_mm=None),
         plate(127, 101.6, plate_id="other shape", size_mm=(101.6, 127.0)),
-        plate(127, 101.6, plate_id="doubtful", whole=True, doubtful=True, flags=("left side not found",)),
+        plate(
+            127,
+            101.6,
+            plate_id="doubtful",
+            whole=True,
+            doubtful=True,
+            flags=("left side not found",),
+        ),
         plate(127, 101.6, plate_id="whole on purpose", whole=True),
     ]
     result = write_true_size(path, prints, title="T")

@@ -1,203 +1,229 @@
-"""Cut the plate out, upright and square, in one resampling or none."""
+"""Cut a plate out of its capture, straight, the right way round, in one resampling at most.
+
+Cutting, turning, making square, mirroring and quarter turns are one homography from the result
+back to the capture. Where the plate already lies straight to within half a pixel, pixels are
+copied, not resampled.
+"""
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from dataclasses import dataclass
+from typing import Literal
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from platebench.image import MONO_PATTERN, PlateImage
-
-STRAIGHT_PX = 0.5  # a plate that lies this near to upright and square is only cut
 
 Doubles = NDArray[np.float64]
 How = Literal["perspective", "turn", "none"]
 
+STRAIGHT_ENOUGH = 0.5  # pixels over the whole plate: less than a pixel shows
+_HALO = 4  # capture rows beyond the ones a band maps to, for the cubic kernel
 
-def straighten(
-    image: PlateImage,
-    corners: ArrayLike,
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Straightening:
+    """Where each pixel of the result lies in the capture.
+
+    Attributes
+    ----------
+    shape : (int, int)
+        Rows and columns of the result.
+    source : ndarray of float64, shape (3, 3)
+        Homography from ``(x, y, 1)`` of the result to ``(x, y, 1)`` of the capture.
+    whole_pixels : bool
+        True where every result pixel is a capture pixel: nothing is resampled.
+    """
+
+    shape: tuple[int, int]
+    source: Doubles
+    whole_pixels: bool
+
+
+def plan_straighten(
+    shape: tuple[int, int],
+    corners: Doubles,
     *,
     how: How = "perspective",
     mirror: bool = False,
-    rotate: Literal[0, 90, 180, 270] = 0,
-) -> PlateImage:
-    """Return the plate alone, upright, its edge at the picture's edge.
+    rotate: int = 0,
+) -> Straightening:
+    """Plan the cut.
 
     Parameters
     ----------
-    image : PlateImage
-        Any encoding that is linear in light, (M, N) or (M, N, 3).
-    corners : array_like, shape (4, 2)
-        Top left, top right, bottom right, bottom left as seen in the capture, ``(row, column)``.
+    shape : (int, int)
+        Rows and columns of the capture.
+    corners : ndarray of float64, shape (4, 2)
+        Plate corners, top left, top right, bottom right, bottom left, ``(row, column)``.
     how : {"perspective", "turn", "none"}
-        Make the four corners square; only turn the plate upright; or only cut the smallest
-        upright rectangle around it.
+        "perspective" makes the four corners square; "turn" turns by the mean angle of the sides
+        and keeps every angle; "none" cuts the upright rectangle around the corners.
     mirror : bool
-        Swap left and right: a plate seen through its glass.
+        Turn left to right.
     rotate : {0, 90, 180, 270}
         Degrees clockwise, after mirroring.
-
-    Returns
-    -------
-    PlateImage
-        Size: the means of opposite sides, rounded. If no pixel has to move by more than half of
-        its width against its neighbours, whole pixels are cut and the colour pattern moves along;
-        otherwise the picture is resampled once, by cubic convolution, and the pattern is gone.
-        Pixels that draw on invalid ones, or on what lies outside the frame, are invalid.
 
     Raises
     ------
     ValueError
-        If the corners are no convex quadrangle, or enclose less than a pixel.
+        If ``rotate`` is no quarter turn, or the corners enclose no pixel.
     """
-    quad = np.asarray(corners, np.float64)
-    _check_quad(quad)
-    target = _target(quad, how)
-    height, width = _size(target)
-    offset = np.mean(target - _box(height, width), axis=0)
-    moved = float(np.abs(target - _box(height, width) - offset).max())
-    if how == "none" or moved < STRAIGHT_PX:
-        first = int(np.round(offset[0])), int(np.round(offset[1]))
-        return _cut(image, first, (height, width), mirror, rotate)
-    return _resample(image, target, (height, width), mirror, rotate)
+    if rotate not in (0, 90, 180, 270):
+        raise ValueError(f"rotate must be 0, 90, 180 or 270, got {rotate}")
+    rows, columns = _size(corners, how)
+    if rows < 1 or columns < 1:
+        raise ValueError("the corners enclose no pixel")
+    cut = _cut(corners, how, rows, columns)
+    snapped = _snapped(cut, shape, rows, columns)
+    upright = cut if snapped is None else snapped
+    source = upright @ _turned(rows, columns, mirror=mirror, rotate=rotate)
+    if rotate in (90, 270):
+        rows, columns = columns, rows
+    return Straightening(shape=(rows, columns), source=source, whole_pixels=snapped is not None)
 
 
-def _check_quad(quad: Doubles) -> None:
-    if quad.shape != (4, 2) or not np.isfinite(quad).all():
-        raise ValueError(f"corners must be four finite (row, column) pairs, got {quad.tolist()}")
-    ahead = np.roll(quad, -1, axis=0) - quad
-    following = np.roll(ahead, -1, axis=0)
-    turns = ahead[:, 1] * following[:, 0] - ahead[:, 0] * following[:, 1]
-    if not (turns > 0).all():
-        raise ValueError(
-            "corners must go round a convex plate: top left, top right, bottom right, bottom left; "
-            f"got {np.round(quad, 1).tolist()}"
-        )
+def straighten_rows(
+    image: PlateImage, plan: Straightening, top: int, bottom: int
+) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
+    """Return rows ``top`` to ``bottom`` of the result, and which of them are valid.
 
+    Cubic interpolation; a place outside the capture repeats its border. Validity is that of the
+    nearest photosite.
 
-def _target(quad: Doubles, how: How) -> Doubles:
-    """Return the four points of the capture that become the corners of the result."""
-    if how == "perspective":
-        return quad
-    if how == "none":
-        top, left = np.round(quad.min(axis=0) + 0.5) - 0.5
-        bottom, right = np.round(quad.max(axis=0) + 0.5) - 0.5
-        bottom, right = max(bottom, top + 1), max(right, left + 1)
-        return np.array([[top, left], [top, right], [bottom, right], [bottom, left]])
-    height, width = _size(quad)
-    ahead = np.roll(quad, -1, axis=0) - quad
-    right, down = ahead[0] - ahead[2], ahead[1] - ahead[3]
-    angle = np.arctan2(right[0] - down[1], right[1] + down[0])
-    right = np.array([np.sin(angle), np.cos(angle)])
-    down = np.array([np.cos(angle), -np.sin(angle)])
-    centred = _box(height, width) - np.array([height - 1, width - 1]) / 2
-    points: Doubles = quad.mean(axis=0) + centred[:, :1] * down + centred[:, 1:] * right
-    return points
-
-
-def _size(quad: Doubles) -> tuple[int, int]:
-    ahead = np.hypot(*(np.roll(quad, -1, axis=0) - quad).T)
-    height, width = round(float(ahead[1] + ahead[3]) / 2), round(float(ahead[0] + ahead[2]) / 2)
-    if height < 1 or width < 1:
-        raise ValueError(f"corners enclose less than a pixel: {np.round(quad, 1).tolist()}")
-    return height, width
-
-
-def _box(height: int, width: int) -> Doubles:
-    """Return the outer corners of a picture, pixel centres being at integers."""
-    top, left, bottom, right = -0.5, -0.5, height - 0.5, width - 0.5
-    return np.array([[top, left], [top, right], [bottom, right], [bottom, left]])
-
-
-def _cut(
-    image: PlateImage, first: tuple[int, int], size: tuple[int, int], mirror: bool, rotate: int
-) -> PlateImage:
-    """Cut whole pixels; parts outside the frame repeat its edge and are invalid."""
-    rows, columns = first[0] + np.arange(size[0]), first[1] + np.arange(size[1])
-    in_rows = (rows >= 0) & (rows < image.shape[0])
-    in_columns = (columns >= 0) & (columns < image.shape[1])
-    valid = image.valid
-    if in_rows.all() and in_columns.all():
-        where = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-        pixels, valid = image.pixels[where], None if valid is None else valid[where]
-    else:
-        near = np.ix_(np.clip(rows, 0, image.shape[0] - 1), np.clip(columns, 0, image.shape[1] - 1))
-        inside = in_rows[:, None] & in_columns[None, :]
-        pixels, valid = image.pixels[near], inside if valid is None else inside & valid[near]
-    return PlateImage(
-        pixels=np.ascontiguousarray(_oriented(pixels, mirror, rotate)),
-        encoding=image.encoding,
-        valid=None if valid is None else np.ascontiguousarray(_oriented(valid, mirror, rotate)),
-        pattern=_pattern_of_cut(image.pattern, first, size, mirror, rotate),
-    )
-
-
-def _pattern_of_cut(
-    pattern: NDArray[np.uint8],
-    first: tuple[int, int],
-    size: tuple[int, int],
-    mirror: bool,
-    rotate: int,
-) -> NDArray[np.uint8]:
-    """Return the colour pattern as it starts at the top left of the result."""
-    p, q = pattern.shape
-    moved = np.roll(pattern, (-first[0], -first[1]), axis=(0, 1))
-    # A picture of one to two periods whose size agrees with the cut's, whole periods aside.
-    few = np.tile(moved, (2, 2))[: p + size[0] % p, : q + size[1] % q]
-    turned = _oriented(few, mirror, rotate)
-    return np.ascontiguousarray(turned[:q, :p] if rotate in (90, 270) else turned[:p, :q])
-
-
-def _oriented(pixels: NDArray[Any], mirror: bool, rotate: int) -> NDArray[Any]:
-    return np.rot90(pixels[:, ::-1] if mirror else pixels, -rotate // 90)
-
-
-def _resample(
-    image: PlateImage, target: Doubles, size: tuple[int, int], mirror: bool, rotate: int
-) -> PlateImage:
-    """Fold shape, mirror and turn into one homography and sample the capture once."""
-    order = _oriented(np.array([[0, 1], [3, 2]]), mirror, rotate)
-    height, width = size[::-1] if rotate in (90, 270) else size
-    points = target[[order[0, 0], order[0, 1], order[1, 1], order[1, 0]]]
-    # From the result to the capture, in OpenCV's (x, y).
-    own = _box(height, width)[:, ::-1].astype(np.float32)
-    back = np.asarray(
-        cv2.getPerspectiveTransform(own, points[:, ::-1].astype(np.float32)), np.float64
-    )
+    Returns
+    -------
+    pixels : ndarray of float32, shape (bottom - top, columns) or (..., 3)
+    valid : ndarray of bool, shape (bottom - top, columns), or None
+    """
+    size = (plan.shape[1], bottom - top)
+    down = np.array([[1.0, 0, 0], [0, 1, top], [0, 0, 1]])
+    low, high = _source_rows(plan, top, bottom, image.shape[0])
+    up = np.array([[1.0, 0, 0], [0, 1, -low], [0, 0, 1]])
+    matrix = up @ plan.source @ down
+    kernel = cv2.INTER_NEAREST if plan.whole_pixels else cv2.INTER_CUBIC
     pixels = cv2.warpPerspective(
-        image.pixels,
-        back,
-        (width, height),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+        image.pixels[low:high],
+        matrix,
+        size,
+        flags=kernel | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return PlateImage(
-        pixels=np.asarray(pixels, np.float32),
-        encoding=image.encoding,
-        valid=_resampled_valid(image, target, back, (width, height)),
-        pattern=MONO_PATTERN,
-    )
-
-
-def _resampled_valid(
-    image: PlateImage, target: Doubles, back: Doubles, size: tuple[int, int]
-) -> NDArray[np.bool_] | None:
-    """Return False wherever one of the four nearest pixels is invalid or outside the frame."""
-    inside = bool(((target >= 0.5) & (target <= np.array(image.shape) - 1.5)).all())
-    if inside and image.valid is None:
-        return None
-    known = np.ones(image.shape, np.uint8) if image.valid is None else image.valid.view(np.uint8)
-    if inside and known.all():
-        return np.ones(size[::-1], bool)
-    weight = cv2.warpPerspective(
-        known * np.uint8(255),
-        back,
+    if image.valid is None:
+        return np.asarray(pixels, np.float32), None
+    valid = cv2.warpPerspective(
+        image.valid[low:high].view(np.uint8),
+        matrix,
         size,
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=0,
+        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(weight == 255)
+    return np.asarray(pixels, np.float32), valid.astype(bool)
+
+
+def straighten(
+    image: PlateImage,
+    corners: Doubles,
+    *,
+    how: How = "perspective",
+    mirror: bool = False,
+    rotate: int = 0,
+) -> PlateImage:
+    """Return the plate alone; see :func:`plan_straighten`. The filter pattern is dropped."""
+    plan = plan_straighten(image.shape, corners, how=how, mirror=mirror, rotate=rotate)
+    pixels, valid = straighten_rows(image, plan, 0, plan.shape[0])
+    return PlateImage(pixels=pixels, encoding=image.encoding, valid=valid, pattern=MONO_PATTERN)
+
+
+def _size(corners: Doubles, how: How) -> tuple[int, int]:
+    """Rows and columns of the result before quarter turns."""
+    if how == "perspective":
+        across = [np.linalg.norm(corners[1] - corners[0]), np.linalg.norm(corners[2] - corners[3])]
+        down = [np.linalg.norm(corners[3] - corners[0]), np.linalg.norm(corners[2] - corners[1])]
+        return round(float(np.mean(down))), round(float(np.mean(across)))
+    along = _upright(corners) if how == "turn" else corners
+    extent = along.max(axis=0) - along.min(axis=0)
+    return round(float(extent[0])), round(float(extent[1]))
+
+
+def _angle(corners: Doubles) -> float:
+    """Mean turn of the four sides, radians, clockwise as seen."""
+    ahead = np.roll(corners, -1, axis=0) - corners
+    heading = np.arctan2(ahead[:, 0], ahead[:, 1]) - np.arange(4) * np.pi / 2
+    return float(np.mean((heading + np.pi) % (2 * np.pi) - np.pi))
+
+
+def _upright(corners: Doubles) -> Doubles:
+    """Corners turned about the capture's origin until the sides are upright."""
+    angle = _angle(corners)
+    cos, sin = np.cos(angle), np.sin(angle)
+    return np.asarray(corners @ np.array([[cos, sin], [-sin, cos]]))
+
+
+def _cut(corners: Doubles, how: How, rows: int, columns: int) -> Doubles:
+    """Homography from the result, before quarter turns, to the capture, in ``(x, y)``."""
+    if how == "perspective":
+        edges = np.array(
+            [[-0.5, -0.5], [columns - 0.5, -0.5], [columns - 0.5, rows - 0.5], [-0.5, rows - 0.5]]
+        )
+        return _homography(edges, corners[:, ::-1])
+    angle = _angle(corners) if how == "turn" else 0.0
+    upright = _upright(corners) if how == "turn" else corners
+    cos, sin = np.cos(angle), np.sin(angle)
+    back = np.array([[cos, sin], [-sin, cos]])  # (row, column): inverse of _upright's turn
+    middle = (upright.max(axis=0) + upright.min(axis=0)) / 2 @ back.T
+    half = np.array([(rows - 1) / 2, (columns - 1) / 2])
+    shift = middle - back @ half
+    swap = back[::-1, ::-1]  # the same turn on (x, y)
+    return np.array(
+        [[swap[0, 0], swap[0, 1], shift[1]], [swap[1, 0], swap[1, 1], shift[0]], [0, 0, 1.0]]
+    )
+
+
+def _homography(here: Doubles, there: Doubles) -> Doubles:
+    """Solve the eight equations of a homography between four pairs of ``(x, y)``."""
+    equations, values = [], []
+    for (x, y), (u, v) in zip(here, there, strict=True):
+        equations += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
+        values += [u, v]
+    solved = np.linalg.solve(np.array(equations, np.float64), np.array(values, np.float64))
+    return np.append(solved, 1.0).reshape(3, 3)
+
+
+def _snapped(cut: Doubles, shape: tuple[int, int], rows: int, columns: int) -> Doubles | None:
+    """Return a shift by whole pixels if it is within half a pixel of the cut everywhere."""
+    box = np.array([[0, 0, 1], [columns - 1, 0, 1], [columns - 1, rows - 1, 1], [0, rows - 1, 1.0]])
+    mapped = box @ cut.T
+    moved = mapped[:, :2] / mapped[:, 2:] - box[:, :2]
+    shift = np.rint(moved.mean(axis=0))
+    last = shift + np.array([columns, rows])
+    inside = (shift >= 0).all() and last[0] <= shape[1] and last[1] <= shape[0]
+    if not inside or np.abs(moved - shift).max() > STRAIGHT_ENOUGH:
+        return None
+    return np.array([[1, 0, shift[0]], [0, 1, shift[1]], [0, 0, 1.0]])
+
+
+def _turned(rows: int, columns: int, *, mirror: bool, rotate: int) -> Doubles:
+    """Map ``(x, y)`` of the turned result to the upright one of ``rows`` x ``columns``."""
+    right, bottom = columns - 1.0, rows - 1.0
+    back = {
+        0: np.eye(3),
+        90: np.array([[0, 1, 0], [-1, 0, bottom], [0, 0, 1.0]]),
+        180: np.array([[-1, 0, right], [0, -1, bottom], [0, 0, 1.0]]),
+        270: np.array([[0, -1, right], [1, 0, 0], [0, 0, 1.0]]),
+    }[rotate]
+    flip = np.array([[-1, 0, right], [0, 1, 0], [0, 0, 1.0]]) if mirror else np.eye(3)
+    return np.asarray(flip @ back, np.float64)
+
+
+def _source_rows(plan: Straightening, top: int, bottom: int, height: int) -> tuple[int, int]:
+    """Return the capture rows that a band of the result needs."""
+    right = plan.shape[1] - 1
+    ends = np.array([[0, top, 1], [right, top, 1], [0, bottom - 1, 1], [right, bottom - 1, 1.0]])
+    mapped = ends @ plan.source.T
+    y = mapped[:, 1] / mapped[:, 2]
+    low = min(max(0, int(np.floor(y.min())) - _HALO), height - 1)
+    high = max(min(height, int(np.ceil(y.max())) + _HALO + 1), low + 1)
+    return low, high
