@@ -30,7 +30,7 @@ Doubles = NDArray[np.float64]
 Source = Literal["black mask", "holder", "opaque strip", "given area"]
 
 CARD_DENSITY = 3.5  # D of black card and holders, at least; see docs/brackets-and-glare.md
-CARD_SIGMA = 0.15  # D by which it may be off
+CARD_SIGMA = 0.3  # D by which it may be off
 _LOOKED_AT = 600  # cells along the long side
 _SMALLEST_SHARE = 0.001  # of the frame, connected
 _MARGIN = 0.03  # of the plate's size around it that is left out: bevels, shadows, bare gaps
@@ -226,12 +226,13 @@ def _opaque_cells(cells: Doubles, corners: Doubles) -> NDArray[np.bool_]:
     cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1] * 16).astype(np.int32), 0, shift=4)
     dark = ((cells < BLACK) & (outside > 0)).astype(np.uint8)
     dark = np.asarray(cv2.erode(dark, np.ones((5, 5), np.uint8)), np.uint8)
-    count, labels = cv2.connectedComponents(dark, connectivity=4)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
+    smallest = max(_SMALLEST_SHARE * cells.size, 4 * _LEAST_CELLS)
     areas = []
     for k in range(1, count):
-        where = labels == k
-        if np.count_nonzero(where) < max(_SMALLEST_SHARE * cells.size, 4 * _LEAST_CELLS):
+        if stats[k, cv2.CC_STAT_AREA] < smallest:
             continue
+        where = labels == k
         if _is_even(cells, where):
             areas.append((float(np.quantile(cells[where], 0.05)), where))
     found = np.zeros(cells.shape, bool)

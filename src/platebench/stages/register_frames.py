@@ -159,12 +159,14 @@ def measure_movement(one: SensorFrame, other: SensorFrame, ratio: float, cells: 
         weights.append(weight)
     middles = np.array(places) + size / 2
     movement = _common_movement(middles, np.array(shifts), np.array(weights), one.shape)
-    return replace(movement, alike=_match(np.array(rough), movement))
+    return replace(movement, alike=_match(np.array(rough), np.array(weights), movement))
 
 
-def _match(rough: Doubles, movement: Movement) -> bool:
+def _match(rough: Doubles, weights: Doubles, movement: Movement) -> bool:
+    """Tell whether enough tiles with detail match clearly at the common shift."""
     near = np.abs(rough[:, :2] - movement.shift).max(axis=1) < 2 * _AGREE
-    return bool(np.count_nonzero(near & (rough[:, 2] > _CLEAR)) >= _LEAST_TILES)
+    detail = np.trace(weights, axis1=1, axis2=2) > 1 / _SHOWN**2
+    return bool(np.count_nonzero(near & detail & (rough[:, 2] > _CLEAR)) >= _LEAST_TILES)
 
 
 def tile_size(frame: SensorFrame) -> int:
