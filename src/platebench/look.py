@@ -19,7 +19,7 @@ from platebench.settings import PlateSettings
 from platebench.stages.colours import separate_colours
 from platebench.stages.density import density_from_transmittance
 from platebench.stages.find_plate import FoundPlate, angles_of, find_plate
-from platebench.stages.flatten import transmittance_from_counts
+from platebench.stages.flatten import stain_step, transmittance_from_counts
 from platebench.stages.light import Dark, Light, LightSource, level_light, light_of_scanner
 from platebench.stages.light_estimate import light_from_surround
 from platebench.stages.measure import reduced
@@ -106,7 +106,8 @@ def look_at_plate(job: PlateJob) -> PlateView:
     stain = measure_stain(image, found.corners) if found.found else None
     if stain is not None and stain.found and job.settings.colour == "mosaic":
         del image
-        image = transmittance_from_counts(frame, light, job.dark, stain.correction)
+        step = stain_step(stain.correction, frame.pattern, frame.shape, frame.channels)
+        image = transmittance_from_counts(frame, light, job.dark, steps=[step])
         small = reduced(image.pixels)
         notes.append("stain taken off: densities are those of the silver as green light sees it")
     if job.settings.colour != "mosaic":

@@ -10,7 +10,7 @@ import pytest
 
 from platebench.errors import BlankFrameError, FrameMismatchError, NoLightReferenceError
 from platebench.image import CaptureInfo, CaptureKind, Encoding, SensorFrame
-from platebench.stages.flatten import SiteCorrection, transmittance_from_counts
+from platebench.stages.flatten import SiteCorrection, stain_step, transmittance_from_counts
 from platebench.stages.light import (
     LightSource,
     dark_from_frames,
@@ -164,7 +164,9 @@ def test_stain_correction_is_a_gain_and_a_power() -> None:
         gains=np.full((4, 3, 3), 2.0, np.float32), exponents=np.array([1, 1, 1, 0.5], np.float32)
     )
     plate = _frame(_light() * 0.125, "plate.dng")
-    pixels = transmittance_from_counts(plate, light, correction=correction).pixels
+    pixels = transmittance_from_counts(
+        plate, light, steps=[stain_step(correction, plate.pattern, plate.shape, 1)]
+    ).pixels
     assert np.median(pixels[0::2, 0::2]) == pytest.approx(0.25, rel=2e-3)
     assert np.median(pixels[1::2, 1::2]) == pytest.approx(0.5, rel=2e-3)
 

@@ -10,7 +10,7 @@ import pytest
 from platebench.image import Encoding, PlateImage
 from platebench.stages.colours import separate_colours
 from platebench.stages.density import density_from_transmittance
-from platebench.stages.flatten import transmittance_from_counts
+from platebench.stages.flatten import stain_step, transmittance_from_counts
 from platebench.stages.light import light_from_blanks
 from platebench.stages.stain import measure_stain
 from platebench.synthetic import (
@@ -75,7 +75,11 @@ def test_stain_is_measured_and_taken_off(
     # Truth: D_blue = D_green * (1 + share) + veil, shares as given to the simulator.
     assert found.blue_share == pytest.approx(stain[2], abs=0.02)
     assert found.red_share == pytest.approx(stain[0], abs=0.02)
-    corrected = transmittance_from_counts(stained.frame, light, correction=found.correction)
+    corrected = transmittance_from_counts(
+        stained.frame,
+        light,
+        steps=[stain_step(found.correction, stained.frame.pattern, stained.frame.shape, 1)],
+    )
     where = _inside(neutral)
     truth = -np.log10(neutral.transmittance[where])
     before = density_from_transmittance(image.pixels[where]) - truth

@@ -6,7 +6,7 @@ at full sensor resolution whatever the colour filters; no demosaic is needed.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -19,6 +19,9 @@ from platebench.stages.light import Dark, Light, check_same_camera, exposure_rat
 from platebench.stages.smooth_field import row_field, site_classes
 
 BAND_ROWS = 48  # divides by 1, 2, 3 and 6-row filter patterns; a band stays in the cache
+
+BandStep = Callable[[NDArray[np.float32], int, int], None]
+"""Changes a band of transmittance in place: band, first row, row after the last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,7 +68,7 @@ def transmittance_from_counts(
     frame: SensorFrame,
     light: Light,
     dark: Dark | None = None,
-    correction: SiteCorrection | None = None,
+    steps: Sequence[BandStep] = (),
 ) -> PlateImage:
     """Return transmittance: signal over the bare light at the same place and exposure.
 
@@ -77,8 +80,8 @@ def transmittance_from_counts(
         The bare light; scaled by exposure time where both times are known.
     dark : Dark, optional
         Replaces the file's own black level.
-    correction : SiteCorrection, optional
-        Stain to take off, per kind of site.
+    steps : sequence of callables
+        What else is to be done to each band of transmittance, in order: glare off, stain off.
 
     Returns
     -------
@@ -100,7 +103,6 @@ def transmittance_from_counts(
         (scale / light.fields).astype(np.float32), classes, frame.shape, channels=channels
     )
     zero = _zero_rows(frame, dark, classes)
-    correct = _site_corrector(correction, classes, frame.shape, channels)
     height, width = frame.shape
     counts = frame.counts.reshape(height, -1)
     pixels = np.empty(counts.shape, np.float32)
@@ -113,8 +115,8 @@ def transmittance_from_counts(
         for phase in range(p):  # BAND_ROWS is a whole number of patterns, so phases line up
             np.subtract(linear[phase::p], zero[phase], out=band[phase::p], dtype=np.float32)
         cv2.multiply(band, gains.rows(start, stop), dst=band)
-        if correct is not None:
-            correct(band, start, stop)
+        for step in steps:
+            step(band, start, stop)
         if frame.info.kind is CaptureKind.RAW and int(source.max()) >= frame.white:
             if valid is None:
                 valid = np.ones(frame.shape, bool)
@@ -128,15 +130,11 @@ def transmittance_from_counts(
     )
 
 
-def _site_corrector(
-    correction: SiteCorrection | None,
-    classes: NDArray[np.uint8],
-    shape: tuple[int, int],
-    channels: int,
-) -> Callable[[NDArray[np.float32], int, int], None] | None:
-    """Return a function that takes stain off a band of transmittance, in the band."""
-    if correction is None:
-        return None
+def stain_step(
+    correction: SiteCorrection, pattern: NDArray[np.uint8], shape: tuple[int, int], channels: int
+) -> BandStep:
+    """Return the step that takes stain off a band of transmittance."""
+    classes = site_classes(pattern)
     gains = row_field(correction.gains, classes, shape, channels=channels)
     sites = [
         (row, column, float(correction.exponents[classes[row, column]]))
