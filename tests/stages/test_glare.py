@@ -20,6 +20,7 @@ from platebench.stages.glare import (
     remove_glare,
 )
 from platebench.stages.light import light_from_blanks
+from platebench.stages.merge_bracket import merge_bracket
 from platebench.synthetic import CameraModel, LightBox, PlateModel, simulate_blank
 from platebench.synthetic.camera import map_points, plate_to_sensor
 from platebench.synthetic.simulate import photograph, true_corners, true_transmittance
@@ -231,3 +232,26 @@ def test_only_transmittance_is_read():
     picture = PlateImage(pixels=np.ones((60, 80), np.float32), encoding=Encoding.DENSITY)
     with pytest.raises(ValueError, match="needs transmittance"):
         measure_glare(picture, None, "none")
+
+
+def test_bracket_and_glare_together():
+    """Single sites at D 3.0: the bracket takes the noise off, the step the glare."""
+    box = LightBox(surround="dark", glare=0.005)
+    truth = true_transmittance(PLATE, box, CAMERA, seed=14)
+    frames = [
+        photograph(truth, box, CAMERA, exposure_s=t * EXPOSURE_S, seed=60 + t) for t in (1, 4, 16)
+    ]
+    corners = true_corners(PLATE, CAMERA)
+    light = light_of(box, CAMERA)
+    merged = merge_bracket(frames, light)
+    found = measure_glare(merged.image, corners, "dark")
+    step = glare_step(found, CAMERA.shape)
+    clear = merge_bracket(frames, light, plan=merged.plan, steps=(step,)).image.pixels
+    for density, measured in zip(WEDGE.densities, patch_densities(clear), strict=True):
+        assert measured == pytest.approx(density, abs=0.02 if density < 2.6 else 0.04)
+    row, column = map_points(plate_to_sensor(PLATE.size_mm, CAMERA), WEDGE.centres_mm())[-1]
+    patch = (slice(int(row) - 40, int(row) + 40), slice(int(column) - 40, int(column) + 40))
+    short = transmittance_from_counts(frames[0], light).pixels[patch].std()
+    # 21 times the light in 0.6 % of the bare light, where shot noise rules: root 21 = 4.6, and
+    # the short exposure's read noise on top
+    assert 4.3 < short / clear[patch].std() < 5.5
