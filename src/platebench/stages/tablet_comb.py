@@ -24,6 +24,7 @@ _LEAST_RANGE = 0.15  # D between the first and the last step
 _SMALLEST_STEP = 0.004  # D
 _PLAIN_PATH = 0.8  # share of the way from step to step without a line of another density
 _PLAINEST_PATH, _FEW_STEPS = 0.95, 7  # that share where so few steps were found
+_CROOKED = 2.0  # pixels that the axis may run off over the length of the tablet
 _BLUR = 2.5  # pixels beyond the edge that its blur may reach
 _TRUE_EDGE = 0.7  # share of steps that differ from what lies beyond an edge of the tablet
 
@@ -56,7 +57,7 @@ class Comb:
         )  # fmt: skip
         self.v = v
         self.low, self.high = 0, chain.count - 1
-        self.phase = 0.0
+        self.phase = self.lean = 0.0
         self.sides = (-self.half, self.half)
         self._profile()
 
@@ -184,7 +185,7 @@ class Comb:
 
     def find_sides(self) -> None:
         """Move both long sides to where the steps end across the axis."""
-        found: dict[int, list[float]] = {-1: [], 1: []}
+        found: dict[int, dict[int, float]] = {-1: {}, 1: {}}
         for k in range(self.low, self.high + 1):
             part = self.strip[:, self.cell(k)]
             level = self.level(k)
@@ -203,12 +204,31 @@ class Comb:
                     [alien[n : n + gap].all() for n in range(max(0, len(out) - gap + 1))]
                 )
                 if runs.size:
-                    found[sign].append(float(self.v[out[runs[0]]]))
-        low = float(np.median(found[-1])) if found[-1] else -self.half
-        high = float(np.median(found[1])) if found[1] else self.half
+                    found[sign][k] = float(self.v[out[runs[0]]])
+        low = float(np.median([*found[-1].values()])) if found[-1] else -self.half
+        high = float(np.median([*found[1].values()])) if found[1] else self.half
         if high - low > 0.6 * self.half:
             self.sides = (low, high)
             self._profile()
+        both = sorted(found[-1].keys() & found[1].keys())
+        middles = [(found[-1][k] + found[1][k]) / 2 for k in both]
+        self.lean = _slope(both, middles) / self.pitch if len(both) >= LEAST_STEPS else 0.0
+
+    def turned(self) -> Chain:
+        """Return its steps as a seed whose axis follows their middles."""
+        along = self.along + self.lean * self.across
+        along /= np.hypot(*along)
+        middle = (self.low + self.high) / 2
+        across = (self.sides[0] + self.sides[1]) / 2
+        centre = self.origin + self.centre(0) * self.along + across * self.across
+        centre = centre + middle * self.pitch * self.along
+        return Chain(
+            first=centre - (middle - self.low) * self.pitch * along,
+            step=self.pitch * along,
+            half_width=(self.sides[1] - self.sides[0]) / 2,
+            count=self.high - self.low + 1,
+            range=0.0,
+        )
 
     def drop_dull_ends(self) -> None:
         """Give up steps at both ends that do not differ from what lies beside them.
@@ -243,7 +263,33 @@ class Comb:
 
 
 def grow_comb(small: Floats, chain: Chain, bare: float) -> Comb | None:
-    """Return the comb that a seed grows into, or None if it is no tablet."""
+    """Return the comb that a seed grows into, or None if it is no tablet.
+
+    Parameters
+    ----------
+    small : ndarray of float32, shape (m, n)
+        Reduced transmittance.
+    chain : Chain
+        The seed.
+    bare : float
+        Transmittance of the bare light, which no step reaches.
+    """
+    comb = _grown(small, chain, bare)
+    if comb is not None and abs(comb.lean) * comb.pitch * (comb.high - comb.low) > _CROOKED:
+        comb = _grown(small, comb.turned(), bare)
+    if comb is None:
+        return None
+    comb.drop_dull_ends()
+    steps = [comb.level(k) for k in range(comb.low, comb.high + 1)]
+    if len(steps) < LEAST_STEPS or steps[-1] - steps[0] < _LEAST_RANGE or min(np.diff(steps)) <= 0:
+        return None
+    if len(steps) < _FEW_STEPS and not _beyond_doubt(comb, steps):
+        return None
+    return comb
+
+
+def _grown(small: Floats, chain: Chain, bare: float) -> Comb | None:
+    """Return a seed lengthened as far as there are steps; None if less than two are left."""
     comb = Comb(small, chain)
     comb.refit()
     comb.find_sides()
@@ -252,7 +298,7 @@ def grow_comb(small: Floats, chain: Chain, bare: float) -> Comb | None:
         comb.high -= 1
     while comb.high > comb.low and not comb.is_step(comb.low, comb.low + 1, bare):
         comb.low += 1
-    if comb.high - comb.low < 1:
+    if comb.high == comb.low:
         return None
     grew = True
     while grew and comb.high - comb.low < MOST_STEPS:
@@ -264,13 +310,14 @@ def grow_comb(small: Floats, chain: Chain, bare: float) -> Comb | None:
         if grew:
             comb.refit()
     comb.find_sides()
-    comb.drop_dull_ends()
-    steps = [comb.level(k) for k in range(comb.low, comb.high + 1)]
-    if len(steps) < LEAST_STEPS or steps[-1] - steps[0] < _LEAST_RANGE or min(np.diff(steps)) <= 0:
-        return None
-    if len(steps) < _FEW_STEPS and not _beyond_doubt(comb, steps):
-        return None
     return comb
+
+
+def _slope(at: list[int], values: list[float]) -> float:
+    """Return the median slope between all pairs (Theil and Sen)."""
+    x, y = np.array(at, np.float64), np.array(values, np.float64)
+    one, other = np.triu_indices(len(x), 1)
+    return float(np.median((y[other] - y[one]) / (x[other] - x[one])))
 
 
 def _beyond_doubt(comb: Comb, steps: list[float]) -> bool:

@@ -1,0 +1,148 @@
+"""Step tablets are found however they lie; pictures are not taken for tablets."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from platebench.errors import TabletError
+from platebench.image import Encoding
+from platebench.stages.find_tablet import find_tablet
+from platebench.stages.read_tablet import read_tablet
+from platebench.synthetic import CameraModel, LightBox, PlateModel, true_transmittance
+from platebench.synthetic.scene import SCENES
+from platebench.synthetic.targets import TABLET_21
+
+from ..tablet_scenes import (
+    BOX,
+    CAMERA,
+    TABLET_31,
+    WEDGE_S2,
+    seen,
+    seen_through,
+    strip,
+    wedge_plate,
+)
+
+DARK = replace(BOX, surround="dark")
+
+
+def densities_at(found: object, truth: np.ndarray) -> np.ndarray:
+    """Return the true density in the middle of each step that was found."""
+    middles = np.rint(found.quads.mean(axis=1)).astype(int)  # type: ignore[attr-defined]
+    return -np.log10(truth[middles[:, 0], middles[:, 1]])
+
+
+@pytest.mark.parametrize("box", [BOX, DARK], ids=["bright", "dark"])
+@pytest.mark.parametrize("densities", [TABLET_21, TABLET_31], ids=["21", "31"])
+@pytest.mark.parametrize(
+    ("tilt", "turned", "across"),
+    [
+        (0, False, False),
+        (8.5, True, False),
+        (-10, False, False),
+        (3, False, True),
+        (-9, True, True),
+    ],
+)
+def test_every_step_is_found_where_it_is(
+    densities: tuple[float, ...], tilt: float, turned: bool, across: bool, box: LightBox
+) -> None:
+    plate = strip(
+        densities[::-1] if turned else densities, size_mm=(127.0, 12.7) if across else (12.7, 127.0)
+    )
+    camera = CameraModel(shape=(760, 1000), tilt_deg=tilt, fill=0.8)
+    truth = true_transmittance(plate, box, camera, seed=3)
+    found = find_tablet(seen_through(truth, box, camera, seed=3))
+    assert found is not None and found.ends == ("seen", "seen")
+    # All steps, thinnest first; at most one end step is lost against a black card.
+    assert len(densities) - (box is DARK) <= found.steps <= len(densities)
+    first = densities.index(round(float(densities_at(found, truth)[0]), 2))
+    assert densities_at(found, truth) == pytest.approx(
+        densities[first : first + found.steps], abs=0.002
+    )
+    # 0.3 degrees move the ends of a strip ten times as long as wide by 3 % of its width; the
+    # outer 19 % are not read.
+    expected = (tilt + (90 if across else 0) + (180 if turned else 0) + 180) % 360 - 180
+    assert (found.angle_deg - expected + 180) % 360 - 180 == pytest.approx(0, abs=0.3)
+
+
+@pytest.mark.parametrize("side", [-0.24, 0.24], ids=["thin", "dense"])
+def test_cropped_at_the_border(side: float) -> None:
+    camera = replace(CAMERA, offset=(0.1, side), tilt_deg=2)
+    truth = true_transmittance(strip(), BOX, camera, seed=1)
+    found = find_tablet(seen_through(truth, BOX, camera, seed=1))
+    assert found is not None
+    assert found.ends == (("frame", "seen") if side < 0 else ("seen", "frame"))
+    at = densities_at(found, truth)
+    assert 14 <= found.steps <= 19 and np.diff(at) == pytest.approx(0.15, abs=0.003)
+
+
+def test_missing_end_steps() -> None:
+    found = find_tablet(seen(strip(TABLET_21[3:17], size_mm=(12.7, 85.0))))
+    assert found is not None and found.steps == 14
+
+
+def test_dust_and_scratches() -> None:
+    found = find_tablet(seen(strip(dust=80, scratches=4), seed=5))
+    assert found is not None and found.steps == 21
+
+
+@pytest.mark.parametrize("scene", ["facade", "landscape", "fern"])
+@pytest.mark.parametrize("box", [BOX, DARK], ids=["bright", "dark"])
+def test_beside_a_plate(scene: str, box: LightBox) -> None:
+    camera = CameraModel(shape=(800, 1200))
+    above = replace(camera, fill=0.62, offset=(-0.14, -0.1), tilt_deg=1.5)
+    below = replace(camera, fill=0.7, offset=(0.34, 0.0), tilt_deg=-3)
+    plate = true_transmittance(PlateModel(scene=scene, dust=4), box, above, seed=4)
+    tablet = true_transmittance(strip(), box, below, seed=5)
+    together = plate * tablet if box is BOX else np.maximum(plate, tablet)
+    found = find_tablet(seen_through(together, box, camera, seed=6))
+    assert found is not None and found.steps == 21
+    assert densities_at(found, together) == pytest.approx(TABLET_21, abs=0.003)
+
+
+@pytest.mark.parametrize("cfa", ["MONO", "XTRANS", "GBRG"])
+def test_any_filter_pattern(cfa: str) -> None:
+    found = find_tablet(seen(strip(), camera=replace(CAMERA, cfa=cfa, tilt_deg=4)))
+    assert found is not None and found.steps == 21
+
+
+@pytest.mark.parametrize("box", [LightBox(), LightBox(surround="dark")], ids=["bright", "dark"])
+def test_a_wedge_printed_on_a_plate(box: LightBox) -> None:
+    # The emulsion's curve squeezes the steps: 0.15 in the tablet, 0.03 to 0.10 on the plate.
+    camera = CameraModel(shape=(900, 1200), tilt_deg=3)
+    reading = read_tablet(seen(wedge_plate(dust=6), box, camera), Path("wedge.dng"))
+    read = [step.density for step in reading.steps]
+    assert read == pytest.approx(WEDGE_S2[::-1], abs=0.005)
+
+
+@pytest.mark.parametrize("scene", [*SCENES, None])
+def test_a_picture_is_no_tablet(scene: str | None) -> None:
+    camera = replace(CAMERA, tilt_deg=1)
+    assert find_tablet(seen(PlateModel(scene=scene, dust=3), LightBox(), camera)) is None
+
+
+def test_no_tablet_is_an_error() -> None:
+    with pytest.raises(TabletError, match=r"bare\.dng shows no step tablet; lay it flat"):
+        read_tablet(seen(PlateModel(scene=None)), Path("bare.dng"))
+
+
+def test_bare_light_that_changed_is_allowed_for() -> None:
+    image = seen(strip())
+    brighter = image.with_pixels(image.pixels * np.float32(1.04), Encoding.TRANSMITTANCE)
+    reading = read_tablet(brighter, Path("t.dng"))
+    assert reading.found.level == pytest.approx(1.04, abs=0.002)
+    assert [s.density for s in reading.steps] == pytest.approx(
+        [s.density for s in read_tablet(image, Path("t.dng")).steps], abs=0.001
+    )
+    assert "bare light changed by +4%" in reading.notes[0]
+
+
+def test_needs_transmittance() -> None:
+    image = seen(strip())
+    with pytest.raises(ValueError, match="needs transmittance, got density"):
+        find_tablet(image.with_pixels(image.pixels.copy(), Encoding.DENSITY))

@@ -1,0 +1,170 @@
+"""The commands calibrate and measure, from raw files to files."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from platebench.calibration import load_calibration
+from platebench.cli.calibrate import command as calibrate
+from platebench.cli.measure import command as measure
+from platebench.errors import SpotError, TabletError
+from platebench.sensitometry.step_files import load_readings, load_tablet
+from platebench.synthetic import PlateModel, simulate_blank, simulate_plate
+from platebench.synthetic.targets import TABLET_21
+
+from .session_files import put
+from .tablet_scenes import BOX, CAMERA, EXPOSURE_S, WEDGE_S2, strip, wedge_plate
+
+SESSION = """[light]
+blank = ["blank.dng"]
+[every_plate]
+format = "9x12 cm"
+emulsion = "light"
+[[plate]]
+id = "plate"
+captures = ["plate.dng"]
+[[plate]]
+id = "wedge"
+captures = ["wedge.dng"]
+"""
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("original") / "shelf"
+    folder.mkdir()
+    put(folder / "blank.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=1))
+    tilted = replace(CAMERA, tilt_deg=3)
+    for name, plate in (
+        ("tablet", strip(tuple(1.1 * d for d in TABLET_21), dust=8)),
+        ("plate", PlateModel()),
+        ("wedge", wedge_plate()),
+    ):
+        frame = simulate_plate(plate, BOX, tilted, exposure_s=EXPOSURE_S, seed=5).frame
+        put(folder / f"{name}.dng", frame)
+    (folder / "session.toml").write_text(SESSION)
+    return folder
+
+
+@pytest.fixture
+def session(original: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(original, tmp_path / "shelf"))
+
+
+def run(command: object, *args: str | Path) -> Result:
+    result = CliRunner().invoke(
+        command,  # type: ignore[arg-type]
+        [str(arg) for arg in args],
+        standalone_mode=False,
+    )
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result
+
+
+def test_calibrate_writes_calibration_table_and_plot(session: Path) -> None:
+    told = run(calibrate, session, "--tablet", "tablet.dng", "--steps", "21").stdout
+    calibration = load_calibration(session / "calibration.json")
+    assert calibration.glare == pytest.approx(0.005, abs=1e-4)
+    assert calibration.callier == pytest.approx(1.1, abs=0.005)
+    assert calibration.capture == "tablet.dng"
+    table = (session / "converted" / "calibration.txt").read_text()
+    assert table in told and "nominal" in table
+    rows = [line.split() for line in table.splitlines() if line[:4].strip().isdecimal()]
+    assert [float(row[1]) for row in rows] == pytest.approx(TABLET_21)
+    assert all(abs(float(row[6])) < 0.02 for row in rows)
+    picture = cv2.imread(str(session / "converted" / "calibration.png"))
+    assert picture is not None and np.ptp(picture) > 200
+    assert (session / "converted" / "calibration.svg").read_text().count("<path") > 20
+
+
+def test_the_same_bytes_again(session: Path) -> None:
+    run(calibrate, session, "--tablet", "tablet.dng")
+    names = ("calibration.json", *(f"converted/calibration.{end}" for end in ("txt", "png", "svg")))
+    before = [(session / name).read_bytes() for name in names]
+    run(calibrate, session, "--tablet", session / "tablet.dng")
+    assert [(session / name).read_bytes() for name in names] == before
+
+
+def test_own_densities_from_a_table(session: Path) -> None:
+    lines = [f"{k},{d:.3f},0.004" for k, d in enumerate(TABLET_21, 1)]
+    (session / "own.csv").write_text("step,density,sigma\n" + "\n".join(lines) + "\n")
+    told = run(calibrate, session, "--tablet", "tablet.dng", "--steps", "own.csv", "--json").stdout
+    document = json.loads(told)
+    assert document["calibrated_tablet"] and document["tablet"] == "own.csv"
+    assert not any("nominal" in note for note in document["notes"])
+
+
+@pytest.mark.parametrize(
+    ("args", "message"),
+    [
+        (("--tablet", "plate.dng", "--steps", "21"), "shows no step tablet"),
+        (("--tablet", "tablet.dng", "--steps", "31"), "not those of the 31-step tablet"),
+        (("--tablet", "tablet.dng", "--steps", "none.csv"), "is not there"),
+    ],
+)
+def test_refused_with_nothing_written(session: Path, args: tuple[str, ...], message: str) -> None:
+    before = sorted(session.rglob("*"))
+    with pytest.raises(TabletError, match=message):
+        run(calibrate, session, *args)
+    assert sorted(session.rglob("*")) == before
+
+
+def test_needs_a_blank_frame(session: Path) -> None:
+    (session / "session.toml").write_text(SESSION.replace('"blank.dng"', ""))
+    with pytest.raises(TabletError, match="the session has no blank frame"):
+        run(calibrate, session, "--tablet", "tablet.dng")
+
+
+def test_measure_prints_json_and_writes_a_table(session: Path) -> None:
+    at = ("--at", "40,30", "--at", "300px,200px", "--size", "3")
+    plain = json.loads(run(measure, session, "plate", *at).stdout)
+    assert len(plain["readings"]) == 2 and not plain["calibrated"]
+    run(calibrate, session, "--tablet", "tablet.dng")
+    true = json.loads(run(measure, session, "plate", *at).stdout)
+    assert true["calibrated"]
+    # The camera saw 1.1 times the density, and glare on top.
+    camera, diffuse = (d["readings"][0]["density"] for d in (plain, true))
+    through = 10**-camera * 1.005 - 0.005
+    assert diffuse == pytest.approx(-np.log10(through) / 1.1, abs=0.01)
+    out = session / "grid.csv"
+    run(measure, session, "plate", "--grid", "2x3", "--output", out)
+    rows = list(csv.DictReader(io.StringIO(out.read_text())))
+    assert len(rows) == 6 and all(float(row["sigma"]) > 0 for row in rows)
+    assert [float(row["x_mm"]) for row in rows[:3]] == pytest.approx([20, 60, 100], rel=0.01)
+
+
+@pytest.mark.parametrize("end", ["json", "csv"])
+def test_a_wedge_goes_on_to_the_curve(session: Path, end: str) -> None:
+    out = session / f"wedge.{end}"
+    run(measure, session, "wedge", "--wedge", "--fog", "60,10", "--output", out)
+    readings = load_readings(out, tablet=load_tablet("21"))
+    # Without a calibration: glare as in check-values section 9.
+    seen = -np.log10((10 ** -np.array(WEDGE_S2) + 0.005) / 1.005)
+    order = np.argsort(readings.log_h)[::-1]
+    assert readings.log_h[order] == pytest.approx(-np.array(TABLET_21))
+    assert readings.density[order] == pytest.approx(seen, abs=0.01)
+
+
+def test_no_such_plate(session: Path) -> None:
+    with pytest.raises(SpotError, match='lists no plate "nobody"; name one of: plate, wedge'):
+        run(measure, session, "nobody", "--grid", "2x2")
+
+
+@pytest.mark.parametrize(
+    "args", [(), ("--at", "x"), ("--at", "3mm,5px"), ("--grid", "0x3"), ("--size", "0"),
+             ("--grid", "2x2", "--fog", "1,1")],
+)  # fmt: skip
+def test_wrong_usage(session: Path, args: tuple[str, ...]) -> None:
+    result = CliRunner().invoke(measure, [str(session), "plate", *args])
+    assert result.exit_code == 2 and "Error" in result.output
