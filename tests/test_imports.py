@@ -26,7 +26,7 @@ LAYERS: list[set[str]] = [
         "session_report",
         "batch",
     },
-    {"convert_session", "check_session", "demo"},
+    {"convert_session", "check_session", "calibrate_session", "measure_session", "demo"},
     {"cli", "__main__"},
 ]
 WORK = 2  # the layer of every module not listed: it works on pictures, not on sessions

@@ -36,8 +36,11 @@ def densities_at(found: object, truth: np.ndarray) -> np.ndarray:
     return -np.log10(truth[middles[:, 0], middles[:, 1]])
 
 
-@pytest.mark.parametrize("box", [BOX, DARK], ids=["bright", "dark"])
-@pytest.mark.parametrize("densities", [TABLET_21, TABLET_31], ids=["21", "31"])
+@pytest.mark.parametrize(
+    ("densities", "box"),
+    [(TABLET_21, BOX), (TABLET_31, DARK)],
+    ids=["21-bright", "31-dark"],
+)
 @pytest.mark.parametrize(
     ("tilt", "turned", "across"),
     [
@@ -91,8 +94,7 @@ def test_dust_and_scratches() -> None:
     assert found is not None and found.steps == 21
 
 
-@pytest.mark.parametrize("scene", ["facade", "landscape", "fern"])
-@pytest.mark.parametrize("box", [BOX, DARK], ids=["bright", "dark"])
+@pytest.mark.parametrize(("scene", "box"), [("facade", BOX), ("fern", DARK)])
 def test_beside_a_plate(scene: str, box: LightBox) -> None:
     camera = CameraModel(shape=(800, 1200))
     above = replace(camera, fill=0.62, offset=(-0.14, -0.1), tilt_deg=1.5)
