@@ -73,7 +73,8 @@ def _drawn(calibration: Calibration) -> Any:
         style_frame(axes)
         axes.set_facecolor(PAPER)
         axes.yaxis.set_label_coords(-0.085, 0.5)
-    title = f"Density calibration, tablet {calibration.tablet}"
+    kind = calibration.tablet if calibration.calibrated_tablet else f"{calibration.tablet} steps"
+    title = f"Density calibration, tablet: {kind}"
     figure.text(0.115, 0.955, printable(title), fontproperties=face(15), color=INK)
     figure.text(
         0.115, 0.922, printable(_summary(calibration)),
@@ -85,8 +86,8 @@ def _drawn(calibration: Calibration) -> Any:
 def _summary(calibration: Calibration) -> str:
     known = "own" if calibration.calibrated_tablet else "nominal"
     return (
-        f"glare {100 * calibration.glare:.2f} \N{PLUS-MINUS SIGN} "
-        f"{100 * calibration.glare_sigma:.2f} %, Callier factor {calibration.callier:.3f} "
+        f"glare {calibration.glare:.4f} \N{PLUS-MINUS SIGN} {calibration.glare_sigma:.4f} "
+        f"of the bare light, Callier factor {calibration.callier:.3f} "
         f"\N{PLUS-MINUS SIGN} {calibration.callier_sigma:.3f}, the tablet's {known} densities"
     )
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from platebench.errors import TabletError
-from platebench.image import Encoding
+from platebench.image import Encoding, PlateImage
 from platebench.stages.find_tablet import find_tablet
 from platebench.stages.read_tablet import read_tablet
 from platebench.synthetic import CameraModel, LightBox, PlateModel, true_transmittance
@@ -148,3 +148,15 @@ def test_needs_transmittance() -> None:
     image = seen(strip())
     with pytest.raises(ValueError, match="needs transmittance, got density"):
         find_tablet(image.with_pixels(image.pixels.copy(), Encoding.DENSITY))
+
+
+def test_a_scan_of_three_channels() -> None:
+    image = seen(strip(TABLET_31), camera=replace(CAMERA, cfa="MONO", tilt_deg=2))
+    scan = PlateImage(
+        pixels=np.repeat(image.pixels[:, :, None], 3, axis=2), encoding=Encoding.TRANSMITTANCE
+    )
+    reading = read_tablet(scan, Path("scan.tif"))
+    assert reading.found.steps == 31
+    # check-values section 9: T_measured = (T + g) / (1 + g).
+    expected = -np.log10((10 ** -np.array(TABLET_31) + 0.005) / 1.005)
+    assert [step.blue for step in reading.steps] == pytest.approx(expected, abs=0.01)
