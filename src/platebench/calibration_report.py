@@ -88,7 +88,7 @@ def _summary(calibration: Calibration) -> str:
     return (
         f"glare {calibration.glare:.4f} \N{PLUS-MINUS SIGN} {calibration.glare_sigma:.4f} "
         f"of the bare light, Callier factor {calibration.callier:.3f} "
-        f"\N{PLUS-MINUS SIGN} {calibration.callier_sigma:.3f}, the tablet's {known} densities"
+        f"\N{PLUS-MINUS SIGN} {calibration.callier_sigma:.3f}, {known} densities"
     )
 
 
