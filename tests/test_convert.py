@@ -11,7 +11,13 @@ import pytest
 from PIL import Image
 
 from platebench.convert import convert_plate, measure_plate
-from platebench.errors import CaptureError, FrameMismatchError, NoLightReferenceError, NoPlateError
+from platebench.errors import (
+    BracketError,
+    CaptureError,
+    FrameMismatchError,
+    NoLightReferenceError,
+    NoPlateError,
+)
 from platebench.look import look_at_plate
 from platebench.plate_job import PlateJob
 from platebench.profiles_folder import profiles_folder
@@ -25,8 +31,10 @@ from platebench.synthetic import (
     LightBox,
     PlateModel,
     Simulation,
+    photograph,
     simulate_blank,
     simulate_plate,
+    true_transmittance,
     write_dng,
 )
 from platebench.synthetic.targets import tablet_plate
@@ -186,13 +194,46 @@ def test_demosaiced_path(tmp_path: Path) -> None:
     assert colours["d_max"] == pytest.approx(mosaic["d_max"], abs=0.03)
 
 
-def test_bracket_uses_the_longest_that_does_not_clip(tmp_path: Path) -> None:
-    for name, exposure_s in [("a.dng", 1 / 30), ("b.dng", 1 / 15), ("c.dng", 1.0)]:
-        _write(tmp_path, _simulated(exposure_s=exposure_s), name)
-    captures = ("a.dng", "b.dng", "c.dng")
-    record = convert_plate(_job(tmp_path, captures=captures)).record
-    assert record["used"] == "b.dng"
-    assert any("bracket" in note for note in record["notes"])
+def test_bracket_is_merged(tmp_path: Path) -> None:
+    times = {"a.dng": 1 / 60, "b.dng": 1 / 15, "c.dng": 1 / 4}
+    for number, (name, exposure_s) in enumerate(times.items()):
+        picture = true_transmittance(PLATE, BOX, CAMERA, seed=5)
+        frame = photograph(picture, BOX, CAMERA, exposure_s=exposure_s, seed=50 + number)
+        write_dng(tmp_path / name, frame)
+    record = convert_plate(_job(tmp_path, captures=tuple(times))).record
+    assert record["used"] == "b.dng"  # its time is nearest to that of the blanks
+    # 1/4 s is 3.75 times 1/15 s, and 1/60 s a quarter of it, by arithmetic; longest first.
+    assert record["bracket"]["ratios"] == pytest.approx([3.75, 1, 0.25], rel=0.01)
+    assert any("3 exposures merged" in note for note in record["notes"])
+    alone = convert_plate(_job(tmp_path, captures=("b.dng",))).record
+    assert record["base_fog"] == pytest.approx(alone["base_fog"], abs=0.01)
+    assert record["d_max"] == pytest.approx(alone["d_max"], abs=0.02)
+
+
+def test_bracket_of_two_framings_is_refused(tmp_path: Path) -> None:
+    _write(tmp_path, _simulated(), "a.dng")
+    other = replace(CAMERA, offset=(0.03, 0.02))
+    moved = simulate_plate(PLATE, BOX, other, exposure_s=1 / 30, seed=6)
+    _write(tmp_path, moved, "b.dng")
+    with pytest.raises(BracketError):
+        convert_plate(_job(tmp_path, captures=("a.dng", "b.dng")))
+
+
+def test_glare_on_a_black_mask_is_taken_off(tmp_path: Path) -> None:
+    box = replace(BOX, surround="dark", glare=0.01, card_density=3.5)
+    simulation = simulate_plate(tablet_plate(PLATE), box, CAMERA, exposure_s=EXPOSURE_S, seed=5)
+    _write(tmp_path, simulation)
+    clean = replace(box, glare=0.0)
+    view = look_at_plate(_job(tmp_path, box=clean))
+    assert view.glare is not None and view.glare.share == pytest.approx(0.01, rel=0.03)
+    kept = look_at_plate(_job(tmp_path, box=clean, glare="kept"))
+    low, high = simulation.corners.min(axis=0) + 30, simulation.corners.max(axis=0) - 30
+    where = (slice(int(low[0]), int(high[0])), slice(int(low[1]), int(high[1])))
+    truth = -np.log10(np.maximum(simulation.transmittance[where], 1e-6))
+    dense = np.abs(truth - 2.0) < 0.02
+    # check-values, section 9 (derived): with 1 % of glare a true D 2.0 reads 1.703.
+    assert np.log10(kept.image.pixels[where][dense].mean()) == pytest.approx(-1.703, abs=0.01)
+    assert np.log10(view.image.pixels[where][dense].mean()) == pytest.approx(-2.0, abs=0.02)
 
 
 def test_no_blank_frame_is_estimated_and_said(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from platebench import __version__
 from platebench.calibration import Calibration
 from platebench.framing import frame_corners, frame_plate
 from platebench.image import MONO_PATTERN, Encoding, PlateImage
-from platebench.look import PlateView, check_something_there, look_at_plate
+from platebench.look import PlateView, calibration_for, check_something_there, look_at_plate
 from platebench.outputs.preview import write_preview
 from platebench.outputs.tiff import write_positive
 from platebench.outputs.xmp import xmp_packet
@@ -38,9 +38,10 @@ def convert_plate(job: PlateJob) -> PlateResult:
     view = look_at_plate(job)
     check_something_there(view)
     framing = frame_plate(view, job)
-    densities = measure_view(view, job.calibration)
+    calibration = calibration_for(view, job.calibration)
+    densities = measure_view(view, calibration)
     ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
-    table = tone_codes(job, ends, view.level)
+    table = tone_codes(job, ends, view.level, calibration)
     positive = render(view.image, framing.plan, table)
     record = plate_record(job, view, framing, densities, ends)
     note = picture_note(job, view, framing, densities, record)
@@ -67,7 +68,7 @@ def measure_plate(job: PlateJob) -> PlateResult:
     """Measure one plate and write nothing: the first pass of a shared printing exposure."""
     view = look_at_plate(job)
     check_something_there(view)
-    densities = measure_view(view, job.calibration)
+    densities = measure_view(view, calibration_for(view, job.calibration))
     return PlateResult(plate_id=job.plate_id, ends=session_ends(densities))
 
 
@@ -113,12 +114,14 @@ def measure_view(view: PlateView, calibration: Calibration | None = None) -> Pla
     return measure_densities(plate, mask, whole_plate=view.found.found, blue_share=share_of_blue)
 
 
-def tone_codes(job: PlateJob, ends: PrintingEnds, level: float) -> NDArray[np.uint16]:
+def tone_codes(
+    job: PlateJob, ends: PrintingEnds, level: float, calibration: Calibration | None = None
+) -> NDArray[np.uint16]:
     """Return the positive's 16-bit value for each of the 65,536 transmittance codes."""
     if job.tone is None:
         raise ValueError("a job that is to be toned needs a tone profile")
     return display_table(
-        true_transmittance(transmittance_of_codes(), level, job.calibration),
+        true_transmittance(transmittance_of_codes(), level, calibration),
         job.tone,
         base_fog=ends.base_fog,
         d_max=max(ends.d_max, ends.base_fog + 0.05),

@@ -5,30 +5,29 @@ Conversion, checks and readings all start here, so that they see the same plate.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.errors import CaptureError, FrameMismatchError, NoPlateError
-from platebench.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
+from platebench.calibration import Calibration
+from platebench.errors import FrameMismatchError, NoPlateError
+from platebench.exposures import read_exposures
+from platebench.image import CaptureInfo, CaptureKind, PlateImage
 from platebench.plate_job import PlateJob
 from platebench.settings import PlateSettings
+from platebench.stages.bracket_plan import BracketPlan
 from platebench.stages.colours import separate_colours
 from platebench.stages.density import density_from_transmittance
 from platebench.stages.find_plate import FoundPlate, angles_of, find_plate
-from platebench.stages.flatten import stain_step, transmittance_from_counts
-from platebench.stages.light import Dark, Light, LightSource, level_light, light_of_scanner
-from platebench.stages.light_estimate import light_from_surround
+from platebench.stages.flatten import BandStep, stain_step
+from platebench.stages.glare import Glare, glare_step, measure_glare
+from platebench.stages.light import Light, LightSource
 from platebench.stages.measure import reduced
-from platebench.stages.read_capture import read_capture
 from platebench.stages.stain import Stain, measure_stain
 
-DARKEST_PLATE = 0.002  # of full scale: a capture whose brightest part is below it holds nothing
-CLIPPED_PLATE = 0.9  # share of clipped sites above which nothing can be read
-CLIPPED_IN_BRACKET = 0.001  # share clipped within the plate above which a shorter exposure is used
 LEVEL_NOTED, LEVEL_REFUSED = 0.02, 0.5  # change of the bare light: share told, stops refused
 FLATTEST_PLATE = 0.06  # D between the 5 % and 95 % quantiles, below which nothing is there
 
@@ -40,7 +39,7 @@ class PlateView:
     Attributes
     ----------
     image : PlateImage
-        TRANSMITTANCE of the whole capture, stain taken off where there was one.
+        TRANSMITTANCE of the whole capture, glare and stain taken off where they were measured.
     small : ndarray of float32, shape (m, n) or (m, n, 3)
         Area mean of ``image``, at most 1200 pixels long.
     small_valid : ndarray of bool, shape (m, n), or None
@@ -54,6 +53,10 @@ class PlateView:
         divided by this is true.
     light : Light
         What the capture was divided by.
+    plan : BracketPlan or None
+        How a bracket was merged; None for a single capture.
+    glare : Glare or None
+        Glare that was measured on something opaque and taken off.
     stain : Stain or None
         None where the picture has one colour.
     doubts : tuple of str
@@ -70,114 +73,85 @@ class PlateView:
     by_hand: bool
     level: float
     light: Light
+    plan: BracketPlan | None
+    glare: Glare | None
     stain: Stain | None
     doubts: tuple[str, ...]
     notes: tuple[str, ...]
 
 
-def look_at_plate(job: PlateJob) -> PlateView:
-    """Read a plate's capture, flatten it and find the plate.
+def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
+    """Read a plate's captures, flatten or merge them, find the plate, take glare and stain off.
+
+    Parameters
+    ----------
+    job : PlateJob
+        The plate.
+    neutralise : bool
+        False leaves stain on, for readings of red, green and blue.
 
     Raises
     ------
     CaptureError
-        If the capture cannot be read, or is all black or all clipped.
+        If a capture cannot be read, or is all black or all clipped.
+    BracketError
+        If several captures are not exposures of one framing.
     CalibrationError
         If blank or dark frame do not fit, or there is no light to divide by.
-    NoPlateError
-        If there is nothing in the frame.
     """
-    frame = _best_of_bracket(job)
-    _check_counts(frame)
-    notes = list(frame.info.notes)
-    if len(job.captures) > 1:
-        notes.append(f"bracket of {len(job.captures)}: {frame.info.path.name} was used")
-    light, image = _flatten(frame, job.light, job.dark)
-    known = light.source is not LightSource.SCANNER
-    found, by_hand = _find(image, job.settings, light_known=known)
+    exposures = read_exposures(job)
+    light, notes = exposures.light, list(exposures.notes)
+    image = exposures.flatten(())
+    found, by_hand = _find(image, job.settings, light_known=light.source is not LightSource.SCANNER)
     small = reduced(image.pixels)
-    small_valid = _valid_like(image.valid, small)
+    valid = _valid_like(image.valid, small)
     level, doubts = 1.0, [*found.doubts]
     if light.source is LightSource.BLANK:
-        level = _bare_light_level(small, small_valid, image.shape, found)
-        doubts += _check_level(level, small, found, light, frame.info)
+        level = _bare_light_level(small, valid, image.shape, found)
+        doubts += _check_level(level, small, found, light, exposures.info)
     elif light.source is LightSource.ESTIMATED:
         doubts.append("no blank frame: light estimated from the bare light box around the plate")
+    steps: list[BandStep] = []
+    glare = _glare(image, found, exposures.info, job.settings, level)
+    if glare is not None:
+        steps.append(glare_step(glare, image.shape, channels=light.channels, level=level))
+        del image  # one float frame at a time
+        image = exposures.flatten(steps)
     stain = measure_stain(image, found.corners) if found.found else None
-    if stain is not None and stain.found and job.settings.colour == "mosaic":
+    if neutralise and stain is not None and stain.found and job.settings.colour == "mosaic":
+        steps.append(stain_step(stain.correction, image.pattern, image.shape, light.channels))
         del image
-        step = stain_step(stain.correction, frame.pattern, frame.shape, frame.channels)
-        image = transmittance_from_counts(frame, light, job.dark, steps=[step])
-        small = reduced(image.pixels)
+        image = exposures.flatten(steps)
         notes.append("stain taken off: densities are those of the silver as green light sees it")
     if job.settings.colour != "mosaic":
         image = separate_colours(image)
-        small = reduced(image.pixels)
     return PlateView(
-        info=frame.info,
+        info=exposures.info,
         image=image,
-        small=small,
-        small_valid=small_valid,
+        small=reduced(image.pixels) if steps or image.pixels.ndim != small.ndim else small,
+        small_valid=valid,
         found=found,
         by_hand=by_hand,
         level=level,
         light=light,
+        plan=exposures.plan,
+        glare=glare,
         stain=stain,
         doubts=tuple(doubts),
         notes=tuple(notes),
     )
 
 
-def _best_of_bracket(job: PlateJob) -> SensorFrame:
-    """Return the longest exposure of a bracket whose middle does not clip."""
-    frames = [read_capture(path, job.scan) for path in job.captures[:1]]
-    if len(job.captures) == 1:
-        return frames[0]
-    best = frames[0]
-    for path in job.captures[1:]:
-        frame = read_capture(path, job.scan)
-        one, other = _clipped_in_middle(best), _clipped_in_middle(frame)
-        longer = (frame.info.exposure_s or 0) > (best.info.exposure_s or 0)
-        if max(one, other) <= CLIPPED_IN_BRACKET:
-            best = frame if longer else best
-        elif other < one:
-            best = frame
-    return best
-
-
-def _clipped_in_middle(frame: SensorFrame) -> float:
-    rows, columns = frame.shape
-    middle = frame.counts[rows // 4 : -rows // 4, columns // 4 : -columns // 4]
-    return float(np.count_nonzero(middle >= frame.white)) / max(1, middle.size)
-
-
-def _check_counts(frame: SensorFrame) -> None:
-    """Refuse a capture that holds no picture at all."""
-    if frame.info.kind is CaptureKind.SCAN:
-        return
-    sample = frame.counts[::7, ::5]
-    light = float(np.percentile(sample, 99.9)) - float(frame.black.max())
-    if light < DARKEST_PLATE * frame.full_scale:
-        raise CaptureError(
-            frame.info.path, "is all black", "look at lamp and exposure and take it again"
-        )
-    if float((sample >= frame.white).mean()) > CLIPPED_PLATE:
-        raise CaptureError(
-            frame.info.path, "is clipped all over", "shorten the exposure and take it again"
-        )
-
-
-def _flatten(
-    frame: SensorFrame, light: Light | None, dark: Dark | None
-) -> tuple[Light, PlateImage]:
-    if light is None and frame.info.kind is CaptureKind.SCAN:
-        light = light_of_scanner(frame)
-    if light is None:
-        unflattened = transmittance_from_counts(frame, level_light(frame, dark), dark)
-        rough = find_plate(unflattened, light_known=False)
-        del unflattened
-        light = light_from_surround(frame, rough.corners, dark)
-    return light, transmittance_from_counts(frame, light, dark)
+def _glare(
+    image: PlateImage, found: FoundPlate, info: CaptureInfo, settings: PlateSettings, level: float
+) -> Glare | None:
+    """Measure glare on what is opaque around the plate, where it is to be taken off."""
+    if settings.glare == "kept" or not found.found or info.kind is CaptureKind.SCAN:
+        return None
+    glare = measure_glare(
+        image, found.corners, found.surround, level=level, card_density=settings.card_density
+    )
+    return glare if glare is not None and glare.share > 2 * glare.sigma else None
 
 
 def _find(
@@ -272,6 +246,13 @@ def check_something_there(view: PlateView) -> None:
     low, high = np.quantile(density_from_transmittance(view.small), (0.05, 0.95))
     if high - low < FLATTEST_PLATE:
         raise NoPlateError(view.info.path)
+
+
+def calibration_for(view: PlateView, calibration: Calibration | None) -> Calibration | None:
+    """Return a session's calibration; without its glare where the plate's own was taken off."""
+    if calibration is None or view.glare is None:
+        return calibration
+    return replace(calibration, glare=0.0, glare_sigma=view.glare.sigma, glare_callier=0.0)
 
 
 def relative(path: Path, folder: Path) -> str:

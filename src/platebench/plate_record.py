@@ -55,6 +55,21 @@ def plate_record(
             "uniformity_before": _even(light.before),
             "uniformity_after": _even(light.after),
         },
+        "bracket": None
+        if view.plan is None
+        else {
+            "ratios": [round(float(ratio), 5) for ratio in view.plan.ratios],
+            "stated": [None if r is None else round(float(r), 5) for r in view.plan.stated],
+            "moved": [[int(v) for v in shift] for shift in view.plan.shifts],
+        },
+        "glare": None
+        if view.glare is None
+        else {
+            "share": round(view.glare.share, 5),
+            "sigma": round(view.glare.sigma, 5),
+            "source": view.glare.source,
+            "uneven": view.glare.field is not None,
+        },
         "stain": None
         if view.stain is None
         else {

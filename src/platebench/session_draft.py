@@ -161,6 +161,10 @@ def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:
     yield f"straighten = {_toml(plate.straighten)}"
     yield "# false keeps the whole capture."
     yield f"crop = {_toml(plate.crop)}"
+    yield '# Glare that shows on a black mask, a holder or an opaque strip: "removed" or "kept".'
+    yield f"glare = {_toml(plate.glare)}"
+    yield "# Density of that card; what it lets through is not glare."
+    yield f"card_density = {_toml(plate.card_density)}"
     yield ""
     yield "# The plates, in the order they are shown. Each may also have:"
     yield "#   skip = true                  leaves the plate out"

@@ -29,11 +29,14 @@ SHARED_KEYS = (
     "colour",
     "straighten",
     "crop",
+    "glare",
+    "card_density",
 )
 PLATE_KEYS = ("id", "captures", *SHARED_KEYS, "corners", "skip")
 
 GAMMA_RANGE = (1.0, 4.0)
 PRINT_STOPS_RANGE = (-5.0, 5.0)
+CARD_DENSITY_RANGE = (2.0, 8.0)
 SIDE_MM_RANGE = (10.0, 2000.0)
 
 _ELSEWHERE = {
@@ -149,6 +152,8 @@ def _shared_settings(table: CheckedTable, default: PlateSettings) -> PlateSettin
         colour=_choice(table, "colour", default.colour),
         straighten=_choice(table, "straighten", default.straighten),
         crop=table.flag("crop", default.crop),
+        glare=_choice(table, "glare", default.glare),
+        card_density=table.number("card_density", *CARD_DENSITY_RANGE, default.card_density),
     )
 
 

@@ -16,6 +16,7 @@ from platebench.stages.tone import ToneProfile
 from platebench.stages.tone_file import load_tone
 
 HOUR_S = 3600.0
+EXPOSURE_BYTES_PER_PIXEL = 4  # of a bracket: its counts, twice where one had to be moved
 
 
 def plate_jobs(
@@ -66,7 +67,8 @@ def peak_bytes_of_job(job: PlateJob) -> int:
         pixels = job.light.shape[0] * job.light.shape[1]
     else:
         pixels = max(map(pixels_of_file, job.captures), default=0)
-    return peak_bytes(job.settings.colour, pixels)
+    more = EXPOSURE_BYTES_PER_PIXEL * pixels * (len(job.captures) - 1)
+    return peak_bytes(job.settings.colour, pixels) + more
 
 
 def check_output(output: Path, jobs: Sequence[PlateJob], settings: SessionSettings) -> None:

@@ -55,6 +55,10 @@ class PlateSettings:
         Make the plate's four corners square; only turn it; or only cut.
     crop : bool
         False keeps the whole capture.
+    glare : {"removed", "kept"}
+        Glare measured on a black mask, holder or opaque strip in the frame is taken off, or left.
+    card_density : float
+        Density of that card, D: what it lets through is not glare.
     corners : four (row, column) pairs or None
         The plate's corners where the finder needs help.
     skip : bool
@@ -72,6 +76,8 @@ class PlateSettings:
     colour: Literal["mosaic", "demosaiced"] = "mosaic"
     straighten: Literal["perspective", "turn", "none"] = "perspective"
     crop: bool = True
+    glare: Literal["removed", "kept"] = "removed"
+    card_density: float = 3.5
     corners: Corners | None = None
     skip: bool = False
 

@@ -7,7 +7,7 @@ read; the photosites themselves are read where they lie in the capture, before a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -17,12 +17,10 @@ from platebench.calibration import Calibration
 from platebench.errors import SpotError
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing, frame_plate
-from platebench.look import PlateView, look_at_plate
+from platebench.look import PlateView, calibration_for, look_at_plate
 from platebench.plate_job import PlateJob
-from platebench.stages.flatten import transmittance_from_counts
 from platebench.stages.light import Light
 from platebench.stages.patch import LN10, Mean, PatchReading, mapped, quad_around, read_patch
-from platebench.stages.read_capture import read_capture
 
 Doubles = NDArray[np.float64]
 
@@ -140,7 +138,10 @@ class Probe:
         """What a person should know about every reading."""
         notes = [*self.view.doubts]
         if not self.calibrated:
-            notes.append("no calibration: glare and the Callier factor are still in the densities")
+            left = (
+                "the Callier factor is" if self.view.glare else "glare and the Callier factor are"
+            )
+            notes.append(f"no calibration: the densities still hold {left}")
         if self.view.stain is not None and self.view.stain.found:
             notes.append("the plate is stained: density is that of the green channel")
         if self.framing.whole:
@@ -156,15 +157,11 @@ def open_probe(job: PlateJob, calibration: Calibration | None = None) -> Probe:
     PlateError
         As :func:`platebench.look.look_at_plate`.
     """
-    view = look_at_plate(job)
-    if view.stain is not None and view.stain.found and job.settings.colour == "mosaic":
-        # look_at_plate took the stain off; here it is to be seen.
-        frame = read_capture(view.info.path, job.scan)
-        view = replace(view, image=transmittance_from_counts(frame, view.light, job.dark))
+    view = look_at_plate(job, neutralise=False)  # stain is to be seen
     return Probe(
         view=view,
         framing=frame_plate(view, job),
-        calibration=calibration or PLAIN,
+        calibration=calibration_for(view, calibration or PLAIN) or PLAIN,
         calibrated=calibration is not None,
     )
 

@@ -20,7 +20,11 @@ from platebench.errors import ExitCode
 
 from ..session_files import put_plate, tree, write_session
 
-COMMANDS = ["demo", "start", "check", "convert", "which-print", "expose", "develop-log"]
+COMMANDS = [
+    *("demo", "start", "check", "convert"),
+    *("calibrate", "measure", "curve"),
+    *("which-print", "expose", "develop-log"),
+]
 
 
 def run(*args: str | Path) -> Result:

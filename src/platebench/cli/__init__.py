@@ -17,6 +17,7 @@ from platebench.errors import ExitCode, PlateError
 
 _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert"),
+    *("calibrate", "measure", "curve"),
     *("which-print", "expose", "develop-log"),
 )
 

@@ -12,7 +12,6 @@ just the same.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
 from platebench.image import Encoding, PlateImage
+from platebench.stages.flatten import BandStep
 from platebench.stages.smooth_field import grid_shape, row_field
 from platebench.stages.surround import BLACK, reduce_picture
 
@@ -127,7 +127,7 @@ def remove_glare(
 
 def glare_step(
     glare: Glare, shape: tuple[int, int], *, channels: int = 1, level: float = 1.0
-) -> Callable[[Floats, int, int], None]:
+) -> BandStep:
     """Return a function that takes the glare off a band of rows, in the band.
 
     Parameters

@@ -19,7 +19,7 @@ Reading the files twice would save nothing below four exposures, and cost as muc
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -29,14 +29,11 @@ from numpy.typing import NDArray
 from platebench.errors import BracketError
 from platebench.image import Encoding, PlateImage, SensorFrame
 from platebench.stages.bracket_plan import BracketPlan, plan_bracket
-from platebench.stages.flatten import BAND_ROWS, check_light_fits
+from platebench.stages.flatten import BAND_ROWS, BandStep, check_light_fits
 from platebench.stages.light import Dark, Light, exposure_ratio, linear_means, zero_level
 from platebench.stages.smooth_field import RowField, row_field, site_classes
 
 Floats = NDArray[np.float32]
-BandStep = Callable[[Floats, int, int], None]
-"""Changes a band of transmittance in place: band, first row, row after the last."""
-
 _BLOCK = 4  # sites along a block over which light is averaged for the weights; 6 for 6 x 6 filters
 _GUARD = 4.0  # standard deviations below clipping
 _NEAR = 0.8  # of full scale: a count below it is far from clipping, whatever is around it

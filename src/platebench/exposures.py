@@ -1,0 +1,134 @@
+"""A plate's captures as one picture: a single capture flattened, or a bracket merged.
+
+What they have in common is that flattening can be done again with more steps, glare and stain,
+which are only known once the plate has been seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from platebench.errors import CaptureError
+from platebench.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
+from platebench.plate_job import PlateJob
+from platebench.stages.bracket_plan import BracketPlan, plan_bracket
+from platebench.stages.find_plate import find_plate
+from platebench.stages.flatten import BandStep, transmittance_from_counts
+from platebench.stages.light import Dark, Light, level_light, light_of_scanner
+from platebench.stages.light_estimate import light_from_surround
+from platebench.stages.merge_bracket import merge_bracket
+from platebench.stages.read_capture import read_capture
+
+DARKEST_PLATE = 0.002  # of full scale: a capture whose brightest part is below it holds nothing
+CLIPPED_PLATE = 0.9  # share of clipped sites above which nothing can be read
+CLIPPED_IN_MIDDLE = 0.001  # share above which a shorter exposure is the better one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Exposures:
+    """Captures of one framing, read, with the light they are divided by.
+
+    Attributes
+    ----------
+    info : CaptureInfo
+        Of the capture whose exposure sets the scale.
+    light : Light
+        The bare light.
+    flatten : callable
+        Takes steps on bands of transmittance, returns the picture: TRANSMITTANCE, mosaic kept.
+    plan : BracketPlan or None
+        How a bracket is merged; None for a single capture.
+    notes : tuple of str
+        What was assumed or done.
+    """
+
+    info: CaptureInfo
+    light: Light
+    flatten: Callable[[Sequence[BandStep]], PlateImage]
+    plan: BracketPlan | None
+    notes: tuple[str, ...]
+
+
+def read_exposures(job: PlateJob) -> Exposures:
+    """Read a plate's captures and find the light they are divided by.
+
+    Raises
+    ------
+    CaptureError
+        If a capture cannot be read, or the best of them is all black or all clipped.
+    BracketError
+        If they are not exposures of one framing.
+    CalibrationError
+        If blank or dark frame do not fit, or there is no light to divide by.
+    """
+    frames = [read_capture(path, job.scan) for path in job.captures]
+    best = best_exposed(frames)
+    check_counts(best)
+    light = job.light or _own_light(best, job.dark)
+    dark = job.dark
+    if len(frames) == 1:
+        return Exposures(
+            info=best.info,
+            light=light,
+            flatten=lambda steps: transmittance_from_counts(best, light, dark, steps),
+            plan=None,
+            notes=best.info.notes,
+        )
+    plan = plan_bracket(frames, light)
+    return Exposures(
+        info=frames[plan.order[plan.reference]].info,
+        light=light,
+        flatten=lambda steps: merge_bracket(frames, light, dark, plan=plan, steps=steps).image,
+        plan=plan,
+        notes=(*best.info.notes, f"{len(frames)} exposures merged", *plan.notes),
+    )
+
+
+def best_exposed(frames: Sequence[SensorFrame]) -> SensorFrame:
+    """Return the longest exposure whose middle does not clip, or the one that clips least."""
+
+    def badness(frame: SensorFrame) -> tuple[float, float]:
+        clipped = _clipped_in_middle(frame)
+        return (clipped if clipped > CLIPPED_IN_MIDDLE else 0.0, -(frame.info.exposure_s or 0.0))
+
+    return min(frames, key=badness)
+
+
+def _clipped_in_middle(frame: SensorFrame) -> float:
+    rows, columns = frame.shape
+    middle = frame.counts[rows // 4 : -rows // 4, columns // 4 : -columns // 4]
+    return float(np.count_nonzero(middle >= frame.white)) / max(1, middle.size)
+
+
+def check_counts(frame: SensorFrame) -> None:
+    """Refuse a raw that holds no picture at all.
+
+    Raises
+    ------
+    CaptureError
+        If it is all black, or clipped all over.
+    """
+    if frame.info.kind is CaptureKind.SCAN:
+        return
+    sample = frame.counts[::7, ::5]
+    light = float(np.percentile(sample, 99.9)) - float(frame.black.max())
+    if light < DARKEST_PLATE * frame.full_scale:
+        raise CaptureError(
+            frame.info.path, "is all black", "look at lamp and exposure and take it again"
+        )
+    if float((sample >= frame.white).mean()) > CLIPPED_PLATE:
+        raise CaptureError(
+            frame.info.path, "is clipped all over", "shorten the exposure and take it again"
+        )
+
+
+def _own_light(frame: SensorFrame, dark: Dark | None) -> Light:
+    """Return the light where there is no blank: a scanner's white, or what shows around it."""
+    if frame.info.kind is CaptureKind.SCAN:
+        return light_of_scanner(frame)
+    unflattened = transmittance_from_counts(frame, level_light(frame, dark), dark)
+    rough = find_plate(unflattened, light_known=False)
+    return light_from_surround(frame, rough.corners, dark)
