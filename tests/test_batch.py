@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from platebench.batch import exit_code_of, run_batch
 from platebench.errors import CaptureError, ExitCode, NoPlateError, WorkerLostError
 from platebench.image import CaptureInfo, CaptureKind
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.profiles_folder import profiles_folder
+from platebench.session.batch import exit_code_of, run_batch
 from platebench.settings import PlateSettings
 from platebench.stages.light import Dark, Light, LightSource
 from platebench.stages.tone_file import load_tone

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from platebench.calibration import load_calibration
 from platebench.cli.calibrate import command as calibrate
 from platebench.cli.measure import command as measure
+from platebench.densitometry.calibration import load_calibration
 from platebench.errors import SpotError, TabletError
 from platebench.sensitometry.step_files import load_readings, load_tablet
 from platebench.synthetic import PlateModel, simulate_blank, simulate_plate

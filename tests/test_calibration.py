@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from platebench.calibration import Calibration, load_calibration
-from platebench.calibration_fit import fit_calibration
+from platebench.densitometry.calibration import Calibration, load_calibration
+from platebench.densitometry.calibration_fit import fit_calibration
+from platebench.densitometry.known_tablet import STANDARD, KnownTablet
 from platebench.errors import TabletError
-from platebench.known_tablet import STANDARD, KnownTablet
 from platebench.stages.find_tablet import FoundTablet
 from platebench.stages.read_tablet import StepReading, TabletReading, read_tablet
 from platebench.synthetic import LightBox

@@ -12,12 +12,6 @@ import pytest
 import tifffile
 from PIL import Image
 
-from platebench.convert_session import (
-    SessionResult,
-    convert_and_record,
-    convert_session,
-    shared_ends,
-)
 from platebench.errors import (
     BlankFrameError,
     CaptureError,
@@ -28,6 +22,12 @@ from platebench.errors import (
     WriteError,
 )
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
+from platebench.session.convert_session import (
+    SessionResult,
+    convert_and_record,
+    convert_session,
+    shared_ends,
+)
 from platebench.synthetic import CameraModel, simulate_blank
 from platebench.synthetic.simulate import true_corners
 

@@ -16,24 +16,16 @@ GROUND = {"errors", "image", "settings", "formats", "fsio", "plate_names", "prog
 LAYERS: list[set[str]] = [
     GROUND | {"plate_job", "profiles_folder", "checked_table", "cautions"},
     {"stages", "outputs"},
-    {"quality", "synthetic", "look", "convert", "capture_look", "record", "pool"},
-    {
-        "session_file",
-        "session_draft",
-        "session_light",
-        "session_jobs",
-        "session",
-        "session_report",
-        "batch",
-    },
-    {"convert_session", "check_session", "calibrate_session", "measure_session", "demo"},
+    {"quality", "synthetic", "exposures", "look", "framing", "convert", "plate_record"},
+    {"session"},
+    {"demo"},
     {"cli", "__main__"},
 ]
 WORK = 2  # the layer of every module not listed: it works on pictures, not on sessions
 DOORS = {
     "rawpy": {"stages/reading/read_raw.py"},
     "tifffile": {"outputs/tiff.py", "stages/reading/read_scan.py", "synthetic/dng.py"},
-    "tomlkit": {"session_draft.py"},
+    "tomlkit": {"session/draft_file.py"},
     "reportlab": {"outputs"},
     "pypdfium2": {"outputs"},
 }

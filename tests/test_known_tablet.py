@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from platebench.densitometry.known_tablet import STANDARD, tablet_from_table
 from platebench.errors import TabletError
-from platebench.known_tablet import STANDARD, tablet_from_table
 
 
 def table(tmp_path: Path, text: str) -> Path:

@@ -21,12 +21,12 @@ MEASURED = """
 import re, sys
 from dataclasses import replace
 from pathlib import Path
-from platebench.capture_look import look_at
-from platebench.convert_session import convert_and_record
-from platebench.session_jobs import plate_jobs
-from platebench.record import hash_files
-from platebench.session_file import load_session
-from platebench.session_light import prepare_light
+from platebench.session.capture_look import look_at
+from platebench.session.convert_session import convert_and_record
+from platebench.session.session_jobs import plate_jobs
+from platebench.session.record import hash_files
+from platebench.session.session_file import load_session
+from platebench.session.session_light import prepare_light
 
 def peak():
     # Not ru_maxrss, which a child inherits from the process that started it.

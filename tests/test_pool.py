@@ -27,7 +27,7 @@ from platebench.memory import (
     pixels_of_file,
     workers_for,
 )
-from platebench.pool import run_all
+from platebench.session.pool import run_all
 
 HERE = Path(__file__)
 
@@ -106,7 +106,7 @@ def test_killed_workers_take_nobody_with_them(tmp_path: Path) -> None:
 _INTERRUPTED = """
 import sys, time
 from pathlib import Path
-from platebench.pool import run_all
+from platebench.session.pool import run_all
 
 def work(item):
     (Path(sys.argv[1]) / f"begun-{item}").touch()

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-import platebench.record as record_module
+import platebench.session.record as record_module
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.profiles_folder import profiles_folder
-from platebench.record import (
+from platebench.session.record import (
     earlier_ends,
     earlier_result,
     fingerprint_of,

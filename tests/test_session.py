@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from platebench.capture_look import is_blank, is_dark, look_at, stops_between
 from platebench.errors import SessionFolderError
 from platebench.image import SensorFrame
-from platebench.session import draft_session, list_captures, natural_key
-from platebench.session_draft import SessionDraft, toml_from_draft, write_draft
-from platebench.session_file import load_session
+from platebench.session.capture_look import is_blank, is_dark, look_at, stops_between
+from platebench.session.draft_file import SessionDraft, toml_from_draft, write_draft
+from platebench.session.drafting import draft_session, list_captures, natural_key
+from platebench.session.session_file import load_session
 from platebench.synthetic import (
     CameraModel,
     LightBox,

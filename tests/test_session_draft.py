@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from platebench.errors import SettingsFileError
-from platebench.session_draft import SessionDraft, is_unedited, toml_from_draft, write_draft
-from platebench.session_file import SHARED_KEYS, load_session, session_from_toml
+from platebench.session.draft_file import SessionDraft, is_unedited, toml_from_draft, write_draft
+from platebench.session.session_file import SHARED_KEYS, load_session, session_from_toml
 from platebench.settings import PlateSettings, SessionSettings
 
 DRAFT = SessionDraft(

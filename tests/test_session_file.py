@@ -18,7 +18,7 @@ from platebench.errors import (
     SettingsFileError,
 )
 from platebench.plate_names import LONGEST_ID, fault_of_capture, fault_of_id, folded_id
-from platebench.session_file import PLATE_KEYS, load_session, session_from_toml
+from platebench.session.session_file import PLATE_KEYS, load_session, session_from_toml
 from platebench.settings import PlateSettings, ScanSettings, SessionSettings
 
 PATH = Path("session.toml")

@@ -9,7 +9,7 @@ import pytest
 
 from platebench.errors import CaptureError, UnexpectedError
 from platebench.plate_job import PlateResult
-from platebench.session_report import days_of, error_to_json, plate_to_json, proof_print
+from platebench.session.session_report import days_of, error_to_json, plate_to_json, proof_print
 
 RECORD = {
     "format": "13x18 cm",

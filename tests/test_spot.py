@@ -9,11 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from platebench.calibration import Calibration
+from platebench.densitometry.calibration import Calibration
+from platebench.densitometry.spot import Probe, Spot, grid_spots, open_probe, read_spots
+from platebench.densitometry.wedge import read_wedge
 from platebench.errors import SpotError
 from platebench.plate_job import PlateJob
 from platebench.settings import PlateSettings
-from platebench.spot import Probe, Spot, grid_spots, open_probe, read_spots
 from platebench.synthetic import (
     CameraModel,
     LightBox,
@@ -22,7 +23,6 @@ from platebench.synthetic import (
     simulate_plate,
     write_dng,
 )
-from platebench.wedge import read_wedge
 
 from .tablet_scenes import EXPOSURE_S, WEDGE_S2, light, wedge_plate
 

@@ -233,7 +233,7 @@ def test_an_unforeseen_fault_is_a_traceback_and_internal(
     def broken(*args: object, **kwargs: object) -> None:
         raise ZeroDivisionError("nobody thought of it")
 
-    monkeypatch.setattr("platebench.convert_session.load_session", broken)
+    monkeypatch.setattr("platebench.session.convert_session.load_session", broken)
     result = run("convert", session)
     assert result.exit_code == ExitCode.INTERNAL
     assert isinstance(result.exception, ZeroDivisionError)
@@ -243,7 +243,7 @@ def test_running_out_of_memory_is_one_line(session: Path, monkeypatch: pytest.Mo
     def greedy(*args: object, **kwargs: object) -> None:
         raise MemoryError
 
-    monkeypatch.setattr("platebench.convert_session.load_session", greedy)
+    monkeypatch.setattr("platebench.session.convert_session.load_session", greedy)
     result = run("convert", session)
     assert result.exit_code == ExitCode.WORKER_LOST
     assert result.stderr == "Error: not enough memory; close other programs, or use --jobs 1\n"
@@ -255,7 +255,7 @@ def test_interrupt_is_one_line_and_its_own_code(
     def pressed(*args: object, **kwargs: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("platebench.convert_session.load_session", pressed)
+    monkeypatch.setattr("platebench.session.convert_session.load_session", pressed)
     result = run("convert", session)
     assert result.exit_code == ExitCode.INTERRUPTED
     assert result.stderr == "interrupted; finished plates are kept, run again to go on\n"

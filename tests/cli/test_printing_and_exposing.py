@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from platebench.cli import develop_log, expose, which_print
-from platebench.convert_session import convert_session
 from platebench.errors import MissingProfileError, SessionFolderError, SettingsFileError
+from platebench.session.convert_session import convert_session
 
 from ..session_files import write_session
 

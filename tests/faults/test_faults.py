@@ -17,9 +17,9 @@ from pathlib import Path
 
 import pytest
 
-from platebench.convert_session import convert_session
 from platebench.errors import ExitCode, WriteError
 from platebench.fsio import UNFINISHED
+from platebench.session.convert_session import convert_session
 
 from ..session_files import tree, write_session
 
@@ -163,7 +163,7 @@ SLOW = """
 import time
 from functools import partial
 
-import platebench.convert_session as sessions
+import platebench.session.convert_session as sessions
 
 real = sessions.convert_and_record
 

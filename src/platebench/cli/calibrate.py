@@ -55,7 +55,7 @@ def command(
     table and a plot of what is left at each step. Use a photographic tablet of silver: one that is
     printed or of metal film scatters light in another way.
     """
-    from platebench.calibrate_session import calibrate_session
+    from platebench.session.calibrate_session import calibrate_session
 
     done = calibrate_session(session, tablet, steps=steps, output=output)
     if as_json:

@@ -46,8 +46,8 @@ def command(
     glare, each with what to do about it. Nothing is written. The exit code is 3 if a capture has
     to be taken again.
     """
-    from platebench.check_session import check_session, exit_code_of_check
     from platebench.cli.terminal_progress import progress_for
+    from platebench.session.check_session import check_session, exit_code_of_check
 
     checked = check_session(session, workers=jobs, memory=memory, progress=progress_for(quiet))
     for entry in checked:

@@ -55,7 +55,7 @@ def command(
     that are done and unchanged are left as they are.
     """
     from platebench.cli.terminal_progress import progress_for
-    from platebench.convert_session import convert_session
+    from platebench.session.convert_session import convert_session
 
     result = convert_session(
         session,

@@ -36,10 +36,10 @@ def command(
     from dataclasses import replace
 
     from platebench.cli.terminal_progress import progress_for
-    from platebench.convert_session import convert_session
     from platebench.demo import with_makers_notes, write_demo_session
-    from platebench.session import draft_session
-    from platebench.session_draft import write_draft
+    from platebench.session.convert_session import convert_session
+    from platebench.session.draft_file import write_draft
+    from platebench.session.drafting import draft_session
 
     progress = progress_for(quiet)
     progress.note(f"writing the captures of an invented afternoon into {folder} ...")

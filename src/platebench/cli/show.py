@@ -9,7 +9,7 @@ import click
 from platebench.cli.options import print_json
 
 if TYPE_CHECKING:
-    from platebench.convert_session import SessionResult
+    from platebench.session.convert_session import SessionResult
 
 
 def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
@@ -38,7 +38,7 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
 
 def result_to_json(result: SessionResult) -> dict[str, Any]:
     """Return a session's outcome as JSON types, for ``--json``."""
-    from platebench.session_report import names_in, plate_to_json
+    from platebench.session.session_report import names_in, plate_to_json
 
     return {
         "session": str(result.folder),

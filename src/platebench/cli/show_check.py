@@ -10,7 +10,7 @@ import click
 from platebench.errors import ExitCode
 
 if TYPE_CHECKING:
-    from platebench.check_session import CheckedCapture
+    from platebench.session.check_session import CheckedCapture
 
 _URGENT = ("warn", "fail")
 
@@ -25,7 +25,7 @@ def check_to_json(checked: Sequence[CheckedCapture], code: ExitCode) -> dict[str
 
 
 def _capture_to_json(entry: CheckedCapture) -> dict[str, Any]:
-    from platebench.session_report import error_to_json
+    from platebench.session.session_report import error_to_json
 
     shown: dict[str, Any] = {"plate": entry.plate_id, "capture": entry.name, "role": entry.role}
     if entry.check:

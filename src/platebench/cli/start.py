@@ -42,9 +42,9 @@ def command(
     from dataclasses import asdict
 
     from platebench.cli.terminal_progress import progress_for
-    from platebench.session import draft_session
-    from platebench.session_draft import check_replaceable, write_draft
-    from platebench.session_file import FILE_NAME
+    from platebench.session.draft_file import check_replaceable, write_draft
+    from platebench.session.drafting import draft_session
+    from platebench.session.session_file import FILE_NAME
 
     check_replaceable(session / FILE_NAME)
     draft = draft_session(session, workers=jobs, memory=memory, progress=progress_for(quiet))

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from platebench.calibration import Calibration
+from platebench.densitometry.calibration import Calibration
 from platebench.sensitometry.plot_paper import (
     INK,
     PAPER,

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platebench.densitometry.spot import Probe, Spot, SpotReading, read_spot, reading_of
 from platebench.errors import SpotError
-from platebench.spot import Probe, Spot, SpotReading, read_spot, reading_of
 from platebench.stages.find_tablet import FoundTablet, find_tablet
 from platebench.stages.patch import mapped, read_patch
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.calibration import Calibration
+from platebench.densitometry.calibration import Calibration
 from platebench.errors import SpotError
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing, frame_plate
@@ -138,9 +138,7 @@ class Probe:
         """What a person should know about every reading."""
         notes = [*self.view.doubts]
         if not self.calibrated:
-            left = (
-                "the Callier factor is" if self.view.glare else "glare and the Callier factor are"
-            )
+            left = "the Callier factor" if self.view.glare else "glare and the Callier factor"
             notes.append(f"no calibration: the densities still hold {left}")
         if self.view.stain is not None and self.view.stain.found:
             notes.append("the plate is stained: density is that of the green channel")

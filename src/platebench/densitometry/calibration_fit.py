@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import least_squares
 
-from platebench.calibration import LEAST_LIGHT, CalibratedStep, Calibration
+from platebench.densitometry.calibration import LEAST_LIGHT, CalibratedStep, Calibration
+from platebench.densitometry.known_tablet import STANDARD, KnownTablet
 from platebench.errors import TabletError
-from platebench.known_tablet import STANDARD, KnownTablet
 from platebench.stages.read_tablet import TabletReading
 
 Doubles = NDArray[np.float64]

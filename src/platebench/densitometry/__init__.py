@@ -1,0 +1,1 @@
+"""The camera as a densitometer: calibration by a step tablet, readings of spots and wedges."""

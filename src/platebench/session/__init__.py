@@ -1,0 +1,1 @@
+"""A session of plates: drafted, checked, calibrated, converted, measured, remembered."""

@@ -1,0 +1,120 @@
+"""Calibrate a session's densities with the capture of a step tablet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from platebench.densitometry.calibration import FILE_NAME, Calibration
+from platebench.densitometry.calibration_fit import fit_calibration
+from platebench.densitometry.calibration_report import calibration_plot, calibration_table
+from platebench.densitometry.known_tablet import STANDARD, KnownTablet, tablet_from_table
+from platebench.errors import TabletError
+from platebench.fsio import atomic_write, make_folder
+from platebench.image import CaptureKind
+from platebench.look import relative
+from platebench.session.session_file import load_session
+from platebench.session.session_light import prepare_light
+from platebench.stages.flatten import transmittance_from_counts
+from platebench.stages.light import light_of_scanner
+from platebench.stages.read_capture import read_capture
+from platebench.stages.read_tablet import TabletReading, read_tablet
+
+OUTPUT_NAME = "converted"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SessionCalibration:
+    """What came of calibrating a session.
+
+    Attributes
+    ----------
+    calibration : Calibration
+        As it was written to ``calibration.json`` beside ``session.toml``.
+    reading : TabletReading
+        Where the steps lie, and their red, green and blue.
+    table : str
+        The residual of each step, as text.
+    files : tuple of Path
+        Files written.
+    """
+
+    calibration: Calibration
+    reading: TabletReading
+    table: str
+    files: tuple[Path, ...]
+
+
+def calibrate_session(
+    folder: Path, tablet: Path, *, steps: str | None = None, output: Path | None = None
+) -> SessionCalibration:
+    """Read a tablet in the light of a session and write the session's calibration.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder, holding ``session.toml``.
+    tablet : Path
+        The capture of the tablet; looked for in the session folder, then where it is named.
+    steps : str or None
+        "21", "31", or the name of a CSV table of calibrated steps. None: told by their number.
+    output : Path or None
+        Folder for table and plot; None: ``converted`` in the session folder.
+
+    Raises
+    ------
+    TabletError
+        If there is no tablet, it is not the one named, or there is no blank frame.
+    PlateError
+        If settings or captures cannot be read, or a result cannot be written. Nothing is left
+        half done: files are written only once everything is known.
+    """
+    settings = load_session(folder)
+    known = known_tablet(steps, folder)
+    path = _there(folder, tablet)
+    light, dark = prepare_light(folder, settings)
+    frame = read_capture(path, settings.scan)
+    if light is None and frame.info.kind is CaptureKind.SCAN:
+        light = light_of_scanner(frame)
+    if light is None:
+        raise TabletError(
+            path,
+            "cannot be measured: the session has no blank frame",
+            "capture the bare light box and name it under [light] blank in session.toml",
+        )
+    image = transmittance_from_counts(frame, light, dark)
+    del frame
+    reading = read_tablet(image, path)
+    calibration = fit_calibration(reading, known, path=path, capture=relative(path, folder))
+    table = calibration_table(calibration)
+    png, svg = calibration_plot(calibration)
+    place = folder / OUTPUT_NAME if output is None else output
+    make_folder(place)
+    files = []
+    for name, content in (
+        ("calibration.txt", table.encode()),
+        ("calibration.png", png),
+        ("calibration.svg", svg),
+    ):
+        with atomic_write(place / name) as stream:
+            stream.write(content)
+        files.append(place / name)
+    calibration.save(folder / FILE_NAME)
+    return SessionCalibration(
+        calibration=calibration,
+        reading=reading,
+        table=table,
+        files=(folder / FILE_NAME, *files),
+    )
+
+
+def known_tablet(steps: str | None, folder: Path) -> KnownTablet | None:
+    """Return the tablet that ``--steps`` names: 21, 31, or a table, here or in the session."""
+    if steps is None:
+        return None
+    return STANDARD.get(steps) or tablet_from_table(_there(folder, Path(steps)))
+
+
+def _there(folder: Path, name: Path) -> Path:
+    """Return a file of the session folder, or as it is named."""
+    return folder / name if (folder / name).is_file() else name

@@ -1,0 +1,252 @@
+"""A whole session: settings, light, every plate that needs it, proof sheet, report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+
+from platebench import convert
+from platebench.errors import ExitCode, SessionFolderError
+from platebench.fsio import remove_unfinished
+from platebench.memory import available_bytes, cores, workers_for
+from platebench.plate_job import (
+    POSITIVES,
+    PREVIEWS,
+    RECORDS,
+    PlateJob,
+    PlateResult,
+    PrintingEnds,
+)
+from platebench.progress import NullProgress, Progress
+from platebench.session.batch import exit_code_of, run_batch
+from platebench.session.record import (
+    earlier_ends,
+    earlier_result,
+    fingerprint_of,
+    hash_files,
+    write_record,
+)
+from platebench.session.session_file import load_session
+from platebench.session.session_jobs import check_output, peak_bytes_of_job, plate_jobs
+from platebench.session.session_light import prepare_light
+from platebench.session.session_report import write_proofs, write_report, write_true_size_pages
+from platebench.settings import SessionSettings
+from platebench.stages.light import Dark, Light
+
+OUTPUT_NAME = "converted"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SessionResult:
+    """Outcome of a session.
+
+    Attributes
+    ----------
+    folder, output : Path
+        The session folder and the folder of results.
+    results : tuple of PlateResult
+        In the order of ``session.toml``; plates with ``skip`` are not among them.
+    left_out : tuple of str
+        Ids of the plates with ``skip``.
+    files : tuple of Path
+        Files of the whole session: report, proof sheet, its pages.
+    """
+
+    folder: Path
+    output: Path
+    results: tuple[PlateResult, ...]
+    left_out: tuple[str, ...]
+    files: tuple[Path, ...]
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """OK, PARTIAL, or the first plate's own code where all failed."""
+        return exit_code_of(self.results)
+
+
+def convert_and_record(job: PlateJob) -> PlateResult:
+    """Convert one plate and write its record: the unit of work of a batch, on any machine."""
+    result = convert.convert_plate(job)
+    return result if result.error else write_record(job, result)
+
+
+def convert_session(
+    folder: Path,
+    *,
+    output: Path | None = None,
+    force: bool = False,
+    workers: int | None = None,
+    memory: int | None = None,
+    true_size: bool = False,
+    progress: Progress | None = None,
+    task: Callable[[PlateJob], PlateResult] = convert_and_record,
+) -> SessionResult:
+    """Convert the plates of a session and write its proof sheet and report.
+
+    Plates that were done before and have not changed are left as they are.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder, holding ``session.toml``. Nothing in it is changed but ``output``.
+    output : Path or None
+        Folder of results; None: ``converted`` in the session folder.
+    force : bool
+        Convert every plate, done before or not.
+    workers : int or None
+        Plates at a time, bounded by memory; None: as many as there are cores.
+    memory : int or None
+        Bytes that may be taken; None: most of what is available.
+    true_size : bool
+        Also write a PDF with every plate at its true size.
+    progress : Progress or None
+        Told of each plate.
+    task : callable
+        The unit of work; one of your own may wrap :func:`convert_and_record`.
+
+    Returns
+    -------
+    SessionResult
+        A plate that failed is a result with its error.
+
+    Raises
+    ------
+    PlateError
+        If the session as a whole cannot be worked on: settings, blank frames, output folder.
+    """
+    settings = load_session(folder)
+    output = folder / OUTPUT_NAME if output is None else output
+    run = _Run(folder, output, settings, force, workers, memory, progress or NullProgress())
+    jobs = run.jobs()
+    check_output(output, jobs, settings)
+    try:
+        results = run.convert(jobs, task)
+    finally:
+        for name in (POSITIVES, PREVIEWS, RECORDS):
+            remove_unfinished(output / name)
+    left_out = tuple(plate.id for plate in settings.plates if plate.skip)
+    files = write_proofs(output, settings, results)
+    report = write_report(output, settings, results, files)
+    if true_size:
+        path, made = write_true_size_pages(output, settings, results)
+        files = (*files, path)
+        report = write_report(output, settings, results, files, made.left_out)
+    return SessionResult(
+        folder=folder,
+        output=output,
+        results=tuple(results),
+        left_out=left_out,
+        files=(report, *files),
+    )
+
+
+def shared_ends(ends: Sequence[PrintingEnds]) -> PrintingEnds:
+    """Return the printing ends that keep the tones of every plate: thinnest to densest.
+
+    Examples
+    --------
+    >>> shared_ends([PrintingEnds(base_fog=0.2, d_max=1.5), PrintingEnds(base_fog=0.3, d_max=2)])
+    PrintingEnds(base_fog=0.2, d_max=2)
+    """
+    return PrintingEnds(
+        base_fog=min(end.base_fog for end in ends), d_max=max(end.d_max for end in ends)
+    )
+
+
+class _Run:
+    """One run over a session: what its steps share."""
+
+    def __init__(
+        self,
+        folder: Path,
+        output: Path,
+        settings: SessionSettings,
+        force: bool,
+        workers: int | None,
+        memory: int | None,
+        progress: Progress,
+    ) -> None:
+        self.folder, self.output, self.settings, self.force = folder, output, settings, force
+        self.wanted = workers or cores()
+        self.memory = memory or available_bytes()
+        self.progress = progress
+
+    @cached_property
+    def light(self) -> tuple[Light | None, Dark | None]:
+        """The bare light and the dark level, read once and only if a plate needs them."""
+        return prepare_light(self.folder, self.settings)
+
+    def jobs(self) -> list[PlateJob]:
+        """Return the work orders of all plates that are not left out."""
+        settings = self.settings
+        plates = [plate for plate in settings.plates if not plate.skip]
+        if not plates:
+            raise SessionFolderError(
+                self.folder / "session.toml", "lists no plates", "add a [[plate]] for each"
+            )
+        names = [name for plate in plates for name in plate.captures]
+        paths = [self.folder / name for name in (*names, *settings.blank, *settings.dark)]
+        return plate_jobs(self.folder, self.output, settings, hash_files(paths, self.progress))
+
+    def convert(
+        self, jobs: Sequence[PlateJob], task: Callable[[PlateJob], PlateResult]
+    ) -> list[PlateResult]:
+        """Return a result for every job, in order, converting what has changed."""
+        results: dict[str, PlateResult] = {}
+        ready = [replace(job, fingerprint=fingerprint_of(job)) for job in jobs]
+        shared = [job for job in jobs if job.settings.printing == "shared"]
+        if shared:
+            ends, failed = self._measure(shared)
+            results.update(failed)
+            together = shared_ends(list(ends.values())) if ends else None
+            ready = [
+                _with_fingerprint(replace(job, ends=together)) if job.plate_id in ends else job
+                for job in ready
+                if job.plate_id not in failed
+            ]
+        to_do = []
+        for job in ready:
+            earlier = None if self.force else earlier_result(job)
+            if earlier:
+                results[job.plate_id] = earlier
+            else:
+                to_do.append(job)
+        results.update(self._run(task, to_do, "plates"))
+        return [results[job.plate_id] for job in jobs]
+
+    def _measure(
+        self, jobs: Sequence[PlateJob]
+    ) -> tuple[dict[str, PrintingEnds], dict[str, PlateResult]]:
+        """First pass of shared printing: every plate's own ends, and the plates that failed."""
+        ends: dict[str, PrintingEnds] = {}
+        to_do = []
+        for job in jobs:
+            known = None if self.force else earlier_ends(job)
+            if known:
+                ends[job.plate_id] = known
+            else:
+                to_do.append(job)
+        failed: dict[str, PlateResult] = {}
+        for plate_id, result in self._run(convert.measure_plate, to_do, "measuring").items():
+            if result.ends:
+                ends[plate_id] = result.ends
+            else:
+                failed[plate_id] = result
+        return ends, failed
+
+    def _run(
+        self, task: Callable[[PlateJob], PlateResult], jobs: Sequence[PlateJob], what: str
+    ) -> dict[str, PlateResult]:
+        if not jobs:
+            return {}
+        light, dark = self.light
+        jobs = [replace(job, light=light, dark=dark) for job in jobs]
+        workers = workers_for(self.wanted, self.memory, max(map(peak_bytes_of_job, jobs)))
+        results = run_batch(task, jobs, workers=workers, what=what, progress=self.progress)
+        return {result.plate_id: result for result in results}
+
+
+def _with_fingerprint(job: PlateJob) -> PlateJob:
+    return replace(job, fingerprint=fingerprint_of(job))

@@ -1,0 +1,228 @@
+"""A first ``session.toml``, explained line by line, for a person to edit.
+
+A draft carries a mark: the start of the SHA-256 of its own text. While the mark fits, nobody has
+edited the file, and a new draft may take its place; once it does not, it is never touched.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import tomlkit
+
+from platebench.errors import SettingsFileError
+from platebench.formats import FORMATS
+from platebench.fsio import atomic_write
+from platebench.session.session_file import FILE_NAME, SHARED_KEYS
+from platebench.settings import PlateSettings, SessionSettings
+
+_MARK = "# Draft mark: "
+_MARK_LINE = re.compile(rb"^# Draft mark: ([0-9a-f]{16})\n", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionDraft:
+    """What was found in a folder of captures.
+
+    Attributes
+    ----------
+    settings : SessionSettings
+        Blank frames, dark frames and plates, in order.
+    remarks : dict of str to str
+        What was seen in a capture (exposure, doubts), by file name; becomes a comment.
+    left_out : tuple of (str, str)
+        Files that are no part of the session, and why; become comments.
+    """
+
+    settings: SessionSettings
+    remarks: dict[str, str] = field(default_factory=dict)
+    left_out: tuple[tuple[str, str], ...] = ()
+
+
+def toml_from_draft(draft: SessionDraft) -> str:
+    """Return the text of a commented ``session.toml``, its mark included."""
+    body = "\n".join(_lines(draft)) + "\n"
+    mark = hashlib.sha256(body.encode()).hexdigest()[:16]
+    return f"{_MARK}{mark}\n{body}"
+
+
+def is_unedited(path: Path) -> bool:
+    """Tell whether a file is a draft exactly as it was written."""
+    content = path.read_bytes()
+    mark = _MARK_LINE.match(content)
+    if mark is None:
+        return False
+    return hashlib.sha256(content[mark.end() :]).hexdigest()[:16].encode() == mark[1]
+
+
+def write_draft(folder: Path, draft: SessionDraft) -> Path:
+    """Write ``session.toml`` into ``folder`` and return its path.
+
+    An earlier draft that nobody has edited is replaced; any other file is left as it is.
+
+    Raises
+    ------
+    SettingsFileError
+        If there is a ``session.toml`` that is not an unedited draft.
+    WriteError
+        If it cannot be written.
+    """
+    path = folder / FILE_NAME
+    check_replaceable(path)
+    with atomic_write(path) as stream:
+        stream.write(toml_from_draft(draft).encode())
+    return path
+
+
+def check_replaceable(path: Path) -> None:
+    """Raise unless ``path`` is free, or holds a draft that nobody has edited.
+
+    Raises
+    ------
+    SettingsFileError
+        If something there is worth keeping.
+    """
+    try:
+        if not path.is_symlink() and (not path.exists() or is_unedited(path)):
+            return
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
+        raise SettingsFileError(path, what, "check the file and its permissions") from error
+    what = "is there already and has been edited, so it was left as it is"
+    raise SettingsFileError(path, what, "rename it and start again for a new draft")
+
+
+def _lines(draft: SessionDraft) -> Iterable[str]:
+    settings = draft.settings
+    every = _most_common(settings.plates)
+    yield "# What platebench start found in this folder. Read it, correct it, then run convert."
+    yield "# Lines that begin with # are explanations; nothing reads them."
+    yield ""
+    yield "# Heading of the proof sheet."
+    yield f"title = {_toml(settings.title)}"
+    yield from _light_lines(draft)
+    yield from _scan_lines(settings)
+    yield from _every_plate_lines(every)
+    for plate in settings.plates:
+        yield from _plate_lines(plate, every, draft.remarks)
+    if draft.left_out:
+        yield ""
+        yield "# Left out:"
+        for name, reason in draft.left_out:
+            yield f"#   {_comment(name)}: {_comment(reason)}"
+
+
+def _light_lines(draft: SessionDraft) -> Iterable[str]:
+    settings = draft.settings
+    yield ""
+    yield "[light]"
+    yield "# The bare light box, same camera and lens settings as the plates. None: the light is"
+    yield "# estimated from the light box around each plate, and every result says so."
+    yield from _file_list("blank", settings.blank, draft.remarks)
+    yield "# Captures with the lens cap on. None: the black level the files state is used."
+    yield from _file_list("dark", settings.dark, draft.remarks)
+
+
+def _scan_lines(settings: SessionSettings) -> Iterable[str]:
+    yield ""
+    yield "[scan]"
+    yield "# Scans only. Coding of a scan without a colour profile: 2.2 usual, 1.0 linear."
+    yield f"gamma = {_toml(settings.scan.gamma)}"
+    yield '# What the scan shows: "negative", or "positive" where the scanner inverted it.'
+    yield f"shows = {_toml(settings.scan.shows)}"
+
+
+def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:
+    yield ""
+    yield "# Any line of this table may be repeated under a [[plate]] to change that plate alone."
+    yield "[every_plate]"
+    yield '# Nominal size, which gives the true scale; "" where it is unknown. Known sizes:'
+    yield from _wrapped(", ".join(known.name for known in FORMATS))
+    yield '# or a size of your own, such as "120 x 90 mm".'
+    yield f"format = {_toml(plate.format)}"
+    yield '# The side the emulsion faced: "camera" (the positive is turned over), or "light".'
+    yield f"emulsion = {_toml(plate.emulsion)}"
+    yield "# Degrees clockwise, after mirroring: 0, 90, 180 or 270."
+    yield f"rotate = {_toml(plate.rotate)}"
+    yield '# Tone of the positive: "neutral", or any profile beside this file or in profiles/tone.'
+    yield f"tone = {_toml(plate.tone)}"
+    yield '# Printing exposure: "each" plate on its own, or one "shared" by the session.'
+    yield f"printing = {_toml(plate.printing)}"
+    yield "# More printing exposure, in stops; positive prints darker."
+    yield f"print_stops = {_toml(plate.print_stops)}"
+    yield '# "mosaic": full sharpness, for neutral silver; "demosaiced": for coloured plates.'
+    yield f"colour = {_toml(plate.colour)}"
+    yield '# "perspective": square the four corners; "turn": only turn; "none": only cut.'
+    yield f"straighten = {_toml(plate.straighten)}"
+    yield "# false keeps the whole capture."
+    yield f"crop = {_toml(plate.crop)}"
+    yield '# Glare that shows on a black mask, a holder or an opaque strip: "removed" or "kept".'
+    yield f"glare = {_toml(plate.glare)}"
+    yield "# Density of that card; what it lets through is not glare."
+    yield f"card_density = {_toml(plate.card_density)}"
+    yield ""
+    yield "# The plates, in the order they are shown. Each may also have:"
+    yield "#   skip = true                  leaves the plate out"
+    yield "#   corners = [[row, column], [row, column], [row, column], [row, column]]"
+    yield "#                                top left, top right, bottom right, bottom left, in"
+    yield "#                                pixels of the capture, where the finder needs help"
+
+
+def _plate_lines(
+    plate: PlateSettings, every: PlateSettings, remarks: dict[str, str]
+) -> Iterable[str]:
+    yield ""
+    yield "[[plate]]"
+    yield f"id = {_toml(plate.id)}"
+    yield from _file_list("captures", plate.captures, remarks)
+    for key in SHARED_KEYS:
+        if getattr(plate, key) != getattr(every, key):
+            yield f"{key} = {_toml(getattr(plate, key))}"
+    if plate.corners is not None:
+        pairs = ", ".join(f"[{row!r}, {column!r}]" for row, column in plate.corners)
+        yield f"corners = [{pairs}]"
+    if plate.skip:
+        yield "skip = true"
+
+
+def _most_common(plates: Sequence[PlateSettings]) -> PlateSettings:
+    """Return the settings that most plates share, key by key; the defaults without plates."""
+    every = PlateSettings(id="", captures=())
+    for key in SHARED_KEYS if plates else ():
+        values = Counter(getattr(plate, key) for plate in plates)
+        every = replace(every, **{key: values.most_common(1)[0][0]})
+    return every
+
+
+def _file_list(key: str, names: tuple[str, ...], remarks: dict[str, str]) -> Iterable[str]:
+    if not names:
+        yield f"{key} = []"
+        return
+    yield f"{key} = ["
+    for name in names:
+        remark = f"  # {_comment(remarks[name])}" if remarks.get(name) else ""
+        yield f"  {_toml(name)},{remark}"
+    yield "]"
+
+
+def _toml(value: str | float | bool) -> str:
+    return str(tomlkit.item(value).as_string())
+
+
+def _comment(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def _wrapped(text: str, width: int = 92) -> Iterable[str]:
+    line = "#  "
+    for word in text.split(" "):
+        if len(line) + 1 + len(word) > width:
+            yield line
+            line = "#  "
+        line += " " + word
+    yield line

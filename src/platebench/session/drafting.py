@@ -1,0 +1,282 @@
+"""From a folder of captures to the draft of a session: which is light, which is a plate."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import NamedTuple
+
+from platebench.errors import PlateError, SessionFolderError
+from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
+from platebench.plate_names import fault_of_capture
+from platebench.progress import Progress
+from platebench.session.capture_look import (
+    EXPOSURE_STEP,
+    CaptureLook,
+    is_blank,
+    is_blown_out,
+    is_dark,
+    light_rate,
+    look_at,
+    stops_between,
+)
+from platebench.session.draft_file import SessionDraft
+from platebench.session.pool import run_all
+from platebench.settings import PlateSettings, ScanSettings, SessionSettings
+
+# Companions of captures: notes, settings, sidecars, records. Not looked at, not mentioned.
+COMPANIONS = frozenset(
+    [
+        ".toml",
+        ".csv",
+        ".txt",
+        ".md",
+        ".pdf",
+        ".json",
+        ".xmp",
+        ".xml",
+        ".html",
+        ".ini",
+        ".log",
+        ".zip",
+        ".sha256",
+        ".thm",
+        ".db",
+        ".ods",
+        ".xlsx",
+        ".docx",
+        ".odt",
+        ".py",
+        ".sh",
+        ".bak",
+    ]
+)
+SCANS = frozenset([".tif", ".tiff", ".png", ".jpg", ".jpeg"])
+
+BRACKET_GAP = timedelta(minutes=2)
+DIMMER_THAN_BARE = 0.8  # of the brightest blank: below it, an evenly grey plate
+CLIPPED_BLANK = 0.001  # share of clipped sites that spoils a blank frame
+
+
+class _Found(NamedTuple):
+    """Looks by what they show."""
+
+    blank: list[CaptureLook]
+    dark: list[CaptureLook]
+    blown_out: list[CaptureLook]
+    plates: list[CaptureLook]
+
+
+def draft_session(
+    folder: Path,
+    *,
+    scan: ScanSettings = ScanSettings(),  # noqa: B008
+    workers: int | None = None,
+    memory: int | None = None,
+    progress: Progress | None = None,
+) -> SessionDraft:
+    """Look through a folder of captures and return the draft of a session.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder. Sub-folders and hidden files are not looked at.
+    scan : ScanSettings
+        How scans are read.
+    workers : int or None
+        Processes, bounded by memory; None: as many as there are cores.
+    memory : int or None
+        Bytes that may be taken; None: most of what is available.
+    progress : Progress or None
+        Told of each capture.
+
+    Returns
+    -------
+    SessionDraft
+        Deterministic; files that cannot be read are listed in it, not fatal.
+
+    Raises
+    ------
+    SessionFolderError
+        If the folder is missing or holds no capture.
+    """
+    paths, left_out = list_captures(folder)
+    if not paths:
+        raise SessionFolderError(
+            folder, "holds no captures", "copy the raw files or scans into it, then start again"
+        )
+    peak = peak_bytes("look", max(map(pixels_of_file, paths)))
+    workers = workers_for(workers or cores(), memory or available_bytes(), peak)
+    outcomes = run_all(
+        partial(look_at, scan=scan),
+        paths,
+        name_of=lambda path: path.name,
+        workers=workers,
+        what="captures",
+        progress=progress,
+    )
+    looks = []
+    for path, outcome in zip(paths, outcomes, strict=True):
+        if isinstance(outcome, PlateError):
+            left_out.append((path.name, _without_path(str(outcome), path)))
+        else:
+            looks.append(outcome)
+    draft = draft_from_looks(looks, title=folder.resolve().name)
+    return replace(draft, left_out=tuple(sorted([*left_out, *draft.left_out])))
+
+
+def list_captures(folder: Path) -> tuple[list[Path], list[tuple[str, str]]]:
+    """Return the files of a folder to look at, and those left out with the reason.
+
+    Hidden files and companions of captures (notes, sidecars) are passed over in silence. Where a
+    camera wrote a JPEG beside a raw of the same name, the raw is taken.
+
+    Raises
+    ------
+    SessionFolderError
+        If the folder is missing, or cannot be read.
+    """
+    if not folder.is_dir():
+        what = "is a file, not a folder" if folder.exists() else "does not exist"
+        raise SessionFolderError(folder, what, "name the folder that holds the captures")
+    try:
+        files = [path for path in folder.iterdir() if path.is_file()]
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
+        raise SessionFolderError(folder, what, "check its permissions") from error
+    files = sorted(
+        (p for p in files if p.name[0] not in ".~" and p.suffix.lower() not in COMPANIONS),
+        key=lambda path: natural_key(path.name),
+    )
+    raws = {path.stem: path.name for path in files if path.suffix.lower() not in SCANS}
+    paths, left_out = [], []
+    for path in files:
+        fault = fault_of_capture(path.name)
+        if path.suffix.lower() in (".jpg", ".jpeg") and path.stem in raws:
+            left_out.append((path.name, f"the camera's own picture of {raws[path.stem]}"))
+        elif fault:
+            left_out.append((path.name, f"its name {fault}; rename it"))
+        else:
+            paths.append(path)
+    return paths, left_out
+
+
+def natural_key(name: str) -> tuple[list[tuple[int, str]], str]:
+    """Return a key that sorts frame 9 before frame 10.
+
+    Examples
+    --------
+    >>> sorted(["f10.dng", "f9.dng"], key=natural_key)
+    ['f9.dng', 'f10.dng']
+    """
+    parts = re.findall(r"[0-9]+|[^0-9]+", name.casefold())
+    return [(int(p), "") if p[0] in "0123456789" else (-1, p) for p in parts], name
+
+
+def draft_from_looks(looks: Sequence[CaptureLook], *, title: str) -> SessionDraft:
+    """Return the draft of a session whose captures were looked at."""
+    ordered = sorted(
+        looks,
+        key=lambda look: (
+            look.info.taken is None,
+            look.info.taken or datetime.min,
+            natural_key(look.name),
+        ),
+    )
+    found = _sort_out(ordered)
+    groups = _brackets(found.plates)
+    digits = max(3, len(str(len(groups))))
+    plates = tuple(
+        PlateSettings(id=f"plate-{n:0{digits}d}", captures=tuple(look.name for look in group))
+        for n, group in enumerate(groups, 1)
+    )
+    spoilt = [look for look in found.blank if look.clipped_share > CLIPPED_BLANK]
+    left_out = [(look.name, _clipped_sentence("a blank frame, but ", look)) for look in spoilt]
+    left_out += [(look.name, _clipped_sentence("", look)) for look in found.blown_out]
+    settings = SessionSettings(
+        title=title,
+        blank=tuple(look.name for look in found.blank if look not in spoilt),
+        dark=tuple(look.name for look in found.dark),
+        plates=plates,
+    )
+    remarks = {look.name: _remark(look) for look in ordered}
+    return SessionDraft(settings=settings, remarks=remarks, left_out=tuple(left_out))
+
+
+def _sort_out(looks: Sequence[CaptureLook]) -> _Found:
+    """Tell blank frames, dark frames and plates apart."""
+    found = _Found([], [], [], [])
+    bare = [look for look in looks if is_blank(look) and not is_dark(look)]
+    rates = [rate for rate in map(light_rate, bare) if rate is not None]
+    brightest = max(rates, default=0.0)
+    for look in looks:
+        rate = light_rate(look)
+        dim = rate is not None and look.clipped_share == 0 and rate < DIMMER_THAN_BARE * brightest
+        if is_dark(look):
+            found.dark.append(look)
+        elif is_blown_out(look):
+            found.blown_out.append(look)
+        elif look in bare and not dim:
+            found.blank.append(look)
+        else:
+            found.plates.append(look)
+    return found
+
+
+def _brackets(plates: Sequence[CaptureLook]) -> list[list[CaptureLook]]:
+    """Join captures that follow each other, show one framing and differ in exposure."""
+    groups: list[list[CaptureLook]] = []
+    for look in plates:
+        if groups and _continues(groups[-1], look):
+            groups[-1].append(look)
+        else:
+            groups.append([look])
+    return groups
+
+
+def _continues(group: Sequence[CaptureLook], look: CaptureLook) -> bool:
+    last = group[-1].info.taken
+    if last and look.info.taken and look.info.taken - last > BRACKET_GAP:
+        return False
+    stops = [stops_between(member, look) for member in group]
+    # Far members of a long bracket may share no measurable cells; the nearest decides.
+    known = [step for step in stops if step is not None]
+    return bool(known) and min(map(abs, known)) > EXPOSURE_STEP
+
+
+def _clipped_sentence(what: str, look: CaptureLook) -> str:
+    share = max(look.clipped_share, 0.001)
+    return f"{what}{share:.1%} of it is clipped; take it again with a shorter exposure"
+
+
+def _remark(look: CaptureLook) -> str:
+    info = look.info
+    parts = []
+    if info.taken:
+        parts.append(f"{info.taken:%Y-%m-%d %H:%M:%S}")
+    if info.exposure_s:
+        parts.append(shown_seconds(info.exposure_s))
+    if info.f_number:
+        parts.append(f"f/{round(info.f_number, 1):g}")
+    if info.iso:
+        parts.append(f"ISO {info.iso:g}")
+    return ", ".join(parts)
+
+
+def shown_seconds(seconds: float) -> str:
+    """Return a shutter time as a camera shows it.
+
+    Examples
+    --------
+    >>> shown_seconds(0.125), shown_seconds(2.5)
+    ('1/8 s', '2.5 s')
+    """
+    return f"1/{round(1 / seconds)} s" if seconds < 0.3 else f"{seconds:g} s"
+
+
+def _without_path(text: str, path: Path) -> str:
+    return text.removeprefix(f"{path} ").removeprefix(f"{path}: ")

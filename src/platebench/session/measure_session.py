@@ -1,0 +1,198 @@
+"""Spot readings of one plate of a session, as a table."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from platebench.densitometry.calibration import FILE_NAME, load_calibration
+from platebench.densitometry.spot import (
+    Probe,
+    Spot,
+    SpotReading,
+    grid_spots,
+    open_probe,
+    read_spots,
+    usual_size,
+)
+from platebench.densitometry.wedge import read_wedge
+from platebench.errors import SpotError
+from platebench.plate_job import PlateJob
+from platebench.session.session_file import load_session
+from platebench.session.session_light import prepare_light
+
+Place = tuple[float, float, str]  # x, y, unit
+Length = tuple[float, str]
+
+_COLUMNS = (
+    "x_mm", "y_mm", "x_px", "y_px", "density", "sigma", "red", "green", "blue", "printing",
+    "photon_sigma", "calibration_sigma", "red_sigma", "green_sigma", "blue_sigma", "spread",
+    "size_mm", "size_px", "sites", "left_out", "at_least",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlateReadings:
+    """Readings of one plate.
+
+    Attributes
+    ----------
+    plate_id : str
+    readings : tuple of SpotReading
+        In the order asked for: single places, then the grid, row after row.
+    steps : tuple of int or None
+        Number of each reading's step, where a wedge was read.
+    base_fog : float or None
+        Of a wedge, where a place was named for it.
+    calibrated : bool
+        Whether the session's calibration was applied.
+    notes : tuple of str
+    """
+
+    plate_id: str
+    readings: tuple[SpotReading, ...]
+    steps: tuple[int, ...] | None
+    base_fog: float | None
+    calibrated: bool
+    notes: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain values."""
+        document: dict[str, Any] = {
+            "plate": self.plate_id,
+            "calibrated": self.calibrated,
+            "notes": list(self.notes),
+        }
+        values = [reading.to_json() for reading in self.readings]
+        if self.steps is None:
+            return document | {"readings": values}
+        steps = [
+            {"step": step} | value | {"sigma": value["photon_sigma"]}
+            for step, value in zip(self.steps, values, strict=True)
+            if value["density"] is not None
+        ]
+        fog = None if self.base_fog is None else round(self.base_fog, 4)
+        return document | {"steps": steps} | ({} if fog is None else {"base_fog": fog})
+
+    def to_csv(self) -> str:
+        """Return a table: a line a reading, empty where there is no value.
+
+        Of a wedge, the columns that ``platebench curve`` reads: step, density, sigma.
+        """
+        stream = io.StringIO()
+        writer = csv.writer(stream, lineterminator="\n")
+        values = [reading.to_json() for reading in self.readings]
+        if self.steps is not None:
+            writer.writerow(("step", "density", "sigma"))
+            for step, value in zip(self.steps, values, strict=True):
+                if value["density"] is not None:
+                    writer.writerow((step, value["density"], value["photon_sigma"]))
+            if self.base_fog is not None:
+                writer.writerow(("fog", round(self.base_fog, 4)))
+            return stream.getvalue()
+        writer.writerow(_COLUMNS)
+        for value in values:
+            writer.writerow(["" if value[name] is None else value[name] for name in _COLUMNS])
+        return stream.getvalue()
+
+
+def measure_session_plate(
+    folder: Path,
+    plate_id: str,
+    *,
+    places: Sequence[Place] = (),
+    size: Length | None = None,
+    grid: tuple[int, int] | None = None,
+    wedge: bool = False,
+    fog: Place | None = None,
+) -> PlateReadings:
+    """Read places of a plate, through the session's calibration where there is one.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder. Nothing in it is changed.
+    plate_id : str
+        The plate's id in ``session.toml``.
+    places : sequence of (x, y, unit)
+        Middles of squares on the positive; unit "mm" (from the plate's corner) or "px".
+    size : (side, unit) or None
+        Of the squares; None: 2 mm, or a fiftieth of the long side where mm are not known.
+    grid : (rows, columns) or None
+        Squares spread evenly over the plate.
+    wedge : bool
+        Read the steps of a wedge instead.
+    fog : (x, y, unit) or None
+        Where a plate with a wedge was not exposed.
+
+    Raises
+    ------
+    SpotError
+        If there is no such plate or place.
+    PlateError
+        If the plate cannot be read.
+    """
+    probe = _probe(folder, plate_id)
+    steps: tuple[int, ...] | None = None
+    base_fog = None
+    if wedge:
+        found = read_wedge(probe, None if fog is None else _spot(probe, fog, size))
+        steps = tuple(number for number, _ in found.steps)
+        readings = [reading for _, reading in found.steps]
+        base_fog = found.base_fog
+    else:
+        spots = [_spot(probe, place, size) for place in places]
+        if grid is not None:
+            side, unit = size or usual_size(probe)
+            spots += grid_spots(probe, *grid, side, unit)
+        readings = read_spots(probe, spots)
+    return PlateReadings(
+        plate_id=plate_id,
+        readings=tuple(readings),
+        steps=steps,
+        base_fog=base_fog,
+        calibrated=probe.calibrated,
+        notes=probe.notes,
+    )
+
+
+def _probe(folder: Path, plate_id: str) -> Probe:
+    settings = load_session(folder)
+    plates = {plate.id: plate for plate in settings.plates}
+    if plate_id not in plates:
+        raise SpotError(
+            folder / "session.toml",
+            f'lists no plate "{plate_id}"',
+            f"name one of: {', '.join(list(plates)[:12]) or 'none there'}",
+        )
+    light, dark = prepare_light(folder, settings)
+    job = PlateJob(
+        folder=folder,
+        output=folder,
+        settings=plates[plate_id],
+        scan=settings.scan,
+        light=light,
+        dark=dark,
+    )
+    path = folder / FILE_NAME
+    return open_probe(job, load_calibration(path) if path.exists() else None)
+
+
+def _spot(probe: Probe, place: Place, size: Length | None) -> Spot:
+    """Return a square; a size in another unit than the place is converted."""
+    x, y, unit = place
+    side, side_unit = size or usual_size(probe)
+    if side_unit != unit:
+        scale = probe.mm_per_px
+        if scale is None:
+            raise SpotError(
+                probe.view.info.path,
+                "has no size in millimetres",
+                "give places and --size in pixels of the positive, such as 40px",
+            )
+        side = side / scale if unit == "px" else side * scale
+    return Spot(x=x, y=y, size=side, unit=unit)

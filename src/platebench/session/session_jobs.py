@@ -1,0 +1,95 @@
+"""From settings to work orders: what each plate needs, how much memory, and where it may go."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from platebench.densitometry.calibration import FILE_NAME, load_calibration
+from platebench.errors import WriteError
+from platebench.fsio import make_folder, remove_unfinished
+from platebench.memory import peak_bytes, pixels_of_file
+from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS, PlateJob
+from platebench.profiles_folder import profiles_folder
+from platebench.settings import SessionSettings
+from platebench.stages.tone import ToneProfile
+from platebench.stages.tone_file import load_tone
+
+HOUR_S = 3600.0
+EXPOSURE_BYTES_PER_PIXEL = 4  # of a bracket: its counts, twice where one had to be moved
+
+
+def plate_jobs(
+    folder: Path, output: Path, settings: SessionSettings, digests: dict[Path, str]
+) -> list[PlateJob]:
+    """Return the work orders of a session, light and shared printing still to come.
+
+    Parameters
+    ----------
+    digests : dict of Path to str
+        SHA-256 of the session's captures.
+
+    Raises
+    ------
+    MissingProfileError, BadSettingError
+        If a tone profile is missing or wrong.
+    TabletError
+        If there is a calibration that cannot be read.
+    """
+    calibrated = folder / FILE_NAME
+    calibration = load_calibration(calibrated) if calibrated.exists() else None
+    places = (folder, profiles_folder() / "tone")
+    tones: dict[str, ToneProfile] = {}
+    jobs = []
+    for plate in settings.plates:
+        if plate.skip:
+            continue
+        if plate.tone not in tones:
+            tones[plate.tone] = load_tone(plate.tone, places)
+        names = (*plate.captures, *settings.blank, *settings.dark)
+        jobs.append(
+            PlateJob(
+                folder=folder,
+                output=output,
+                settings=plate,
+                scan=settings.scan,
+                calibration=calibration,
+                tone=tones[plate.tone],
+                inputs=tuple((name, digests[folder / name]) for name in names),
+            )
+        )
+    return jobs
+
+
+def peak_bytes_of_job(job: PlateJob) -> int:
+    """Return the memory one worker takes at its peak for a job."""
+    if job.light is not None:
+        pixels = job.light.shape[0] * job.light.shape[1]
+    else:
+        pixels = max(map(pixels_of_file, job.captures), default=0)
+    more = EXPOSURE_BYTES_PER_PIXEL * pixels * (len(job.captures) - 1)
+    return peak_bytes(job.settings.colour, pixels) + more
+
+
+def check_output(output: Path, jobs: Sequence[PlateJob], settings: SessionSettings) -> None:
+    """Make the folders of results; refuse, before the first plate, what cannot work.
+
+    Raises
+    ------
+    WriteError
+        If a folder cannot be written, or an output would replace a capture.
+    """
+    if output.exists() and not output.is_dir():
+        raise WriteError(output, "it is a file", "choose another folder with --output")
+    names = (*settings.blank, *settings.dark)
+    captures = {path.resolve() for job in jobs for path in job.captures}
+    captures |= {(job.folder / name).resolve() for job in jobs for name in names}
+    for job in jobs:
+        for target in (job.positive, job.preview, job.record):
+            if target.resolve() in captures:
+                raise WriteError(
+                    target, "it is one of the captures", "choose another folder with --output"
+                )
+    for folder in (output, *(output / name for name in (POSITIVES, PREVIEWS, RECORDS))):
+        make_folder(folder)
+        remove_unfinished(folder, older_than_s=HOUR_S)

@@ -1,0 +1,167 @@
+"""What a session leaves for people: the proof sheet, pages at true size, and a report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from math import nan
+from pathlib import Path
+from typing import Any
+
+from platebench import __version__
+from platebench.errors import UnexpectedError
+from platebench.outputs.proof_caption import ProofPrint
+from platebench.outputs.proof_png import write_proof_pngs
+from platebench.outputs.proof_sheet import write_proof_sheet
+from platebench.outputs.true_size import TrueSizeResult, write_true_size
+from platebench.plate_job import POSITIVES, PREVIEWS, PlateResult
+from platebench.session.record import write_json
+from platebench.settings import SessionSettings
+
+PROOF_SHEET = "proof-sheet.pdf"
+TRUE_SIZE = "true-size.pdf"
+REPORT = "report.json"
+_NO_TITLE = "Proof sheet"
+
+
+def write_proofs(
+    output: Path, settings: SessionSettings, results: Sequence[PlateResult]
+) -> tuple[Path, ...]:
+    """Write the proof sheet as PDF and PNG and return the files; none where no plate worked.
+
+    Raises
+    ------
+    WriteError
+        If one cannot be written.
+    """
+    prints = [proof_print(output, result) for result in results if result.error is None]
+    if not prints:
+        return ()
+    sheet = output / PROOF_SHEET
+    title = settings.title or _NO_TITLE
+    write_proof_sheet(sheet, prints, title=title, date=days_of(results))
+    for old in sorted(output.glob(f"{sheet.stem}-[0-9]*.png")):
+        old.unlink()  # an earlier sheet may have had more pages
+    return (sheet, *write_proof_pngs(sheet, output))
+
+
+def write_true_size_pages(
+    output: Path, settings: SessionSettings, results: Sequence[PlateResult]
+) -> tuple[Path, TrueSizeResult]:
+    """Write every plate at its true size, from the positives themselves.
+
+    Raises
+    ------
+    WriteError
+        If no plate's size is known, or the file cannot be written.
+    """
+    path = output / TRUE_SIZE
+    prints = [
+        replace(
+            proof_print(output, result),
+            picture=output / POSITIVES / f"{result.plate_id}.tif",
+        )
+        for result in results
+        if result.error is None
+    ]
+    title = settings.title or _NO_TITLE
+    return path, write_true_size(path, prints, title=title, date=days_of(results))
+
+
+def proof_print(output: Path, result: PlateResult) -> ProofPrint:
+    """Return a converted plate as the proof sheet shows it, from its record and preview."""
+    record = result.record
+    size = record.get("size_mm")
+    return ProofPrint(
+        plate_id=result.plate_id,
+        picture=output / PREVIEWS / f"{result.plate_id}.jpg",
+        format_name=record.get("format", ""),
+        size_mm=(float(size[0]), float(size[1])) if size else None,
+        base_fog=_density(record, "base_fog"),
+        d_max=_density(record, "d_max"),
+        density_range=_density(record, "density_range"),
+        flags=tuple(record.get("flags", ())),
+        whole=bool(record.get("whole", False)),
+        doubtful=bool(record.get("doubtful", False)),
+    )
+
+
+def days_of(results: Sequence[PlateResult]) -> str:
+    """Return the day, or first and last day, on which the plates were captured; "" if unknown."""
+    taken = [result.record.get("taken") for result in results]
+    days = sorted({str(moment)[:10] for moment in taken if moment})
+    return " to ".join(sorted({*days[:1], *days[-1:]}))
+
+
+def write_report(
+    output: Path,
+    settings: SessionSettings,
+    results: Sequence[PlateResult],
+    files: Sequence[Path],
+    not_true_size: Sequence[tuple[str, str]] = (),
+) -> Path:
+    """Write ``report.json`` and return its path: the same bytes for the same session.
+
+    Parameters
+    ----------
+    output : Path
+        Folder of results.
+    settings : SessionSettings
+        What was wanted.
+    results : sequence of PlateResult
+        What came of it.
+    files : sequence of Path
+        Files of the whole session.
+    not_true_size : sequence of (str, str)
+        Plates left out of the true-size pages, and why.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be written.
+    """
+    document = {
+        "schema": 1,
+        "platebench": __version__,
+        "title": settings.title,
+        "blank": list(settings.blank),
+        "dark": list(settings.dark),
+        "plates": [plate_to_json(output, result) for result in results],
+        "left_out": [plate.id for plate in settings.plates if plate.skip],
+        "files": names_in(output, files),
+        "not_at_true_size": dict(not_true_size),
+    }
+    write_json(output / REPORT, document)
+    return output / REPORT
+
+
+def plate_to_json(output: Path, result: PlateResult) -> dict[str, Any]:
+    """Return a plate's outcome as JSON types."""
+    shown: dict[str, Any] = {
+        "id": result.plate_id,
+        "status": "failed" if result.error else "done",
+        "files": names_in(output, result.written),
+    }
+    if result.error:
+        shown["error"] = error_to_json(result.error)
+    if result.record:
+        shown["result"] = result.record
+    return shown
+
+
+def error_to_json(error: Exception) -> dict[str, Any]:
+    """Return an error as JSON types: its kind, its sentence, and a traceback if there is one."""
+    shown = {"kind": type(error).__name__, "message": str(error)}
+    if isinstance(error, UnexpectedError):
+        shown["traceback"] = error.trace
+    return shown
+
+
+def names_in(output: Path, paths: Iterable[Path]) -> list[str]:
+    """Return paths relative to the folder of results, with forward slashes."""
+    return [path.relative_to(output).as_posix() for path in paths]
+
+
+def _density(record: dict[str, Any], key: str) -> float:
+    value = record.get(key)
+    return nan if value is None else float(value)

@@ -1,0 +1,166 @@
+"""A quick look at a capture: bare light box, no light at all, or something on the light box.
+
+A look is a small picture (cell means) and what the file says of itself: kilobytes, so a whole
+session of looks fits in memory and two of them can be compared.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.image import CaptureInfo, SensorFrame
+from platebench.settings import ScanSettings
+from platebench.stages.light import black_by_kind, linear_means
+from platebench.stages.read_capture import read_capture
+
+# Shares of full scale.
+DARK_BELOW = 0.004  # nothing in a dark frame is brighter (8 stops under clipping)
+BLANK_ABOVE = 0.02  # a blank frame darker than this could not be used anyway
+
+BLOWN_OUT = 0.9  # share of clipped sites beyond which nothing can be told
+
+BLANK_TYPICAL = 0.015  # most cells of a blank stay this close to a smooth surface, relative
+BLANK_FAR = 0.05  # and only dust is farther from it than this
+DUST_SHARE = 0.02  # share of cells that dust may touch
+SURFACE_ORDER = 4  # of the polynomial in the logarithm: uneven lamps and the lens's fall-off
+
+SAME_WITHIN = 0.1  # cells of one framing differ by less, once exposure is taken out, relative
+MOVED_SHARE = 0.1  # share of cells that may differ more (edges, noise)
+COMMON_SHARE = 0.05  # share of cells that must be measurable in both
+NOISY_BELOW = 0.002  # cells darker than this are not compared
+EXPOSURE_STEP = 0.3  # stops; smaller differences are not a bracket
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaptureLook:
+    """What a quick look at a capture shows.
+
+    Attributes
+    ----------
+    name : str
+        File name in the session folder.
+    info : CaptureInfo
+        What the file says of itself.
+    shape : (int, int)
+        Rows and columns of the capture.
+    light : ndarray of float32, shape (rows, columns)
+        Mean light of each cell over all colours, dark level off; 1.0 is full scale.
+    brightest : ndarray of float32, same shape
+        The same for the brightest colour.
+    clipped : ndarray of float32, same shape
+        Share of each cell's sites that are clipped.
+    """
+
+    name: str
+    info: CaptureInfo
+    shape: tuple[int, int]
+    light: NDArray[np.float32]
+    brightest: NDArray[np.float32]
+    clipped: NDArray[np.float32]
+
+    @property
+    def clipped_share(self) -> float:
+        """Share of sites that are clipped."""
+        return float(self.clipped.mean(dtype=np.float64))
+
+
+def look_at(path: Path, scan: ScanSettings = ScanSettings()) -> CaptureLook:  # noqa: B008
+    """Read a capture and return a small picture of it.
+
+    Raises
+    ------
+    CaptureError
+        If it cannot be read.
+    """
+    frame = read_capture(path, scan)
+    cells = linear_means(frame) - black_by_kind(frame)[:, None, None]
+    cells /= np.float32(frame.full_scale)
+    return CaptureLook(
+        name=path.name,
+        info=frame.info,
+        shape=frame.shape,
+        light=cells.mean(axis=0, dtype=np.float64).astype(np.float32),
+        brightest=cells.max(axis=0),
+        clipped=_clipped_cells(frame, cells.shape[1:]),
+    )
+
+
+def is_dark(look: CaptureLook) -> bool:
+    """Tell whether a capture holds no light: a dark frame."""
+    return float(np.quantile(look.brightest, 0.998)) < DARK_BELOW
+
+
+def is_blown_out(look: CaptureLook) -> bool:
+    """Tell whether a capture is clipped nearly all over: of no use, whatever it shows."""
+    return look.clipped_share > BLOWN_OUT
+
+
+def is_blank(look: CaptureLook) -> bool:
+    """Tell whether a capture shows the bare light box: bright and smooth but for dust.
+
+    The logarithm of light is fitted by a smooth surface, specks left out; a plate, its edges or
+    a card around it leave far more than dust beside that surface.
+    """
+    light = look.light
+    if float(np.median(light)) < BLANK_ABOVE or float(light.min()) <= 0:
+        return False
+    off = np.abs(_off_smooth(np.log(light.astype(np.float64))))
+    return bool(np.median(off) < BLANK_TYPICAL and np.mean(off > BLANK_FAR) < DUST_SHARE)
+
+
+def light_rate(look: CaptureLook) -> float | None:
+    """Return light a second at ISO 100, to compare brightness; None where the file is silent."""
+    info = look.info
+    if not info.exposure_s:
+        return None
+    return float(np.median(look.light)) / info.exposure_s / ((info.iso or 100.0) / 100.0)
+
+
+def stops_between(first: CaptureLook, second: CaptureLook) -> float | None:
+    """Return how many stops more light ``second`` has; None if the framing is another.
+
+    The two are compared where both are measurable: neither clipped nor nearly black.
+    """
+    if first.shape != second.shape:
+        return None
+    usable = np.ones(first.light.shape, bool)
+    for look in (first, second):
+        usable &= (look.clipped == 0) & (look.light > NOISY_BELOW)
+    if float(np.mean(usable)) < COMMON_SHARE:
+        return None
+    a, b = (np.log(look.light[usable].astype(np.float64)) for look in (first, second))
+    shift = float(np.median(b - a))
+    if float(np.mean(np.abs(b - a - shift) > SAME_WITHIN)) > MOVED_SHARE:
+        return None
+    return shift / float(np.log(2.0))
+
+
+def _clipped_cells(frame: SensorFrame, grid: tuple[int, ...]) -> NDArray[np.float32]:
+    clipped = frame.counts >= frame.white
+    sites = clipped.any(axis=2) if clipped.ndim == 3 else clipped
+    shares = np.asarray(sites.view(np.uint8) * np.uint8(255))
+    cells = cv2.resize(shares, (grid[1], grid[0]), interpolation=cv2.INTER_AREA)
+    return cells.astype(np.float32) / np.float32(255)
+
+
+def _off_smooth(log_light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what a smooth surface leaves over, the surface fitted without outliers."""
+    down, across = (
+        np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, n), SURFACE_ORDER)
+        for n in log_light.shape
+    )
+    basis = np.einsum("ri,cj->rcij", down, across).reshape(log_light.size, -1)
+    values = cv2.medianBlur(log_light.astype(np.float32), 3).ravel().astype(np.float64)
+    keep = np.ones(values.size, bool)
+    fitted = np.zeros(values.size)
+    for _ in range(3):
+        weights = np.linalg.lstsq(basis[keep], values[keep], rcond=None)[0]
+        fitted = basis @ weights
+        off = np.abs(values - fitted)
+        keep = off <= 4 * max(float(np.median(off)), 1e-4)
+    return (log_light.ravel() - fitted).reshape(log_light.shape)

@@ -1,0 +1,210 @@
+"""The same work on many things in several processes; one failure never stops the rest.
+
+Processes are spawned, on every system alike: nothing of the parent's state (threads, open
+files, warm caches) is copied into a worker.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from typing import TypeVar
+
+from platebench.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
+from platebench.progress import NullProgress, Progress
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+_CV2_NO_MEMORY = -4  # cv2.Error.StsNoMem, compared by number so that cv2 stays unloaded here
+_THREAD_LIMITS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+def run_all(
+    task: Callable[[T], R],
+    items: Sequence[T],
+    *,
+    name_of: Callable[[T], str],
+    workers: int = 1,
+    what: str = "",
+    progress: Progress | None = None,
+) -> list[R | PlateError]:
+    """Return what ``task`` makes of each item, in the order of ``items``.
+
+    Parameters
+    ----------
+    task : callable
+        Importable by name (a module's function, or a ``functools.partial`` of one), because it
+        is sent to other processes.
+    items : sequence
+        What to work on; must pickle.
+    name_of : callable
+        Name of an item, for messages.
+    workers : int
+        Processes; 1 works in this one.
+    what : str
+        Name of the work, for ``progress``.
+    progress : Progress or None
+        Told of each item done.
+
+    Returns
+    -------
+    list
+        For each item its result, or the error that took its place: the PlateError that the task
+        raised, OutOfMemoryError, UnexpectedError with a traceback, or WorkerLostError when the
+        process died twice over it.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        Once the items in hand are finished; those not yet begun are dropped. Interrupted again,
+        the workers are stopped at once.
+    """
+    progress = progress or NullProgress()
+    progress.begin(what, len(items))
+    try:
+        if workers <= 1 or len(items) <= 1:
+            return _run_here(task, items, name_of, progress)
+        return _run_in_pool(task, items, name_of, min(workers, len(items)), progress)
+    finally:
+        progress.end()
+
+
+def _run_here(
+    task: Callable[[T], R], items: Sequence[T], name_of: Callable[[T], str], progress: Progress
+) -> list[R | PlateError]:
+    results: list[R | PlateError] = []
+    for item in items:
+        results.append(_guarded(task, item, name_of(item)))
+        progress.advance(name_of(item))
+    return results
+
+
+def _run_in_pool(
+    task: Callable[[T], R],
+    items: Sequence[T],
+    name_of: Callable[[T], str],
+    workers: int,
+    progress: Progress,
+) -> list[R | PlateError]:
+    results: dict[int, R | PlateError] = {}
+    lost: list[int] = []
+    with _pool(workers, progress) as pool:
+        with _interrupts_ignored():  # children inherit it, so Ctrl-C never hits a starting worker
+            pending: dict[Future[R | PlateError], int] = {
+                pool.submit(_guarded, task, item, name_of(item)): place
+                for place, item in enumerate(items)
+            }
+        for future in as_completed(pending):
+            place = pending[future]
+            try:
+                results[place] = _result_of(future, name_of(items[place]))
+            except BrokenProcessPool:
+                lost.append(place)
+                continue
+            progress.advance(name_of(items[place]))
+    if lost:
+        progress.note(f"a worker was lost; trying {len(lost)} again, one at a time")
+    for place in sorted(lost):
+        results[place] = _run_alone(task, items[place], name_of(items[place]), progress)
+        progress.advance(name_of(items[place]))
+    return [results[place] for place in range(len(items))]
+
+
+def _run_alone(task: Callable[[T], R], item: T, name: str, progress: Progress) -> R | PlateError:
+    with _pool(1, progress) as pool:
+        with _interrupts_ignored():
+            future = pool.submit(_guarded, task, item, name)
+        try:
+            return _result_of(future, name)
+        except BrokenProcessPool:
+            return WorkerLostError(name)
+
+
+def _result_of(future: Future[R | PlateError], name: str) -> R | PlateError:
+    """Return the value of a finished future; BrokenProcessPool passes through."""
+    error = future.exception()
+    if error is None:
+        return future.result()
+    if isinstance(error, BrokenProcessPool):
+        raise error
+    if not isinstance(error, Exception):
+        raise error
+    trace = "".join(traceback.format_exception(error))  # the result could not be sent back
+    return UnexpectedError(name, _one_line(error), trace)
+
+
+@contextmanager
+def _pool(workers: int, progress: Progress) -> Iterator[ProcessPoolExecutor]:
+    pool = ProcessPoolExecutor(
+        workers, mp_context=multiprocessing.get_context("spawn"), initializer=_prepare_worker
+    )
+    try:
+        yield pool
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt):
+            progress.note("stopping after the work in hand; interrupt again to stop at once")
+        try:
+            pool.shutdown(wait=True, cancel_futures=True)
+        except KeyboardInterrupt:
+            for child in multiprocessing.active_children():
+                child.terminate()
+            raise
+        raise
+    else:
+        pool.shutdown(wait=True)
+
+
+def _prepare_worker() -> None:
+    """Ignore Ctrl-C (the parent decides), end when it ends, and keep to one thread."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    for name in _THREAD_LIMITS:
+        os.environ.setdefault(name, "1")
+    import cv2
+
+    cv2.setNumThreads(1)
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)  # killed, it could not say so; waiting for its work would last for ever
+
+
+@contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _guarded(task: Callable[[T], R], item: T, name: str) -> R | PlateError:
+    try:
+        return task(item)
+    except PlateError as error:
+        return error
+    except MemoryError:
+        return OutOfMemoryError(name)
+    except Exception as error:
+        if getattr(error, "code", None) == _CV2_NO_MEMORY:
+            return OutOfMemoryError(name)
+        return UnexpectedError(name, _one_line(error), traceback.format_exc())
+
+
+def _one_line(error: BaseException) -> str:
+    text = " ".join(f"{type(error).__name__}: {error}".split())
+    return text if len(text) <= 200 else text[:197] + "..."

@@ -1,0 +1,191 @@
+"""What was made from what: a record beside the outputs, and whether it still holds.
+
+A record is deterministic (no times, no host, no paths outside the session) and is written last,
+so a plate without a fitting record is simply made again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+from platebench import __version__
+from platebench.fsio import atomic_write, hash_file
+from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
+from platebench.progress import NullProgress, Progress
+
+SCHEMA = 1
+_NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
+_HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
+
+
+def hash_files(paths: Iterable[Path], progress: Progress | None = None) -> dict[Path, str]:
+    """Return the SHA-256 of each file; "" where it cannot be read (reading it will say why)."""
+    unique = sorted(set(paths))
+    progress = progress or NullProgress()
+    progress.begin("files", len(unique))
+    digests = {}
+    threads = ThreadPoolExecutor(_HASHING_THREADS)
+    try:
+        for path, digest in zip(unique, threads.map(_hash_or_nothing, unique), strict=True):
+            digests[path] = digest
+            progress.advance(path.name)
+    finally:
+        threads.shutdown(cancel_futures=True)  # an interrupt need not wait for the rest
+        progress.end()
+    return digests
+
+
+def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
+    """Return the SHA-256 over all that decides a plate's outputs; "" where an input is missing.
+
+    Inputs by content, effective settings, the calibration and the tone profile as read, shared
+    printing ends, and the version of the program.
+
+    Parameters
+    ----------
+    job : PlateJob
+        With ``inputs`` filled in.
+    with_ends : bool
+        False leaves out what only matters after measuring: printing ends, tone and printing.
+    """
+    if not job.inputs or not all(digest for _, digest in job.inputs):
+        return ""
+    settings = asdict(job.settings)
+    parts: dict[str, Any] = {
+        "version": __version__,
+        "schema": SCHEMA,
+        "inputs": [list(pair) for pair in job.inputs],
+        "scan": asdict(job.scan),
+        "settings": settings,
+        "calibration": asdict(job.calibration) if job.calibration else None,
+    }
+    if with_ends:
+        parts["ends"] = asdict(job.ends) if job.ends else None
+        parts["tone"] = asdict(job.tone) if job.tone else None
+    else:
+        for key in ("tone", "printing", "print_stops"):
+            del settings[key]
+    return hashlib.sha256(_json_bytes(parts)).hexdigest()
+
+
+def write_record(job: PlateJob, result: PlateResult) -> PlateResult:
+    """Write the record of a plate just made and return the result with it among its files.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be written.
+    """
+    digests = hash_files(result.written)
+    document = {
+        "schema": SCHEMA,
+        "plate": job.plate_id,
+        "platebench": __version__,
+        "fingerprint": job.fingerprint,
+        "measured_from": fingerprint_of(job, with_ends=False),
+        "inputs": dict(job.inputs),
+        "settings": asdict(job.settings),
+        "ends": asdict(result.ends) if result.ends else None,
+        "outputs": {
+            path.relative_to(job.output).as_posix(): {
+                "bytes": path.stat().st_size,
+                "sha256": digests[path],
+            }
+            for path in result.written
+        },
+        "result": result.record,
+    }
+    write_json(job.record, document | {"seal": _seal(document)})
+    return replace(result, written=(*result.written, job.record))
+
+
+def earlier_result(job: PlateJob) -> PlateResult | None:
+    """Return the result of an earlier run if nothing has changed since; None to make it anew.
+
+    Nothing has changed if the fingerprint fits and every output is there, byte for byte.
+    """
+    record = _read_record(job.record)
+    if not job.fingerprint or record.get("fingerprint") != job.fingerprint:
+        return None
+    try:
+        outputs = {job.output / name: facts for name, facts in record["outputs"].items()}
+        for path, facts in outputs.items():
+            if path.stat().st_size != facts["bytes"]:
+                return None
+        digests = hash_files(outputs)
+        if any(digests[path] != facts["sha256"] for path, facts in outputs.items()):
+            return None
+        return PlateResult(
+            plate_id=job.plate_id,
+            written=(*outputs, job.record),
+            record=dict(record["result"]),
+            ends=_ends(record),
+            skipped=True,
+        )
+    except OSError:
+        return None  # gone, or not to be read
+
+
+def earlier_ends(job: PlateJob) -> PrintingEnds | None:
+    """Return a plate's own printing ends if an earlier run measured them from the same inputs."""
+    record = _read_record(job.record)
+    wanted = fingerprint_of(job, with_ends=False)
+    if not wanted or record.get("measured_from") != wanted:
+        return None
+    return _ends(record)
+
+
+def write_json(path: Path, document: Mapping[str, Any]) -> None:
+    """Write a JSON document for people and programs: indented, keys as given, UTF-8.
+
+    Lists of numbers stay on one line.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be written.
+    """
+    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+    text = _NUMBERS.sub(lambda found: "[" + " ".join(found[1].split()) + "]", text)
+    with atomic_write(path) as stream:
+        stream.write(text.encode(errors="backslashreplace") + b"\n")  # a JSON escape, too
+
+
+def _ends(record: Mapping[str, Any]) -> PrintingEnds | None:
+    ends = record["ends"]
+    if ends is None:
+        return None
+    return PrintingEnds(base_fog=float(ends["base_fog"]), d_max=float(ends["d_max"]))
+
+
+def _read_record(path: Path) -> dict[str, Any]:
+    try:
+        record = json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return {}
+    if not isinstance(record, dict) or record.pop("seal", "") != _seal(record):
+        return {}  # cut off or meddled with: as good as none
+    return record
+
+
+def _seal(record: Mapping[str, Any]) -> str:
+    """Return what shows that a record is as it was written."""
+    return hashlib.sha256(_json_bytes(record)).hexdigest()
+
+
+def _hash_or_nothing(path: Path) -> str:
+    try:
+        return hash_file(path)
+    except OSError:
+        return ""
+
+
+def _json_bytes(document: object) -> bytes:
+    return json.dumps(document, sort_keys=True, allow_nan=False).encode()

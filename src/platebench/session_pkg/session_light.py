@@ -1,0 +1,54 @@
+"""The bare light and the dark level of a session, prepared once for all its plates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import overload
+
+from platebench.image import SensorFrame
+from platebench.settings import ScanSettings, SessionSettings
+from platebench.stages.light import Dark, Light, dark_from_frames, light_from_blanks
+from platebench.stages.read_capture import read_capture
+
+
+class FramesOnDisk(Sequence[SensorFrame]):
+    """Captures read when they are asked for: of many, only one is in memory at a time."""
+
+    def __init__(self, paths: Sequence[Path], scan: ScanSettings) -> None:
+        self._paths, self._scan = tuple(paths), scan
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+    @overload
+    def __getitem__(self, place: int) -> SensorFrame: ...
+    @overload
+    def __getitem__(self, place: slice) -> FramesOnDisk: ...
+    def __getitem__(self, place: int | slice) -> SensorFrame | FramesOnDisk:
+        """Read one capture, or name several."""
+        if isinstance(place, slice):
+            return FramesOnDisk(self._paths[place], self._scan)
+        return read_capture(self._paths[place], self._scan)
+
+    def __iter__(self) -> Iterator[SensorFrame]:
+        return (read_capture(path, self._scan) for path in self._paths)
+
+
+def prepare_light(folder: Path, settings: SessionSettings) -> tuple[Light | None, Dark | None]:
+    """Return the light of a session's blank frames and the level of its dark frames.
+
+    None where there are no such frames.
+
+    Raises
+    ------
+    CaptureError
+        If one cannot be read.
+    BlankFrameError, FrameMismatchError
+        If one is not what it is named as, or they do not fit together.
+    """
+    darks = FramesOnDisk([folder / name for name in settings.dark], settings.scan)
+    blanks = FramesOnDisk([folder / name for name in settings.blank], settings.scan)
+    dark = dark_from_frames(darks) if darks else None
+    light = light_from_blanks(blanks, dark) if blanks else None
+    return light, dark
