@@ -33,8 +33,8 @@ def main() -> None:
 def measure(path: Path, megapixels: float, runs: int) -> None:
     import cv2
 
-    from platebench.calibration_fit import fit_calibration
-    from platebench.known_tablet import STANDARD
+    from platebench.densitometry.calibration_fit import fit_calibration
+    from platebench.densitometry.known_tablet import STANDARD
     from platebench.stages.flatten import transmittance_from_counts
     from platebench.stages.light import light_from_blanks
     from platebench.stages.read_capture import read_capture

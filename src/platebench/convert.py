@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench import __version__
-from platebench.calibration import Calibration
+from platebench.densitometry.calibration import Calibration
 from platebench.framing import frame_corners, frame_plate
 from platebench.image import MONO_PATTERN, Encoding, PlateImage
 from platebench.look import PlateView, calibration_for, check_something_there, look_at_plate

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.calibration import Calibration
+from platebench.densitometry.calibration import Calibration
 from platebench.errors import FrameMismatchError, NoPlateError
 from platebench.exposures import read_exposures
 from platebench.image import CaptureInfo, CaptureKind, PlateImage

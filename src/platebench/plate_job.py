@@ -18,7 +18,7 @@ from platebench.errors import PlateError
 from platebench.settings import PlateSettings, ScanSettings
 
 if TYPE_CHECKING:
-    from platebench.calibration import Calibration
+    from platebench.densitometry.calibration import Calibration
     from platebench.stages.light import Dark, Light
     from platebench.stages.tone import ToneProfile
 
