@@ -31,6 +31,27 @@ class PlateError(Exception):
     exit_code: ClassVar[ExitCode] = ExitCode.INTERNAL
 
 
+class FileFault(PlateError):
+    """Something is wrong with one file: ``path what; remedy``.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file, folder, or whatever it is that people know by this name.
+    what : str
+        What is wrong, as the second half of a sentence ("is empty").
+    remedy : str
+        What to do next, as an instruction ("copy it from the card again").
+    """
+
+    def __init__(self, path: Path | str, what: str, remedy: str) -> None:
+        super().__init__(path, what, remedy)
+        self.path, self.what, self.remedy = path, what, remedy
+
+    def __str__(self) -> str:
+        return f"{self.path} {self.what}; {self.remedy}"
+
+
 class InputError(PlateError):
     """A capture cannot be used."""
 
@@ -55,25 +76,8 @@ class SettingsError(PlateError):
     exit_code = ExitCode.SETTINGS
 
 
-class CaptureError(InputError):
-    """A capture is missing, empty, damaged or not a picture.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    what : str
-        What is wrong, as the second half of a sentence ("is empty").
-    remedy : str
-        What to do next, as an instruction ("copy it from the card again").
-    """
-
-    def __init__(self, path: Path, what: str, remedy: str) -> None:
-        super().__init__(path, what, remedy)
-        self.path, self.what, self.remedy = path, what, remedy
-
-    def __str__(self) -> str:
-        return f"{self.path} {self.what}; {self.remedy}"
+class CaptureError(FileFault, InputError):
+    """A capture is missing, empty, damaged or not a picture."""
 
 
 class NoPlateError(InputError):
@@ -90,36 +94,12 @@ class NoPlateError(InputError):
         )
 
 
-class ReadingsError(InputError):
-    """Step readings, or the tablet they were made with, cannot be used.
-
-    Parameters
-    ----------
-    source : str
-        The file or the plate they came from.
-    what : str
-        What is wrong, as the second half of a sentence.
-    remedy : str
-        What to do next.
-    """
-
-    def __init__(self, source: str, what: str, remedy: str) -> None:
-        super().__init__(source, what, remedy)
-        self.source, self.what, self.remedy = source, what, remedy
-
-    def __str__(self) -> str:
-        return f"{self.source} {self.what}; {self.remedy}"
+class ReadingsError(FileFault, InputError):
+    """Step readings, or the tablet they were made with, cannot be used."""
 
 
-class SpotError(InputError):
+class SpotError(FileFault, InputError):
     """A place that is to be measured is not on the plate, or holds nothing to read."""
-
-    def __init__(self, path: Path, what: str, remedy: str) -> None:
-        super().__init__(path, what, remedy)
-        self.path, self.what, self.remedy = path, what, remedy
-
-    def __str__(self) -> str:
-        return f"{self.path} {self.what}; {self.remedy}"
 
 
 class FrameMismatchError(CalibrationError):
@@ -133,36 +113,12 @@ class FrameMismatchError(CalibrationError):
         return f"{self.frame} does not fit {self.plate}: {self.what}; {self.remedy}"
 
 
-class BlankFrameError(CalibrationError):
+class BlankFrameError(FileFault, CalibrationError):
     """A blank or dark frame is not usable by itself (clipped, black, not bare light)."""
 
-    def __init__(self, frame: Path, what: str, remedy: str) -> None:
-        super().__init__(frame, what, remedy)
-        self.frame, self.what, self.remedy = frame, what, remedy
 
-    def __str__(self) -> str:
-        return f"{self.frame} {self.what}; {self.remedy}"
-
-
-class TabletError(CalibrationError):
-    """A step tablet, or its table of densities, cannot be used to calibrate.
-
-    Parameters
-    ----------
-    path : Path
-        The capture or the table.
-    what : str
-        What is wrong, as the second half of a sentence.
-    remedy : str
-        What to do next, as an instruction.
-    """
-
-    def __init__(self, path: Path, what: str, remedy: str) -> None:
-        super().__init__(path, what, remedy)
-        self.path, self.what, self.remedy = path, what, remedy
-
-    def __str__(self) -> str:
-        return f"{self.path} {self.what}; {self.remedy}"
+class TabletError(FileFault, CalibrationError):
+    """A step tablet, or its table of densities, cannot be used to calibrate."""
 
 
 class BracketError(InputError):
@@ -200,12 +156,8 @@ class NoLightReferenceError(CalibrationError):
         )
 
 
-class WriteError(OutputError):
+class WriteError(FileFault, OutputError):
     """A file could not be written whole; nothing was left under its final name."""
-
-    def __init__(self, path: Path, what: str, remedy: str) -> None:
-        super().__init__(path, what, remedy)
-        self.path, self.what, self.remedy = path, what, remedy
 
     def __str__(self) -> str:
         return f"{self.path} was not written: {self.what}; {self.remedy}"
@@ -245,26 +197,12 @@ class BadSettingsError(SettingsError):
         return "\n".join(str(problem) for problem in self.problems)
 
 
-class SettingsFileError(SettingsError):
+class SettingsFileError(FileFault, SettingsError):
     """A settings file is missing, is not TOML, or may not be replaced."""
 
-    def __init__(self, path: Path, what: str, remedy: str) -> None:
-        super().__init__(path, what, remedy)
-        self.path, self.what, self.remedy = path, what, remedy
 
-    def __str__(self) -> str:
-        return f"{self.path} {self.what}; {self.remedy}"
-
-
-class SessionFolderError(InputError):
+class SessionFolderError(FileFault, InputError):
     """A session folder is missing, is not a folder, or holds nothing to work on."""
-
-    def __init__(self, folder: Path, what: str, remedy: str) -> None:
-        super().__init__(folder, what, remedy)
-        self.folder, self.what, self.remedy = folder, what, remedy
-
-    def __str__(self) -> str:
-        return f"{self.folder} {self.what}; {self.remedy}"
 
 
 class MissingProfileError(SettingsError):
@@ -272,8 +210,7 @@ class MissingProfileError(SettingsError):
 
     Parameters
     ----------
-    kind : str
-        "tone".
+    kind : {"tone", "process"}
     name : str
         The name that was asked for.
     folders : tuple of Path
