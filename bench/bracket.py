@@ -14,16 +14,12 @@ moves by a site in the second kind of bracket, which is the slow way.
 from __future__ import annotations
 
 import argparse
-import json
-import os
-import resource
-import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 
-ONE_CORE = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+from one_core import frame_shape, print_figures, run_step
+
 TIMES_S = (1 / 16, 1 / 4, 1.0)
 NAMES = ("short.dng", "middle.dng", "long.dng")
 
@@ -35,8 +31,7 @@ def make_bracket(folder: Path, megapixels: float, *, compress: bool, moved: bool
     from platebench.synthetic import CameraModel, LightBox, PlateModel, simulate_blank, write_dng
     from platebench.synthetic.simulate import photograph, true_transmittance
 
-    rows = round((megapixels * 1e6 / 1.5) ** 0.5 / 2) * 2
-    camera = CameraModel(shape=(rows, round(rows * 1.5 / 2) * 2), tilt_deg=0.7, fill=0.9)
+    camera = CameraModel(shape=frame_shape(megapixels), tilt_deg=0.7, fill=0.9)
     box = LightBox()
     plate = PlateModel(size_mm=(101.0, 126.2), log_exposure=2.3, dust=20, scratches=2)
     seen = true_transmittance(plate, box, camera, seed=1)
@@ -70,36 +65,14 @@ def step(folder: Path, *, merge: bool) -> dict[str, float]:
         figures["merge"] = time.perf_counter() - start
         if not np.isfinite(merged.image.pixels).all():
             raise SystemExit("the merge left holes")
-    return figures | {"peak_bytes": peak_bytes()}
-
-
-def peak_bytes() -> int:
-    """Return the most memory this process has held, interpreter and libraries included."""
-    status = Path("/proc/self/status")
-    if status.exists():  # getrusage counts what the parent held at the fork
-        line = next(text for text in status.read_text().splitlines() if text.startswith("VmHWM"))
-        return int(line.split()[1]) * 1024
-    unit = 1 if sys.platform == "darwin" else 1024
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
-
-
-def run_step(name: str, folder: Path) -> dict[str, float]:
-    """Run one step in a process of its own."""
-    command = [sys.executable, __file__, "--step", name, "--folder", str(folder)]
-    done = subprocess.run(
-        command, capture_output=True, text=True, env={**os.environ, **ONE_CORE}, check=False
-    )
-    if done.returncode:
-        raise SystemExit(f"{name} failed:\n{done.stderr}")
-    figures: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
     return figures
 
 
 def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, moved: bool) -> None:
     """Measure one kind of bracket and print the ratios."""
     make_bracket(folder, megapixels, compress=compress, moved=moved)
-    run_step("read", folder)  # warms the file cache
-    done = [run_step("merge", folder) for _ in range(runs)]
+    run_step(__file__, "read", folder)  # warms the file cache
+    done = [run_step(__file__, "merge", folder) for _ in range(runs)]
     read, merge = (min(figures[name] for figures in done) for name in ("read", "merge"))
     peak = max(figures["peak_bytes"] for figures in done)
     kind = "lossless-compressed" if compress else "uncompressed"
@@ -120,7 +93,7 @@ def main() -> None:
     parser.add_argument("--step", choices=("read", "merge"), help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.step:
-        print(json.dumps(step(args.folder, merge=args.step == "merge")))
+        print_figures(**step(args.folder, merge=args.step == "merge"))
         return
     for compress, moved in ((True, False), (False, False), (True, True)):
         with tempfile.TemporaryDirectory(dir=args.folder) as name:

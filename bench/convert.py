@@ -14,17 +14,13 @@ Every measurement runs in a process of its own, on one core; the best of the run
 from __future__ import annotations
 
 import argparse
-import json
-import os
-import resource
-import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 from typing import Any
 
-ONE_CORE = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+from one_core import frame_shape, print_figures, run_step
+
 EXPOSURE_S = 1 / 16
 
 
@@ -39,8 +35,7 @@ def make_session(folder: Path, megapixels: float, *, compress: bool) -> None:
         write_dng,
     )
 
-    rows = round((megapixels * 1e6 / 1.5) ** 0.5 / 2) * 2
-    camera = CameraModel(shape=(rows, round(rows * 1.5 / 2) * 2), tilt_deg=0.7, fill=0.9)
+    camera = CameraModel(shape=frame_shape(megapixels), tilt_deg=0.7, fill=0.9)
     box = LightBox()
     plate = PlateModel(size_mm=(101.0, 126.2), dust=20, scratches=2, chips=2)
     frame = simulate_plate(plate, box, camera, exposure_s=EXPOSURE_S, seed=1).frame
@@ -143,39 +138,19 @@ def step_script(folder: Path) -> float:
 STEPS = {"ours": step_ours, "floor": step_floor, "script": step_script}
 
 
-def peak_bytes() -> int:
-    """Return the most memory this process has held, interpreter and libraries included."""
-    status = Path("/proc/self/status")
-    if status.exists():  # getrusage counts what the parent held at the fork
-        line = next(text for text in status.read_text().splitlines() if text.startswith("VmHWM"))
-        return int(line.split()[1]) * 1024
-    unit = 1 if sys.platform == "darwin" else 1024
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
-
-
-def run_step(name: str, folder: Path) -> tuple[float, float]:
-    """Run one step in a process of its own; return seconds and peak memory in bytes."""
-    command = [sys.executable, __file__, "--step", name, "--folder", str(folder)]
-    done = subprocess.run(
-        command, capture_output=True, text=True, env={**os.environ, **ONE_CORE}, check=False
-    )
-    if done.returncode:
-        raise SystemExit(f"{name} failed:\n{done.stderr}")
-    figures = json.loads(done.stdout.splitlines()[-1])
-    return figures["seconds"], figures["peak_bytes"]
-
-
 def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, script: bool) -> None:
     """Measure one kind of file and print the ratios."""
     make_session(folder, megapixels, compress=compress)
-    run_step("ours", folder)  # warms the file cache and leaves the pictures the floor writes
+    run_step(
+        __file__, "ours", folder
+    )  # warms the file cache and leaves the pictures the floor writes
     best: dict[str, float] = {}
     peak = 0.0
     for _ in range(runs):
         for name in ("floor", "ours"):
-            seconds, memory = run_step(name, folder)
-            best[name] = min(best.get(name, seconds), seconds)
-            peak = max(peak, memory) if name == "ours" else peak
+            figures = run_step(__file__, name, folder)
+            best[name] = min(best.get(name, figures["seconds"]), figures["seconds"])
+            peak = max(peak, figures["peak_bytes"]) if name == "ours" else peak
     frame = megapixels * 2e6
     kind = "lossless-compressed DNG" if compress else "uncompressed DNG"
     print(f"{megapixels:g} MP {kind}, one core, best of {runs}")
@@ -183,7 +158,8 @@ def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, scrip
     print(f"  ratio to the floor        {best['ours'] / best['floor']:.2f}   (aim <= 1.5)")
     print(f"  peak memory / 16-bit frame {peak / frame:.2f}   (aim <= 4; all of the process)")
     if script:
-        seconds, memory = run_step("script", folder)
+        figures = run_step(__file__, "script", folder)
+        seconds, memory = figures["seconds"], figures["peak_bytes"]
         print(f"  plain script {seconds:.1f} s, {memory / frame:.1f} x the frame")
         print(f"  faster than the script by {seconds / best['ours']:.1f} x   (aim >= 5)")
 
@@ -197,8 +173,7 @@ def main() -> None:
     parser.add_argument("--step", choices=sorted(STEPS), help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.step:
-        seconds = STEPS[args.step](args.folder)
-        print(json.dumps({"seconds": seconds, "peak_bytes": peak_bytes()}))
+        print_figures(seconds=STEPS[args.step](args.folder))
         return
     with tempfile.TemporaryDirectory(dir=args.folder) as name:
         compare(Path(name), args.runs, args.megapixels, compress=True, script=True)

@@ -14,8 +14,9 @@ import tempfile
 import time
 from pathlib import Path
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_name] = "1"
+from one_core import ONE_CORE, frame_shape
+
+os.environ.update(ONE_CORE)  # before NumPy is loaded
 
 AIM_S = 1.0
 EXPOSURE_S = 1 / 16
@@ -50,8 +51,7 @@ def measure(path: Path, megapixels: float, runs: int) -> None:
     )
 
     cv2.setNumThreads(1)
-    rows = round((megapixels * 1e6 / 1.5) ** 0.5 / 2) * 2
-    camera = CameraModel(shape=(rows, round(rows * 1.5 / 2) * 2), tilt_deg=5, fill=0.85)
+    camera = CameraModel(shape=frame_shape(megapixels), tilt_deg=5, fill=0.85)
     box = LightBox(glare=0.005)
     target = StepTablet(densities=STANDARD["31"].densities, grid=(1, 31), size_mm=(12.7, 127.0))
     tablet = PlateModel(size_mm=(12.7, 127.0), target=target, grain_um=0.3, dust=20)
