@@ -143,7 +143,7 @@ def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, scrip
     make_session(folder, megapixels, compress=compress)
     run_step(
         __file__, "ours", folder
-    )  # warms the file cache and leaves the pictures the floor writes
+    )  # leaves the pictures the floor writes
     best: dict[str, float] = {}
     peak = 0.0
     for _ in range(runs):

@@ -1,4 +1,4 @@
-"""What the benchmarks share: steps in processes of their own, on one core, with their peak memory."""
+"""What the benchmarks share: steps in processes of their own, on one core, and their memory."""
 
 from __future__ import annotations
 

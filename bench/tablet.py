@@ -70,7 +70,7 @@ def measure(path: Path, megapixels: float, runs: int) -> None:
         finding.append(time.perf_counter() - start)
         steps = len(found.steps)
     took, floor = min(finding), min(reading)
-    print(f"{rows * camera.shape[1] / 1e6:.0f} MP, {steps} steps, best of {runs}")
+    print(f"{megapixels:g} MP, {steps} steps, best of {runs}")
     print(f"frame read                  {floor:.3f} s")
     print(f"tablet found, read, fitted  {took:.3f} s  = {took / floor:.2f} x reading")
     print(f"aim: {AIM_S:.0f} s at most: {'met' if took <= AIM_S else 'NOT met'}")

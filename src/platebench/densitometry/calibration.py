@@ -8,6 +8,7 @@ The model has the order of the light's way in reverse. Glare adds a share ``g`` 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, fields
 from functools import cached_property
 from pathlib import Path
@@ -15,7 +16,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import CubicSpline
 
 from platebench.errors import TabletError
 from platebench.fsio import atomic_write
@@ -102,8 +102,13 @@ class Calibration:
     notes: tuple[str, ...] = ()
 
     @cached_property
-    def _spline(self) -> CubicSpline:
-        return CubicSpline(self.nodes, self.residuals, bc_type="natural")
+    def _spline(self) -> Callable[[Doubles], Doubles]:
+        from scipy.interpolate import CubicSpline  # only where there is a calibration
+
+        spline: Callable[[Doubles], Doubles] = CubicSpline(
+            self.nodes, self.residuals, bc_type="natural"
+        )
+        return spline
 
     @property
     def densest(self) -> float:

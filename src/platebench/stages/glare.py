@@ -18,7 +18,7 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from platebench.image import Encoding, PlateImage
 from platebench.stages.flatten import BandStep
@@ -373,4 +373,4 @@ def _best_order(
 def _p_value(simple: float, full: float, more: int, left: int) -> float:
     """Return the probability of a gain in squares as large by chance."""
     gain = max(simple - full, 0.0) / more
-    return float(f_distribution.sf(gain / max(full / left, 1e-30), more, left))
+    return float(fdtrc(more, left, gain / max(full / left, 1e-30)))
