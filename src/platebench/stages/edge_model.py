@@ -27,7 +27,12 @@ ROUGHNESS = 0.08  # relative error granted to the model, so that the foot counts
 APERTURE = ((-0.3872983, 5 / 18), (0.0, 8 / 18), (0.3872983, 5 / 18))
 NO_LINE = 0.01  # density of a rim that is no line
 LINE_STARTS = ((0.7, 1.0, 2.5), (0.6, 1.2, 1.2))  # blur, density and width
-WORTH_A_LINE = 0.64  # share of the misfit that a line at the rim must leave to be believed
+# How far a line at the rim is believed, by the share of the misfit that it leaves. A narrow line
+# and a wider blur can look alike; then the middle between the two stories is least wrong.
+BELIEF = ((0.6, 0.8, 1.03, 1.15), (1.0, 0.6, 0.5, 0.0))
+WORTH_A_LINE = 0.64  # the same against light, where the two stories hardly differ
+BARE_STRIP = 0.955  # of the light: more than any glass lets through (0.92: two surfaces, n = 1.52)
+WIDE = 2.5  # times the blur: a strip narrower than this does not tell its level
 
 Doubles = NDArray[np.float64]
 
@@ -66,12 +71,19 @@ class EdgeFit:
         Standard deviation of the blur.
     line_density, line_px : float
         The dark line at the rim.
+    bare : bool
+        Against black: whether all sides begin with a strip that is brighter than any glass once
+        the blur is taken off.
+    strip_ends_px : ndarray of float64, shape (sides,)
+        Where such a strip ends, counted as ``shifts_px``.
     """
 
     shifts_px: Doubles
     blur_px: float
     line_density: float
     line_px: float
+    bare: bool
+    strip_ends_px: Doubles
 
 
 def average_profiles(
@@ -106,12 +118,40 @@ def fit_edges(profiles: list[MeanProfile], *, brighter: bool) -> EdgeFit:
     brighter : bool
         The glass is brighter than the surround.
     """
-    clean = _fitted(_Story(profiles, brighter=brighter, line=False), (0.8, NO_LINE, 1.0))
+    plain = _Story(profiles, brighter=brighter, line=False)
+    clean, clean_cost = _fitted(plain, (0.8, NO_LINE, 1.0))
     story = _Story(profiles, brighter=brighter, line=True)
-    lined = min((_fitted(story, start) for start in LINE_STARTS), key=lambda fit: fit[1])
-    best = (lined if lined[1] < WORTH_A_LINE * clean[1] else clean)[0]
-    blur, density, line = (float(v) for v in np.exp(np.clip(best[:3], -4, 4)))
-    return EdgeFit(np.asarray(best[3 : 3 + len(profiles)], np.float64), blur, density, line)
+    lined, lined_cost = min((_fitted(story, start) for start in LINE_STARTS), key=lambda f: f[1])
+    left = lined_cost / max(clean_cost, 1e-9)
+    belief = float(np.interp(left, *BELIEF)) if brighter else float(left < WORTH_A_LINE)
+    blur, density, line = np.exp(np.clip((lined if belief > 0.5 else clean)[:3], -4, 4)).tolist()
+    sides = slice(3, 3 + len(profiles))
+    bare, ends = _bare_strip(plain, clean)
+    return EdgeFit(
+        shifts_px=belief * lined[sides] + (1 - belief) * clean[sides],
+        blur_px=blur,
+        line_density=density,
+        line_px=line,
+        bare=brighter and bare,
+        strip_ends_px=ends,
+    )
+
+
+def _bare_strip(story: _Story, p: Doubles) -> tuple[bool, Doubles]:
+    """Tell whether a fit without a line begins with bare light on all sides, and where that ends.
+
+    Level and width of a strip vary against each other, their product is sure; and the level of
+    bare light is 1.
+    """
+    count = story.count
+    strip, after = story.levels(p)
+    level = float(np.median(strip))
+    widths = np.exp(np.minimum(p[3 + count :], 4.0))
+    ends = p[3 : 3 + count] + widths * strip
+    blur = float(np.exp(np.clip(p[0], -4, 4)))
+    bare = level > BARE_STRIP and strip.min() > 0.9 and np.median(widths) > WIDE * blur
+    followed = bool(np.all(after < 0.93 * strip))  # else one broad step: nothing says where it ends
+    return bool(bare) and followed, ends
 
 
 def _fitted(story: _Story, start: tuple[float, float, float]) -> tuple[Doubles, float]:
@@ -145,7 +185,7 @@ class _Story:
         strips = [np.log(4.0)] * self.count
         rim = (USUAL_BLUR_PX, 0.5 if line else NO_LINE, 1.5)
         self.usual = np.concatenate([np.log(rim), np.zeros(self.count), strips])
-        loose = (0.3, 0.8 if line else 0.01, 0.8)
+        loose = (0.25, 0.8 if line else 0.01, 0.8)
         self.spread = np.concatenate([loose, np.full(self.count, 3.0), np.full(len(strips), 1.0)])
 
     def start(self, blur: float, density: float, line: float) -> Doubles:
@@ -156,6 +196,17 @@ class _Story:
 
     def residuals(self, p: Doubles) -> Doubles:
         """Return misfits over their expected size, then departures from what is usual."""
+        light, rebate, picture = self._parts(p)
+        first, second = self._levels(light, rebate, picture)
+        off = first[self.of] * rebate + second[self.of] * picture - light
+        return np.concatenate([off / self.size, (p - self.usual) / self.spread])
+
+    def levels(self, p: Doubles) -> tuple[Doubles, Doubles]:
+        """Return each side's transmittance first inside the edge, and after that."""
+        return self._levels(*self._parts(p))
+
+    def _parts(self, p: Doubles) -> tuple[Doubles, Doubles, Doubles]:
+        """Return the light seen, and the shares of it that rebate and picture let through."""
         blur, density, line = np.exp(np.clip(p[:3], -4, 4))
         d = self.x - p[3 : 3 + self.count][self.of]
         strip = np.exp(np.minimum(p[3 + self.count :], 4.0))[self.of]
@@ -165,13 +216,15 @@ class _Story:
             glass += weight * blurred_glass(d + at, *rim)
             covered += weight * self.level * ndtr((d + at) / blur)  # surround hidden by the glass
             beyond += weight * ndtr((d + at - strip) / blur)
-        # Rises are positive where it gets darker, if the surround is light.
-        light = self.rise + covered if self.brighter else covered - self.rise
-        off = self._off(light, glass - beyond, beyond)
-        return np.concatenate([off / self.size, (p - self.usual) / self.spread])
+        # Rises are positive where it gets darker, if the surround is light. What a black one shows
+        # is mostly stray light, which lies over the glass as well.
+        light = self.rise if self.brighter else covered - self.rise
+        return light, glass - beyond, beyond
 
-    def _off(self, target: Doubles, rebate: Doubles, picture: Doubles) -> Doubles:
-        """Return the misfit; levels of rebate and picture follow by linear least squares."""
+    def _levels(
+        self, target: Doubles, rebate: Doubles, picture: Doubles
+    ) -> tuple[Doubles, Doubles]:
+        """Return the levels of rebate and picture, by linear least squares."""
         weight = 1 / np.square(self.size)
 
         def dot(one: Doubles, other: Doubles) -> Doubles:
@@ -180,9 +233,9 @@ class _Story:
         aa, bb, ab = dot(rebate, rebate) + 1e-9, dot(picture, picture) + 1e-9, dot(rebate, picture)
         at, bt = dot(rebate, target), dot(picture, target)
         whole = np.maximum(aa * bb - ab * ab, 1e-12)
-        first = np.clip((bb * at - ab * bt) / whole, 0, 1.5)[self.of]
-        second = np.clip((aa * bt - ab * at) / whole, 0, 1.5)[self.of]
-        return np.asarray(first * rebate + second * picture - target)
+        first = np.clip((bb * at - ab * bt) / whole, 0, 1.5)
+        second = np.clip((aa * bt - ab * at) / whole, 0, 1.5)
+        return np.asarray(first), np.asarray(second)
 
 
 def blurred_glass(d: Doubles, blur: float, density: float, line: float) -> Doubles:
@@ -206,19 +259,12 @@ def blurred_glass(d: Doubles, blur: float, density: float, line: float) -> Doubl
 
 
 def strip_of_light(
-    profiles: Sequence[MeanProfile], shifts: Doubles, blur: float, *, light: float = 1.0
+    profiles: Sequence[MeanProfile], fit: EdgeFit, *, light: float = 1.0
 ) -> tuple[Literal["none", "gap", "unclear"], Doubles]:
     """Tell whether the first thing inside a black surround is bare light, and where it ends.
 
     A strip of light g wide, blurred, peaks at erf(g / (2 sqrt 2 blur)); glass in its place would
     stay below 0.93 of that (two surfaces take 8 %, Fresnel at n = 1.52).
-
-    Parameters
-    ----------
-    shifts : ndarray of float64, shape (sides,)
-        The outer edges, on the profiles' distances.
-    blur : float
-        Standard deviation, pixels.
 
     Returns
     -------
@@ -226,7 +272,10 @@ def strip_of_light(
     inner : ndarray of float64, shape (sides,)
         Where the strip ends and the glass begins, on the profiles' distances.
     """
-    inner = np.array(shifts, np.float64)
+    if fit.bare:
+        return "gap", fit.strip_ends_px
+    blur = fit.blur_px
+    inner = np.array(fit.shifts_px, np.float64)
     votes = {"none": 0, "gap": 0, "unclear": 0}
     for k, profile in enumerate(profiles):
         x, tone = profile.distances, profile.rises + profile.level

@@ -190,7 +190,7 @@ def _at_the_rim(
     shifts = fit.shifts_px
     strip: Literal["none", "gap", "unclear"] = "none"
     if brighter and light_known:
-        strip, inner = strip_of_light(profiles, shifts, fit.blur_px)
+        strip, inner = strip_of_light(profiles, fit)
         if strip != "none":
             shifts = inner
     moved = list(sides)
