@@ -1,4 +1,4 @@
-"""Make the README's pictures from the demo session: ``python docs/make_pictures.py``."""
+"""Make the README's pictures from the demo and a worked curve: ``python docs/make_pictures.py``."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import numpy as np
 from PIL import Image
 
 from platebench.stages.read_capture import read_capture
+from platebench.synthetic import EmulsionCurve
 
 PICTURES = Path(__file__).parent / "pictures"
 PLATE, CAPTURE = "plate-001", "HVC_0234.DNG"
@@ -28,9 +29,30 @@ def as_captured(path: Path, height: int) -> Image.Image:
     return Image.fromarray(small.astype(np.uint8))
 
 
+def draw_curve(folder: Path) -> None:
+    """Draw the simulator's own emulsion, exposed through a 21-step tablet with 316 lx s."""
+    tablet = 0.05 + 0.15 * np.arange(21)
+    density = EmulsionCurve().density(2.5 - tablet)
+    lines = ["step,tablet_density,density"]
+    lines += [
+        f"{n},{t:.2f},{d:.4f}" for n, (t, d) in enumerate(zip(tablet, density, strict=True), 1)
+    ]
+    readings = folder / "invented emulsion.csv"
+    readings.write_text("\n".join(lines) + "\n")
+    command = [sys.executable, "-m", "platebench", "curve", str(readings), "--quiet"]
+    command += ["--exposure", "316.23", "--base-fog", "0.10", "--output", str(folder)]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    (drawing,) = folder.glob("*-curve.png")
+    with Image.open(drawing) as curve:
+        size = (900, round(900 * curve.height / curve.width))
+        curve.convert("RGB").resize(size, Image.Resampling.LANCZOS).save(PICTURES / "curve.png")
+
+
 def main() -> None:
-    """Run the demo in a temporary folder and keep two pictures of it."""
+    """Run the demo in a temporary folder and keep pictures of it; draw a curve."""
     PICTURES.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as name:
+        draw_curve(Path(name))
     with tempfile.TemporaryDirectory() as name:
         session = Path(name) / "demo"
         command = [sys.executable, "-m", "platebench", "demo", str(session), "--quiet"]
