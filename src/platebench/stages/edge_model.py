@@ -24,7 +24,7 @@ DEEPEST = 0.005  # of the step: below this the foot is not trusted (glare, level
 ROUGHNESS = 0.08  # relative error granted to the model, so that the foot counts as the top does
 
 # Gauss-Legendre points and weights for the mean over -0.5 .. 0.5.
-APERTURE = ((-0.3872983, 5 / 18), (0.0, 8 / 18), (0.3872983, 5 / 18))
+APERTURE = ((-0.2886751, 0.5), (0.2886751, 0.5))
 NO_LINE = 0.01  # density of a rim that is no line
 LINE_STARTS = ((0.7, 1.0, 2.5), (0.6, 1.2, 1.2))  # blur, density and width
 # How far a line at the rim is believed, by the share of the misfit that it leaves. A narrow line

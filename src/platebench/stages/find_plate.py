@@ -14,6 +14,7 @@ from platebench.stages.refine_corners import SIDE_NAMES, Side, corners_of, outli
 from platebench.stages.surround import BLACK, REDUCED_SIDE, WORKING_SIDE, Floats, reduce_picture
 
 UNFLATTENED = 1.3  # ratio of colours beyond any stain
+MOST_DOUBTS = 3
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 Doubles = NDArray[np.float64]
 Kind = Literal["bright", "dark", "holder", "none"]
@@ -38,7 +39,8 @@ class FoundPlate:
     out_of_square_deg : float
         Largest departure of a corner from 90 degrees.
     doubts : tuple of str
-        Plain words; a plate with any is to be kept whole and looked at.
+        Plain words, at most three, the most telling first; a plate with any is to be kept whole
+        and looked at.
     found : bool
         Whether there are four sides at all.
     """
@@ -146,34 +148,44 @@ def _apart(side: Side, other: Side) -> Doubles:
 def _doubts(
     shape: tuple[int, ...], small: Floats, view: PlateView, corners: Doubles, block: int
 ) -> list[str]:
-    doubts = [f"{name} side not seen clearly" for name in view.missing]
-    doubts += _frame_doubts(shape, view, corners)
+    """Return what speaks against the corners, the most telling first, without its consequences."""
+    outside, cut = _frame_doubts(shape, view, corners)
+    unseen = [name for name in view.missing if name not in cut]
+    doubts = outside + _of_sides(unseen, "not seen clearly", "not seen clearly")
     surround = view.surround
     others = sum(region.area for region in view.regions[1:] if not bare_beyond(small, region))
     if others > 0.15 * view.regions[0].area:
         doubts.append("more than one plate in the frame")
-    if view.strip == "unclear":
-        doubts.append("a bright line along the edge may be bare light or a narrow rebate")
-    if surround.border_share < (0.75 if view.outermost else 0.5):
-        doubts.append("the surround is not of one kind")
-    if BLACK < surround.level < 0.9 and surround.unevenness < 0.013:
-        doubts.append("the surround is neither bare light nor black: is this the whole plate?")
     if not view.brighter and np.median([s.inside_level for s in view.sides]) < OPAQUE:
         doubts.append("a black card or holder, but no plate seen in it")
-    if _sticks_out(view, block) > 0.01:
-        doubts.append("parts of the outline lie outside the four sides")
+    if BLACK < surround.level < 0.9 and surround.unevenness < 0.013:
+        doubts.append("the surround is neither bare light nor black: is this the whole plate?")
+    if view.strip == "unclear":
+        doubts.append("a bright line along the edge may be bare light or a narrow rebate")
+    if not doubts:  # else these are consequences
+        doubts = _shape_doubts(view, corners, block)
+    if surround.border_share < (0.75 if view.outermost else 0.5):
+        doubts.append("the surround is not of one kind")
+    return doubts[:MOST_DOUBTS]
+
+
+def _shape_doubts(view: PlateView, corners: Doubles, block: int) -> list[str]:
+    """Return what is odd about outline, sides and angles."""
+    doubts: list[str] = []
     if view.regions[0].fullness < 0.8:
         doubts.append("the outline is broken or not four-sided")
+    elif _sticks_out(view, block) > 0.01:
+        doubts.append("parts of the outline lie outside the four sides")
     long_side = max(side.stop - side.start for side in view.sides)
     for name, rough, side in zip(SIDE_NAMES, view.coarse, view.sides, strict=True):
         doubts += _side_doubts(name, rough, side, long_side, block, brighter=view.brighter)
     ahead = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
     if max(ahead) > 3.5 * min(ahead):
         doubts.append("much longer than any plate")
+    _, square = angles_of(corners)
     if max(abs(ahead[0] / ahead[2] - 1), abs(ahead[1] / ahead[3] - 1)) > 0.06:
         doubts.append("opposite sides differ by more than 6 %")
-    _, square = angles_of(corners)
-    if square > 4:
+    elif square > 4:
         doubts.append(f"corners are {square:.1f} degrees out of square")
     return doubts
 
@@ -181,18 +193,17 @@ def _doubts(
 def _side_doubts(
     name: str, rough: Side, side: Side, long_side: float, block: int, *, brighter: bool
 ) -> list[str]:
-    doubts: list[str] = []
-    if side.support < 0.5:
-        doubts.append(f"{name} side fits a straight line in {side.support:.0%} of places only")
-    if side.beyond > 0.08:
-        doubts.append(f"{name} side has something running further out")
     apart = float(_apart(rough, side).max())
     blur = 4 if brighter else 2  # against black even the blur's faint skirt is outline
+    if side.support < 0.5:
+        return [f"{name} side fits a straight line in {side.support:.0%} of places only"]
+    if side.beyond > 0.08:
+        return [f"{name} side has something running further out"]
     if apart > blur * block + 0.0015 * long_side:
-        doubts.append(f"{name} side: outline and edge lie {apart:.0f} pixels apart")
+        return [f"{name} side: outline and edge lie {apart:.0f} pixels apart"]
     if side.bow > 0.004 * long_side:
-        doubts.append(f"{name} side is curved")
-    return doubts
+        return [f"{name} side is curved"]
+    return []
 
 
 def _sticks_out(view: PlateView, block: int) -> float:
@@ -207,23 +218,34 @@ def _sticks_out(view: PlateView, block: int) -> float:
     return float(out.mean())
 
 
-def _frame_doubts(shape: tuple[int, ...], view: PlateView, corners: Doubles) -> list[str]:
+def _frame_doubts(
+    shape: tuple[int, ...], view: PlateView, corners: Doubles
+) -> tuple[list[str], list[str]]:
+    """Return what lies outside the frame, in words, and the names of the sides that do."""
     mask = view.regions[0].mask
     edges = (mask[0], mask[:, -1], mask[-1], mask[:, 0])
-    doubts = [
-        f"{name} side leaves the frame"
-        for name, edge in zip(SIDE_NAMES, edges, strict=True)
-        if edge.mean() > 0.01
-    ]
+    cut = [name for name, edge in zip(SIDE_NAMES, edges, strict=True) if edge.mean() > 0.01]
+    if cut:
+        return _of_sides(cut, "leaves the frame", "leave the frame"), cut
     last = np.array(shape) - 0.5
     beyond = np.any((corners < -0.5) | (corners > last), axis=1)
-    if not doubts:
-        doubts += [
-            f"{name} corner lies outside the frame"
-            for name, out in zip(CORNER_NAMES, beyond, strict=True)
-            if out
-        ]
-    return doubts
+    out = [name for name, off in zip(CORNER_NAMES, beyond, strict=True) if off]
+    if not out:
+        return [], []
+    ending = "corner lies" if len(out) == 1 else "corners lie"
+    return [f"{_listed(out)} {ending} outside the frame"], []
+
+
+def _of_sides(names: list[str], one: str, several: str) -> list[str]:
+    if not names:
+        return []
+    return [
+        f"{_listed(names)} side {one}" if len(names) == 1 else f"{_listed(names)} sides {several}"
+    ]
+
+
+def _listed(names: list[str]) -> str:
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
 
 
 def _nothing(image: PlateImage, why: str) -> FoundPlate:

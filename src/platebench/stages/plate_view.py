@@ -28,6 +28,9 @@ from platebench.stages.surround import (
 OPAQUE = 0.03  # of the light: card or holder; no plate is so dense all around
 # Spread of the edge about its line, beyond which its foot says nothing: scans, captures.
 ROUGH_PX = (0.95, 1.5)
+# Off a side's line, as a share of the long side: scans are small and sharpened, their edges ragged
+# by a pixel or two; a crop is wrong from 0.005.
+RAGGED_SCAN = 0.002
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -133,6 +136,7 @@ def _refined(
     """
     room = None if within is None else _distances(within)
     narrow = room is not None and not brighter
+    ragged = 0.0 if light_known else RAGGED_SCAN * max(s.stop - s.start for s in coarse)
     once: list[Side | None] = []
     spans: list[int] = []
     for start in coarse:
@@ -143,7 +147,13 @@ def _refined(
         spans.append(outward)
         once.append(
             refine_side(
-                pixels, start, brighter=brighter, reach=reach, outward=outward, narrow=narrow
+                pixels,
+                start,
+                brighter=brighter,
+                reach=reach,
+                outward=outward,
+                narrow=narrow,
+                ragged=ragged,
             )
         )
     rough = ROUGH_PX[light_known]
@@ -161,6 +171,7 @@ def _refined(
             outward=min(again, outward),
             blur_px=None if narrow else USUAL_BLUR_PX,
             narrow=narrow,
+            ragged=ragged,
         )
         sides.append(better or side)
     missing = tuple(n for n, side in zip(SIDE_NAMES, once, strict=True) if side is None)

@@ -137,6 +137,7 @@ def refine_side(
     outward: int,
     blur_px: float | None = None,
     narrow: bool = False,
+    ragged: float = 0.0,
 ) -> Side | None:
     """Measure one side at many stations, and fit a line.
 
@@ -152,6 +153,8 @@ def refine_side(
         See `first_edges`.
     narrow : bool
         The surround is a strip of light that may be narrower than the blur.
+    ragged : float
+        Pixels off the line that are granted to each station; at least 1 and 0.001 of the side.
 
     Returns
     -------
@@ -174,7 +177,7 @@ def refine_side(
     points = cut.centres
     points[:, axis] = cut.firsts + edges.depths if forward else cut.firsts - edges.depths
     a, d = points[seen] @ side.along, points[seen] @ side.inward
-    tolerance = max(1.0, 0.001 * (side.stop - side.start))
+    tolerance = max(1.0, 0.001 * (side.stop - side.start), ragged)
     slope, offset = fit_line(a, d, tolerance)
     away = d - (slope * a + offset)
     near = np.abs(away) < tolerance

@@ -118,7 +118,7 @@ def find_surround(small: Floats, within: Mask | None = None) -> Surround:
     outside = np.zeros(small.shape, bool)
     for order in (3, 3):
         outside = _joined_to_border(np.abs(log_t - surface) < tolerance, inside)
-        sample = _thinned(np.argwhere(outside), 20000)
+        sample = _thinned(np.argwhere(outside), 8000)
         if len(sample) < 200:
             break
         values = log_t[sample[:, 0], sample[:, 1]].astype(np.float64)
