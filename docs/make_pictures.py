@@ -12,9 +12,9 @@ import numpy as np
 from PIL import Image
 
 from platebench.stages.read_capture import read_capture
-from platebench.synthetic import EmulsionCurve
 
 PICTURES = Path(__file__).parent / "pictures"
+READINGS = Path(__file__).parents[1] / "fixtures" / "reference-emulsion.csv"
 PLATE, CAPTURE = "plate-001", "HVC_0234.DNG"
 
 
@@ -30,16 +30,8 @@ def as_captured(path: Path, height: int) -> Image.Image:
 
 
 def draw_curve(folder: Path) -> None:
-    """Draw the simulator's own emulsion, exposed through a 21-step tablet with 316 lx s."""
-    tablet = 0.05 + 0.15 * np.arange(21)
-    density = EmulsionCurve().density(2.5 - tablet)
-    lines = ["step,tablet_density,density"]
-    lines += [
-        f"{n},{t:.2f},{d:.4f}" for n, (t, d) in enumerate(zip(tablet, density, strict=True), 1)
-    ]
-    readings = folder / "invented emulsion.csv"
-    readings.write_text("\n".join(lines) + "\n")
-    command = [sys.executable, "-m", "platebench", "curve", str(readings), "--quiet"]
+    """Draw the reference emulsion, exposed through a 21-step tablet with 10^2.5 lx s."""
+    command = [sys.executable, "-m", "platebench", "curve", str(READINGS), "--quiet"]
     command += ["--exposure", "316.23", "--base-fog", "0.10", "--output", str(folder)]
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     (drawing,) = folder.glob("*-curve.png")

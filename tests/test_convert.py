@@ -12,6 +12,7 @@ from PIL import Image
 
 from platebench.convert import convert_plate, measure_plate
 from platebench.errors import (
+    BadSettingError,
     BracketError,
     CaptureError,
     FrameMismatchError,
@@ -305,6 +306,18 @@ def test_uncropped_by_choice(tmp_path: Path) -> None:
     record = convert_plate(_job(tmp_path, crop=False)).record
     assert record["whole"] and not record["doubtful"]
     assert record["pixels"] == [CAMERA.shape[1], CAMERA.shape[0]]
+
+
+def test_crop_false_keeps_whatever_is_there(tmp_path: Path) -> None:
+    write_dng(tmp_path / "plate.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=9))
+    assert convert_plate(_job(tmp_path, crop=False)).record["whole"]
+
+
+def test_corners_outside_the_capture_are_refused(tmp_path: Path) -> None:
+    _write(tmp_path, _simulated())
+    corners = ((100.0, 150.0), (100.0, 1150.0), (500.0, 1150.0), (500.0, 150.0))
+    with pytest.raises(BadSettingError, match="622 rows by 934 columns"):
+        convert_plate(_job(tmp_path, corners=corners))
 
 
 def test_corners_by_hand(tmp_path: Path) -> None:

@@ -36,7 +36,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
         If the plate cannot be converted; nothing is left half written.
     """
     view = look_at_plate(job)
-    check_something_there(view)
+    check_something_there(view, job.settings)
     framing = frame_plate(view, job)
     calibration = calibration_for(view, job.calibration)
     densities = measure_view(view, calibration)
@@ -67,7 +67,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
 def measure_plate(job: PlateJob) -> PlateResult:
     """Measure one plate and write nothing: the first pass of a shared printing exposure."""
     view = look_at_plate(job)
-    check_something_there(view)
+    check_something_there(view, job.settings)
     densities = measure_view(view, calibration_for(view, job.calibration))
     return PlateResult(plate_id=job.plate_id, ends=session_ends(densities))
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.formats import format_named
 from platebench.look import PlateView
 from platebench.plate_job import PlateJob
 from platebench.stages.plate_format import FormatFit, plate_format
@@ -25,21 +26,19 @@ class Framing:
         True where the capture is kept uncropped.
     fit : FormatFit or None
         Format and pixels per inch; None where the corners are in doubt.
+    format_name : str
+        Name of the format as it was set, empty where it is not known.
     """
 
     plan: Straightening
     whole: bool
     fit: FormatFit | None
+    format_name: str = ""
 
     @property
     def ppi(self) -> float | None:
         """Pixels per inch of the result, where the format is known."""
         return None if self.fit is None else self.fit.ppi
-
-    @property
-    def format_name(self) -> str:
-        """Name of the format, empty where it is not known."""
-        return (self.fit.name or "") if self.fit is not None else ""
 
 
 def keeps_whole(view: PlateView, job: PlateJob) -> bool:
@@ -58,9 +57,10 @@ def frame_plate(view: PlateView, job: PlateJob) -> Framing:
         mirror=settings.emulsion == "camera",
         rotate=settings.rotate,
     )
+    known = format_named(settings.format)
     trusted = view.found.found and not view.found.doubts
     fit = plate_format(view.found.corners, settings.format) if trusted else None
-    return Framing(plan=plan, whole=whole, fit=fit)
+    return Framing(plan=plan, whole=whole, fit=fit, format_name=known.name if known else "")
 
 
 def frame_corners(shape: tuple[int, int]) -> NDArray[np.float64]:

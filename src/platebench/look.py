@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.densitometry.calibration import Calibration
-from platebench.errors import FrameMismatchError, NoPlateError
+from platebench.errors import BadSettingError, FrameMismatchError, NoPlateError
 from platebench.exposures import read_exposures
 from platebench.image import CaptureInfo, CaptureKind, PlateImage
 from platebench.plate_job import PlateJob
@@ -29,6 +29,7 @@ from platebench.stages.measure import reduced
 from platebench.stages.stain import Stain, measure_stain
 
 LEVEL_NOTED, LEVEL_REFUSED = 0.02, 0.5  # change of the bare light: share told, stops refused
+CORNERS_BEYOND = 0.1  # of the long side that corners by hand may lie outside the capture
 FLATTEST_PLATE = 0.06  # D between the 5 % and 95 % quantiles, below which nothing is there
 
 
@@ -159,6 +160,7 @@ def _find(
 ) -> tuple[FoundPlate, bool]:
     if settings.corners is not None:
         corners = np.array(settings.corners, np.float64)
+        _check_corners(corners, image.shape, settings.id)
         tilt, square = angles_of(corners)
         return (
             FoundPlate(
@@ -185,6 +187,18 @@ def _valid_like(
         valid.view(np.uint8) * np.uint8(255), small.shape[1::-1], interpolation=cv2.INTER_AREA
     )
     return np.asarray(share == 255, bool)
+
+
+def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_id: str) -> None:
+    """Refuse corners by hand that lie far outside the capture."""
+    reach = CORNERS_BEYOND * max(shape)
+    if (corners < -reach).any() or (corners > np.array(shape) + reach).any():
+        raise BadSettingError(
+            Path("session.toml"),
+            f"corners of {plate_id}",
+            f"lie outside the capture, which is {shape[0]} rows by {shape[1]} columns",
+            "write [row, column] of each, in pixels of the capture",
+        )
 
 
 def _bare_light_level(
@@ -233,15 +247,15 @@ def _light_differs(light: Light, info: CaptureInfo, what: str) -> FrameMismatchE
     )
 
 
-def check_something_there(view: PlateView) -> None:
-    """Refuse a capture in which there is nothing but light.
+def check_something_there(view: PlateView, settings: PlateSettings) -> None:
+    """Refuse a capture in which there is nothing but light, unless it is to be kept whole.
 
     Raises
     ------
     NoPlateError
         If no plate was found and the picture is as good as even.
     """
-    if view.found.found:
+    if view.found.found or not settings.crop:
         return
     low, high = np.quantile(density_from_transmittance(view.small), (0.05, 0.95))
     if high - low < FLATTEST_PLATE:

@@ -24,6 +24,9 @@ def plate_record(
     """Return what was measured and done, as plain JSON values."""
     info, found, light = view.info, view.found, view.light
     flags = [*view.doubts]
+    if found.doubts:  # sides are named as the camera saw them, whichever way the print is turned
+        flags = [d for d in flags if d not in found.doubts]
+        flags.insert(0, f"in the capture, {'; '.join(found.doubts)}")
     if framing.fit is not None and framing.fit.warning:
         flags.append(framing.fit.warning)
     doubtful = framing.whole and job.settings.crop

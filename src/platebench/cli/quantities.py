@@ -63,6 +63,8 @@ class Bath(click.ParamType[BathTime]):
     ) -> BathTime:
         """Return seconds and degrees Celsius."""
         time, at, heat = str(value).partition("@")
+        if time.strip().replace(".", "", 1).isdigit():
+            self.fail(f"{time!r} has no unit; write {time}m or {time}s", param, ctx)
         seconds = Time().convert(time, param, ctx)
         if not at:
             return BathTime(seconds, None)

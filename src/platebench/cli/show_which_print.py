@@ -50,6 +50,8 @@ def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
     for note in notes:
         if not any(other != note and other.startswith(note) for other in notes):
             click.echo(f"  Compared: {note}.")
+    if plate.doubtful:
+        click.echo("  Its sides are in doubt, and with them what was measured: look at the sheet.")
     if plate.light == "estimated":
         click.echo("  The bare light was estimated, not measured; so are these densities.")
     if not plate.calibrated:

@@ -70,7 +70,7 @@ class SpotReading:
     red, green, blue : float or None
         Density by the camera's own channels.
     red_sigma, green_sigma, blue_sigma : float or None
-        Their photon noise, D.
+        Their error, D: photon noise, and detail that falls on other sites than theirs.
     printing : float or None
         Density to a blue-sensitive printing process: that of the blue channel.
     spread : float
@@ -249,7 +249,7 @@ def reading_of(probe: Probe, patch: PatchReading, x: float, y: float, side: floa
             np.hypot(probe.calibration.density_sigma(density), light_sigma(probe.view.light))
         )
     colours = {
-        name: _density(probe, patch.colours[name]) if len(patch.colours) == 3 else (None, None)
+        name: _colour_density(probe, patch, name) if len(patch.colours) == 3 else (None, None)
         for name in ("red", "green", "blue")
     }
     blue = colours["blue"][0]
@@ -290,6 +290,22 @@ def _density(probe: Probe, mean: Mean) -> tuple[float | None, float | None]:
         return None, None
     density = float(calibration.diffuse_density(light))
     return density, float(calibration.gain(density)) * sigma
+
+
+def _colour_density(
+    probe: Probe, patch: PatchReading, name: str
+) -> tuple[float | None, float | None]:
+    """Return one colour's density and its error: noise, and detail the other colours' sites saw.
+
+    Each colour has its own photosites, so that fine detail falls differently on each: the scatter
+    of density over the patch, by the root of the sites, says by how much.
+    """
+    mean = patch.colours[name]
+    density, photon = _density(probe, mean)
+    if density is None or photon is None:
+        return density, photon
+    spread = patch.spread or 0.0
+    return density, float(np.hypot(photon, spread / np.sqrt(max(1, mean.sites))))
 
 
 def _at_least(probe: Probe, mean: Mean) -> float:

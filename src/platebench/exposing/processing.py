@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from platebench.exposing.camera_time import time_in_words
 from platebench.exposing.reciprocity import PRACTICE
 
+GELATINE_SOFTENS_C = 30.0  # common practice, no source: above it unhardened gelatine is at risk
 HAZARDS = ("glass", "developer", "fixer")
 SAFELIGHT = (
     "Red light is safe for plates that see blue only, and for orthochromatic ones; panchromatic "
@@ -162,7 +163,11 @@ def check_step(done: StepDone, steps: Sequence[Step] = STEPS) -> tuple[str, ...]
         warnings.append(f"{done.temperature_c:g} °C is cooler than {limits.coolest_c:g} °C")
     elif limits.warmest_c is not None and done.temperature_c > limits.warmest_c:
         warnings.append(f"{done.temperature_c:g} °C is warmer than {limits.warmest_c:g} °C")
-    return tuple(f"{done.name}: {warning} ({limits.mark})" for warning in warnings)
+    said = [f"{done.name}: {warning} ({limits.mark})" for warning in warnings]
+    warm = done.temperature_c is not None and done.temperature_c > GELATINE_SOFTENS_C
+    if warm and limits.warmest_c is None:
+        said.append(f"{done.name}: {done.temperature_c:g} °C; warm gelatine softens and lifts")
+    return tuple(said)
 
 
 def _time(seconds: float) -> str:

@@ -62,6 +62,8 @@ class PlateRange:
         Where the bare light was taken from: "blank", "estimated" or "scanner".
     calibrated : bool
         True where the record names the calibration its densities went through.
+    doubtful : bool
+        True where the plate's sides were in doubt, so that other things may have been measured.
     """
 
     plate_id: str
@@ -71,6 +73,7 @@ class PlateRange:
     tones: Tones | None = None
     light: str = "blank"
     calibrated: bool = False
+    doubtful: bool = False
 
 
 def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRange]:
@@ -122,6 +125,7 @@ def _range_from(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
         tones=Tones(counts=counts, thinnest=ends[0], densest=ends[1]) if whole else None,
         light=str(result["light"]["source"]),
         calibrated=bool(result.get("calibration")),
+        doubtful=bool(result.get("doubtful")),
     )
 
 
