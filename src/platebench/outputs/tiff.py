@@ -23,6 +23,7 @@ Compression = Literal["none", "zstd", "deflate"]
 
 CLASSIC_LIMIT = 2**32 - 2**20  # bytes of pixels a classic TIFF holds, with room for the tags
 _XMP_TAG, _BYTE = 700, 1
+_BAND_ROWS = 128
 _CODECS = {"none": None, "zstd": "zstd", "deflate": "adobe_deflate"}
 
 
@@ -121,11 +122,26 @@ def same_pixels(path: Path, pixels: NDArray[np.uint16]) -> bool:
         page: Any = tif.pages[0]
         if page.shape != pixels.shape or page.dtype != pixels.dtype:
             return False
-        stored = page.asarray(out="memmap") if page.is_memmappable else page.asarray()
-        return all(
-            np.array_equal(stored[top : top + 256], pixels[top : top + 256])
-            for top in range(0, pixels.shape[0], 256)
-        )
+        if not page.is_contiguous:
+            return np.array_equal(page.asarray(), pixels)
+        start = page.dataoffsets[0]
+    with path.open("rb") as stream:  # in bands: a second copy of the frame is not held
+        stream.seek(start)
+        for top in range(0, len(pixels), _BAND_ROWS):
+            band = pixels[top : top + _BAND_ROWS]
+            if stream.read(band.nbytes) != band.astype("<u2", copy=False).tobytes():
+                return False
+    return True
+
+
+def software_of(path: Path) -> str:
+    """Return what a TIFF file names as its program (tag 305); "" if it names none or is no TIFF."""
+    try:
+        with tifffile.TiffFile(path) as tif:
+            page: Any = tif.pages[0]
+            return str(page.software)
+    except Exception:  # on damaged files it raises almost anything
+        return ""
 
 
 def _rows_per_strip(pixels: NDArray[np.uint16]) -> int:
