@@ -17,12 +17,12 @@ from click.testing import CliRunner, Result
 from platebench.cli.calibrate import command as calibrate
 from platebench.cli.measure import command as measure
 from platebench.densitometry.calibration import load_calibration
-from platebench.errors import SpotError, TabletError
+from platebench.errors import SpotError, TabletError, WriteError
 from platebench.sensitometry.step_files import load_readings, load_tablet
 from platebench.synthetic import PlateModel, simulate_blank, simulate_plate
 from platebench.synthetic.targets import TABLET_21
 
-from .session_files import put
+from .session_files import put, tree
 from .tablet_scenes import BOX, CAMERA, EXPOSURE_S, WEDGE_S2, strip, wedge_plate
 
 SESSION = """[light]
@@ -124,6 +124,18 @@ def test_needs_a_blank_frame(session: Path) -> None:
     (session / "session.toml").write_text(SESSION.replace('"blank.dng"', ""))
     with pytest.raises(TabletError, match="the session has no blank frame"):
         run(calibrate, session, "--tablet", "tablet.dng")
+
+
+def test_calibrate_never_replaces_a_capture(session: Path) -> None:
+    (session / "tablet.dng").rename(session / "calibration.png")
+    before = tree(session)
+    for tablet, capture in (("calibration.png", "x.dng"), ("plate.dng", "calibration.png")):
+        skipped = f'[[plate]]\nid = "s"\ncaptures = ["{capture}"]\nskip = true\n'
+        (session / "session.toml").write_text(SESSION + skipped)
+        with pytest.raises(WriteError, match="it is one of the captures"):
+            run(calibrate, session, "--tablet", tablet, "--output", session)
+    (session / "session.toml").write_text(SESSION)
+    assert tree(session) == before
 
 
 def test_measure_prints_json_and_writes_a_table(session: Path) -> None:

@@ -19,6 +19,7 @@ from platebench.errors import (
     FrameMismatchError,
     MissingProfileError,
     SessionFolderError,
+    WorkerLostError,
     WriteError,
 )
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
@@ -150,12 +151,111 @@ def test_another_blank_changes_every_plate(done: Path) -> None:
     assert made_and_skipped(convert_session(done, workers=1)) == (["dense", "tall", "wide"], [])
 
 
-def test_a_damaged_output_is_made_again(done: Path) -> None:
+def test_missing_outputs_and_damaged_previews_are_made_again(done: Path) -> None:
     before = tree(done)
-    (done / "converted" / "positives" / "wide.tif").write_bytes(b"II*\0")
-    (done / "converted" / "previews" / "dense.jpg").unlink()
-    assert made_and_skipped(convert_session(done, workers=1)) == (["dense", "wide"], ["tall"])
+    (done / "converted" / "positives" / "wide.tif").unlink()
+    (done / "converted" / "previews" / "dense.jpg").write_bytes(b"half")
+    (done / "converted" / "plates" / "tall.json").unlink()
+    result = convert_session(done, workers=1)
+    assert made_and_skipped(result) == (["dense", "tall", "wide"], [])
+    assert result.exit_code is ExitCode.OK
     assert tree(done) == before
+
+
+def retouch(path: Path, *, tag: str) -> bytes:
+    """Save a positive again with a spot on it, as another program does."""
+    pixels = tifffile.imread(path)
+    pixels[40:50, 60:80] = 30_000
+    tifffile.imwrite(path, pixels, software=tag)
+    return path.read_bytes()
+
+
+@pytest.mark.parametrize("record", [True, False])
+@pytest.mark.parametrize("change", ["", "rotate = 90"])
+def test_a_retouched_positive_is_left_alone_until_forced(
+    done: Path, converted: Path, record: bool, change: str
+) -> None:
+    path = done / "converted" / "positives" / "tall.tif"
+    # With a record the bytes tell, even if the retoucher kept our tag.
+    mine = retouch(path, tag="platebench 1" if record else "a retoucher")
+    edit(done, 'captures = ["tall.dng"]', f'captures = ["tall.dng"]\n{change}')
+    (done / "converted" / "previews" / "wide.jpg").unlink()
+    kept = done / "converted" / "plates" / "tall.json"
+    if not record:
+        kept.unlink()
+    for _ in range(2):
+        result = convert_session(done, workers=1)
+        error = result.results[1].error
+        assert isinstance(error, WriteError) and result.exit_code is ExitCode.PARTIAL
+        assert str(error) == (
+            f"{path} was not written: it has been changed since it was made, and is left as it is; "
+            "move it away, or run again with --force"
+        )
+        assert [plate.error is None for plate in result.results] == [True, False, True]
+        assert path.read_bytes() == mine and kept.exists() == record
+    assert (done / "converted" / "previews" / "wide.jpg").exists()
+    forced = convert_session(done, workers=1, force=True)
+    assert forced.exit_code is ExitCode.OK and path.read_bytes() != mine
+    if not change:
+        assert tree(done / "converted") == tree(converted / "converted")
+
+
+def test_a_retouched_positive_moved_away_is_made_again(done: Path) -> None:
+    path = done / "converted" / "positives" / "tall.tif"
+    before = path.read_bytes()
+    mine = retouch(path, tag="a retoucher")
+    path.rename(done / "mine.tif")
+    assert made_and_skipped(convert_session(done, workers=1)) == (["tall"], ["dense", "wide"])
+    assert path.read_bytes() == before and (done / "mine.tif").read_bytes() == mine
+
+
+def work_killed_after_the_positive(job: PlateJob) -> PlateResult:
+    """Convert, but be killed when the positive is replaced and the preview is not."""
+    import os
+    import signal
+
+    import platebench.convert
+
+    def killed(*args: object, **kwargs: object) -> None:
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    if job.plate_id == "tall":
+        platebench.convert.write_preview = killed  # type: ignore[attr-defined]
+    return convert_and_record(job)
+
+
+@pytest.mark.skipif(not hasattr(__import__("signal"), "SIGKILL"), reason="no SIGKILL")
+def test_killed_while_files_are_replaced_is_not_taken_for_retouching(done: Path) -> None:
+    path = done / "converted" / "positives" / "tall.tif"
+    before = path.read_bytes()
+    edit(done, 'captures = ["tall.dng"]', 'captures = ["tall.dng"]\nprint_stops = 1.0')
+    result = convert_session(done, workers=2, force=True, task=work_killed_after_the_positive)
+    assert isinstance(result.results[1].error, WorkerLostError)
+    replaced = path.read_bytes()
+    assert replaced != before
+    again = convert_session(done, workers=1)
+    assert again.exit_code is ExitCode.OK and path.read_bytes() == replaced
+    assert made_and_skipped(again) == (["tall"], ["dense", "wide"])
+
+
+def test_a_plate_that_fails_before_its_files_are_touched_keeps_its_record(done: Path) -> None:
+    (done / "tall.dng").write_bytes(b"")
+    before = tree(done / "converted" / "plates")
+    assert convert_session(done, workers=1).exit_code is ExitCode.PARTIAL
+    assert tree(done / "converted" / "plates") == before
+    mine = retouch(done / "converted" / "positives" / "tall.tif", tag="platebench 1")
+    convert_session(done, workers=1)
+    assert (done / "converted" / "positives" / "tall.tif").read_bytes() == mine
+
+
+def test_plates_that_failed_are_named_on_the_proof_sheet(fresh: Path) -> None:
+    import pypdf
+
+    (fresh / "tall.dng").write_bytes(b"")
+    result = convert_session(fresh, workers=1)
+    text = pypdf.PdfReader(result.output / "proof-sheet.pdf").pages[0].extract_text()
+    assert "3 plates, 1 not converted" in text
+    assert "not converted: tall (tall.dng is empty)" in text
 
 
 def test_a_truncated_raw_among_good_ones_fails_alone(fresh: Path) -> None:
@@ -285,6 +385,19 @@ def test_an_output_that_would_replace_a_capture_is_refused(fresh: Path) -> None:
     before = tree(fresh)
     with pytest.raises(WriteError, match="it is one of the captures; choose another folder"):
         convert_session(fresh, output=fresh, workers=1)
+    assert tree(fresh) == before
+
+
+@pytest.mark.parametrize("name", ["positives/dense.tif", "proof-sheet-3.png", "report.json"])
+def test_captures_of_plates_left_out_are_protected_too(fresh: Path, name: str) -> None:
+    (fresh / "positives").mkdir()
+    shutil.copy(fresh / "tall.dng", fresh / name)
+    edit(fresh, 'captures = ["tall.dng"]', f'captures = ["{name}"]\nskip = true')
+    before = tree(fresh)
+    for output in (fresh, fresh / "plates" / ".."):
+        (fresh / "plates").mkdir(exist_ok=True)
+        with pytest.raises(WriteError, match="it is one of the captures"):
+            convert_session(fresh, output=output, workers=1, force=True)
     assert tree(fresh) == before
 
 

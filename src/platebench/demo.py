@@ -15,8 +15,7 @@ from typing import Literal
 
 import numpy as np
 
-from platebench.errors import WriteError
-from platebench.fsio import make_folder
+from platebench.fsio import make_empty_folder
 from platebench.settings import PlateSettings, SessionSettings
 from platebench.synthetic import (
     CameraModel,
@@ -104,10 +103,7 @@ def write_demo_session(folder: Path, *, long_side: int = 3000) -> tuple[Path, ..
     WriteError
         If the folder holds something, or the disk refuses.
     """
-    make_folder(folder)
-    if any(folder.iterdir()):
-        what = "there is something in that folder already"
-        raise WriteError(folder, what, "name a new or empty folder")
+    make_empty_folder(folder)
     setups = _afternoon()
     with ThreadPoolExecutor(max_workers=2) as pool:
         for _ in pool.map(lambda setup: _capture(setup, folder, long_side), setups):

@@ -87,6 +87,37 @@ def make_folder(folder: Path) -> None:
         raise write_error(folder, error) from error
 
 
+def make_empty_folder(folder: Path) -> None:
+    """Create ``folder``, or see that nothing is in it.
+
+    Raises
+    ------
+    WriteError
+        If something is, or it cannot be written.
+    """
+    make_folder(folder)
+    if any(folder.iterdir()):
+        what = "there is something in that folder already"
+        raise WriteError(folder, what, "name a new or empty folder")
+
+
+def remove_file(path: Path) -> None:
+    """Remove a file, for good before anything else is written; nothing happens if it is not there.
+
+    Raises
+    ------
+    WriteError
+        If the system refuses.
+    """
+    try:
+        path.unlink()
+        _sync_folder(path.parent)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise write_error(path, error) from error
+
+
 def remove_unfinished(folder: Path, *, older_than_s: float = 0.0) -> None:
     """Remove temporary files that a killed process left in ``folder``, at least so old."""
     for leftover in folder.glob(f"{UNFINISHED}*"):

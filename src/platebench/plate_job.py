@@ -69,6 +69,8 @@ class PlateJob:
         Every file read for this plate and its SHA-256, for the record.
     fingerprint : str
         SHA-256 over all that decides the result; see ``record.py``.
+    force : bool
+        Replace the positive even if somebody has changed it since it was made.
     """
 
     folder: Path
@@ -82,6 +84,7 @@ class PlateJob:
     ends: PrintingEnds | None = None
     inputs: tuple[tuple[str, str], ...] = ()
     fingerprint: str = ""
+    force: bool = False
 
     @property
     def plate_id(self) -> str:

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,8 +18,9 @@ from platebench import __version__
 from platebench.cli import main
 from platebench.cli.options import LEAST_MEMORY, size_in_bytes
 from platebench.errors import ExitCode
+from platebench.synthetic import simulate_blank
 
-from ..session_files import put_plate, tree, write_session
+from ..session_files import BOX, CAMERA, EXPOSURE_S, put, put_plate, tree, write_session
 
 COMMANDS = [
     *("demo", "start", "check", "convert"),
@@ -207,6 +209,122 @@ def test_check_of_a_bracket_needs_one_good_exposure(session: Path) -> None:
     assert result.exit_code == ExitCode.OK
 
 
+def fails_of(session: Path) -> dict[str, list[str]]:
+    """Return what a check calls a failure, by capture; its exit code must be PARTIAL."""
+    result = run("check", session, "--jobs", "1", "--json")
+    assert result.exit_code == ExitCode.PARTIAL, result.output
+    for missing in ("no blank frame", "two dark frames"):  # the session has such frames
+        assert missing not in result.stdout
+    return {
+        capture["capture"]: [v["text"] for v in capture["verdicts"] if v["severity"] == "fail"]
+        for capture in json.loads(result.stdout)["captures"]
+    }
+
+
+def reason_convert_gives(session: Path) -> str:
+    """Return the first error of a conversion, without plate id."""
+    result = run("convert", session, "--jobs", "1")
+    assert result.exit_code != ExitCode.OK
+    first = result.stderr.splitlines()[0].removeprefix("Error: ")
+    return first.removeprefix("tall: ").removeprefix("dense: ").removeprefix("wide: ")
+
+
+def name_in_settings(session: Path, before: str, after: str) -> None:
+    path = session / "session.toml"
+    assert before in path.read_text()
+    path.write_text(path.read_text().replace(before, after))
+
+
+def test_check_says_once_that_blank_frames_do_not_fit_together(session: Path) -> None:
+    other = replace(CAMERA, shape=(302, 400))
+    put(session / "second.dng", simulate_blank(BOX, other, exposure_s=EXPOSURE_S, seed=3))
+    name_in_settings(session, '["blank.dng"]', '["blank.dng", "second.dng"]')
+    fails = fails_of(session)
+    assert fails["second.dng"] == [reason_convert_gives(session)]
+    assert not any(texts for name, texts in fails.items() if name != "second.dng")
+
+
+@pytest.mark.parametrize(("exposure_s", "name"), [(1.0, "blank.dng"), (EXPOSURE_S, "dark.dng")])
+def test_check_says_of_a_frame_what_convert_stops_at(
+    session: Path, exposure_s: float, name: str
+) -> None:
+    put(session / name, simulate_blank(BOX, CAMERA, exposure_s=exposure_s, seed=3))
+    reason = reason_convert_gives(session)
+    assert name in reason
+    fails = fails_of(session)
+    assert fails[name].count(reason) == 1
+    assert sum(texts.count(reason) for texts in fails.values()) == 1
+
+
+def test_check_of_a_missing_blank_says_so_once(session: Path) -> None:
+    (session / "blank.dng").unlink()
+    result = run("check", session, "--jobs", "1")
+    assert result.exit_code == ExitCode.PARTIAL
+    assert result.stderr.count("blank.dng is not there") == 1 and result.stderr.count("\n") == 1
+    assert "no blank frame" not in result.stdout and "blank.dng" not in result.stdout
+
+
+def test_check_fails_a_frame_without_a_plate(session: Path) -> None:
+    put(session / "tall.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=4))
+    assert reason_convert_gives(session) in fails_of(session)["tall.dng"]
+
+
+def test_check_fails_captures_that_are_no_bracket(session: Path) -> None:
+    name_in_settings(session, '["wide.dng"]', '["wide.dng", "dense.dng"]')
+    before = run("check", session, "--jobs", "1", "--json").stdout
+    reason = next(
+        line.removeprefix("Error: wide: ")
+        for line in run("convert", session, "--jobs", "1").stderr.splitlines()
+    )
+    assert "are no bracket" in reason
+    assert reason in [
+        verdict["text"]
+        for capture in json.loads(before)["captures"]
+        if (capture["capture"], capture["plate"]) == ("wide.dng", "wide")
+        for verdict in capture["verdicts"]
+        if (verdict["severity"], verdict["topic"]) == ("fail", "bracket")
+    ]
+    assert before.count("are no bracket") == 1
+    assert run("check", session, "--jobs", "1").exit_code == ExitCode.PARTIAL
+
+
+def test_demo_refuses_before_it_announces_anything(session: Path) -> None:
+    result = run("demo", session)
+    assert result.exit_code == ExitCode.OUTPUT
+    assert result.stderr.startswith("Error: ") and result.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("name", ["tall.dng", "TALL.tif", "readings"])
+def test_measure_writes_only_to_json_or_csv(session: Path, name: str) -> None:
+    before = tree(session)
+    result = run("measure", session, "tall", "--at", "40,50", "--output", session / name)
+    assert result.exit_code == ExitCode.OUTPUT and result.stdout == ""
+    assert "its name does not end in .json or .csv" in result.stderr
+    assert tree(session) == before
+
+
+def test_measure_and_curve_never_replace_a_capture(session: Path) -> None:
+    skipped = '[[plate]]\nid = "s"\ncaptures = ["scans/family.PNG", "scans/a.csv"]\nskip = true\n'
+    with (session / "session.toml").open("a") as stream:
+        stream.write(skipped)
+    (session / "scans").mkdir()
+    (session / "scans" / "family.PNG").write_bytes(b"an original")
+    (session / "scans" / "a.csv").write_bytes(b"another")
+    (session / "link").symlink_to("scans")
+    readings = session / "r.csv"
+    steps = [f"{n},{3 - n * 0.15:.2f},{0.1 + n * 0.08:.2f}" for n in range(1, 20)]
+    readings.write_text("\n".join(["step,tablet_density,density", *steps]) + "\n")
+    before = tree(session)
+    to = ("--output", session / "link" / "a.csv")
+    result = run("measure", session, "tall", "--at", "40,50", *to)
+    assert result.exit_code == ExitCode.OUTPUT and "it is one of the captures" in result.stderr
+    result = run("curve", readings, "--output", session / "link")
+    assert result.exit_code == ExitCode.OUTPUT and result.stderr.count("\n") == 1
+    assert "captures of a session lie there" in result.stderr
+    assert tree(session) == before
+    assert run("curve", readings, "--output", session / "curves").exit_code == ExitCode.OK
+
+
 def test_check_of_nothing_readable_is_input(tmp_path: Path) -> None:
     (tmp_path / "session.toml").write_text('[[plate]]\nid = "p"\ncaptures = ["none.dng"]\n')
     result = run("check", tmp_path)
@@ -258,7 +376,13 @@ def test_interrupt_is_one_line_and_its_own_code(
     monkeypatch.setattr("platebench.session.convert_session.load_session", pressed)
     result = run("convert", session)
     assert result.exit_code == ExitCode.INTERRUPTED
-    assert result.stderr == "interrupted; finished plates are kept, run again to go on\n"
+    assert result.stderr == "interrupted; finished files are kept, run again to go on\n"
+    for place, args in (
+        ("platebench.session.check_session.load_session", ("check", session)),
+        ("platebench.demo.write_demo_session", ("demo", session / "new", "--quiet")),
+    ):
+        monkeypatch.setattr(place, pressed)
+        assert run(*args).stderr == "interrupted; finished files are kept\n"
 
 
 def test_a_fault_in_one_plate_keeps_the_others_and_its_traceback(

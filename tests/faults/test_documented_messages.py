@@ -308,6 +308,24 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return convert(session, "--output", session)
 
 
+@produces("… was not written: it has been changed since")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "converted" / "positives").mkdir(parents=True)
+    (session / "converted" / "positives" / "tall.tif").write_bytes(b"somebody's own")
+    return convert(session)
+
+
+@produces("… was not written: its name does not end")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("measure", session, "tall", "--grid", "2x2", "--output", session / "tall.dng")
+
+
+@produces("… was not written: captures of a session lie")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    edit(session, '"tall.dng"', '"family.png"')
+    return run("curve", session / "readings.csv", "--output", session)
+
+
 @produces("… was not written: there is something in that folder already;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("demo", session)

@@ -209,7 +209,7 @@ def wait_for(condition: Callable[[], bool]) -> None:
 
 
 def records(session: Path) -> int:
-    return len(list((session / "converted" / "plates").glob("*.json")))
+    return len(list((session / "converted" / "plates").glob("[!.]*.json")))
 
 
 @pytest.mark.usefixtures("untouched")
@@ -228,7 +228,7 @@ def test_interrupted_then_gone_on_with(session: Path, jobs: str, asked: signal.S
         out, err = process.communicate(timeout=30)
     assert process.returncode == ExitCode.INTERRUPTED
     assert out == "" and "Traceback" not in err
-    assert err.endswith("interrupted; finished plates are kept, run again to go on\n")
+    assert err.endswith("interrupted; finished files are kept, run again to go on\n")
     kept = records(session)
     assert 1 <= kept <= 3
     assert not list(session.rglob(f"{UNFINISHED}*"))

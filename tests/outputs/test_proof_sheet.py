@@ -130,6 +130,44 @@ def test_nothing_overlaps_or_leaves_the_page_whatever_the_session(tmp_path, pape
     assert count == len(prints)
 
 
+FAILED = [
+    [("plate-003", "a.dng is empty")],
+    [(f"plate-{n:03d}", "HVC_0231.DNG is cut off: 12 of its 99 bytes are missing") for n in (3, 7)],
+    [(f"box {n}", "left side and right side do not agree " * 9) for n in range(9)],
+    [("x" * 300, "y" * 500), ("長根-山 004", "右の縁が見つからない"), ("", "")] * 3,
+    [(f"plate-{n:04d}", "is empty") for n in range(3000)],
+]
+
+
+@pytest.mark.parametrize("failed", FAILED, ids=len)
+@pytest.mark.parametrize("prints", [ODD[:4], [plate(n) for n in range(1, 20)]], ids=len)
+@pytest.mark.parametrize("turn", [True, False])
+def test_failed_plates_are_named_at_the_foot_of_the_first_page(tmp_path, failed, prints, turn):
+    path = tmp_path / "proof.pdf"
+    write_proof_sheet(path, prints, title="T", turn=turn, not_converted=failed)
+    pages = pypdf.PdfReader(path).pages
+    count = f"{len(prints) + len(failed)} plates, {len(failed)} not converted"
+    assert all(count in page.extract_text() for page in pages)
+    first, *others = (page.extract_text() for page in pages)
+    assert first.count("not converted: ") == 1
+    assert not any("not converted: " in text for text in others)
+    named = first.partition("not converted: ")[2].replace("\n", " ")
+    shown = [plate_id for plate_id, _ in failed if plate_id and plate_id in named]
+    if len(failed) < 10 and len(failed[0][0]) < 300:
+        assert [plate_id for plate_id, _ in failed] == shown
+        assert failed[0][1][:9] in named
+    if len(failed) == 3000:
+        assert len(shown) > 15 and f"and {3000 - len(shown)} more" in named
+    width, height = page_size(pages[0])
+    _, words = words_on(path, 0)
+    for box in words:
+        assert box.left > MARGIN_SIDE - 0.2
+        assert box.left + box.width < width - MARGIN_SIDE + 0.2
+        assert box.bottom > 5 and box.bottom + box.height < height - 5
+    for one, other in itertools.combinations(words, 2):
+        assert not overlap(one, other, slack=0.6)
+
+
 def test_copying_gives_the_whole_id_where_a_short_one_is_shown(tmp_path):
     path = tmp_path / "proof.pdf"
     long_id = "municipal-waterworks-" * 8 + "017"

@@ -49,7 +49,8 @@ class ErrorBoundary(click.Group):
             click.echo("Error: not enough memory; close other programs, or use --jobs 1", err=True)
             ctx.exit(ExitCode.WORKER_LOST)
         except KeyboardInterrupt:
-            click.echo("interrupted; finished plates are kept, run again to go on", err=True)
+            again = ", run again to go on" if ctx.invoked_subcommand == "convert" else ""
+            click.echo(f"interrupted; finished files are kept{again}", err=True)
             ctx.exit(ExitCode.INTERRUPTED)
 
 

@@ -32,7 +32,8 @@ from platebench.cli.show import show_result
     metavar="FOLDER",
     help="Folder of results.  [default: SESSION/converted]",
 )
-@click.option("--force", is_flag=True, help="Convert again what is done and unchanged.")
+@click.option("--force", is_flag=True, help="Convert again what is done, and "
+    "replace positives you have changed.")  # fmt: skip
 @click.option("--true-size", is_flag=True, help="Also write a PDF with every plate at true size.")
 @work_options
 @talk_options
@@ -52,7 +53,8 @@ def command(
 
     Writes 16-bit positives, JPEG previews, a record of each plate, a proof sheet (PDF and PNG)
     and report.json. A plate that fails does not stop the others. Run it again at any time: plates
-    that are done and unchanged are left as they are.
+    that are done and unchanged are left as they are. A positive that you have changed since is
+    never replaced but with --force: its plate fails, and says so.
     """
     from platebench.cli.terminal_progress import progress_for
     from platebench.session.convert_session import convert_session

@@ -85,7 +85,10 @@ def command(
     from platebench.cli.show_curve import show_curves
     from platebench.sensitometry.curve_job import OUTPUT_NAME, curves_of, write_curves
     from platebench.sensitometry.step_files import load_tablet
+    from platebench.session.originals import refuse_folder_of_captures
 
+    folder = output or readings[0].parent / OUTPUT_NAME
+    refuse_folder_of_captures(folder, (".png", ".svg", ".json"))
     report = curves_of(
         readings,
         exposures_lxs=exposure,
@@ -93,7 +96,7 @@ def command(
         base_fogs=base_fog,
         minutes=times,
     )
-    written = write_curves(report, output or readings[0].parent / OUTPUT_NAME)
+    written = write_curves(report, folder)
     if as_json:
         print_json(report.as_json() | {"files": [str(path) for path in written]})
     elif not quiet:

@@ -37,10 +37,12 @@ def command(
 
     from platebench.cli.terminal_progress import progress_for
     from platebench.demo import with_makers_notes, write_demo_session
+    from platebench.fsio import make_empty_folder
     from platebench.session.convert_session import convert_session
     from platebench.session.draft_file import write_draft
     from platebench.session.drafting import draft_session
 
+    make_empty_folder(folder)  # refused before anything is announced
     progress = progress_for(quiet)
     progress.note(f"writing the captures of an invented afternoon into {folder} ...")
     write_demo_session(folder)

@@ -31,8 +31,8 @@ from platebench.cli.places import Grid, Length, Place
 @click.option("--wedge", is_flag=True, help="Read the steps of a wedge exposed on the plate.")
 @click.option("--fog", type=Place(), metavar="X,Y", help="With --wedge: an unexposed place.")
 @click.option("--csv", "as_csv", is_flag=True, help="A table in place of JSON.")
-@click.option("--output", type=click.Path(path_type=Path), metavar="FILE", help="Write there; CSV "
-    "if it ends in .csv.  [default: print]")  # fmt: skip
+@click.option("--output", type=click.Path(path_type=Path), metavar="FILE", help="Write to "
+    "this .json or .csv.  [default: print]")  # fmt: skip
 def command(**asked: Any) -> None:
     """Read diffuse densities of PLATE, with their standard errors.
 

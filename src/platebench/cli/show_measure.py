@@ -21,8 +21,13 @@ def measure_and_show(
 ) -> None:
     """Measure, then print or write; notes go to stderr so that stdout stays data."""
     from platebench.fsio import atomic_write
-    from platebench.session.measure_session import measure_session_plate
+    from platebench.session.measure_session import (
+        measure_session_plate,
+        refuse_readings_file,
+    )
 
+    if output is not None:
+        refuse_readings_file(session, output)
     done = measure_session_plate(
         session, plate, places=places, size=size, grid=grid, wedge=wedge, fog=fog
     )

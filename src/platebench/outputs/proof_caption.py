@@ -25,6 +25,10 @@ from platebench.outputs.proof_type import (
 )
 
 MAX_FLAG_LINES = 8
+MAX_FAILED_LINES = 2
+_REASON_MM = (80.0, 50.0, 30.0)  # room for one reason, the most there is room for in all
+_FAILED_ID_MM = 40.0
+_MOST_FAILED = 150  # ids that could stand on two lines
 BESIDE_GAP = 2.4
 _BETWEEN_FIGURES = re.compile(r"(?<=\d)\s*x\s*(?=\d)")
 
@@ -143,6 +147,37 @@ def caption_lines(shown: ProofPrint, number: int, width: float, *, scaled: bool)
         densities = [what, *densities]
     lines += [Line(text, Hand.DATA) for text in pack(densities, width, *TYPE[Hand.DATA])]
     return lines + _flag_lines(shown, width)
+
+
+def not_converted_lines(failed: Sequence[tuple[str, str]], width: float) -> list[str]:
+    """Return what names the plates that failed: at most ``MAX_FAILED_LINES`` lines.
+
+    With reasons where there is room, each shortened alike; else ids alone, as many as fit.
+
+    Parameters
+    ----------
+    failed : sequence of (str, str)
+        Id and reason of each.
+    width : float
+        Room in millimetres.
+    """
+    if not failed:
+        return []
+    font = TYPE[Hand.FLAG]
+    ids = [shorten(plain_line(plate_id), _FAILED_ID_MM, *font) for plate_id, _ in failed]
+    reasons = [plain_line(reason) for _, reason in failed]
+    for room in _REASON_MM if len(failed) <= _MOST_FAILED else ():
+        short = [f" ({shorten(reason, room, *font)})" if reason else "" for reason in reasons]
+        named = ", ".join(map("".join, zip(ids, short, strict=True)))
+        lines = wrap(f"not converted: {named}", width, *font)
+        if len(lines) <= MAX_FAILED_LINES:
+            return lines
+    for count in range(min(len(ids), _MOST_FAILED), 0, -1):
+        more = f" and {len(ids) - count} more" if count < len(ids) else ""
+        lines = wrap(f"not converted: {', '.join(ids[:count])}{more}", width, *font)
+        if len(lines) <= MAX_FAILED_LINES:
+            break
+    return lines
 
 
 def caption_height(lines: Sequence[Line]) -> float:

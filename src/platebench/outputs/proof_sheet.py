@@ -20,9 +20,10 @@ from platebench.outputs.proof_caption import (
     ProofPrint,
     caption_height,
     caption_lines,
+    not_converted_lines,
 )
 from platebench.outputs.proof_page import PAPERS, Cell, PaperName, Placement, Plan, plan_pages
-from platebench.outputs.proof_pen import Pen, pencil_loop, read_back, sheets
+from platebench.outputs.proof_pen import PENCIL, Pen, pencil_loop, read_back, sheets
 from platebench.outputs.proof_picture import gray_jpeg, picture_shape, size_fits
 from platebench.outputs.proof_type import (
     LIGHT,
@@ -44,6 +45,8 @@ _COLORS: dict[Hand, float | tuple[float, float, float]] = {
     Hand.FLAG: (0.95, 0.52, 0.43),
 }
 PENCIL_AWAY = 1.3
+_FOOT = 6.2  # from the black down to the first line of the legend
+_FAILED_LEADING = 2.75
 _BETWEEN = "   ·   "
 
 
@@ -56,6 +59,7 @@ def write_proof_sheet(
     paper: PaperName = "a4",
     turn: bool | None = None,
     per_page: int = 12,
+    not_converted: Sequence[tuple[str, str]] = (),
 ) -> int:
     """Write a proof sheet as PDF.
 
@@ -75,6 +79,8 @@ def write_proof_sheet(
         Lay the sheet on its side; None takes whichever gives the larger prints.
     per_page : int
         How many prints a page should hold on average at least.
+    not_converted : sequence of (str, str)
+        Id and reason of each plate there is no print of; named at the foot of the first page.
 
     Returns
     -------
@@ -95,8 +101,9 @@ def write_proof_sheet(
             for number, page in enumerate(plan.pages, 1):
                 pen.start_page(plan.paper)
                 pen.fill(plan.field, BARE_PAPER)
-                _draw_title(pen, plan, number, title, date, len(prints))
-                _draw_legend(pen, plan, prints, scaled)
+                _draw_title(pen, plan, number, title, date, _count(prints, not_converted))
+                foot = _draw_failed(pen, plan, not_converted) if number == 1 else _FOOT
+                _draw_legend(pen, plan, prints, scaled, foot)
                 for placement in page:
                     shown = prints[placement.index]
                     _draw_print(pen, pdf_path, shown, placement, scaled[placement.index])
@@ -137,11 +144,17 @@ class _CaptionHeight:
         return self._measured(width)
 
 
-def _draw_title(pen: Pen, plan: Plan, number: int, title: str, date: str, count: int) -> None:
+def _count(prints: Sequence[ProofPrint], not_converted: Sequence[tuple[str, str]]) -> str:
+    """Return how many plates the session has, and how many of them are not shown."""
+    count = len(prints) + len(not_converted)
+    plates = f"{count} plates" if count != 1 else "1 plate"
+    return f"{plates}, {len(not_converted)} not converted" if not_converted else plates
+
+
+def _draw_title(pen: Pen, plan: Plan, number: int, title: str, date: str, count: str) -> None:
     field = plan.field
     baseline = field.top - 5.4
-    plates = f"{count} plates" if count != 1 else "1 plate"
-    facts = [plain_line(date), plates, f"page {number} of {len(plan.pages)}"]
+    facts = [plain_line(date), count, f"page {number} of {len(plan.pages)}"]
     right = shorten(_BETWEEN.join(f for f in facts if f), field.width * 0.6, LIGHT, 8.2)
     room = field.width - width_mm(right, LIGHT, 8.2) - 8
     name = plain_line(title)
@@ -150,11 +163,22 @@ def _draw_title(pen: Pen, plan: Plan, number: int, title: str, date: str, count:
     pen.text((field.right, baseline), right, LIGHT, 8.2, color=SOFT_INK, right=True)
 
 
+def _draw_failed(pen: Pen, plan: Plan, not_converted: Sequence[tuple[str, str]]) -> float:
+    """Name the plates that failed below the black; return how far down the legend begins."""
+    field = plan.field
+    lines = not_converted_lines(not_converted, field.width)
+    down = _FAILED_LEADING
+    for line in lines:
+        pen.text((field.left, field.bottom + down), line, *TYPE[Hand.FLAG], color=PENCIL)
+        down += _FAILED_LEADING
+    return max(_FOOT, down)
+
+
 def _draw_legend(
-    pen: Pen, plan: Plan, prints: Sequence[ProofPrint], scaled: Sequence[bool]
+    pen: Pen, plan: Plan, prints: Sequence[ProofPrint], scaled: Sequence[bool], foot: float
 ) -> None:
     field = plan.field
-    baseline = field.bottom + 6.2
+    baseline = field.bottom + foot
     lines = ["Densities: range of the picture, b+f base plus fog, Dmax densest tone"]
     marks = []
     if any(shown.doubtful for shown in prints):

@@ -13,6 +13,7 @@ from platebench.errors import TabletError
 from platebench.fsio import atomic_write, make_folder
 from platebench.image import CaptureKind
 from platebench.look import relative
+from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light
 from platebench.stages.flatten import transmittance_from_counts
@@ -21,6 +22,7 @@ from platebench.stages.read_capture import read_capture
 from platebench.stages.read_tablet import TabletReading, read_tablet
 
 OUTPUT_NAME = "converted"
+TABLE, PLOT, DRAWING = "calibration.txt", "calibration.png", "calibration.svg"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,6 +74,9 @@ def calibrate_session(
     settings = load_session(folder)
     known = known_tablet(steps, folder)
     path = _there(folder, tablet)
+    place = folder / OUTPUT_NAME if output is None else output
+    targets = (folder / FILE_NAME, *(place / name for name in (TABLE, PLOT, DRAWING)))
+    refuse_captures(targets, (path, *captures_of(folder, settings)))
     light, dark = prepare_light(folder, settings)
     frame = read_capture(path, settings.scan)
     if light is None and frame.info.kind is CaptureKind.SCAN:
@@ -88,13 +93,12 @@ def calibrate_session(
     calibration = fit_calibration(reading, known, path=path, capture=relative(path, folder))
     table = calibration_table(calibration)
     png, svg = calibration_plot(calibration)
-    place = folder / OUTPUT_NAME if output is None else output
     make_folder(place)
     files = []
     for name, content in (
-        ("calibration.txt", table.encode()),
-        ("calibration.png", png),
-        ("calibration.svg", svg),
+        (TABLE, table.encode()),
+        (PLOT, png),
+        (DRAWING, svg),
     ):
         with atomic_write(place / name) as stream:
             stream.write(content)

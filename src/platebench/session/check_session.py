@@ -6,10 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from platebench.errors import CalibrationError, ExitCode, InputError, PlateError
+from platebench.errors import (
+    BracketError,
+    CalibrationError,
+    ExitCode,
+    InputError,
+    NoLightReferenceError,
+    PlateError,
+)
+from platebench.exposures import read_exposures
 from platebench.formats import format_named
 from platebench.image import SensorFrame
-from platebench.look import look_at_plate
+from platebench.look import check_something_there, look_at_plate
 from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.plate_job import PlateJob
 from platebench.progress import Progress
@@ -24,12 +32,16 @@ from platebench.quality import (
 from platebench.quality.figures import Role
 from platebench.session.pool import run_all
 from platebench.session.session_file import load_session
+from platebench.session.session_jobs import EXPOSURE_BYTES_PER_PIXEL
 from platebench.session.session_light import prepare_light
 from platebench.settings import SessionSettings
+from platebench.stages.find_plate import FoundPlate
 from platebench.stages.light import Dark, Light
 from platebench.stages.read_capture import read_capture
 
 _PAIR = 2  # frames compared with each other for the noise
+_BRACKET = "bracket"  # topic of verdicts on all captures of a plate together
+_BY_FRAMES = ("blank match", "noise floor")  # topics that ask for frames the session has
 _OF_EXPOSURE = ("exposure", "clipping")  # topics of verdicts a bracket makes up for
 
 
@@ -60,8 +72,10 @@ class CheckedCapture:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Task:
-    job: PlateJob
+    job: PlateJob  # of one capture
     noise: NoiseModel | None
+    light_failed: bool  # there are blank or dark frames, which cannot be used
+    bracket: PlateJob | None  # the whole plate, with the first of its several captures
 
 
 def check_session(
@@ -90,22 +104,24 @@ def check_session(
         If there is no session to check.
     """
     settings = load_session(folder)
+    light, dark, trouble = _light(folder, settings)
     blanks, checked_blanks = _read_frames(folder, settings, "blank")
     darks, checked_darks = _read_frames(folder, settings, "dark")
-    checked_blanks += [_check_frame(folder, f, "blank", blanks, darks) for f in blanks]
-    checked_darks += [_check_frame(folder, f, "dark", blanks, darks) for f in darks]
-    noise = noise_from_frames(blanks[:_PAIR], darks[:_PAIR]) if blanks else None
-    del blanks, darks
-    light, dark = _light(folder, settings)
-    tasks = [_Task(job=job, noise=noise) for job in _jobs(folder, settings, light=light, dark=dark)]
-    pixels = max((pixels_of_file(task.job.captures[0]) for task in tasks), default=0)
+    beside = (blanks, darks) if trouble is None else ((), ())  # else each is judged by itself
+    checked_blanks += [_check_frame(folder, f, "blank", *beside) for f in blanks]
+    checked_darks += [_check_frame(folder, f, "dark", *beside) for f in darks]
+    noise = noise_from_frames(*(few[:_PAIR] for few in beside)) if beside[0] else None
+    del blanks, darks, beside
+    frames = [*checked_blanks, *checked_darks]
+    if trouble is not None:
+        frames = _with_light_trouble(folder, frames, trouble)
+    tasks = _tasks(folder, settings, noise, light=light, dark=dark, light_failed=bool(trouble))
+    peak = max((_peak_bytes(task) for task in tasks), default=0)
     outcomes = run_all(
         _check_plate,
         tasks,
         name_of=_name_of,
-        workers=workers_for(
-            workers or cores(), memory or available_bytes(), peak_bytes("look", pixels)
-        ),
+        workers=workers_for(workers or cores(), memory or available_bytes(), peak),
         what="captures",
         progress=progress,
     )
@@ -115,8 +131,7 @@ def check_session(
     ]
     plates = lenient_on_brackets(plates)
     order = [*settings.blank, *settings.dark]
-    frames = sorted((*checked_blanks, *checked_darks), key=lambda c: order.index(c.name))
-    return [*frames, *plates]
+    return [*sorted(frames, key=lambda c: order.index(c.name)), *plates]
 
 
 def lenient_on_brackets(checked: Sequence[CheckedCapture]) -> list[CheckedCapture]:
@@ -152,6 +167,7 @@ def exit_code_of_check(checked: Sequence[CheckedCapture]) -> ExitCode:
     """Return OK; PARTIAL if something has to be taken again; its own code if none can be read.
 
     Of a bracket one good exposure is enough: the others are meant to be too long or too short.
+    But they must belong together.
     """
     errors = [entry.error for entry in checked if entry.error]
     if errors and len(errors) == len(checked):
@@ -161,7 +177,13 @@ def exit_code_of_check(checked: Sequence[CheckedCapture]) -> ExitCode:
         good = entry.check is not None and entry.check.severity is not Severity.FAIL
         key = entry.plate_id or entry.name
         usable[key] = usable.get(key, False) or good
-    return ExitCode.OK if all(usable.values()) and not errors else ExitCode.PARTIAL
+    broken = any(
+        verdict.topic == _BRACKET
+        for entry in checked
+        if entry.check
+        for verdict in entry.check.verdicts
+    )
+    return ExitCode.OK if all(usable.values()) and not errors and not broken else ExitCode.PARTIAL
 
 
 def _read_frames(
@@ -193,41 +215,90 @@ def _check_frame(
     return CheckedCapture(plate_id="", name=name, role=role, check=check)
 
 
-def _light(folder: Path, settings: SessionSettings) -> tuple[Light | None, Dark | None]:
+def _light(
+    folder: Path, settings: SessionSettings
+) -> tuple[Light | None, Dark | None, PlateError | None]:
+    """Return the light and the dark level of the session, or why there are none."""
     try:
-        return prepare_light(folder, settings)
-    except (InputError, CalibrationError):
-        return None, None  # the check of the frame itself says why
+        return *prepare_light(folder, settings), None
+    except (InputError, CalibrationError) as error:
+        return None, None, error.with_traceback(None)  # which would hold the frames
 
 
-def _jobs(
-    folder: Path, settings: SessionSettings, *, light: Light | None, dark: Dark | None
-) -> list[PlateJob]:
-    """Return a job for each capture of each plate: every exposure of a bracket is judged."""
-    return [
-        PlateJob(
+def _with_light_trouble(
+    folder: Path, frames: Sequence[CheckedCapture], trouble: PlateError
+) -> list[CheckedCapture]:
+    """Return checked blank and dark frames, the one that conversion would stop at failed."""
+    frames = [
+        replace(entry, check=entry.check and _asking_for_no_frames(entry.check)) for entry in frames
+    ]
+    if any(str(entry.error) == str(trouble) for entry in frames):
+        return frames
+    named = next((path for path in trouble.args if isinstance(path, Path)), None)
+    at = next((k for k, entry in enumerate(frames) if folder / entry.name == named), 0)
+    check = frames[at].check
+    if check is None:
+        return frames  # it cannot even be read, and says so
+    return [*frames[:at], replace(frames[at], check=_failed(check, trouble)), *frames[at + 1 :]]
+
+
+def _asking_for_no_frames(check: CaptureCheck) -> CaptureCheck:
+    """Return a check made without the frames that cannot be used; they are there, mended first."""
+    said = tuple(verdict for verdict in check.verdicts if verdict.topic not in _BY_FRAMES)
+    return replace(check, verdicts=said)
+
+
+def _failed(check: CaptureCheck, error: PlateError, topic: str = "light") -> CaptureCheck:
+    return replace(check, verdicts=(Verdict(Severity.FAIL, topic, str(error)), *check.verdicts))
+
+
+def _tasks(
+    folder: Path,
+    settings: SessionSettings,
+    noise: NoiseModel | None,
+    *,
+    light: Light | None,
+    dark: Dark | None,
+    light_failed: bool,
+) -> list[_Task]:
+    """Return a task for each capture of each plate: every exposure of a bracket is judged."""
+    tasks = []
+    for plate in settings.plates:
+        if plate.skip:
+            continue
+        whole = PlateJob(
             folder=folder,
             output=folder,
-            settings=replace(plate, captures=(name,)),
+            settings=plate,
             scan=settings.scan,
             light=light,
             dark=dark,
         )
-        for plate in settings.plates
-        if not plate.skip
-        for name in plate.captures
-    ]
+        for name in plate.captures:
+            first = name == plate.captures[0] and len(plate.captures) > 1
+            tasks.append(
+                _Task(
+                    job=replace(whole, settings=replace(plate, captures=(name,))),
+                    noise=noise,
+                    light_failed=light_failed,
+                    bracket=whole if first else None,
+                )
+            )
+    return tasks
+
+
+def _peak_bytes(task: _Task) -> int:
+    pixels = max(map(pixels_of_file, (task.bracket or task.job).captures))
+    more = len(task.bracket.captures) - 1 if task.bracket else 0
+    return peak_bytes("look", pixels) + EXPOSURE_BYTES_PER_PIXEL * pixels * more
 
 
 def _check_plate(task: _Task) -> CaptureCheck:
     job = task.job
-    found, light, trouble = None, job.light, None
-    try:
-        view = look_at_plate(job)
-        found, light = view.found, view.light
-        del view
-    except (InputError, CalibrationError) as error:
-        trouble = error
+    broken = _bracket_trouble(task.bracket) if task.bracket is not None else None
+    found, light, trouble = _look(job)
+    if task.light_failed and isinstance(trouble, NoLightReferenceError):
+        trouble = None
     frame = read_capture(job.captures[0], job.scan)
     check = check_capture(
         frame,
@@ -237,10 +308,36 @@ def _check_plate(task: _Task) -> CaptureCheck:
         noise=task.noise,
         format=format_named(job.settings.format),
     )
-    if trouble is None:
-        return check
-    verdict = Verdict(Severity.FAIL, "plate", str(trouble))
-    return replace(check, verdicts=(verdict, *check.verdicts))
+    if task.light_failed:
+        check = _asking_for_no_frames(check)
+    if trouble is not None:
+        check = _failed(check, trouble, "plate")
+    return check if broken is None else _failed(check, broken, _BRACKET)
+
+
+def _look(job: PlateJob) -> tuple[FoundPlate | None, Light | None, PlateError | None]:
+    """Return where the plate lies, its light, and why it could not be converted."""
+    found, light = None, job.light
+    try:
+        view = look_at_plate(job)
+        found, light = view.found, view.light
+        check_something_there(view, job.settings)
+    except (InputError, CalibrationError) as error:
+        return found, light, error.with_traceback(None)  # which would hold the pictures
+    return found, light, None
+
+
+def _bracket_trouble(job: PlateJob) -> PlateError | None:
+    """Return why a plate's captures are no bracket; what is wrong with one is said beside it."""
+    try:
+        exposures = read_exposures(job)
+        if exposures.plan is not None and any(map(any, exposures.plan.shifts)):
+            exposures.flatten(())  # colours that would mix are only noticed where they are moved
+    except BracketError as error:
+        return error.with_traceback(None)
+    except (InputError, CalibrationError):
+        return None
+    return None
 
 
 def _checked(

@@ -26,6 +26,8 @@ from platebench.session.record import (
     earlier_result,
     fingerprint_of,
     hash_files,
+    record_aside,
+    refuse_edited,
     write_record,
 )
 from platebench.session.session_file import load_session
@@ -67,9 +69,19 @@ class SessionResult:
 
 
 def convert_and_record(job: PlateJob) -> PlateResult:
-    """Convert one plate and write its record: the unit of work of a batch, on any machine."""
-    result = convert.convert_plate(job)
-    return result if result.error else write_record(job, result)
+    """Convert one plate and write its record: the unit of work of a batch, on any machine.
+
+    Raises
+    ------
+    PlateError
+        If it cannot be converted, or somebody has changed its positive.
+    """
+    refuse_edited(job)
+    with record_aside(job):
+        result = convert.convert_plate(job)
+        if result.error:
+            raise result.error
+        return write_record(job, result)
 
 
 def convert_session(
@@ -85,7 +97,8 @@ def convert_session(
 ) -> SessionResult:
     """Convert the plates of a session and write its proof sheet and report.
 
-    Plates that were done before and have not changed are left as they are.
+    Plates that were done before and have not changed are left as they are. A positive that somebody
+    has changed since is never replaced, unless ``force`` says so: its plate fails.
 
     Parameters
     ----------
@@ -94,7 +107,7 @@ def convert_session(
     output : Path or None
         Folder of results; None: ``converted`` in the session folder.
     force : bool
-        Convert every plate, done before or not.
+        Convert every plate, done before or not, positives that somebody has changed as well.
     workers : int or None
         Plates at a time, bounded by memory; None: as many as there are cores.
     memory : int or None
@@ -120,7 +133,7 @@ def convert_session(
     output = folder / OUTPUT_NAME if output is None else output
     run = _Run(folder, output, settings, force, workers, memory, progress or NullProgress())
     jobs = run.jobs()
-    check_output(output, jobs, settings)
+    check_output(folder, output, jobs, settings)
     try:
         results = run.convert(jobs, task)
     finally:
@@ -242,7 +255,7 @@ class _Run:
         if not jobs:
             return {}
         light, dark = self.light
-        jobs = [replace(job, light=light, dark=dark) for job in jobs]
+        jobs = [replace(job, light=light, dark=dark, force=self.force) for job in jobs]
         workers = workers_for(self.wanted, self.memory, max(map(peak_bytes_of_job, jobs)))
         results = run_batch(task, jobs, workers=workers, what=what, progress=self.progress)
         return {result.plate_id: result for result in results}

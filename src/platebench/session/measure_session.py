@@ -20,8 +20,9 @@ from platebench.densitometry.spot import (
     usual_size,
 )
 from platebench.densitometry.wedge import read_wedge
-from platebench.errors import SpotError
+from platebench.errors import SpotError, WriteError
 from platebench.plate_job import PlateJob
+from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light
 
@@ -158,6 +159,22 @@ def measure_session_plate(
         calibrated=probe.calibrated,
         notes=probe.notes,
     )
+
+
+def refuse_readings_file(folder: Path, path: Path) -> None:
+    """Refuse to write readings where they would be taken for something else, or do harm.
+
+    Raises
+    ------
+    WriteError
+        If the name does not end in .json or .csv, or is that of one of the session's captures.
+    SettingsError, SessionFolderError
+        If there is no session.
+    """
+    if path.suffix.lower() not in (".json", ".csv"):
+        what = "its name does not end in .json or .csv"
+        raise WriteError(path, what, "choose another name with --output")
+    refuse_captures((path,), captures_of(folder, load_session(folder)))
 
 
 def _probe(folder: Path, plate_id: str) -> Probe:

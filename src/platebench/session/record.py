@@ -9,18 +9,22 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from platebench import __version__
-from platebench.fsio import atomic_write, hash_file
+from platebench.errors import WriteError
+from platebench.fsio import atomic_write, hash_file, remove_file
+from platebench.outputs.tiff import software_of
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.progress import NullProgress, Progress
 
 SCHEMA = 1
+_OURS = "platebench "  # how the Software tag of a positive begins
 _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
 _HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
 
@@ -142,6 +146,60 @@ def earlier_ends(job: PlateJob) -> PrintingEnds | None:
     return _ends(record)
 
 
+def refuse_edited(job: PlateJob) -> None:
+    """Refuse to replace a positive that is not as it was made here, but for ``job.force``.
+
+    With a record its bytes tell; without one, as after a run that was killed, its Software tag.
+
+    Raises
+    ------
+    WriteError
+        If somebody has changed it.
+    """
+    if job.force or not job.positive.is_file():
+        return
+    outputs = _read_record(job.record).get("outputs", {})
+    facts = outputs.get(job.positive.relative_to(job.output).as_posix())
+    if facts:
+        as_made = _hash_or_nothing(job.positive) == facts["sha256"]
+    else:
+        as_made = software_of(job.positive).startswith(_OURS)
+    if not as_made:
+        raise WriteError(
+            job.positive,
+            "it has been changed since it was made, and is left as it is",
+            "move it away, or run again with --force",
+        )
+
+
+@contextmanager
+def record_aside(job: PlateJob) -> Iterator[None]:
+    """Take a plate's record away while its files are replaced; put it back if they were not.
+
+    Whoever is killed in between leaves a positive with our Software tag and no record, which is
+    made again; with the old record it would look as if somebody had changed it.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be taken away.
+    """
+    try:
+        record = job.record.read_bytes()
+    except OSError:
+        yield
+        return
+    before = _stamp(job.positive)
+    remove_file(job.record)
+    try:
+        yield
+    except BaseException:
+        if _stamp(job.positive) == before:
+            with suppress(WriteError), atomic_write(job.record) as stream:
+                stream.write(record)
+        raise
+
+
 def write_json(path: Path, document: Mapping[str, Any]) -> None:
     """Write a JSON document for people and programs: indented, keys as given, UTF-8.
 
@@ -178,6 +236,15 @@ def _read_record(path: Path) -> dict[str, Any]:
 def _seal(record: Mapping[str, Any]) -> str:
     """Return what shows that a record is as it was written."""
     return hashlib.sha256(_json_bytes(record)).hexdigest()
+
+
+def _stamp(path: Path) -> tuple[int, int, int] | None:
+    """Return what changes when a file is replaced; None where there is none."""
+    try:
+        seen = path.stat()
+    except OSError:
+        return None
+    return seen.st_ino, seen.st_size, seen.st_mtime_ns
 
 
 def _hash_or_nothing(path: Path) -> str:

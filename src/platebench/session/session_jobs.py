@@ -11,6 +11,8 @@ from platebench.fsio import make_folder, remove_unfinished
 from platebench.memory import peak_bytes, pixels_of_file
 from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS, PlateJob
 from platebench.profiles_folder import profiles_folder
+from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.session_report import session_files
 from platebench.settings import SessionSettings
 from platebench.stages.tone import ToneProfile
 from platebench.stages.tone_file import load_tone
@@ -71,25 +73,21 @@ def peak_bytes_of_job(job: PlateJob) -> int:
     return peak_bytes(job.settings.colour, pixels) + more
 
 
-def check_output(output: Path, jobs: Sequence[PlateJob], settings: SessionSettings) -> None:
+def check_output(
+    folder: Path, output: Path, jobs: Sequence[PlateJob], settings: SessionSettings
+) -> None:
     """Make the folders of results; refuse, before the first plate, what cannot work.
 
     Raises
     ------
     WriteError
-        If a folder cannot be written, or an output would replace a capture.
+        If a folder cannot be written, or an output would replace a capture, one of a plate that
+        is left out included.
     """
     if output.exists() and not output.is_dir():
         raise WriteError(output, "it is a file", "choose another folder with --output")
-    names = (*settings.blank, *settings.dark)
-    captures = {path.resolve() for job in jobs for path in job.captures}
-    captures |= {(job.folder / name).resolve() for job in jobs for name in names}
-    for job in jobs:
-        for target in (job.positive, job.preview, job.record):
-            if target.resolve() in captures:
-                raise WriteError(
-                    target, "it is one of the captures", "choose another folder with --output"
-                )
-    for folder in (output, *(output / name for name in (POSITIVES, PREVIEWS, RECORDS))):
-        make_folder(folder)
-        remove_unfinished(folder, older_than_s=HOUR_S)
+    targets = [path for job in jobs for path in (job.positive, job.preview, job.record)]
+    refuse_captures((*targets, *session_files(output)), captures_of(folder, settings))
+    for place in (output, *(output / name for name in (POSITIVES, PREVIEWS, RECORDS))):
+        make_folder(place)
+        remove_unfinished(place, older_than_s=HOUR_S)

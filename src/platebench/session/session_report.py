@@ -24,6 +24,16 @@ REPORT = "report.json"
 _NO_TITLE = "Proof sheet"
 
 
+def session_files(output: Path) -> tuple[Path, ...]:
+    """Return the files a session may write or remove, beside those of its plates."""
+    return (*(output / name for name in (REPORT, PROOF_SHEET, TRUE_SIZE)), *_proof_pages(output))
+
+
+def _proof_pages(output: Path) -> list[Path]:
+    """Return the pages of an earlier proof sheet as pictures."""
+    return sorted(output.glob(f"{Path(PROOF_SHEET).stem}-[0-9]*.png"))
+
+
 def write_proofs(
     output: Path, settings: SessionSettings, results: Sequence[PlateResult]
 ) -> tuple[Path, ...]:
@@ -39,8 +49,9 @@ def write_proofs(
         return ()
     sheet = output / PROOF_SHEET
     title = settings.title or _NO_TITLE
-    write_proof_sheet(sheet, prints, title=title, date=days_of(results))
-    for old in sorted(output.glob(f"{sheet.stem}-[0-9]*.png")):
+    failed = [(result.plate_id, reason_of(result)) for result in results if result.error]
+    write_proof_sheet(sheet, prints, title=title, date=days_of(results), not_converted=failed)
+    for old in _proof_pages(output):
         old.unlink()  # an earlier sheet may have had more pages
     return (sheet, *write_proof_pngs(sheet, output))
 
@@ -84,6 +95,24 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         whole=bool(record.get("whole", False)),
         doubtful=bool(record.get("doubtful", False)),
     )
+
+
+def reason_of(result: PlateResult) -> str:
+    """Return in short why a plate failed: its error without what to do, and no folders.
+
+    Examples
+    --------
+    >>> from platebench.errors import NoPlateError
+    >>> reason_of(PlateResult(plate_id="p", error=NoPlateError(Path("shelf/scans/a.tif"))))
+    'a.tif shows no plate'
+    """
+    if result.error is None:
+        return ""
+    reason = str(result.error).removeprefix(f"{result.plate_id}: ").partition("; ")[0]
+    for path in result.error.args:
+        if isinstance(path, Path):
+            reason = reason.replace(str(path), path.name)
+    return reason
 
 
 def days_of(results: Sequence[PlateResult]) -> str:
