@@ -194,9 +194,9 @@ WRONG: dict[str, Wrong] = {
     "no picture of the tablet": HEAD + "0.05,0.14\n0.20,0.13\n0.35,0.12\n",
     "base plus fog from elsewhere": with_options("--base-fog", "0.6"),
     "one plate's exposure known, another's not": two_plates(second="log_h_lxs,density\n0,1\n1,2\n"),
-    "`--exposure`, `--base-fog`": two_plates("--base-fog", "0.1,0.1,0.1"),
-    "`--times`": two_plates("--times", "5"),
-    "`--times` all alike": two_plates("--times", "5,5"),
+    "counts of `--exposure`, `--base-fog`": two_plates("--base-fog", "0.1,0.1,0.1"),
+    "count of `--times`": two_plates("--times", "5"),
+    "all `--times` alike": two_plates("--times", "5,5"),
 }
 
 
