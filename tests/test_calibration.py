@@ -269,3 +269,11 @@ def test_damaged_file(tmp_path: Path, content: str | None, message: str) -> None
         path.write_text(content)
     with pytest.raises(TabletError, match=message):
         load_calibration(path)
+
+
+@pytest.mark.parametrize("text", ["null", "3", '"x"', "[]", "{}"])
+def test_what_is_no_calibration_is_refused(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "calibration.json"
+    path.write_text(text)
+    with pytest.raises(TabletError, match="not a calibration"):
+        load_calibration(path)

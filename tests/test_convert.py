@@ -313,6 +313,37 @@ def test_crop_false_keeps_whatever_is_there(tmp_path: Path) -> None:
     assert convert_plate(_job(tmp_path, crop=False)).record["whole"]
 
 
+def test_corners_by_hand_do_not_hide_a_drifted_lamp(tmp_path: Path) -> None:
+    simulation = _simulated(box=replace(BOX, brightness=BOX.brightness * 0.8))
+    _write(tmp_path, simulation)
+    corners = tuple((float(row), float(column)) for row, column in simulation.corners)
+    view = look_at_plate(_job(tmp_path, corners=corners))
+    assert view.by_hand and view.level == pytest.approx(0.8, abs=0.005)
+
+
+def test_unknown_exposure_time_is_said(tmp_path: Path) -> None:
+    dark = replace(BOX, surround="dark")
+    frame = _simulated(box=dark).frame
+    write_dng(tmp_path / "plate.dng", replace(frame, info=replace(frame.info, exposure_s=None)))
+    doubts = look_at_plate(_job(tmp_path, box=dark)).doubts
+    assert any("exposure time unknown" in doubt for doubt in doubts)
+
+
+def test_corners_that_enclose_nothing_are_refused(tmp_path: Path) -> None:
+    _write(tmp_path, _simulated())
+    corners = ((100.0, 150.0), (100.0, 150.4), (100.4, 150.4), (100.4, 150.0))
+    with pytest.raises(BadSettingError, match="enclose next to nothing"):
+        convert_plate(_job(tmp_path, corners=corners))
+
+
+def test_bracket_without_a_blank_uses_a_frame_that_shows_the_light(tmp_path: Path) -> None:
+    dense = replace(PLATE, log_exposure=3.2)
+    for name, exposure_s in [("a.dng", 1 / 16), ("b.dng", 1 / 4)]:
+        _write(tmp_path, _simulated(dense, exposure_s=exposure_s), name)
+    view = look_at_plate(_job(tmp_path, blanks=0, captures=("a.dng", "b.dng")))
+    assert view.light.source is LightSource.ESTIMATED
+
+
 def test_corners_outside_the_capture_are_refused(tmp_path: Path) -> None:
     _write(tmp_path, _simulated())
     corners = ((100.0, 150.0), (100.0, 1150.0), (500.0, 1150.0), (500.0, 150.0))

@@ -43,7 +43,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
     ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
     table = tone_codes(job, ends, view.level, calibration)
     positive = render(view.image, framing.plan, table)
-    record = plate_record(job, view, framing, densities, ends)
+    record = plate_record(job, view, framing, densities, ends, calibration)
     note = picture_note(job, view, framing, densities, record)
     packet = xmp_packet(note)
     write_positive(

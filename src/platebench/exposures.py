@@ -67,7 +67,7 @@ def read_exposures(job: PlateJob) -> Exposures:
     frames = [read_capture(path, job.scan) for path in job.captures]
     best = best_exposed(frames)
     check_counts(best)
-    light = job.light or _own_light(best, job.dark)
+    light = job.light or _own_light(_with_bare_light(frames), job.dark)
     dark = job.dark
     if len(frames) == 1:
         return Exposures(
@@ -92,6 +92,16 @@ def best_exposed(frames: Sequence[SensorFrame]) -> SensorFrame:
 
     def badness(frame: SensorFrame) -> tuple[float, float]:
         clipped = _clipped_in_middle(frame)
+        return (clipped if clipped > CLIPPED_IN_MIDDLE else 0.0, -(frame.info.exposure_s or 0.0))
+
+    return min(frames, key=badness)
+
+
+def _with_bare_light(frames: Sequence[SensorFrame]) -> SensorFrame:
+    """Return the longest exposure that clips nowhere to speak of, or the one that clips least."""
+
+    def badness(frame: SensorFrame) -> tuple[float, float]:
+        clipped = float(np.mean(frame.counts[::7, ::5] >= frame.white))
         return (clipped if clipped > CLIPPED_IN_MIDDLE else 0.0, -(frame.info.exposure_s or 0.0))
 
     return min(frames, key=badness)

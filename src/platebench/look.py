@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -27,9 +28,11 @@ from platebench.stages.glare import Glare, glare_step, measure_glare
 from platebench.stages.light import Light, LightSource
 from platebench.stages.measure import reduced
 from platebench.stages.stain import Stain, measure_stain
+from platebench.stages.surround import BLACK
 
 LEVEL_NOTED, LEVEL_REFUSED = 0.02, 0.5  # change of the bare light: share told, stops refused
 CORNERS_BEYOND = 0.1  # of the long side that corners by hand may lie outside the capture
+SMALLEST_SIDE = 0.02  # of the long side, between corners by hand
 FLATTEST_PLATE = 0.06  # D between the 5 % and 95 % quantiles, below which nothing is there
 
 
@@ -106,10 +109,14 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
     found, by_hand = _find(image, job.settings, light_known=light.source is not LightSource.SCANNER)
     small = reduced(image.pixels)
     valid = _valid_like(image.valid, small)
+    if by_hand:
+        found = replace(found, surround=_surround(small, valid, image.shape, found.corners))
     level, doubts = 1.0, [*found.doubts]
     if light.source is LightSource.BLANK:
         level = _bare_light_level(small, valid, image.shape, found)
         doubts += _check_level(level, small, found, light, exposures.info)
+        if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
+            doubts.append("exposure time unknown: taken to be the blank's")
     elif light.source is LightSource.ESTIMATED:
         doubts.append("no blank frame: light estimated from the bare light box around the plate")
     steps: list[BandStep] = []
@@ -189,8 +196,49 @@ def _valid_like(
     return np.asarray(share == 255, bool)
 
 
+def _around(
+    small: NDArray[np.float32],
+    valid: NDArray[np.bool_] | None,
+    shape: tuple[int, int],
+    corners: NDArray[np.float64],
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return transmittance around a plate, clipped places left out, and inside it."""
+    grey = small if small.ndim == 2 else np.asarray(small.mean(axis=2), np.float32)
+    scale = np.array(grey.shape) / np.array(shape)
+    centre = corners.mean(axis=0)
+    grown = (centre + (corners - centre) * 1.06) * scale
+    outside = np.ones(grey.shape, np.uint8)
+    cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1]).astype(np.int32), 0)
+    seen = outside > 0
+    return grey[seen if valid is None else seen & valid], grey[~seen]
+
+
+def _surround(
+    small: NDArray[np.float32],
+    valid: NDArray[np.bool_] | None,
+    shape: tuple[int, int],
+    corners: NDArray[np.float64],
+) -> Literal["bright", "dark", "none"]:
+    """Say what lies around corners that a person gave: bare light, black, or neither."""
+    around, inside = _around(small, valid, shape, corners)
+    if around.size < 0.02 * small.shape[0] * small.shape[1] or inside.size == 0:
+        return "none"
+    middle = float(np.median(around))
+    if middle > 0.95 * float(np.quantile(inside, 0.99)):
+        return "bright"
+    return "dark" if middle < BLACK else "none"
+
+
 def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_id: str) -> None:
-    """Refuse corners by hand that lie far outside the capture."""
+    """Refuse corners by hand that lie far outside the capture, or enclose next to nothing."""
+    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    if sides.min() < SMALLEST_SIDE * max(shape):
+        raise BadSettingError(
+            Path("session.toml"),
+            f"corners of {plate_id}",
+            "enclose next to nothing",
+            "write [row, column] of each, in pixels of the capture",
+        )
     reach = CORNERS_BEYOND * max(shape)
     if (corners < -reach).any() or (corners > np.array(shape) + reach).any():
         raise BadSettingError(
@@ -210,14 +258,8 @@ def _bare_light_level(
     """Return the median transmittance of the bare light around the plate; 1 if none shows."""
     if not found.found or found.surround != "bright":
         return 1.0
-    grey = small if small.ndim == 2 else small.mean(axis=2)
-    scale = np.array(grey.shape) / np.array(shape)
-    centre = found.corners.mean(axis=0)
-    grown = (centre + (found.corners - centre) * 1.06) * scale
-    outside = np.ones(grey.shape, np.uint8)
-    cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1]).astype(np.int32), 0)
-    around = grey[outside > 0] if valid is None else grey[(outside > 0) & valid]
-    if around.size < 0.02 * grey.size:
+    around, _ = _around(small, valid, shape, found.corners)
+    if around.size < 0.02 * small.shape[0] * small.shape[1]:
         return 1.0
     high = float(np.quantile(around, 0.8))
     return float(np.median(around[np.abs(around - high) < 0.2 * high]))

@@ -16,14 +16,14 @@ _MEMINFO = Path("/proc/meminfo")
 
 
 def available_bytes() -> int:
-    """Return the memory that new work may take, in bytes.
+    """Return the memory that new work may take, in bytes: ``SHARE_FOR_PLATES`` of what is free.
 
     Linux says what is available, and a container may have less than the machine; elsewhere half
     of what is installed counts. ``UNKNOWN_MEMORY`` where nothing is known.
     """
     known = [value for value in (_meminfo_available(), _cgroup_left()) if value is not None]
     if known:
-        return min(known)
+        return int(SHARE_FOR_PLATES * min(known))
     installed = installed_bytes()
     return installed // 2 if installed else UNKNOWN_MEMORY
 

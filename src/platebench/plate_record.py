@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from platebench import __version__
+from platebench.densitometry.calibration import Calibration
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing
 from platebench.look import PlateView, relative
@@ -20,6 +21,7 @@ def plate_record(
     framing: Framing,
     densities: PlateDensities,
     ends: PrintingEnds,
+    calibration: Calibration | None,
 ) -> dict[str, Any]:
     """Return what was measured and done, as plain JSON values."""
     info, found, light = view.info, view.found, view.light
@@ -87,11 +89,11 @@ def plate_record(
         "d_max": round(densities.d_max, 3),
         "density_range": round(densities.density_range, 3),
         "calibration": None
-        if job.calibration is None
+        if calibration is None
         else {
-            "tablet": job.calibration.tablet,
-            "glare": round(job.calibration.glare, 5),
-            "callier": round(job.calibration.callier, 4),
+            "tablet": calibration.tablet,
+            "glare": round(calibration.glare, 5),
+            "callier": round(calibration.callier, 4),
         },
         "tone": job.settings.tone,
         "printed": {

@@ -213,7 +213,7 @@ def load_calibration(path: Path) -> Calibration:
 
 
 def _from_json(document: dict[str, Any]) -> Calibration:
-    if document.pop("schema") != SCHEMA:
+    if not isinstance(document, dict) or document.pop("schema") != SCHEMA:
         raise ValueError("schema")
     steps = tuple(CalibratedStep(**step) for step in document.pop("steps"))
     values: dict[str, Any] = {
@@ -221,9 +221,16 @@ def _from_json(document: dict[str, Any]) -> Calibration:
     }
     calibration = Calibration(steps=steps, **values)
     numbers = np.array(
-        [calibration.glare, calibration.callier, *calibration.nodes, *calibration.residuals]
+        [
+            *(calibration.glare, calibration.glare_sigma, calibration.glare_callier),
+            *(calibration.callier, calibration.callier_sigma),
+            *(calibration.common_offset, calibration.common_share),
+            *(*calibration.nodes, *calibration.residuals, *calibration.residual_sigmas),
+        ],
+        np.float64,
     )
-    if not np.isfinite(numbers).all() or calibration.callier <= 0 or calibration.glare < 0:
+    sane = 0 <= calibration.glare < 0.3 and 0.3 < calibration.callier < 3
+    if not np.isfinite(numbers).all() or not sane:
         raise ValueError("numbers")
     if len(calibration.nodes) != len(calibration.residual_sigmas):
         raise ValueError("nodes")

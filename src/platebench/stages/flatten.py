@@ -150,8 +150,9 @@ def stain_step(
         cv2.multiply(band, gains.rows(start, stop), dst=band)
         for row, column, exponent in sites:
             if exponent != 1.0:
-                part = np.maximum(band[row::p, column::q], np.float32(1e-6))
-                band[row::p, column::q] = cv2.pow(part, exponent)
+                part = band[row::p, column::q]
+                lit = cv2.pow(np.maximum(part, np.float32(1e-6)), exponent)
+                band[row::p, column::q] = np.where(part > 1e-6, lit, part)  # noise about zero stays
 
     return correct
 
