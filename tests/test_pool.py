@@ -186,14 +186,14 @@ def test_memory_is_taken_from_the_tightest_of_machine_and_container(
     (tmp_path / "meminfo").write_text("MemTotal: 9000 kB\nMemAvailable:    5000 kB\n")
     monkeypatch.setattr(memory, "_MEMINFO", tmp_path / "meminfo")
     monkeypatch.setattr(memory, "_CGROUP", tmp_path)
-    assert available_bytes() == 5000 * 1024
+    assert available_bytes() == 0.75 * 5000 * 1024  # a quarter is left to others
     (tmp_path / "memory.max").write_text("max\n")
     (tmp_path / "memory.current").write_text("100000\n")
-    assert available_bytes() == 5000 * 1024
+    assert available_bytes() == 0.75 * 5000 * 1024  # a quarter is left to others
     (tmp_path / "memory.max").write_text("1100000\n")
-    assert available_bytes() == 1_000_000
+    assert available_bytes() == 0.75 * 1_000_000
     (tmp_path / "memory.stat").write_text("anon 5\ninactive_file 60000\n")
-    assert available_bytes() == 1_060_000
+    assert available_bytes() == 0.75 * 1_060_000
     monkeypatch.setattr(memory, "_MEMINFO", tmp_path / "none")
     monkeypatch.setattr(memory, "_CGROUP", tmp_path / "none")
     monkeypatch.setattr(memory, "installed_bytes", lambda: None)
