@@ -24,7 +24,7 @@ from platebench.stages.read_capture import read_capture
 
 DARKEST_PLATE = 0.002  # of full scale: a capture whose brightest part is below it holds nothing
 CLIPPED_PLATE = 0.9  # share of clipped sites above which nothing can be read
-CLIPPED_IN_MIDDLE = 0.001  # share above which a shorter exposure is the better one
+CLIPPED_ALLOWED = 0.001  # share above which a shorter exposure is the better one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,20 +89,25 @@ def read_exposures(job: PlateJob) -> Exposures:
 
 def best_exposed(frames: Sequence[SensorFrame]) -> SensorFrame:
     """Return the longest exposure whose middle does not clip, or the one that clips least."""
-
-    def badness(frame: SensorFrame) -> tuple[float, float]:
-        clipped = _clipped_in_middle(frame)
-        return (clipped if clipped > CLIPPED_IN_MIDDLE else 0.0, -(frame.info.exposure_s or 0.0))
-
-    return min(frames, key=badness)
+    return _longest_unclipped(frames, _clipped_in_middle)
 
 
 def _with_bare_light(frames: Sequence[SensorFrame]) -> SensorFrame:
-    """Return the longest exposure that clips nowhere to speak of, or the one that clips least."""
+    """Return the longest exposure that clips nowhere, or the one that clips least."""
+    return _longest_unclipped(
+        frames, lambda frame: float(np.mean(frame.counts[::7, ::5] >= frame.white))
+    )
+
+
+def _longest_unclipped(
+    frames: Sequence[SensorFrame], clipped_share: Callable[[SensorFrame], float]
+) -> SensorFrame:
+    if len(frames) == 1:
+        return frames[0]
 
     def badness(frame: SensorFrame) -> tuple[float, float]:
-        clipped = float(np.mean(frame.counts[::7, ::5] >= frame.white))
-        return (clipped if clipped > CLIPPED_IN_MIDDLE else 0.0, -(frame.info.exposure_s or 0.0))
+        clipped = clipped_share(frame)
+        return (clipped if clipped > CLIPPED_ALLOWED else 0.0, -(frame.info.exposure_s or 0.0))
 
     return min(frames, key=badness)
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.image import Encoding, PlateImage
-from platebench.stages.plate_view import OPAQUE, PlateView, bare_beyond, look, look_inside
+from platebench.stages.outline import OPAQUE, OutlineView, bare_beyond, look, look_inside
 from platebench.stages.refine_corners import SIDE_NAMES, Side, corners_of, outline_of
 from platebench.stages.surround import BLACK, REDUCED_SIDE, WORKING_SIDE, Floats, reduce_picture
 
@@ -146,7 +146,7 @@ def _apart(side: Side, other: Side) -> Doubles:
 
 
 def _doubts(
-    shape: tuple[int, ...], small: Floats, view: PlateView, corners: Doubles, block: int
+    shape: tuple[int, ...], small: Floats, view: OutlineView, corners: Doubles, block: int
 ) -> list[str]:
     """Return what speaks against the corners, the most telling first, without its consequences."""
     outside, cut = _frame_doubts(shape, view, corners)
@@ -169,7 +169,7 @@ def _doubts(
     return doubts[:MOST_DOUBTS]
 
 
-def _shape_doubts(view: PlateView, corners: Doubles, block: int) -> list[str]:
+def _shape_doubts(view: OutlineView, corners: Doubles, block: int) -> list[str]:
     """Return what is odd about outline, sides and angles."""
     doubts: list[str] = []
     if view.regions[0].fullness < 0.8:
@@ -206,7 +206,7 @@ def _side_doubts(
     return []
 
 
-def _sticks_out(view: PlateView, block: int) -> float:
+def _sticks_out(view: OutlineView, block: int) -> float:
     """Return the share of the outline that lies clearly outside the four sides."""
     outline = outline_of(view.regions[0].mask)
     long_side = max(side.stop - side.start for side in view.sides)
@@ -219,7 +219,7 @@ def _sticks_out(view: PlateView, block: int) -> float:
 
 
 def _frame_doubts(
-    shape: tuple[int, ...], view: PlateView, corners: Doubles
+    shape: tuple[int, ...], view: OutlineView, corners: Doubles
 ) -> tuple[list[str], list[str]]:
     """Return what lies outside the frame, in words, and the names of the sides that do."""
     mask = view.regions[0].mask

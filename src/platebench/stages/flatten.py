@@ -102,7 +102,7 @@ def transmittance_from_counts(
     gains = row_field(
         (scale / light.fields).astype(np.float32), classes, frame.shape, channels=channels
     )
-    zero = _zero_rows(frame, dark, classes)
+    zero = zero_rows(frame, dark)
     height, width = frame.shape
     counts = frame.counts.reshape(height, -1)
     pixels = np.empty(counts.shape, np.float32)
@@ -157,12 +157,16 @@ def stain_step(
     return correct
 
 
-def _zero_rows(
-    frame: SensorFrame, dark: Dark | None, classes: NDArray[np.uint8]
-) -> NDArray[np.float32]:
-    """Level without light along each row of the pattern, shape (p, values in a row)."""
+def zero_rows(frame: SensorFrame, dark: Dark | None) -> NDArray[np.float32]:
+    """Return the level without light along each row of the pattern, shape (p, values in a row)."""
     width = frame.shape[1]
     if frame.counts.ndim == 3:
         return np.tile(zero_level(frame, dark), width)[None, :]
-    level = frame.black if dark is None else zero_level(frame, dark)[classes]
-    return np.tile(level, (1, -(-width // level.shape[1])))[:, :width].astype(np.float32)
+    level = frame.black if dark is None else zero_level(frame, dark)[site_classes(frame.pattern)]
+    return rows_of_sites(level, width)
+
+
+def rows_of_sites(sites: NDArray[np.float32], width: int) -> NDArray[np.float32]:
+    """Return values by site of the pattern repeated along whole rows, shape (p, width)."""
+    wide = np.tile(sites, (1, -(-width // sites.shape[1])))
+    return wide[:, :width].astype(np.float32)

@@ -29,7 +29,13 @@ from numpy.typing import NDArray
 from platebench.errors import BracketError
 from platebench.image import Encoding, PlateImage, SensorFrame
 from platebench.stages.bracket_plan import BracketPlan, plan_bracket
-from platebench.stages.flatten import BAND_ROWS, BandStep, check_light_fits
+from platebench.stages.flatten import (
+    BAND_ROWS,
+    BandStep,
+    check_light_fits,
+    rows_of_sites,
+    zero_rows,
+)
 from platebench.stages.light import Dark, Light, exposure_ratio, linear_means, zero_level
 from platebench.stages.smooth_field import RowField, row_field, site_classes
 
@@ -135,7 +141,7 @@ class _Merger:
     ) -> None:
         self.counts = [frame.counts for frame in ordered]
         self.tops = [frame.full_scale for frame in ordered]
-        self.zeros = [_zero_rows(frame, dark) for frame in ordered]
+        self.zeros = [zero_rows(frame, dark) for frame in ordered]
         self.blacks = [float(zero.mean()) for zero in self.zeros]
         self.ratios = plan.ratios
         self.gain, self.read = plan.noise.gain, max(plan.noise.read_variance, 1e-6)
@@ -145,7 +151,7 @@ class _Merger:
             _first_count_from(black + _NEAR * top)
             for black, top in zip(self.blacks, self.tops, strict=True)
         ]
-        colours = _rows_of(_site_brightness(light), ordered[0].shape[1])
+        colours = rows_of_sites(_site_brightness(light), ordered[0].shape[1])
         self.limits = [np.float32(self._guard(k)) / colours for k in range(len(ordered))]
         size = (BAND_ROWS, ordered[0].shape[1])
         self.light, self.spread, self.shares = (np.empty(size, np.float32) for _ in range(3))
@@ -270,18 +276,6 @@ def _spread(blocks: Floats, out: Floats) -> Floats:
     return out
 
 
-def _zero_rows(frame: SensorFrame, dark: Dark | None) -> Floats:
-    """Return the level without light along each row of the pattern, shape (p, N)."""
-    level = frame.black if dark is None else zero_level(frame, dark)[site_classes(frame.pattern)]
-    return _rows_of(level, frame.shape[1])
-
-
-def _rows_of(sites: Floats, width: int) -> Floats:
-    """Repeat values by site of the pattern along whole rows, shape (p, width)."""
-    wide = np.tile(sites, (1, -(-width // sites.shape[1])))
-    return wide[:, :width].astype(np.float32)
-
-
 def shifted_frame(frame: SensorFrame, shift: tuple[int, int], gains: RowField) -> SensorFrame:
     """Return a capture moved by whole sites, as if its own colours had been in place.
 
@@ -298,7 +292,7 @@ def shifted_frame(frame: SensorFrame, shift: tuple[int, int], gains: RowField) -
         Inverse of the bare light at every site, in any unit.
     """
     height, width = frame.shape
-    zero = _zero_rows(frame, None)
+    zero = zero_rows(frame, None)
     counts = np.empty(frame.shape, np.uint16)
     columns = np.clip(np.arange(width) + shift[1], 0, width - 1)
     for start in range(0, height, BAND_ROWS):

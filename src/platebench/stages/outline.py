@@ -34,7 +34,7 @@ RAGGED_SCAN = 0.002
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class PlateView:
+class OutlineView:
     """One surround with the largest thing on it, and that thing's sides."""
 
     surround: Surround
@@ -53,7 +53,7 @@ def look(
     block: int,
     light_known: bool,
     within: Mask | None = None,
-) -> PlateView | None:
+) -> OutlineView | None:
     """Return what lies on the surround, or None if nothing large does.
 
     Parameters
@@ -78,7 +78,7 @@ def look(
     log_t = np.log10(np.maximum(small[rim], 0) + FLOOR)
     brighter = bool(np.median(log_t - surround.surface[rim]) > 0) if rim.any() else False
     sides, missing, strip = _refined(pixels, coarse, block, brighter, light_known, within)
-    return PlateView(
+    return OutlineView(
         surround=surround,
         regions=regions,
         coarse=coarse,
@@ -91,8 +91,8 @@ def look(
 
 
 def look_inside(
-    pixels: Floats, small: Floats, block: int, light_known: bool, view: PlateView
-) -> PlateView | None:
+    pixels: Floats, small: Floats, block: int, light_known: bool, view: OutlineView
+) -> OutlineView | None:
     """Look for the plate inside what was found, if that is a holder's frame or bare light.
 
     Glass takes 8 % of the light (two surfaces at n = 1.52, Fresnel), so what lets more than 0.955
