@@ -68,6 +68,18 @@ def work(item: str, *, folder: Path | None = None) -> str:
     return item.upper()
 
 
+def work_after(item: str, *, folder: Path) -> str:
+    if item == "kill once" and not (folder / "waited").exists():
+        (folder / "waited").touch()
+        time.sleep(60)
+    if item == "kill":
+        for _ in range(400):
+            if (folder / "waited").exists():
+                break
+            time.sleep(0.05)
+    return work(item, folder=folder)
+
+
 def name_of(item: str) -> str:
     return item
 
@@ -86,6 +98,15 @@ def test_results_keep_the_order_and_failures_are_values(workers: int) -> None:
 def test_a_result_that_cannot_be_sent_is_an_error_of_that_item() -> None:
     got = run_all(work, ["a", "unsendable", "b"], name_of=name_of, workers=2)
     assert got[0] == "A" and got[2] == "B" and isinstance(got[1], UnexpectedError)
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
+def test_an_item_whose_first_process_alone_is_killed_is_tried_again(tmp_path: Path) -> None:
+    # the pool broke before "kill once" was killed; that happens for the first time alone
+    got = run_all(
+        partial(work_after, folder=tmp_path), ["kill", "kill once"], name_of=name_of, workers=2
+    )
+    assert isinstance(got[0], WorkerLostError) and got[1] == "KILL ONCE"
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")

@@ -58,8 +58,8 @@ def run_all(
     -------
     list
         For each item its result, or the error that took its place: the PlateError that the task
-        raised, OutOfMemoryError, UnexpectedError with a traceback, or WorkerLostError when the
-        process died twice over it.
+        raised, OutOfMemoryError, UnexpectedError with a traceback, or WorkerLostError when two
+        processes died over it, alone.
 
     Raises
     ------
@@ -119,13 +119,16 @@ def _run_in_pool(
 
 
 def _run_alone(task: Callable[[T], R], item: T, name: str, progress: Progress) -> R | PlateError:
-    with _pool(1, progress) as pool:
-        with _interrupts_ignored():
-            future = pool.submit(_guarded, task, item, name)
-        try:
-            return _result_of(future, name)
-        except BrokenProcessPool:
-            return WorkerLostError(name)
+    """Try twice: the pool broke for all alike, so nobody knows yet whose process it was."""
+    for _ in range(2):
+        with _pool(1, progress) as pool:
+            with _interrupts_ignored():
+                future = pool.submit(_guarded, task, item, name)
+            try:
+                return _result_of(future, name)
+            except BrokenProcessPool:
+                continue
+    return WorkerLostError(name)
 
 
 def _result_of(future: Future[R | PlateError], name: str) -> R | PlateError:
@@ -146,20 +149,50 @@ def _pool(workers: int, progress: Progress) -> Iterator[ProcessPoolExecutor]:
     pool = ProcessPoolExecutor(
         workers, mp_context=multiprocessing.get_context("spawn"), initializer=_prepare_worker
     )
+    threads_before = set(threading.enumerate())
     try:
         yield pool
     except BaseException as error:
+        pool.shutdown(wait=False, cancel_futures=True)
         if isinstance(error, KeyboardInterrupt):
             progress.note("stopping after the work in hand; interrupt again to stop at once")
-        try:
-            pool.shutdown(wait=True, cancel_futures=True)
-        except KeyboardInterrupt:
-            for child in multiprocessing.active_children():
-                child.terminate()
-            raise
+        _wait_for_workers(set(threading.enumerate()) - threads_before)
         raise
     else:
         pool.shutdown(wait=True)
+
+
+def _wait_for_workers(pool_threads: set[threading.Thread]) -> None:
+    """Wait until the workers have ended; interrupted, end them.
+
+    The pool's own thread is waited for as well: if it were left running, it and the
+    interpreter's end would meet over closed pipes.
+    """
+    try:
+        for child in multiprocessing.active_children():
+            child.join()
+    except KeyboardInterrupt:
+        with _interrupts_ignored(), _threads_silenced():
+            for child in multiprocessing.active_children():
+                child.terminate()
+            _join(pool_threads)
+        raise
+    _join(pool_threads)
+
+
+def _join(threads: set[threading.Thread]) -> None:
+    for thread in threads:
+        thread.join(timeout=10)
+
+
+@contextmanager
+def _threads_silenced() -> Iterator[None]:
+    before = threading.excepthook
+    threading.excepthook = lambda _: None
+    try:
+        yield
+    finally:
+        threading.excepthook = before
 
 
 def _prepare_worker() -> None:
