@@ -284,6 +284,21 @@ def test_if_all_plates_fail_the_code_is_the_first_ones_own(fresh: Path) -> None:
     assert list(tree(fresh / "converted")) == ["report.json"]
 
 
+def test_a_proof_sheet_does_not_outlive_its_plates(done: Path) -> None:
+    for name in ("dense", "tall", "wide"):
+        (done / f"{name}.dng").unlink()
+    convert_session(done, workers=1)
+    assert not list((done / "converted").glob("proof-sheet*"))
+
+
+def test_plates_no_longer_listed_are_told_and_left(done: Path) -> None:
+    edit(done, 'id = "tall"', 'id = "standing"')
+    result = convert_session(done, workers=1)
+    assert result.left_from_earlier == ("tall",)
+    assert (done / "converted" / "positives" / "tall.tif").exists()
+    assert json.loads((result.output / "report.json").read_bytes())["left_from_earlier"] == ["tall"]
+
+
 def test_plates_with_skip_are_left_out(fresh: Path) -> None:
     edit(fresh, 'captures = ["tall.dng"]', 'captures = ["tall.dng"]\nskip = true')
     result = convert_session(fresh, workers=1)

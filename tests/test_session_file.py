@@ -286,6 +286,10 @@ def test_a_file_is_read_with_or_without_a_byte_order_mark(tmp_path: Path) -> Non
     [
         (b"title = \n", "is not TOML: Invalid value (at line 1"),
         (b"title = 'x'\ntitle = 'y'\n", "is not TOML"),
+        (
+            b"[plate]\nid = 'a'\n[plate]\nid = 'b'\n",
+            "has the heading [plate] twice (line 3); write [[plate]] where several are meant",
+        ),
         (b"\xff\xfe", "is not UTF-8 text; save it as UTF-8"),
         (b"#" * (LARGEST_FILE + 1), "is too large for settings"),
         (b"a = " + b"[" * 100_000, "is not TOML"),

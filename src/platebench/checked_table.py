@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
@@ -14,6 +15,7 @@ from platebench.errors import BadSettingError, BadSettingsError, SettingsFileErr
 LARGEST_FILE = 4 << 20  # bytes; a session of thousands of plates stays far below
 LONGEST_TEXT = 500
 
+_DECLARED_TWICE = re.compile(r"Cannot declare \('(\w+)',\) twice \(at line (\d+)")
 _NAMES = {
     str: "text in quotes",
     bool: "true or false",
@@ -48,6 +50,10 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
+        if once := _DECLARED_TWICE.search(str(error)):
+            what = f"has the heading [{once[1]}] twice (line {once[2]})"
+            remedy = f"write [[{once[1]}]] where several are meant"
+            raise SettingsFileError(path, what, remedy) from error
         raise SettingsFileError(path, f"is not TOML: {error}", "correct it there") from error
 
 

@@ -367,6 +367,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 
 
 produces("… is not TOML: ")(with_settings("title = \n"))
+produces("… has the heading [")(with_settings("[plate]\n[plate]\n"))
 produces("… is too large for settings;")(with_settings("#" * (5 << 20)))
 produces("…: plate[1].emulsoin")(with_settings(PLATE + "emulsoin = 'light'"))
 produces("…: gamma is not")(with_settings("gamma = 2"))

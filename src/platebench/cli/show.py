@@ -32,6 +32,9 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         for plate in result.results:
             if flags := plate.record.get("flags"):
                 click.echo(f"look at {plate.plate_id}: {'; '.join(flags)}")
+        if result.left_from_earlier:
+            names = ", ".join(result.left_from_earlier)
+            click.echo(f"left from an earlier run, not in session.toml any more: {names}")
         for path in result.files:
             click.echo(str(path))
 
@@ -50,5 +53,6 @@ def result_to_json(result: SessionResult) -> dict[str, Any]:
             for plate in result.results
         ],
         "left_out": list(result.left_out),
+        "left_from_earlier": list(result.left_from_earlier),
         "files": names_in(result.output, result.files),
     }

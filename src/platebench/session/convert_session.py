@@ -33,7 +33,12 @@ from platebench.session.record import (
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import check_output, peak_bytes_of_job, plate_jobs
 from platebench.session.session_light import prepare_light
-from platebench.session.session_report import write_proofs, write_report, write_true_size_pages
+from platebench.session.session_report import (
+    left_from_earlier,
+    write_proofs,
+    write_report,
+    write_true_size_pages,
+)
 from platebench.settings import SessionSettings
 from platebench.stages.light import Dark, Light
 
@@ -52,6 +57,8 @@ class SessionResult:
         In the order of ``session.toml``; plates with ``skip`` are not among them.
     left_out : tuple of str
         Ids of the plates with ``skip``.
+    left_from_earlier : tuple of str
+        Ids of plates whose positives an earlier run made and that are no longer listed.
     files : tuple of Path
         Files of the whole session: report, proof sheet, its pages.
     """
@@ -60,6 +67,7 @@ class SessionResult:
     output: Path
     results: tuple[PlateResult, ...]
     left_out: tuple[str, ...]
+    left_from_earlier: tuple[str, ...]
     files: tuple[Path, ...]
 
     @property
@@ -151,6 +159,7 @@ def convert_session(
         output=output,
         results=tuple(results),
         left_out=left_out,
+        left_from_earlier=left_from_earlier(output, settings),
         files=(report, *files),
     )
 

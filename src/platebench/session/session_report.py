@@ -10,11 +10,13 @@ from typing import Any
 
 from platebench import __version__
 from platebench.errors import UnexpectedError
+from platebench.fsio import remove_file
 from platebench.outputs.proof_caption import ProofPrint
 from platebench.outputs.proof_png import write_proof_pngs
 from platebench.outputs.proof_sheet import write_proof_sheet
 from platebench.outputs.true_size import TrueSizeResult, write_true_size
 from platebench.plate_job import POSITIVES, PREVIEWS, PlateResult
+from platebench.plate_names import folded_id
 from platebench.session.record import write_json
 from platebench.settings import SessionSettings
 
@@ -39,21 +41,32 @@ def write_proofs(
 ) -> tuple[Path, ...]:
     """Write the proof sheet as PDF and PNG and return the files; none where no plate worked.
 
+    An earlier sheet does not outlive the plates it shows.
+
     Raises
     ------
     WriteError
         If one cannot be written.
     """
     prints = [proof_print(output, result) for result in results if result.error is None]
-    if not prints:
-        return ()
     sheet = output / PROOF_SHEET
+    if not prints:
+        for old in (sheet, *_proof_pages(output)):
+            remove_file(old)
+        return ()
     title = settings.title or _NO_TITLE
     failed = [(result.plate_id, reason_of(result)) for result in results if result.error]
     write_proof_sheet(sheet, prints, title=title, date=days_of(results), not_converted=failed)
     for old in _proof_pages(output):
-        old.unlink()  # an earlier sheet may have had more pages
+        remove_file(old)  # an earlier sheet may have had more pages
     return (sheet, *write_proof_pngs(sheet, output))
+
+
+def left_from_earlier(output: Path, settings: SessionSettings) -> tuple[str, ...]:
+    """Return the ids of plates whose positives lie there but that the session does not list."""
+    listed = {folded_id(plate.id) for plate in settings.plates}
+    found = sorted(path.stem for path in (output / POSITIVES).glob("*.tif"))
+    return tuple(name for name in found if folded_id(name) not in listed)
 
 
 def write_true_size_pages(
@@ -157,6 +170,7 @@ def write_report(
         "dark": list(settings.dark),
         "plates": [plate_to_json(output, result) for result in results],
         "left_out": [plate.id for plate in settings.plates if plate.skip],
+        "left_from_earlier": list(left_from_earlier(output, settings)),
         "files": names_in(output, files),
         "not_at_true_size": dict(not_true_size),
     }
