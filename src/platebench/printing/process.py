@@ -8,46 +8,23 @@ Photography: Theory and Practice, paragraph 502).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+from platebench.printing.print_look import (
+    GENERAL_CURVE,
+    GENERAL_LOOK,
+    PrintCurve,
+    PrintLook,
+    SpectralBand,
+)
+from platebench.printing.status import Status
+
+if TYPE_CHECKING:
+    from platebench.printing.process_calibration import ProcessCalibration
 
 LightOfProcess = Literal["ultraviolet", "blue"]
 TABLET_STEP = 0.15  # log units; a scale read off a 21-step tablet is known to one step
-
-
-class Status(StrEnum):
-    """How a number came to be, the surest first; printed beside it wherever it is used."""
-
-    TESTED = "tested"
-    FOUND = "found"
-    SECOND_HAND = "second-hand"
-    MEMORY = "memory"
-    PRACTICE = "practice"
-    MIDDLE = "middle"
-    STEP = "step"
-
-    @property
-    def words(self) -> str:
-        """Say it for people."""
-        return _WORDS[self]
-
-    @property
-    def derived(self) -> bool:
-        """True where the number follows from others of the profile."""
-        return self in (Status.MIDDLE, Status.STEP)
-
-
-_WORDS = {
-    Status.TESTED: "your own test",
-    Status.FOUND: "read in the source",
-    Status.SECOND_HAND: "read second-hand",
-    Status.MIDDLE: "middle of the two ends",
-    Status.STEP: "half a tablet step from the typical value",
-    Status.MEMORY: "from memory, no source read",
-    Status.PRACTICE: "practice value, no source",
-}
-SOURCED = (Status.FOUND, Status.SECOND_HAND)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +103,14 @@ class Process:
         Further cautions, of the profile's own.
     path : Path
         The file the scale was read from.
+    look : PrintLook
+        Depth, paper and hue of the print.
+    print_curve : PrintCurve
+        Shape of its curve.
+    band : SpectralBand or None
+        The light the layer answers to; None where the profile does not say.
+    calibration : ProcessCalibration or None
+        What was measured on your own prints; None before that.
     """
 
     name: str
@@ -136,6 +121,10 @@ class Process:
     hazards: tuple[str, ...]
     cautions: tuple[str, ...]
     path: Path
+    look: PrintLook = GENERAL_LOOK
+    print_curve: PrintCurve = GENERAL_CURVE
+    band: SpectralBand | None = None
+    calibration: ProcessCalibration | None = None
 
     def nearest_scale(self, density_range: float) -> ExposureScale:
         """Return the grade a range comes nearest to; of two alike the softer, which keeps more."""

@@ -9,11 +9,22 @@ from typing import Any
 from platebench.cautions import CAUTIONS
 from platebench.checked_table import LONGEST_TEXT, CheckedTable, read_toml
 from platebench.errors import MissingProfileError
-from platebench.printing.process import SOURCED, TABLET_STEP, ExposureScale, Process, Status
+from platebench.printing.print_tables import (
+    STATED,
+    read_band,
+    read_calibration,
+    read_look,
+    read_print_curve,
+    read_statuses,
+)
+from platebench.printing.process import TABLET_STEP, ExposureScale, Process
+from platebench.printing.status import SOURCED, Status
 from platebench.profiles_folder import profiles_folder
 
 FOLDER = "process"  # of the session, of the user's settings, of the profiles that come along
-_KEYS = ("title", "light", "contrast", "hazards", "cautions", "exposure_scale", "grade")
+_TEXT_KEYS = ("title", "light", "contrast", "hazards", "cautions")
+_TABLE_KEYS = ("spectral_band", "print", "print_curve", "calibration")
+_KEYS = (*_TEXT_KEYS, "exposure_scale", "grade", *_TABLE_KEYS)
 _NUMBERS = ("low", "typical", "high")
 _SHORTEST, _LONGEST = 0.1, 4.0  # log units
 
@@ -121,6 +132,10 @@ def _read_table(table: CheckedTable, *, complete: bool) -> Process:
         hazards=_hazards(table),
         cautions=_texts(table, "cautions"),
         path=table.path,
+        look=read_look(table),
+        print_curve=read_print_curve(table),
+        band=read_band(table),
+        calibration=read_calibration(table),
     )
 
 
@@ -174,20 +189,9 @@ def _scale(table: CheckedTable, *, named: bool = False) -> ExposureScale:
 
 
 def _statuses(table: CheckedTable, said: Sequence[str]) -> dict[str, Status]:
-    """Return how each number written came to be: one word for all, or a table by number."""
-    words = [str(status) for status in Status if status is not Status.STEP]
     if "status" not in table:
-        table.problem("status", "is missing", f"write one of {_quoted(words)}")
-        return {}
-    if not isinstance(table.values["status"], dict):
-        return dict.fromkeys(said, Status(table.choice("status", words, "memory")))
-    within = table.table("status")
-    within.name = f"{table.name}.status"
-    within.check_keys(said)
-    for key in said:
-        if key not in within:
-            within.problem(key, "is missing", f"write one of {_quoted(words)}")
-    return {key: Status(within.choice(key, words, "memory")) for key in said}
+        table.problem("status", "is missing", f"write one of {_quoted(STATED)}")
+    return read_statuses(table, said)
 
 
 def _hazards(table: CheckedTable) -> tuple[str, ...]:
