@@ -25,7 +25,7 @@ WORK = 2  # the layer of every module not listed: it works on pictures, not on s
 DOORS = {
     "rawpy": {"stages/reading/read_raw.py"},
     "tifffile": {"outputs/tiff.py", "stages/reading/read_scan.py", "synthetic/dng.py"},
-    "tomlkit": {"session/draft_file.py"},
+    "tomlkit": {"session/draft_file.py", "session/edit_file.py"},
     "reportlab": {"outputs"},
     "pypdfium2": {"outputs"},
 }

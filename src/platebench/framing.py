@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from platebench.formats import format_named
 from platebench.look import PlateView
 from platebench.plate_job import PlateJob
+from platebench.settings import PlateSettings
+from platebench.stages.find_plate import FoundPlate
 from platebench.stages.plate_format import FormatFit, plate_format
 from platebench.stages.straighten import Straightening, plan_straighten
 
@@ -41,25 +43,29 @@ class Framing:
         return None if self.fit is None else self.fit.ppi
 
 
-def keeps_whole(view: PlateView, job: PlateJob) -> bool:
+def keeps_whole(found: FoundPlate, settings: PlateSettings) -> bool:
     """Tell whether the capture is kept uncropped: by choice, or because the crop is in doubt."""
-    return not job.settings.crop or not view.found.found or bool(view.found.doubts)
+    return not settings.crop or not found.found or bool(found.doubts)
 
 
 def frame_plate(view: PlateView, job: PlateJob) -> Framing:
     """Decide how the plate is cut out, turned and scaled."""
-    settings = job.settings
-    whole = keeps_whole(view, job)
+    return frame_found(view.image.shape, view.found, job.settings)
+
+
+def frame_found(shape: tuple[int, int], found: FoundPlate, settings: PlateSettings) -> Framing:
+    """Decide how a plate found in a capture of ``shape`` is cut out, turned and scaled."""
+    whole = keeps_whole(found, settings)
     plan = plan_straighten(
-        view.image.shape,
-        frame_corners(view.image.shape) if whole else view.found.corners,
+        shape,
+        frame_corners(shape) if whole else found.corners,
         how="none" if whole else settings.straighten,
         mirror=settings.emulsion == "camera",
         rotate=settings.rotate,
     )
     known = format_named(settings.format)
-    trusted = view.found.found and not view.found.doubts
-    fit = plate_format(view.found.corners, settings.format) if trusted else None
+    trusted = found.found and not found.doubts
+    fit = plate_format(found.corners, settings.format) if trusted else None
     return Framing(plan=plan, whole=whole, fit=fit, format_name=known.name if known else "")
 
 

@@ -63,6 +63,10 @@ class PlateSettings:
         The plate's corners where the finder needs help.
     skip : bool
         True leaves the plate out.
+    checked : bool
+        A person has looked at the plate and found it right.
+    note : str
+        What that person wrote down.
     """
 
     id: str
@@ -80,6 +84,8 @@ class PlateSettings:
     card_density: float = 3.5
     corners: Corners | None = None
     skip: bool = False
+    checked: bool = False
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -171,6 +171,7 @@ def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:
     yield "#   corners = [[row, column], [row, column], [row, column], [row, column]]"
     yield "#                                top left, top right, bottom right, bottom left, in"
     yield "#                                pixels of the capture, where the finder needs help"
+    yield '#   checked = true, note = "..." what you found when you looked at it'
 
 
 def _plate_lines(

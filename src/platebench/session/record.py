@@ -22,8 +22,10 @@ from platebench.fsio import atomic_write, hash_file, remove_file
 from platebench.outputs.tiff import software_of
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.progress import NullProgress, Progress
+from platebench.settings import PlateSettings
 
 SCHEMA = 1
+_REMARKS = ("checked", "note")  # settings that say something and change nothing
 _OURS = "platebench "  # how the Software tag of a positive begins
 _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
 _HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
@@ -49,8 +51,8 @@ def hash_files(paths: Iterable[Path], progress: Progress | None = None) -> dict[
 def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
     """Return the SHA-256 over all that decides a plate's outputs; "" where an input is missing.
 
-    Inputs by content, effective settings, the calibration and the tone profile as read, shared
-    printing ends, and the version of the program.
+    Inputs by content, effective settings but for remarks, the calibration and the tone profile as
+    read, shared printing ends, and the version of the program.
 
     Parameters
     ----------
@@ -61,7 +63,7 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
     """
     if not job.inputs or not all(digest for _, digest in job.inputs):
         return ""
-    settings = asdict(job.settings)
+    settings = _deciding(job.settings)
     parts: dict[str, Any] = {
         "version": __version__,
         "schema": SCHEMA,
@@ -77,6 +79,11 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
         for key in ("tone", "printing", "print_stops"):
             del settings[key]
     return hashlib.sha256(_json_bytes(parts)).hexdigest()
+
+
+def _deciding(settings: PlateSettings) -> dict[str, Any]:
+    """Return the settings that have a say in the pictures."""
+    return {key: value for key, value in asdict(settings).items() if key not in _REMARKS}
 
 
 def write_record(job: PlateJob, result: PlateResult) -> PlateResult:
@@ -95,7 +102,7 @@ def write_record(job: PlateJob, result: PlateResult) -> PlateResult:
         "fingerprint": job.fingerprint,
         "measured_from": fingerprint_of(job, with_ends=False),
         "inputs": dict(job.inputs),
-        "settings": asdict(job.settings),
+        "settings": _deciding(job.settings),
         "ends": asdict(result.ends) if result.ends else None,
         "outputs": {
             path.relative_to(job.output).as_posix(): {

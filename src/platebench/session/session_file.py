@@ -32,7 +32,8 @@ SHARED_KEYS = (
     "glare",
     "card_density",
 )
-PLATE_KEYS = ("id", "captures", *SHARED_KEYS, "corners", "skip")
+OWN_KEYS = ("corners", "skip", "checked", "note")
+PLATE_KEYS = ("id", "captures", *SHARED_KEYS, *OWN_KEYS)
 
 GAMMA_RANGE = (1.0, 4.0)
 PRINT_STOPS_RANGE = (-5.0, 5.0)
@@ -44,7 +45,7 @@ _ELSEWHERE = {
     **dict.fromkeys(LIGHT_KEYS, "under [light]"),
     **dict.fromkeys(SCAN_KEYS, "under [scan]"),
     **dict.fromkeys(SHARED_KEYS, "under [every_plate] or [[plate]]"),
-    **dict.fromkeys(("id", "captures", "corners", "skip"), "under [[plate]]"),
+    **dict.fromkeys(("id", "captures", *OWN_KEYS), "under [[plate]]"),
 }
 
 
@@ -137,6 +138,8 @@ def _plate_settings(
         captures=captures,
         corners=_corners(table),
         skip=table.flag("skip", False),
+        checked=table.flag("checked", False),
+        note=table.text("note", ""),
     )
 
 
