@@ -166,22 +166,30 @@ def _find(
     image: PlateImage, settings: PlateSettings, *, light_known: bool
 ) -> tuple[FoundPlate, bool]:
     if settings.corners is not None:
-        corners = np.array(settings.corners, np.float64)
-        _check_corners(corners, image.shape, settings.id)
-        tilt, square = angles_of(corners)
-        return (
-            FoundPlate(
-                corners=corners,
-                confidence=1.0,
-                surround="none",
-                tilt_deg=tilt,
-                out_of_square_deg=square,
-                doubts=(),
-                found=True,
-            ),
-            True,
-        )
+        return plate_by_hand(settings, image.shape), True
     return find_plate(image, light_known=light_known), False
+
+
+def plate_by_hand(settings: PlateSettings, shape: tuple[int, int]) -> FoundPlate:
+    """Return the plate whose corners a person gave, in a capture of ``shape``.
+
+    Raises
+    ------
+    BadSettingError
+        If they lie far outside the capture, or enclose next to nothing.
+    """
+    corners = np.array(settings.corners, np.float64)
+    _check_corners(corners, shape, settings.id)
+    tilt, square = angles_of(corners)
+    return FoundPlate(
+        corners=corners,
+        confidence=1.0,
+        surround="none",
+        tilt_deg=tilt,
+        out_of_square_deg=square,
+        doubts=(),
+        found=True,
+    )
 
 
 def _valid_like(
