@@ -54,8 +54,9 @@ def probe(
         output=folder,
         settings=replace(chosen, **settings),  # type: ignore[arg-type]
         light=light(BOX, CAMERA),
+        calibration=calibration,
     )
-    return open_probe(job, calibration)
+    return open_probe(job)
 
 
 def patch_places(size_mm: tuple[float, float], *, mirrored: bool) -> list[tuple[float, float]]:

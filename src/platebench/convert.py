@@ -12,12 +12,13 @@ from platebench import __version__
 from platebench.densitometry.calibration import Calibration
 from platebench.framing import frame_corners, frame_plate
 from platebench.image import MONO_PATTERN, Encoding, PlateImage
-from platebench.look import PlateView, calibration_for, check_something_there, look_at_plate
+from platebench.look import PlateView, check_something_there, look_at_plate
 from platebench.outputs.preview import write_preview
 from platebench.outputs.tiff import write_positive
 from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate_record import picture_note, plate_record
+from platebench.stages.colours import one_channel
 from platebench.stages.density import code_from_transmittance, transmittance_of_codes
 from platebench.stages.measure import PlateDensities, measure_densities
 from platebench.stages.straighten import Straightening, plan_straighten, straighten_rows
@@ -38,12 +39,11 @@ def convert_plate(job: PlateJob) -> PlateResult:
     view = look_at_plate(job)
     check_something_there(view, job.settings)
     framing = frame_plate(view, job)
-    calibration = calibration_for(view, job.calibration)
-    densities = measure_view(view, calibration)
+    densities = measure_view(view)
     ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
-    table = tone_codes(job, ends, view.level, calibration)
-    positive = render(view.image, framing.plan, table)
-    record = plate_record(job, view, framing, densities, ends, calibration)
+    table = tone_codes(job, ends, view.level, view.calibration)
+    positive = render(view.image, framing.plan, table, by_green=view.by_green)
+    record = plate_record(job, view, framing, densities, ends)
     note = picture_note(job, view, framing, densities, record)
     packet = xmp_packet(note)
     write_positive(
@@ -68,7 +68,7 @@ def measure_plate(job: PlateJob) -> PlateResult:
     """Measure one plate and write nothing: the first pass of a shared printing exposure."""
     view = look_at_plate(job)
     check_something_there(view, job.settings)
-    densities = measure_view(view, calibration_for(view, job.calibration))
+    densities = measure_view(view)
     return PlateResult(plate_id=job.plate_id, ends=session_ends(densities))
 
 
@@ -95,12 +95,14 @@ def true_transmittance(
     return calibration.true_transmittance(light).astype(light.dtype, copy=False)
 
 
-def measure_view(view: PlateView, calibration: Calibration | None = None) -> PlateDensities:
+def measure_view(view: PlateView) -> PlateDensities:
     """Measure densities on a reduced, straightened picture of the plate."""
     small = view.small
     scale = np.array(small.shape[:2]) / np.array(view.image.shape)
     picture = PlateImage(
-        pixels=true_transmittance(_grey(small), view.level, calibration),
+        pixels=true_transmittance(
+            one_channel(small, by_green=view.by_green), view.level, view.calibration
+        ),
         encoding=Encoding.TRANSMITTANCE,
         valid=view.small_valid,
         pattern=MONO_PATTERN,
@@ -129,7 +131,9 @@ def tone_codes(
     )
 
 
-def render(image: PlateImage, plan: Straightening, table: NDArray[np.uint16]) -> NDArray[np.uint16]:
+def render(
+    image: PlateImage, plan: Straightening, table: NDArray[np.uint16], *, by_green: bool = False
+) -> NDArray[np.uint16]:
     """Return the positive: straightened, toned, band by band, with no second float frame.
 
     Parameters
@@ -140,6 +144,8 @@ def render(image: PlateImage, plan: Straightening, table: NDArray[np.uint16]) ->
         Where the result's pixels come from.
     table : ndarray of uint16, shape (65536,)
         Value of each transmittance code.
+    by_green : bool
+        Tones of a picture in colours are those of green; else all three count alike.
 
     Returns
     -------
@@ -150,10 +156,6 @@ def render(image: PlateImage, plan: Straightening, table: NDArray[np.uint16]) ->
     for top in range(0, rows, BAND_ROWS):
         bottom = min(top + BAND_ROWS, rows)
         band, _ = straighten_rows(image, plan, top, bottom)
-        positive[top:bottom] = cv2.LUT(code_from_transmittance(_grey(band)), table)
+        grey = one_channel(band, by_green=by_green)
+        positive[top:bottom] = cv2.LUT(code_from_transmittance(grey), table)
     return positive
-
-
-def _grey(pixels: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return one value a pixel; three channels count alike."""
-    return pixels if pixels.ndim == 2 else np.asarray(pixels.mean(axis=2), np.float32)

@@ -60,9 +60,15 @@ class PlateView:
     plan : BracketPlan or None
         How a bracket was merged; None for a single capture.
     glare : Glare or None
-        Glare that was measured on something opaque and taken off.
+        Measured on something opaque around the plate, else known from the calibration.
+    glare_off : bool
+        Whether it was taken off: what the card may have let through is not.
+    calibration : Calibration or None
+        What is left of the session's calibration to apply: its glare is off already.
     stain : Stain or None
         None where the picture has one colour.
+    by_green : bool
+        Densities and tones are those of green: the picture has colours, which are kept.
     doubts : tuple of str
         Everything a person should look at, in plain words.
     notes : tuple of str
@@ -79,7 +85,10 @@ class PlateView:
     light: Light
     plan: BracketPlan | None
     glare: Glare | None
+    glare_off: bool
+    calibration: Calibration | None
     stain: Stain | None
+    by_green: bool
     doubts: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -121,17 +130,24 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
         doubts.append("no blank frame: light estimated from the bare light box around the plate")
     steps: list[BandStep] = []
     glare = _glare(image, found, exposures.info, job.settings, level)
-    if glare is not None:
+    if glare is None and job.calibration is not None:
+        glare = _glare_of(job.calibration)
+    glare_off = glare is not None and (glare.source == "calibration" or glare.shows)
+    if glare is not None and glare_off:
         steps.append(glare_step(glare, image.shape, channels=light.channels, level=level))
         del image  # one float frame at a time
         image = exposures.flatten(steps)
     stain = measure_stain(image, found.corners) if found.found else None
-    if neutralise and stain is not None and stain.found and job.settings.colour == "mosaic":
+    coloured = job.settings.colour != "mosaic"
+    stained = stain is not None and stain.found
+    if stain is not None and stained and neutralise and not coloured:
         steps.append(stain_step(stain.correction, image.pattern, image.shape, light.channels))
         del image
         image = exposures.flatten(steps)
         notes.append("stain taken off: densities are those of the silver as green light sees it")
-    if job.settings.colour != "mosaic":
+    elif stained and coloured:
+        notes.append("colours kept: densities and tones are those of green")
+    if coloured:
         image = separate_colours(image)
     return PlateView(
         info=exposures.info,
@@ -144,7 +160,10 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
         light=light,
         plan=exposures.plan,
         glare=glare,
+        glare_off=glare_off,
+        calibration=_left_to_apply(job.calibration, glare, glare_off),
         stain=stain,
+        by_green=coloured or (stained and not neutralise),
         doubts=tuple(doubts),
         notes=tuple(notes),
     )
@@ -156,10 +175,30 @@ def _glare(
     """Measure glare on what is opaque around the plate, where it is to be taken off."""
     if settings.glare == "kept" or not found.found or info.kind is CaptureKind.SCAN:
         return None
-    glare = measure_glare(
+    return measure_glare(
         image, found.corners, found.surround, level=level, card_density=settings.card_density
     )
-    return glare if glare is not None and glare.share > 2 * glare.sigma else None
+
+
+def _glare_of(calibration: Calibration) -> Glare:
+    """Return the glare that a calibration knows of; it comes off before stain is measured."""
+    return Glare(
+        share=calibration.glare, sigma=calibration.glare_sigma, source="calibration", area=0.0
+    )
+
+
+def _left_to_apply(
+    calibration: Calibration | None, glare: Glare | None, glare_off: bool
+) -> Calibration | None:
+    """Return a calibration without its glare, which is off the light already.
+
+    A plate's own glare was measured without the tablet: its error is its own, and does not go
+    with that of the Callier factor. What was measured and left on is part of the error.
+    """
+    if calibration is None or glare is None or glare.source == "calibration":
+        return None if calibration is None else replace(calibration, glare=0.0)
+    sigma = glare.sigma if glare_off else float(np.hypot(glare.sigma, glare.share))
+    return replace(calibration, glare=0.0, glare_sigma=sigma, glare_callier=0.0)
 
 
 def _find(
@@ -310,13 +349,6 @@ def check_something_there(view: PlateView, settings: PlateSettings) -> None:
     low, high = np.quantile(density_from_transmittance(view.small), (0.05, 0.95))
     if high - low < FLATTEST_PLATE:
         raise NoPlateError(view.info.path)
-
-
-def calibration_for(view: PlateView, calibration: Calibration | None) -> Calibration | None:
-    """Return a session's calibration; without its glare where the plate's own was taken off."""
-    if calibration is None or view.glare is None:
-        return calibration
-    return replace(calibration, glare=0.0, glare_sigma=view.glare.sigma, glare_callier=0.0)
 
 
 def relative(path: Path, folder: Path) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from platebench import __version__
-from platebench.densitometry.calibration import Calibration
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing
 from platebench.look import PlateView, relative
@@ -21,7 +20,6 @@ def plate_record(
     framing: Framing,
     densities: PlateDensities,
     ends: PrintingEnds,
-    calibration: Calibration | None,
 ) -> dict[str, Any]:
     """Return what was measured and done, as plain JSON values."""
     info, found, light = view.info, view.found, view.light
@@ -74,6 +72,7 @@ def plate_record(
             "sigma": round(view.glare.sigma, 5),
             "source": view.glare.source,
             "uneven": view.glare.field is not None,
+            "taken_off": view.glare_off,
         },
         "stain": None
         if view.stain is None
@@ -89,11 +88,11 @@ def plate_record(
         "d_max": round(densities.d_max, 3),
         "density_range": round(densities.density_range, 3),
         "calibration": None
-        if calibration is None
+        if view.calibration is None
         else {
-            "tablet": calibration.tablet,
-            "glare": round(calibration.glare, 5),
-            "callier": round(calibration.callier, 4),
+            "tablet": view.calibration.tablet,
+            "capture": view.calibration.capture,
+            "callier": round(view.calibration.callier, 4),
         },
         "tone": job.settings.tone,
         "printed": {

@@ -7,7 +7,7 @@ read; the photosites themselves are read where they lie in the capture, before a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from platebench.densitometry.calibration import Calibration
 from platebench.errors import SpotError
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing, frame_plate
-from platebench.look import PlateView, calibration_for, look_at_plate
+from platebench.look import PlateView, look_at_plate
 from platebench.plate_job import PlateJob
 from platebench.stages.light import Light
 from platebench.stages.patch import LN10, Mean, PatchReading, mapped, quad_around, read_patch
@@ -138,16 +138,17 @@ class Probe:
         """What a person should know about every reading."""
         notes = [*self.view.doubts]
         if not self.calibrated:
-            left = "the Callier factor" if self.view.glare else "glare and the Callier factor"
+            off = self.view.glare_off
+            left = "the Callier factor" if off else "glare and the Callier factor"
             notes.append(f"no calibration: the densities still hold {left}")
         if self.view.stain is not None and self.view.stain.found:
-            notes.append("the plate is stained: density is that of the green channel")
+            notes.append("the plate is stained: density is that of green")
         if self.framing.whole:
             notes.append("the plate was not cut out: places are those of the whole capture")
         return tuple(notes)
 
 
-def open_probe(job: PlateJob, calibration: Calibration | None = None) -> Probe:
+def open_probe(job: PlateJob) -> Probe:
     """Look at a plate and make ready to read it.
 
     Raises
@@ -156,11 +157,12 @@ def open_probe(job: PlateJob, calibration: Calibration | None = None) -> Probe:
         As :func:`platebench.look.look_at_plate`.
     """
     view = look_at_plate(job, neutralise=False)  # stain is to be seen
+    own = view.glare.sigma if view.glare is not None and view.glare_off else 0.0
     return Probe(
         view=view,
         framing=frame_plate(view, job),
-        calibration=calibration_for(view, calibration or PLAIN) or PLAIN,
-        calibrated=calibration is not None,
+        calibration=view.calibration or replace(PLAIN, glare_sigma=own),
+        calibrated=view.calibration is not None,
     )
 
 
@@ -276,9 +278,8 @@ def reading_of(probe: Probe, patch: PatchReading, x: float, y: float, side: floa
 
 
 def _main(probe: Probe, patch: PatchReading) -> Mean:
-    """Return the mean that density is taken from: all sites, or the green ones under stain."""
-    stained = probe.view.stain is not None and probe.view.stain.found
-    return patch.colours.get("green", patch.all) if stained else patch.all
+    """Return the mean that density is taken from: all sites, or the green ones of colours."""
+    return patch.colours.get("green", patch.all) if probe.view.by_green else patch.all
 
 
 def _density(probe: Probe, mean: Mean) -> tuple[float | None, float | None]:

@@ -187,6 +187,7 @@ def _probe(folder: Path, plate_id: str) -> Probe:
             f"name one of: {', '.join(list(plates)[:12]) or 'none there'}",
         )
     light, dark = prepare_light(folder, settings)
+    path = folder / FILE_NAME
     job = PlateJob(
         folder=folder,
         output=folder,
@@ -194,9 +195,9 @@ def _probe(folder: Path, plate_id: str) -> Probe:
         scan=settings.scan,
         light=light,
         dark=dark,
+        calibration=load_calibration(path) if path.exists() else None,
     )
-    path = folder / FILE_NAME
-    return open_probe(job, load_calibration(path) if path.exists() else None)
+    return open_probe(job)
 
 
 def _spot(probe: Probe, place: Place, size: Length | None) -> Spot:

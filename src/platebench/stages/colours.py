@@ -49,5 +49,25 @@ def separate_colours(image: PlateImage) -> PlateImage:
     )
 
 
+def one_channel(pixels: NDArray[np.float32], *, by_green: bool) -> NDArray[np.float32]:
+    """Return one value a pixel.
+
+    Parameters
+    ----------
+    pixels : ndarray of float32, shape (M, N) or (M, N, 3)
+        Transmittance; what has one channel is returned as it is.
+    by_green : bool
+        Of three channels take green; else all three count alike, which is right for neutral
+        silver only.
+
+    Returns
+    -------
+    ndarray of float32, shape (M, N)
+    """
+    if pixels.ndim == 2:
+        return pixels
+    return np.asarray(pixels[..., 1] if by_green else pixels.mean(axis=2), np.float32)
+
+
 def _blur(plane: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma, borderType=cv2.BORDER_REFLECT_101))

@@ -27,7 +27,7 @@ from platebench.stages.surround import BLACK, reduce_picture
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
-Source = Literal["black mask", "holder", "opaque strip", "given area"]
+Source = Literal["black mask", "holder", "opaque strip", "given area", "calibration"]
 
 CARD_DENSITY = 3.5  # D of black card and holders, at least; see docs/brackets-and-glare.md
 CARD_SIGMA = 0.3  # D by which it may be off
@@ -57,8 +57,8 @@ class Glare:
         ``g``, of the bare light box; the mean over the frame where there is a field.
     sigma : float
         Standard error of ``share``: scatter and photon noise, and what the card may let through.
-    source : {"black mask", "holder", "opaque strip", "given area"}
-        What it was read on.
+    source : {"black mask", "holder", "opaque strip", "given area", "calibration"}
+        What it was read on; "calibration": known from a step tablet in the same light.
     area : float
         Share of the frame that was read.
     uniform_p : float or None
@@ -75,6 +75,11 @@ class Glare:
     area: float
     uniform_p: float | None = None
     field: Floats | None = None
+
+    @property
+    def shows(self) -> bool:
+        """Whether it stands out from its error."""
+        return self.share > 2 * self.sigma
 
 
 def glare_from_opaque(transmittance: float, card: float = 0.0) -> float:
