@@ -13,13 +13,15 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from PIL import Image
 
 from platebench.cli.calibrate import command as calibrate
 from platebench.cli.measure import command as measure
 from platebench.densitometry.calibration import load_calibration
 from platebench.errors import SpotError, TabletError, WriteError
 from platebench.sensitometry.step_files import load_readings, load_tablet
-from platebench.synthetic import PlateModel, simulate_blank, simulate_plate
+from platebench.session.convert_session import convert_session
+from platebench.synthetic import CameraModel, PlateModel, simulate_blank, simulate_plate
 from platebench.synthetic.targets import TABLET_21
 
 from .session_files import put, tree
@@ -166,6 +168,73 @@ def test_a_wedge_goes_on_to_the_curve(session: Path, end: str) -> None:
     order = np.argsort(readings.log_h)[::-1]
     assert readings.log_h[order] == pytest.approx(-np.array(TABLET_21))
     assert readings.density[order] == pytest.approx(seen, abs=0.01)
+
+
+def shoot(session: Path, camera: CameraModel) -> None:
+    """Take plate and blank of a session again, with another camera or set-up."""
+    put(session / "blank.dng", simulate_blank(BOX, camera, exposure_s=EXPOSURE_S, seed=1))
+    plate = simulate_plate(
+        PlateModel(), BOX, replace(camera, tilt_deg=3), exposure_s=EXPOSURE_S, seed=5
+    )
+    put(session / "plate.dng", plate.frame)
+
+
+@pytest.mark.parametrize(
+    ("change", "applied", "said"),
+    [
+        ({}, True, []),
+        ({"model": "Other D2"}, False, ["made with Halvorn C6, captured with Other D2"]),
+        ({"f_number": 4.0}, True, ["calibrated at f/8, captured at f/4", "blank frames are not"]),
+        (
+            {"iso": 400.0},
+            True,
+            ["calibrated at ISO 100, captured at ISO 400", "blank frames are not"],
+        ),
+        ({"read_noise_e": 3.1}, True, ["the blank frames are not those of the calibration"]),
+    ],
+)
+def test_a_calibration_is_tied_to_its_set_up(
+    session: Path, change: dict[str, object], applied: bool, said: list[str]
+) -> None:
+    run(calibrate, session, "--tablet", "tablet.dng")
+    shoot(session, replace(CAMERA, **change))  # type: ignore[arg-type]
+    [converted, *_] = convert_session(session, workers=1).results
+    flags = [flag for flag in converted.record["flags"] if "calibrat" in flag]
+    measured = json.loads(run(measure, session, "plate", "--grid", "1x1").stdout)
+    notes = [note for note in measured["notes"] if "calibrat" in note]
+    assert (converted.record["calibration"] is not None) == measured["calibrated"] == applied
+    for texts in (flags, notes[: len(said)]):
+        assert len(texts) == len(said)
+        assert all(words in text for words, text in zip(said, texts, strict=True))
+
+
+def test_a_scan_is_not_read_through_a_camera_s_calibration(session: Path) -> None:
+    run(calibrate, session, "--tablet", "tablet.dng")
+    pixels = np.full((300, 400), 250, np.uint8)
+    pixels[40:260, 50:350] = 90
+    Image.fromarray(pixels).save(session / "scan.png")
+    scan = '[[plate]]\nid = "scan"\ncaptures = ["scan.png"]\n'
+    (session / "session.toml").write_text(SESSION.replace('"blank.dng"', "") + scan)
+    measured = json.loads(run(measure, session, "scan", "--at", "200px,150px").stdout)
+    assert not measured["calibrated"]
+    assert (
+        "calibration not applied: it was made on a camera raw, this is a scan" in measured["notes"]
+    )
+
+
+def test_a_calibration_that_says_not_for_what_it_holds_is_refused(session: Path) -> None:
+    run(calibrate, session, "--tablet", "tablet.dng")
+    path = session / "calibration.json"
+    old = json.loads(path.read_text()) | {"schema": 1}
+    del old["set_up"]
+    path.write_text(json.dumps(old))
+    for act in (
+        lambda: run(measure, session, "plate", "--grid", "1x1"),
+        lambda: convert_session(session, workers=1),
+    ):
+        with pytest.raises(TabletError, match=r"calibrate again: platebench calibrate$") as caught:
+            act()
+        assert "\n" not in str(caught.value)
 
 
 def test_no_such_plate(session: Path) -> None:

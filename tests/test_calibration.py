@@ -14,7 +14,9 @@ import pytest
 from platebench.densitometry.calibration import Calibration, load_calibration
 from platebench.densitometry.calibration_fit import fit_calibration
 from platebench.densitometry.known_tablet import STANDARD, KnownTablet
+from platebench.densitometry.set_up import SetUp
 from platebench.errors import TabletError
+from platebench.image import CaptureKind
 from platebench.stages.find_tablet import FoundTablet
 from platebench.stages.read_tablet import StepReading, TabletReading, read_tablet
 from platebench.synthetic import LightBox
@@ -23,6 +25,9 @@ from platebench.synthetic.targets import TABLET_21
 from .tablet_scenes import BOX, CAMERA, TABLET_31, seen, strip
 
 PATH = Path("tablet.dng")
+SET_UP = SetUp(
+    kind=CaptureKind.RAW, camera="Halvorn C6", iso=100.0, f_number=8.0, blanks=("ab" * 32,)
+)
 
 
 def reading(
@@ -234,15 +239,17 @@ def test_true_transmittance_is_pointwise_rising_and_keeps_its_kind() -> None:
 
 
 def test_file(tmp_path: Path) -> None:
-    fitted = fit_calibration(reading(np.array(TABLET_21), glare=0.005), None, path=PATH)
+    tablet = reading(np.array(TABLET_21), glare=0.005)
+    fitted = replace(fit_calibration(tablet, None, path=PATH), set_up=SET_UP)
     first, second = tmp_path / "calibration.json", tmp_path / "again.json"
     fitted.save(first)
     load_calibration(first).save(second)
+    assert load_calibration(first).set_up == SET_UP
     assert first.read_bytes() == second.read_bytes()
     light = np.linspace(0.003, 1, 50)
     kept = load_calibration(first).diffuse_density(light)
     assert kept == pytest.approx(fitted.diffuse_density(light), abs=1e-6)
-    assert json.loads(first.read_text())["schema"] == 1
+    assert json.loads(first.read_text())["schema"] == 2
     assert pickle.loads(pickle.dumps(fitted)) == fitted
 
 
@@ -253,17 +260,23 @@ def test_file(tmp_path: Path) -> None:
         ("{", "cannot be read as a calibration"),
         ("{}", "is not a calibration of this version"),
         ("[1]", "is not a calibration of this version"),
+        ('{"schema": 1}', "does not say which camera, .* it was made with; calibrate again"),
         ('{"schema": 2}', "is not a calibration of this version"),
+        ('{"schema": 3}', "is not a calibration of this version"),
         ("nodes", "is not a calibration of this version"),
         ("glare", "is not a calibration of this version"),
+        ("set_up", "is not a calibration of this version"),
     ],
 )
 def test_damaged_file(tmp_path: Path, content: str | None, message: str) -> None:
     path = tmp_path / "calibration.json"
-    if content in ("nodes", "glare"):
-        fit_calibration(reading(np.array(TABLET_21)), None, path=PATH).save(path)
+    broken = {"nodes": [0.0, 2.0, 1.0], "glare": "much", "set_up": {"kind": "raw"}}
+    if content in broken:
+        whole = fit_calibration(reading(np.array(TABLET_21)), None, path=PATH)
+        replace(whole, set_up=SET_UP).save(path)
+        assert load_calibration(path)
         document = json.loads(path.read_text())
-        document[content] = [0.0, 2.0, 1.0] if content == "nodes" else "much"
+        document[content] = broken[content]
         content = json.dumps(document)
     if content is not None:
         path.write_text(content)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.densitometry.calibration import Calibration
+from platebench.densitometry.set_up import compare_set_ups, set_up_of
 from platebench.errors import BadSettingError, FrameMismatchError, NoPlateError
 from platebench.exposures import read_exposures
 from platebench.image import CaptureInfo, CaptureKind, PlateImage
@@ -128,10 +129,12 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
             doubts.append("exposure time unknown: taken to be the blank's")
     elif light.source is LightSource.ESTIMATED:
         doubts.append("no blank frame: light estimated from the bare light box around the plate")
+    calibration, unlike = calibration_for(job, exposures.info)
+    doubts += unlike
     steps: list[BandStep] = []
     glare = _glare(image, found, exposures.info, job.settings, level)
-    if glare is None and job.calibration is not None:
-        glare = _glare_of(job.calibration)
+    if glare is None and calibration is not None:
+        glare = _glare_of(calibration)
     glare_off = glare is not None and (glare.source == "calibration" or glare.shows)
     if glare is not None and glare_off:
         steps.append(glare_step(glare, image.shape, channels=light.channels, level=level))
@@ -161,7 +164,7 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
         plan=exposures.plan,
         glare=glare,
         glare_off=glare_off,
-        calibration=_left_to_apply(job.calibration, glare, glare_off),
+        calibration=_left_to_apply(calibration, glare, glare_off),
         stain=stain,
         by_green=coloured or (stained and not neutralise),
         doubts=tuple(doubts),
@@ -178,6 +181,14 @@ def _glare(
     return measure_glare(
         image, found.corners, found.surround, level=level, card_density=settings.card_density
     )
+
+
+def calibration_for(job: PlateJob, info: CaptureInfo) -> tuple[Calibration | None, tuple[str, ...]]:
+    """Return the calibration that holds for a capture, if one does, and what differs."""
+    if job.calibration is None or job.calibration.set_up is None:
+        return job.calibration, ()
+    fit = compare_set_ups(job.calibration.set_up, set_up_of(info, job.blanks))
+    return (job.calibration if fit.applies else None), fit.doubts
 
 
 def _glare_of(calibration: Calibration) -> Glare:

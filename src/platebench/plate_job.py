@@ -61,6 +61,8 @@ class PlateJob:
         Level without light. None: the black level the file states.
     calibration : Calibration or None
         From a step tablet in the same light. None: densities are as the camera reads them.
+    blanks : tuple of str
+        SHA-256 of the session's blank frames, to tell whether the calibration was made with them.
     tone : ToneProfile or None
         Tone profile, already read. None only where nothing is toned (measuring).
     ends : PrintingEnds or None
@@ -80,6 +82,7 @@ class PlateJob:
     light: Light | None = None
     dark: Dark | None = None
     calibration: Calibration | None = None
+    blanks: tuple[str, ...] = ()
     tone: ToneProfile | None = None
     ends: PrintingEnds | None = None
     inputs: tuple[tuple[str, str], ...] = ()

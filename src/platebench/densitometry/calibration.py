@@ -17,12 +17,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from platebench.densitometry.set_up import SetUp, set_up_from_json
 from platebench.errors import TabletError
 from platebench.fsio import atomic_write
 
 Doubles = NDArray[np.float64]
 
-SCHEMA = 1
+SCHEMA = 2
 FILE_NAME = "calibration.json"
 LEAST_LIGHT = 1e-5  # transmittance after glare: the floor that keeps density finite
 _LN10 = float(np.log(10))
@@ -79,6 +80,8 @@ class Calibration:
         Whether its own steps were known.
     capture : str
         The capture it was read from.
+    set_up : SetUp or None
+        What that was made with; None only before it is kept.
     steps : tuple of CalibratedStep
         The readings.
     notes : tuple of str
@@ -98,6 +101,7 @@ class Calibration:
     tablet: str = ""
     calibrated_tablet: bool = False
     capture: str = ""
+    set_up: SetUp | None = None
     steps: tuple[CalibratedStep, ...] = field(default=())
     notes: tuple[str, ...] = ()
 
@@ -171,6 +175,7 @@ class Calibration:
         document: dict[str, Any] = {"schema": SCHEMA}
         for item in fields(self):
             document[item.name] = _rounded(getattr(self, item.name))
+        document["set_up"] = None if self.set_up is None else self.set_up.to_json()
         document["steps"] = [
             {key: _rounded(value) for key, value in asdict(step).items()} for step in self.steps
         ]
@@ -195,7 +200,7 @@ def load_calibration(path: Path) -> Calibration:
     Raises
     ------
     TabletError
-        If there is none, or it is not one.
+        If there is none, it is not one, or it is an older one that does not say for what it holds.
     """
     remedy = "calibrate again: platebench calibrate"
     try:
@@ -206,6 +211,9 @@ def load_calibration(path: Path) -> Calibration:
         raise TabletError(path, "is not there", remedy) from None
     except (OSError, ValueError, RecursionError):
         raise TabletError(path, "cannot be read as a calibration", remedy) from None
+    if isinstance(document, dict) and document.get("schema") == 1:
+        what = "does not say which camera, aperture and blank frames it was made with"
+        raise TabletError(path, what, remedy)
     try:
         return _from_json(document)
     except (KeyError, TypeError, ValueError, OverflowError):
@@ -215,11 +223,12 @@ def load_calibration(path: Path) -> Calibration:
 def _from_json(document: dict[str, Any]) -> Calibration:
     if not isinstance(document, dict) or document.pop("schema") != SCHEMA:
         raise ValueError("schema")
+    set_up = set_up_from_json(document.pop("set_up"))
     steps = tuple(CalibratedStep(**step) for step in document.pop("steps"))
     values: dict[str, Any] = {
         key: tuple(value) if isinstance(value, list) else value for key, value in document.items()
     }
-    calibration = Calibration(steps=steps, **values)
+    calibration = Calibration(steps=steps, set_up=set_up, **values)
     numbers = np.array(
         [
             *(calibration.glare, calibration.glare_sigma, calibration.glare_callier),

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from platebench.densitometry.calibration import FILE_NAME, Calibration
 from platebench.densitometry.calibration_fit import fit_calibration
 from platebench.densitometry.calibration_report import calibration_plot, calibration_table
 from platebench.densitometry.known_tablet import STANDARD, KnownTablet, tablet_from_table
+from platebench.densitometry.set_up import set_up_of
 from platebench.errors import TabletError
 from platebench.fsio import atomic_write, make_folder
 from platebench.image import CaptureKind
 from platebench.look import relative
 from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.session_calibration import blank_digests
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light
 from platebench.stages.flatten import transmittance_from_counts
@@ -88,9 +90,11 @@ def calibrate_session(
             "capture the bare light box and name it under [light] blank in session.toml",
         )
     image = transmittance_from_counts(frame, light, dark)
+    set_up = set_up_of(frame.info, blank_digests(folder, settings))
     del frame
     reading = read_tablet(image, path)
-    calibration = fit_calibration(reading, known, path=path, capture=relative(path, folder))
+    fitted = fit_calibration(reading, known, path=path, capture=relative(path, folder))
+    calibration = replace(fitted, set_up=set_up)
     table = calibration_table(calibration)
     png, svg = calibration_plot(calibration)
     make_folder(place)

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from platebench.densitometry.calibration import FILE_NAME, load_calibration
 from platebench.densitometry.spot import (
     Probe,
     Spot,
@@ -23,6 +22,7 @@ from platebench.densitometry.wedge import read_wedge
 from platebench.errors import SpotError, WriteError
 from platebench.plate_job import PlateJob
 from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light
 
@@ -187,7 +187,7 @@ def _probe(folder: Path, plate_id: str) -> Probe:
             f"name one of: {', '.join(list(plates)[:12]) or 'none there'}",
         )
     light, dark = prepare_light(folder, settings)
-    path = folder / FILE_NAME
+    calibration = session_calibration(folder)
     job = PlateJob(
         folder=folder,
         output=folder,
@@ -195,7 +195,8 @@ def _probe(folder: Path, plate_id: str) -> Probe:
         scan=settings.scan,
         light=light,
         dark=dark,
-        calibration=load_calibration(path) if path.exists() else None,
+        calibration=calibration,
+        blanks=blank_digests(folder, settings) if calibration is not None else (),
     )
     return open_probe(job)
 

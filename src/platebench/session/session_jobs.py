@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from platebench.densitometry.calibration import FILE_NAME, load_calibration
 from platebench.errors import WriteError
 from platebench.fsio import make_folder, remove_unfinished
 from platebench.memory import peak_bytes, pixels_of_file
 from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS, PlateJob
 from platebench.profiles_folder import profiles_folder
 from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_report import session_files
 from platebench.settings import SessionSettings
 from platebench.stages.tone import ToneProfile
@@ -38,8 +38,8 @@ def plate_jobs(
     TabletError
         If there is a calibration that cannot be read.
     """
-    calibrated = folder / FILE_NAME
-    calibration = load_calibration(calibrated) if calibrated.exists() else None
+    calibration = session_calibration(folder)
+    blanks = blank_digests(folder, settings, digests)
     places = (folder, profiles_folder() / "tone")
     tones: dict[str, ToneProfile] = {}
     jobs = []
@@ -56,6 +56,7 @@ def plate_jobs(
                 settings=plate,
                 scan=settings.scan,
                 calibration=calibration,
+                blanks=blanks,
                 tone=tones[plate.tone],
                 inputs=tuple((name, digests[folder / name]) for name in names),
             )
