@@ -91,13 +91,13 @@ def _floor(folder: Path) -> float:
     import tifffile
 
     from platebench.outputs.preview import write_preview
-    from platebench.outputs.tiff import write_positive
+    from platebench.outputs.tiff import write_picture
 
     pixels = tifffile.imread(folder / "converted" / "positives" / "plate.tif")
     start = time.perf_counter()
     with rawpy.imread(str(folder / "plate.dng")) as raw:
         touched = int(np.asarray(raw.raw_image_visible)[::64, ::64].max())
-    write_positive(
+    write_picture(
         folder / "floor.tif", pixels, ppi=1.0, description="", software="", taken=None, xmp=b""
     )
     write_preview(folder / "floor.jpg", pixels)

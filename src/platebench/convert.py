@@ -14,7 +14,7 @@ from platebench.framing import frame_corners, frame_plate
 from platebench.image import MONO_PATTERN, Encoding, PlateImage
 from platebench.look import PlateView, check_something_there, look_at_plate
 from platebench.outputs.preview import write_preview
-from platebench.outputs.tiff import write_positive
+from platebench.outputs.tiff import write_picture
 from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate_record import picture_note, plate_record
@@ -46,7 +46,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
     record = plate_record(job, view, framing, densities, ends)
     note = picture_note(job, view, framing, densities, record)
     packet = xmp_packet(note)
-    write_positive(
+    write_picture(
         job.positive,
         positive,
         ppi=framing.ppi,

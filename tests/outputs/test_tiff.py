@@ -12,7 +12,7 @@ from PIL import Image
 from platebench.errors import WriteError
 from platebench.outputs import tiff
 from platebench.outputs.icc import gray_gamma22_profile, rgb_gamma22_profile
-from platebench.outputs.tiff import same_pixels, write_positive
+from platebench.outputs.tiff import same_pixels, write_picture
 
 TAKEN = datetime(2026, 3, 4, 15, 6, 7)
 XMP = b'<x:xmpmeta xmlns:x="adobe:ns:meta/"/>'
@@ -32,7 +32,7 @@ def write(path, pixels, **changed):
         "taken": TAKEN,
         "xmp": XMP,
     }
-    write_positive(path, pixels, **tags | changed)
+    write_picture(path, pixels, **tags | changed)
     return path
 
 

@@ -1,4 +1,4 @@
-"""Colour profiles written out by hand: gray and red-green-blue, gamma 2.2.
+"""Colour profiles written out by hand: gray and red-green-blue, gamma 2.2 or linear.
 
 There is no single registered file for "gray gamma 2.2", so this makes one from the power law.
 Layout: ICC.1:2001-04 (version 2.4), the version every reader takes. All numbers are big-endian.
@@ -26,24 +26,48 @@ def gray_gamma22_profile() -> bytes:
 
     The exponent is stored as the format allows, 563/256 = 2.1992.
     """
-    tags = {
-        b"desc": _description("Gray gamma 2.2"),
-        b"cprt": _text("No copyright"),
-        b"wtpt": _xyz(_D50),
-        b"kTRC": _power_law(_GAMMA),
-    }
-    return _profile(b"GRAY", tags)
+    return _grey("Gray gamma 2.2", _GAMMA)
 
 
 @cache
 def rgb_gamma22_profile() -> bytes:
     """Return an ICC profile for colour: ITU-R BT.709 primaries, a 2.2 power law, white D50."""
+    return _colour("RGB gamma 2.2, BT.709 primaries", _GAMMA)
+
+
+@cache
+def gray_linear_profile() -> bytes:
+    """Return an ICC profile for linear grey, white D50."""
+    return _grey("Linear transmittance, grey", 1.0)
+
+
+@cache
+def rgb_linear_profile() -> bytes:
+    """Return an ICC profile for linear transmittance by a camera's red, green and blue filters.
+
+    Filters have no colorants in the sense of a profile. ITU-R BT.709's are named so that neutral
+    silver shows neutral and stain about as it looks; the numbers mean what the filters passed.
+    """
+    return _colour("Linear transmittance by colour filter, BT.709 for display", 1.0)
+
+
+def _grey(name: str, gamma: float) -> bytes:
     tags = {
-        b"desc": _description("RGB gamma 2.2, BT.709 primaries"),
+        b"desc": _description(name),
         b"cprt": _text("No copyright"),
         b"wtpt": _xyz(_D50),
-        **{name: _xyz(value) for name, value in _COLORANTS.items()},
-        **{name: _power_law(_GAMMA) for name in (b"rTRC", b"gTRC", b"bTRC")},
+        b"kTRC": _power_law(gamma),
+    }
+    return _profile(b"GRAY", tags)
+
+
+def _colour(name: str, gamma: float) -> bytes:
+    tags = {
+        b"desc": _description(name),
+        b"cprt": _text("No copyright"),
+        b"wtpt": _xyz(_D50),
+        **{tag: _xyz(value) for tag, value in _COLORANTS.items()},
+        **{tag: _power_law(gamma) for tag in (b"rTRC", b"gTRC", b"bTRC")},
     }
     return _profile(b"RGB ", tags)
 

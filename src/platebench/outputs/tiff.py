@@ -1,4 +1,4 @@
-"""Sixteen-bit TIFF positives: the only writer that uses tifffile.
+"""Sixteen-bit TIFF pictures: the only writer that uses tifffile.
 
 Structure after TIFF 6.0 (1992): little-endian, BlackIsZero or RGB, strips, classic offsets
 below 4 GiB and BigTIFF above.
@@ -22,12 +22,13 @@ from platebench.outputs.icc import gray_gamma22_profile, rgb_gamma22_profile
 Compression = Literal["none", "zstd", "deflate"]
 
 CLASSIC_LIMIT = 2**32 - 2**20  # bytes of pixels a classic TIFF holds, with room for the tags
-_XMP_TAG, _BYTE = 700, 1
+_NAME_TAG, _CAMERA_TAG, _XMP_TAG = 269, 272, 700
+_BYTE, _TEXT = 1, 2  # types of a tag's value
 _BAND_ROWS = 128
 _CODECS = {"none": None, "zstd": "zstd", "deflate": "adobe_deflate"}
 
 
-def write_positive(
+def write_picture(
     path: Path,
     pixels: NDArray[np.uint16],
     *,
@@ -36,17 +37,20 @@ def write_positive(
     software: str,
     taken: datetime | None,
     xmp: bytes,
+    profile: bytes = b"",
+    name: str = "",
+    camera: str = "",
     compression: Compression = "none",
     workers: int = 1,
 ) -> None:
-    """Write a positive, read it back, and only then give it its name.
+    """Write a picture, read it back, and only then give it its name.
 
     Parameters
     ----------
     path : Path
         Replaced if it exists.
     pixels : ndarray of uint16, shape (M, N) or (M, N, 3)
-        Gray gamma 2.2 code values, or red, green, blue in the same power law.
+        Grey, or red, green, blue; coded as ``profile`` says.
     ppi : float or None
         Pixels per inch; None writes no absolute resolution.
     description, software : str
@@ -55,6 +59,10 @@ def write_positive(
         When the capture was made (tag 306), on the camera's clock.
     xmp : bytes
         XMP packet (tag 700); empty for none.
+    profile : bytes
+        ICC profile (tag 34675); empty: that of a 2.2 power law.
+    name, camera : str
+        Tags 269 (what was digitised) and 272, reduced to ASCII; empty for none.
     compression : {"none", "zstd", "deflate"}
         The last two with horizontal differencing. Many readers lack zstd.
     workers : int
@@ -80,14 +88,14 @@ def write_positive(
             compression=_CODECS[compression],
             predictor=packed,
             rowsperstrip=_rows_per_strip(pixels) if packed else None,
-            iccprofile=gray_gamma22_profile() if grey else rgb_gamma22_profile(),
+            iccprofile=profile or (gray_gamma22_profile() if grey else rgb_gamma22_profile()),
             description=_ascii(description) or None,
             software=_ascii(software) or None,
             datetime=taken,
             resolution=(1, 1) if ppi is None else (ppi, ppi),
             resolutionunit="NONE" if ppi is None else "INCH",
             metadata=None,
-            extratags=[(_XMP_TAG, _BYTE, len(xmp), xmp, True)] if xmp else [],
+            extratags=_extra_tags(name, camera, xmp),
             maxworkers=workers,
             returnoffset=True,
         )
@@ -99,6 +107,12 @@ def write_positive(
         stream.flush()
         if not same_pixels(Path(stream.name), pixels):
             raise WriteError(path, "it read back different", "look at the disk and run again")
+
+
+def _extra_tags(name: str, camera: str, xmp: bytes) -> list[tuple[Any, ...]]:
+    texts = [(_NAME_TAG, _ascii(name)), (_CAMERA_TAG, _ascii(camera))]
+    tags: list[tuple[Any, ...]] = [(tag, _TEXT, 0, text, True) for tag, text in texts if text]
+    return [*tags, (_XMP_TAG, _BYTE, len(xmp), xmp, True)] if xmp else tags
 
 
 def needs_bigtiff(pixel_bytes: int) -> bool:

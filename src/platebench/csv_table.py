@@ -1,0 +1,112 @@
+"""Tables as spreadsheets save them: comma, semicolon or tab, with or without a byte order mark."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from platebench.errors import SettingsFileError
+
+LARGEST_FILE = 64 << 20  # bytes; a log of a hundred thousand plates stays below
+_SEPARATORS = ",;\t"
+_LONGEST_CELL = 131_072  # the csv module's own limit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CsvTable:
+    """A table: its headings, and its rows with the numbers a spreadsheet shows.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    headings : tuple of str
+        First row, spaces around them taken off; "" where a column has none.
+    rows : tuple of (int, tuple of str)
+        Row number, and as many cells as the row has; rows without content are left out.
+    """
+
+    path: Path
+    headings: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[str, ...]], ...]
+
+
+def read_csv_table(path: Path) -> CsvTable:
+    """Read a CSV file; the separator is the one that the first row has most of.
+
+    Raises
+    ------
+    SettingsFileError
+        If it is missing, too large, not UTF-8, empty, or no table.
+    """
+    rows = _numbered_rows(path, _text(path))
+    first = next(rows, None)
+    if first is None:
+        raise SettingsFileError(path, "is empty", "write headings into the first row")
+    return CsvTable(path=path, headings=first[1], rows=tuple(rows))
+
+
+def column_letter(index: int) -> str:
+    """Return a column's name in a spreadsheet.
+
+    Examples
+    --------
+    >>> column_letter(0), column_letter(25), column_letter(26)
+    ('A', 'Z', 'AA')
+    """
+    letters = ""
+    while index >= 0:
+        letters = chr(ord("A") + index % 26) + letters
+        index = index // 26 - 1
+    return letters
+
+
+def _text(path: Path) -> str:
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise SettingsFileError(path, "is too large for a table", "check that it is the file")
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError as error:
+        raise SettingsFileError(path, "is missing", "check the name of the table") from error
+    except UnicodeDecodeError as error:
+        raise SettingsFileError(path, "is not UTF-8 text", "save it as CSV in UTF-8") from error
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
+        raise SettingsFileError(path, what, "check the file and its permissions") from error
+
+
+def _numbered_rows(path: Path, text: str) -> Iterator[tuple[int, tuple[str, ...]]]:
+    said, separator = _separator_of(text)
+    skipped = text.count("\n", 0, len(text) - len(said))
+    reader = csv.reader(io.StringIO(said, newline=""), delimiter=separator)
+    try:
+        for number, cells in enumerate(reader, 1 + skipped):
+            row = tuple(cell.strip() for cell in cells)
+            if any(row):
+                yield number, row
+    except csv.Error as error:
+        raise SettingsFileError(path, f"is no table: {error}", "save it as CSV") from error
+
+
+def _separator_of(text: str) -> tuple[str, str]:
+    """Return the text without a line that names the separator (``sep=;``), and the separator."""
+    line, end, rest = text.partition("\n")
+    named = line.strip().strip('"').lower()
+    if end and named.startswith("sep=") and named[4:] in _SEPARATORS and len(named) == 5:
+        return rest, named[4:]
+    heading = next((line for line in text.splitlines() if line.strip(' \t,;"')), text)
+    return text, max(_SEPARATORS, key=_outside_quotes(heading).count)
+
+
+def _outside_quotes(line: str) -> str:
+    return "".join(line.split('"')[::2])
+
+
+def write_csv_rows(rows: Sequence[Sequence[str]]) -> bytes:
+    """Return rows as CSV that spreadsheets open without asking: commas, UTF-8, its mark first."""
+    text = io.StringIO(newline="")
+    csv.writer(text, lineterminator="\r\n").writerows(rows)
+    return text.getvalue().encode("utf-8-sig")

@@ -1,0 +1,180 @@
+"""The archive master of one plate: linear transmittance of the whole plate, edge and all.
+
+Not inverted, not retouched, not resampled, not turned: the pixels are the camera's own photosites,
+in the places they had, divided by the bare light. What the instrument added is taken off as in
+every measurement (dark level, unevenness and level of the light, glare that was measured); what
+is a matter of judgement is not (tone, calibration by a tablet, Callier factor). The file says
+which is which.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench import __version__
+from platebench.events import Event
+from platebench.image import PlateImage
+from platebench.look import PlateView, look_at_plate
+from platebench.master_cut import Cut, cut_of
+from platebench.master_events import master_events
+from platebench.master_note import described, master_note
+from platebench.outputs.icc import gray_linear_profile, rgb_linear_profile
+from platebench.outputs.preview import write_preview
+from platebench.outputs.tiff import Compression, write_picture
+from platebench.outputs.xmp import xmp_packet
+from platebench.plate_job import PlateJob
+from platebench.plate_log import LogEntry
+from platebench.stages.linear_code import CODES_OF_LIGHT, linear_codes
+
+PREVIEW_SIDE = 1600  # pixels
+BAND_ROWS = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MasterResult:
+    """A master that was written.
+
+    Attributes
+    ----------
+    path : Path
+        The TIFF.
+    preview : Path
+        The JPEG beside it: the plate as it lies on the light box.
+    pixels_sha256 : str
+        SHA-256 of the pixel values alone, see :func:`pixels_digest`; no tag changes it.
+    size : (int, int)
+        Rows and columns.
+    channels : int
+        1 grey, 3 red, green and blue.
+    events : tuple of Event
+        What was done, in order.
+    """
+
+    path: Path
+    preview: Path
+    pixels_sha256: str
+    size: tuple[int, int]
+    channels: int
+    events: tuple[Event, ...]
+
+
+def master_plate(
+    job: PlateJob,
+    target: Path,
+    *,
+    colour: bool = False,
+    entry: LogEntry | None = None,
+    compression: Compression = "none",
+) -> MasterResult:
+    """Write the archive master of one plate, and a preview beside it.
+
+    Parameters
+    ----------
+    job : PlateJob
+        The plate; its tone, printing and calibration are not used.
+    target : Path
+        Name of the TIFF. The preview has the same name and ends with ``.jpg``.
+    colour : bool
+        True: 48-bit, transmittance by red, green and blue light; plates whose settings say
+        ``colour = "demosaiced"`` are always written so. A capture without colour stays grey.
+    entry : LogEntry or None
+        What the plate log says of the plate.
+    compression : {"none", "zstd", "deflate"}
+        Archives prefer none.
+
+    Raises
+    ------
+    PlateError
+        If the plate cannot be read or the master not written; nothing is left half written.
+    """
+    colour = colour or job.settings.colour == "demosaiced"
+    wanted = replace(job.settings, colour="demosaiced" if colour else "mosaic")
+    view = look_at_plate(replace(job, settings=wanted), neutralise=not colour)
+    return master_of_view(view, job, target, entry=entry, compression=compression)
+
+
+def master_of_view(
+    view: PlateView,
+    job: PlateJob,
+    target: Path,
+    *,
+    entry: LogEntry | None = None,
+    compression: Compression = "none",
+) -> MasterResult:
+    """Write the master of a plate that has been looked at; see :func:`master_plate`."""
+    cut = cut_of(view, job)
+    codes = master_codes(view.image, cut, view.level)
+    digest = pixels_digest(codes)
+    note = master_note(view, job, cut, digest=digest)
+    grey = codes.ndim == 2
+    write_picture(
+        target,
+        codes,
+        ppi=cut.ppi,
+        name=job.plate_id,
+        camera=view.info.camera or "",
+        description=described(view, job, cut),
+        software=f"platebench {__version__}",
+        taken=view.info.taken,
+        xmp=xmp_packet(note),
+        profile=gray_linear_profile() if grey else rgb_linear_profile(),
+        compression=compression,
+    )
+    preview = target.with_suffix(".jpg")
+    _write_preview(preview, codes, cut.ppi)
+    return MasterResult(
+        path=target,
+        preview=preview,
+        pixels_sha256=digest,
+        size=(codes.shape[0], codes.shape[1]),
+        channels=1 if grey else 3,
+        events=master_events(view, job, cut, codes, digest),
+    )
+
+
+def master_codes(image: PlateImage, cut: Cut, level: float) -> NDArray[np.uint16]:
+    """Return the master's pixels: a copy of the capture's, as linear codes.
+
+    Parameters
+    ----------
+    image : PlateImage
+        TRANSMITTANCE of the whole capture.
+    cut : Cut
+        What is kept.
+    level : float
+        Bare light around the plate over the light used; see ``PlateView``.
+    """
+    rows, columns = slice(cut.top, cut.bottom), slice(cut.left, cut.right)
+    kept = image.pixels[rows, columns]
+    valid = None if image.valid is None else image.valid[rows, columns]
+    codes = np.empty(kept.shape, np.uint16)
+    for top in range(0, len(kept), BAND_ROWS):
+        band = slice(top, top + BAND_ROWS)
+        codes[band] = linear_codes(
+            kept[band] / np.float32(level), None if valid is None else valid[band]
+        )
+    return codes
+
+
+def pixels_digest(codes: NDArray[np.uint16]) -> str:
+    """Return the SHA-256 of pixel values: row by row, red before green before blue, low byte first.
+
+    It depends on nothing else in the file, so an edited tag is told from damaged pixels.
+    """
+    digest = sha256()
+    for top in range(0, len(codes), BAND_ROWS):
+        digest.update(np.ascontiguousarray(codes[top : top + BAND_ROWS], "<u2").data)
+    return digest.hexdigest()
+
+
+def _write_preview(path: Path, codes: NDArray[np.uint16], ppi: float | None) -> None:
+    """Write the plate as it lies on the light box: gray gamma 2.2, the bare light white."""
+    grey = codes if codes.ndim == 2 else codes[..., 1]
+    light = np.minimum(np.arange(65536) / CODES_OF_LIGHT, 1.0)
+    table = np.rint(65535 * light ** (1 / 2.2)).astype(np.uint16)
+    write_preview(path, np.take(table, grey), long_side=PREVIEW_SIDE, ppi=ppi)

@@ -1,0 +1,197 @@
+"""What was done to make an archive master, from the capture to the pixels' digest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench import __version__
+from platebench.events import Event
+from platebench.look import PlateView
+from platebench.master_cut import Cut
+from platebench.plate_job import PlateJob
+from platebench.stages.light import LightSource
+from platebench.stages.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
+
+AGENT = f"platebench {__version__}"
+
+_LIGHT = {
+    LightSource.BLANK: "dark level taken off; divided by the bare light box at each place",
+    LightSource.ESTIMATED: "divided by the light estimated from what shows around the plate",
+    LightSource.SCANNER: "coding of the scan undone; the scanner's white is the bare light",
+}
+
+
+def master_events(
+    view: PlateView, job: PlateJob, cut: Cut, codes: NDArray[np.uint16], digest: str
+) -> tuple[Event, ...]:
+    """Return the events of a master, in order.
+
+    Parameters
+    ----------
+    view : PlateView
+        The plate as it was seen.
+    job : PlateJob
+        Names the files.
+    cut : Cut
+        What of the capture was kept.
+    codes : ndarray of uint16, shape (M, N) or (M, N, 3)
+        The pixels.
+    digest : str
+        Their SHA-256.
+    """
+    info, settings = view.info, job.settings
+    shown = {
+        "exposure_s": info.exposure_s,
+        "f_number": info.f_number,
+        "iso": info.iso,
+        "focal_length_mm": info.focal_length_mm,
+    }
+    events = [
+        Event(
+            type="capture",
+            step="capture",
+            detail="the plate was photographed or scanned",
+            figures={key: value for key, value in shown.items() if value is not None},
+            when=info.taken.isoformat(timespec="seconds") if info.taken else "",
+            agent=info.camera or "",
+            objects=settings.captures,
+        ),
+        *_light_events(view, job),
+        *_colour_events(view),
+        _cut_event(view, cut),
+        Event(
+            type="modification",
+            step="code",
+            detail=f"transmittance as 16-bit codes, {FORMULA}; {NO_READING}: no reading",
+            figures={
+                "code_of_bare_light": CODES_OF_LIGHT,
+                "share_without_reading": round(float(np.mean(codes == NO_READING)), 6),
+                "share_of_zeros": round(float(np.mean(codes == 0)), 6),
+            },
+            agent=AGENT,
+        ),
+        Event(
+            type="message digest calculation",
+            step="digest",
+            detail="SHA-256 of the pixel values, row by row, red, green, blue, low byte first",
+            figures={"sha256": digest},
+            agent=AGENT,
+        ),
+        Event(
+            type="validation",
+            step="read back",
+            detail="the file was read again and its pixels compared before it got its name",
+            agent=AGENT,
+        ),
+    ]
+    return tuple(events)
+
+
+def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
+    light, captures = view.light, job.settings.captures
+    if view.plan is not None:
+        yield Event(
+            type="modification",
+            step="merge",
+            detail="exposures of one framing merged by inverse variance",
+            figures={
+                "ratios": [round(float(ratio), 5) for ratio in view.plan.ratios],
+                "moved": [[int(v) for v in shift] for shift in view.plan.shifts],
+            },
+            agent=AGENT,
+            objects=captures,
+        )
+    estimated = light.source is LightSource.ESTIMATED
+    yield Event(
+        type="modification",
+        step="flatten",
+        detail=_LIGHT[light.source],
+        outcome="warning" if estimated else "success",
+        figures={"light": str(light.source)},
+        agent=AGENT,
+        objects=tuple(name for name, _ in job.inputs if name not in captures),
+    )
+    if view.level != 1.0:
+        yield Event(
+            type="modification",
+            step="level",
+            detail="divided by the change of the bare light since the blank, seen around the plate",
+            figures={"level": round(view.level, 6)},
+            agent=AGENT,
+        )
+    if view.glare is not None:
+        yield Event(
+            type="modification",
+            step="glare",
+            detail="glare that showed on something opaque in the frame taken off",
+            figures={
+                "share": round(view.glare.share, 6),
+                "sigma": round(view.glare.sigma, 6),
+                "uneven": view.glare.field is not None,
+            },
+            agent=AGENT,
+        )
+
+
+def _colour_events(view: PlateView) -> Iterator[Event]:
+    three, stain = view.image.pixels.ndim == 3, view.stain
+    mosaic = view.light.channels == 1 and view.light.pattern.size > 1
+    if three and mosaic:
+        yield Event(
+            type="modification",
+            step="separate colours",
+            detail="red, green and blue made from the filter mosaic: two of three are interpolated",
+            agent=AGENT,
+        )
+    if stain is None or not stain.found:
+        return
+    figures = {
+        "red_d": round(stain.red, 4),
+        "blue_d": round(stain.blue, 4),
+        "red_share": round(stain.red_share, 5),
+        "blue_share": round(stain.blue_share, 5),
+    }
+    if three and mosaic:
+        yield Event(
+            type="modification",
+            step="stain",
+            detail="the plate is stained; the stain was left as it is, in the three channels",
+            figures=figures,
+            agent=AGENT,
+        )
+        return
+    yield Event(
+        type="modification",
+        step="stain",
+        detail=(
+            "the plate is stained; photosites under red and blue filters were brought to what "
+            "green light sees, so that one grey value means one density"
+        ),
+        outcome="warning",
+        figures=figures,
+        agent=AGENT,
+    )
+
+
+def _cut_event(view: PlateView, cut: Cut) -> Event:
+    corners = None
+    if cut.corners is not None:
+        corners = [[round(float(v), 2) for v in corner] for corner in cut.corners]
+    what = "the whole capture was kept" if cut.whole else "cut around the plate with a margin"
+    return Event(
+        type="modification",
+        step="cut",
+        detail=f"{what}; not resampled, not turned",
+        outcome="success" if corners else "warning",
+        figures={
+            "rows": [cut.top, cut.bottom],
+            "columns": [cut.left, cut.right],
+            "corners": corners,
+            "corners_by_hand": view.by_hand,
+            "doubts": list(view.found.doubts),
+        },
+        agent=AGENT,
+    )

@@ -1,0 +1,88 @@
+"""What an archive master says of itself: the one formula, and how the plate lies in it."""
+
+from __future__ import annotations
+
+from platebench import __version__
+from platebench.look import PlateView, calibration_for
+from platebench.master_cut import Cut
+from platebench.outputs.xmp import PictureNote
+from platebench.plate_job import PlateJob
+from platebench.stages.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
+
+
+def described(view: PlateView, job: PlateJob, cut: Cut) -> str:
+    """Return the master's description, for tag 270 and ``dc:description``; ASCII.
+
+    A person with a TIFF reader and nothing else must be able to recover density from it.
+    """
+    three = view.image.pixels.ndim == 3
+    whole = "whole capture" if cut.whole else "the whole plate with its edge"
+    return " ".join(
+        (
+            f"Archive master of glass plate {job.plate_id}: {whole}, not inverted, not retouched,",
+            "not resampled, no tone curve.",
+            f"Optical density {FORMULA}{' for red, green and blue each' if three else ''}:",
+            f"value / {CODES_OF_LIGHT} is transmittance, {CODES_OF_LIGHT} the bare light box.",
+            f"0: no light measured. {NO_READING}: no reading (sensor clipped, or brighter than the",
+            "light box).",
+            _colour_said(view),
+            _calibration_said(view, job),
+            _way_up(job),
+        )
+    )
+
+
+def _colour_said(view: PlateView) -> str:
+    if view.image.pixels.ndim == 3:
+        return "Channels are transmittance through the camera's own colour filters."
+    if view.stain is not None and view.stain.found:
+        return "The plate is stained: values are transmittance as green light sees it."
+    return "Values are transmittance of neutral silver, photosite by photosite."
+
+
+def _calibration_said(view: PlateView, job: PlateJob) -> str:
+    calibration = calibration_for(view, job.calibration)
+    if calibration is None:
+        return "Densities are as the camera saw them; no step tablet was at hand."
+    return (
+        "Densities are as the camera saw them. A step tablet in the same light gave glare of "
+        f"{calibration.glare:.5f} of the bare light and a Callier factor of "
+        f"{calibration.callier:.4f}, neither taken off."
+    )
+
+
+def _way_up(job: PlateJob) -> str:
+    turns = []
+    if job.settings.emulsion == "camera":
+        turns.append("turn it left for right")
+    if job.settings.rotate:
+        turns.append(f"turn it by {job.settings.rotate} degrees clockwise")
+    side = "towards the camera" if job.settings.emulsion == "camera" else "away from the camera"
+    then = f"to read it right, {', then '.join(turns)}" if turns else "it reads right as it is"
+    return f"It lies as the camera saw it, emulsion {side}: {then}."
+
+
+def master_note(view: PlateView, job: PlateJob, cut: Cut, *, digest: str) -> PictureNote:
+    """Return the fields of a master's XMP packet."""
+    info = view.info
+    return PictureNote(
+        identifier=job.plate_id,
+        title=f"Plate {job.plate_id}",
+        role="master",
+        tool=f"platebench {__version__}",
+        digitised=info.taken,
+        camera=info.camera,
+        exposure_s=info.exposure_s,
+        f_number=info.f_number,
+        iso=info.iso,
+        focal_length_mm=info.focal_length_mm,
+        ppi=cut.ppi,
+        plate_format=job.settings.format,
+        flags=view.doubts,
+        settings={
+            "emulsion": job.settings.emulsion,
+            "rotate": str(job.settings.rotate),
+            "light": str(view.light.source),
+            "pixels.sha256": digest,
+        },
+    )

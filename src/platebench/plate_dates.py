@@ -1,0 +1,104 @@
+"""Dates of plates, exact or not: EDTF, the extended date and time format of ISO 8601-2.
+
+"1893" is a year, "1893-05" a month, "1893~" about that year, "189X" some year of the decade,
+"1893?/1895" from perhaps 1893 to 1895, "../1895" before the end of 1895. The date of a plate is
+never the date of its digitising; ``docs/metadata.md`` says where each is written.
+
+References
+----------
+Library of Congress, *Extended Date/Time Format (EDTF) Specification*, 4 February 2019, which
+ISO 8601-2:2019 includes.
+"""
+
+from __future__ import annotations
+
+import re
+from calendar import monthrange
+from dataclasses import dataclass
+
+LONGEST = 60  # characters; no date a person writes is longer
+_EXACT = re.compile(r"^(?!0000)\d{4}(-(0[1-9]|1[0-2])(-(0[1-9]|[12]\d|3[01]))?)?$")
+_LATEST_MONTH = 12  # above are the seasons of EDTF, which have no days
+_SEASON = re.compile(r"^(\d{4})-(2[1-9]|3\d|4[01])[?~%]?$")
+_DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlateDate:
+    """When something was done to a plate, as well as that is known.
+
+    Attributes
+    ----------
+    edtf : str
+        As written.
+    exact : str
+        The same where it is a plain year, month or day, which any program can read; else "".
+    first, last : str
+        First and last day it can mean, ISO 8601; "" where it is open or cannot be told.
+    """
+
+    edtf: str
+    exact: str
+    first: str
+    last: str
+
+
+def plate_date(text: str) -> PlateDate:
+    """Read a date in EDTF, levels 0 to 2.
+
+    Raises
+    ------
+    ValueError
+        If it is none, names a day that was never in a calendar, or ends before it begins.
+
+    Examples
+    --------
+    >>> plate_date("1893-05").last
+    '1893-05-31'
+    >>> plate_date("189X").first, plate_date("189X").last, plate_date("189X").exact
+    ('1890-01-01', '1899-12-31', '')
+    >>> plate_date("May 1893")
+    Traceback (most recent call last):
+    ValueError: no date
+    """
+    said = text.strip()
+    if not said or len(said) > LONGEST:
+        raise ValueError("no date")
+    for year, month, day in _DAY.findall(said):
+        if 1 <= int(month) <= _LATEST_MONTH and int(day) > _days_in(int(year), int(month)):
+            raise ValueError("no day of that month")
+    exact = said if _EXACT.match(said) else ""
+    first, last = _bounds(said)
+    if first and last and first > last:
+        raise ValueError("ends before it begins")
+    return PlateDate(edtf=said, exact=exact, first=first, last=last)
+
+
+def _bounds(said: str) -> tuple[str, str]:
+    """Return the first and last day a date can mean, the margin of "about" left out."""
+    from edtf import parse_edtf  # a grammar is built: only where there are dates
+    from edtf.parser.edtf_exceptions import EDTFParseException
+
+    try:
+        parsed = parse_edtf(said)
+    except EDTFParseException as error:
+        raise ValueError("no date") from error
+    season = _SEASON.match(said)
+    if season:  # which months a season has depends on the place
+        return f"{season[1]}-01-01", f"{season[1]}-12-31"
+    try:
+        first = "" if said.startswith("/") else _day_of(parsed.lower_strict())
+        return first, "" if said.endswith("/") else _day_of(parsed.upper_strict())
+    except (AttributeError, TypeError, ValueError, OverflowError):
+        return "", ""  # years beyond a calendar, open ends
+
+
+def _day_of(moment: object) -> str:
+    """Return a struct_time as an ISO day; "" for an open end."""
+    if not isinstance(moment, tuple) or not 0 < moment[0] < 10_000:
+        return ""
+    return f"{moment[0]:04d}-{moment[1]:02d}-{moment[2]:02d}"
+
+
+def _days_in(year: int, month: int) -> int:
+    return monthrange(year, month)[1] if year else 31

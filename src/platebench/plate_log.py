@@ -1,0 +1,259 @@
+"""The plate log: what the maker or the archive knows of each plate, one row a plate.
+
+A plain spreadsheet saved as CSV, ``plates.csv`` in the session folder. It is only ever read, but
+for the template that ``start`` writes where there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from platebench.csv_table import CsvTable, column_letter, read_csv_table, write_csv_rows
+from platebench.errors import BadSettingError, BadSettingsError, SettingsFileError
+from platebench.plate_log_cells import COLUMNS, NOT_KNOWN, BadCell, Column, column_of, read_text
+from platebench.plate_names import folded_id
+
+FILE_NAME = "plates.csv"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepNoted:
+    """One step of developing, from a developing log.
+
+    Attributes
+    ----------
+    name : str
+        "develop", "rinse", "fix", "wash" or "dry".
+    time_s : float
+        How long, s.
+    temperature_c : float or None
+        Of the bath, degrees Celsius.
+    day : str
+        ISO date.
+    note : str
+        Developer, dilution, anything else.
+    """
+
+    name: str
+    time_s: float
+    temperature_c: float | None = None
+    day: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogEntry:
+    """What the log says of one plate; "" and None where it says nothing.
+
+    Attributes
+    ----------
+    plate_id : str
+        The plate's id in ``session.toml``.
+    title, place : str
+        What and where.
+    date : str
+        When the plate was exposed, EDTF; see ``plate_dates.py``.
+    holder, emulsion, batch : str
+        Plate holder; the emulsion and the batch it was coated from.
+    coated_on : str
+        When it was coated, EDTF.
+    light : str
+        Light at the exposure.
+    metered_s, given_s : float or None
+        Exposure as metered, and as given, s.
+    f_number : float or None
+        Aperture.
+    lens : str
+        Lens.
+    bellows_mm : float or None
+        Extension, lens to plate, mm.
+    developer, dilution : str
+        Developer.
+    temperature_c : float or None
+        Of the developer, degrees Celsius.
+    develop_s : float or None
+        Time of developing, s.
+    fixing, washing : str
+        As written: a time, or how.
+    notes : str
+        Anything else; may have several lines.
+    more : tuple of (str, str)
+        Columns that are not known here, by their heading, in their order.
+    steps : tuple of StepNoted
+        From a developing log, in the order they were done.
+    """
+
+    plate_id: str
+    title: str = ""
+    place: str = ""
+    date: str = ""
+    holder: str = ""
+    emulsion: str = ""
+    batch: str = ""
+    coated_on: str = ""
+    light: str = ""
+    metered_s: float | None = None
+    given_s: float | None = None
+    f_number: float | None = None
+    lens: str = ""
+    bellows_mm: float | None = None
+    developer: str = ""
+    dilution: str = ""
+    temperature_c: float | None = None
+    develop_s: float | None = None
+    fixing: str = ""
+    washing: str = ""
+    notes: str = ""
+    more: tuple[tuple[str, str], ...] = ()
+    steps: tuple[StepNoted, ...] = field(default=())
+
+    def to_json(self) -> dict[str, Any]:
+        """Return what is known as JSON types, in the order of the log's columns."""
+        shown: dict[str, Any] = {}
+        for part in fields(self):
+            value = getattr(self, part.name)
+            if value in ("", None, ()):
+                continue
+            if part.name == "more":
+                value = dict(value)
+            elif part.name == "steps":
+                value = [step_to_json(step) for step in value]
+            shown[part.name] = value
+        return shown
+
+
+def step_to_json(step: StepNoted) -> dict[str, Any]:
+    """Return a step of developing as JSON types, without what was not noted."""
+    shown = {part.name: getattr(step, part.name) for part in fields(step)}
+    return {key: value for key, value in shown.items() if value not in ("", None)}
+
+
+def load_plate_log(path: Path) -> dict[str, LogEntry]:
+    """Read a plate log.
+
+    Parameters
+    ----------
+    path : Path
+        CSV; see ``docs/plate-log.md`` for its columns.
+
+    Returns
+    -------
+    dict of str to LogEntry
+        By plate id, in the order of the rows.
+
+    Raises
+    ------
+    SettingsFileError
+        If it is missing, not UTF-8, no table, or has no column for the plate's id.
+    BadSettingError, BadSettingsError
+        If one cell, or several, cannot be read: all of them, by row and column.
+    """
+    table = read_csv_table(path)
+    return _Reader(table).entries()
+
+
+def entry_for(log: Mapping[str, LogEntry], plate_id: str) -> LogEntry | None:
+    """Return what a log says of a plate; capitals do not matter."""
+    if plate_id in log:
+        return log[plate_id]
+    wanted = folded_id(plate_id)
+    return next((entry for name, entry in log.items() if folded_id(name) == wanted), None)
+
+
+def template(plate_ids: tuple[str, ...]) -> bytes:
+    """Return an empty plate log: the headings, and a row for each plate."""
+    headings = [column.heading for column in COLUMNS]
+    rows = [[plate_id, *[""] * (len(headings) - 1)] for plate_id in plate_ids]
+    return write_csv_rows([headings, *rows])
+
+
+class _Reader:
+    """One reading of a table: what is wrong is collected, and told at the end."""
+
+    def __init__(self, table: CsvTable) -> None:
+        self.table = table
+        self.problems: list[BadSettingError] = []
+        self.columns = [column_of(heading) for heading in table.headings]
+
+    def entries(self) -> dict[str, LogEntry]:
+        self._check_headings()
+        entries: dict[str, LogEntry] = {}
+        rows: dict[str, int] = {}
+        for number, cells in self.table.rows:
+            entry = self._entry(number, cells)
+            if entry is None:
+                continue
+            first = rows.setdefault(folded_id(entry.plate_id), number)
+            if first != number:
+                column = next(i for i, known in enumerate(self.columns) if _is_id(known))
+                what = f'is "{entry.plate_id}", as in row {first}'
+                self._problem(number, column, what, "give each plate one row")
+            entries[entry.plate_id] = entry
+        if len(self.problems) == 1:
+            raise self.problems[0]
+        if self.problems:
+            raise BadSettingsError(tuple(self.problems))
+        return entries
+
+    def _check_headings(self) -> None:
+        seen: dict[str, int] = {}
+        for index, heading in enumerate(self.table.headings):
+            column = self.columns[index]
+            name = column.key if column else heading.casefold()
+            if name and seen.setdefault(name, index) != index:
+                what = f'is headed "{heading}", as column {column_letter(seen[name])} is'
+                self.problems.append(
+                    BadSettingError(
+                        self.table.path,
+                        f"column {column_letter(index)}",
+                        what,
+                        "give each column its own heading",
+                    )
+                )
+        if not any(map(_is_id, self.columns)):
+            raise SettingsFileError(
+                self.table.path,
+                'has no column "plate id"',
+                "head one so in the first row, or save it with commas or semicolons",
+            )
+
+    def _entry(self, number: int, cells: tuple[str, ...]) -> LogEntry | None:
+        values: dict[str, Any] = {"plate_id": ""}
+        more: list[tuple[str, str]] = []
+        for index, cell in enumerate(cells):
+            heading = self.table.headings[index] if index < len(self.table.headings) else ""
+            column = self.columns[index] if heading else None
+            if cell and not heading:
+                self._problem(number, index, "stands in a column without a heading", "head it")
+                continue
+            try:
+                if column is None:
+                    if cell:
+                        more.append((heading, read_text(cell)))
+                elif cell and (column.is_text or cell not in NOT_KNOWN):
+                    values[column.key] = column.read(cell)
+            except BadCell as bad:
+                self._problem(number, index, bad.what, bad.remedy)
+                if _is_id(column):
+                    return None
+        if not values["plate_id"]:
+            index = next(i for i, known in enumerate(self.columns) if _is_id(known))
+            self._problem(number, index, "is empty", "write the id the plate has in session.toml")
+            return None
+        return LogEntry(**values, more=tuple(more))
+
+    def _problem(self, row: int, index: int, what: str, remedy: str) -> None:
+        headings = self.table.headings
+        heading = headings[index] if index < len(headings) else ""
+        letter = column_letter(index)
+        place = (
+            f"row {row}, {heading} (column {letter})" if heading else f"row {row}, column {letter}"
+        )
+        self.problems.append(BadSettingError(self.table.path, place, what, remedy))
+
+
+def _is_id(column: Column | None) -> bool:
+    return column is not None and column.key == "plate_id"

@@ -1,0 +1,61 @@
+"""Dates in EDTF: examples of the specification itself, and what no calendar has."""
+
+from __future__ import annotations
+
+import pytest
+
+from platebench.plate_dates import plate_date
+
+# Examples of the Library of Congress EDTF specification (4 February 2019), levels 0 to 2, from
+# memory; the days they can mean are by definition of the format.
+SPECIFIED = {
+    "1985-04-12": ("1985-04-12", "1985-04-12"),
+    "1985-04": ("1985-04-01", "1985-04-30"),
+    "1985": ("1985-01-01", "1985-12-31"),
+    "1964/2008": ("1964-01-01", "2008-12-31"),
+    "2004-02-01/2005-02-08": ("2004-02-01", "2005-02-08"),
+    "2004-06~": ("2004-06-01", "2004-06-30"),
+    "1984?": ("1984-01-01", "1984-12-31"),
+    "2004-06-11%": ("2004-06-11", "2004-06-11"),
+    "201X": ("2010-01-01", "2019-12-31"),
+    "20XX": ("2000-01-01", "2099-12-31"),
+    "2004-XX": ("2004-01-01", "2004-12-31"),
+    "1985-04-XX": ("1985-04-01", "1985-04-30"),
+    "1985-XX-XX": ("1985-01-01", "1985-12-31"),
+    "1985-04-12/..": ("1985-04-12", ""),
+    "../1985": ("", "1985-12-31"),
+    "1985/": ("1985-01-01", ""),
+    "/1985-04-12": ("", "1985-04-12"),
+    "1984?/2004~": ("1984-01-01", "2004-12-31"),
+    "2001-21": ("2001-01-01", "2001-12-31"),
+    "[1667,1668,1670..1672]": ("1667-01-01", "1672-12-31"),
+}
+
+
+@pytest.mark.parametrize("text", SPECIFIED)
+def test_the_specification_s_own_examples(text: str) -> None:
+    date = plate_date(text)
+    assert (date.first, date.last) == SPECIFIED[text]
+    assert date.edtf == text
+
+
+@pytest.mark.parametrize("text", ["1893", "1893-05", "1893-05-12", "1896-02-29"])
+def test_a_plain_date_is_exact(text: str) -> None:
+    assert plate_date(f" {text} ").exact == text
+
+
+@pytest.mark.parametrize("text", ["1893~", "189X", "1893/1895", "../1895", "1893-21", "0000"])
+def test_others_are_not(text: str) -> None:
+    assert plate_date(text).exact == ""
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("", "May 1893", "about 1893", "1893-13", "1893-5", "93", "12/05/1893", "c. 1893", "nan"),
+        *("1893-02-29", "1900-02-29", "1893-04-31/1894", "1893-06-00", "1895/1893", "1" * 61),
+    ],
+)
+def test_what_is_no_date_is_refused(text: str) -> None:
+    with pytest.raises(ValueError):
+        plate_date(text)
