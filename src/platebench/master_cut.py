@@ -50,7 +50,7 @@ def cut_of(view: PlateView, job: PlateJob) -> Cut:
     """Return what is kept: all of it by choice, or where the plate's sides are in doubt."""
     rows, columns = view.image.shape
     corners = view.found.corners
-    whole = keeps_whole(view, job)
+    whole = keeps_whole(view.found, job.settings)
     top, left, bottom, right = 0, 0, rows, columns
     if not whole:
         sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)

@@ -122,12 +122,13 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
             figures={"level": round(view.level, 6)},
             agent=AGENT,
         )
-    if view.glare is not None:
+    if view.glare is not None and view.glare_off:
         yield Event(
             type="modification",
             step="glare",
-            detail="glare that showed on something opaque in the frame taken off",
+            detail="stray light taken off, a share of the bare light",
             figures={
+                "source": view.glare.source,
                 "share": round(view.glare.share, 6),
                 "sigma": round(view.glare.sigma, 6),
                 "uneven": view.glare.field is not None,

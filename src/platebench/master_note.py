@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from platebench import __version__
-from platebench.look import PlateView, calibration_for
+from platebench.look import PlateView
 from platebench.master_cut import Cut
 from platebench.outputs.xmp import PictureNote
 from platebench.plate_job import PlateJob
@@ -26,7 +26,7 @@ def described(view: PlateView, job: PlateJob, cut: Cut) -> str:
             f"0: no light measured. {NO_READING}: no reading (sensor clipped, or brighter than the",
             "light box).",
             _colour_said(view),
-            _calibration_said(view, job),
+            _calibration_said(view),
             _way_up(job),
         )
     )
@@ -40,14 +40,12 @@ def _colour_said(view: PlateView) -> str:
     return "Values are transmittance of neutral silver, photosite by photosite."
 
 
-def _calibration_said(view: PlateView, job: PlateJob) -> str:
-    calibration = calibration_for(view, job.calibration)
-    if calibration is None:
+def _calibration_said(view: PlateView) -> str:
+    if view.calibration is None:
         return "Densities are as the camera saw them; no step tablet was at hand."
     return (
-        "Densities are as the camera saw them. A step tablet in the same light gave glare of "
-        f"{calibration.glare:.5f} of the bare light and a Callier factor of "
-        f"{calibration.callier:.4f}, neither taken off."
+        "Densities are as the camera saw them; by a step tablet in the same light they are "
+        f"{view.calibration.callier:.4f} times the diffuse ones (Callier factor)."
     )
 
 
