@@ -94,6 +94,7 @@ def test_codes_are_never_renumbered() -> None:
         "INPUT": 10,
         "CALIBRATION": 11,
         "OUTPUT": 12,
+        "PACKAGE_INVALID": 13,
         "WORKER_LOST": 14,
         "SETTINGS": 15,
         "INTERRUPTED": 130,

@@ -17,14 +17,18 @@ LAYERS: list[set[str]] = [
     GROUND | {"plate_job", "profiles_folder", "checked_table", "cautions"},
     {"stages", "outputs"},
     {"quality", "synthetic", "exposures", "look", "framing", "convert", "plate_record"},
-    {"session"},
+    {"session", "archive"},
     {"demo"},
     {"cli", "__main__"},
 ]
 WORK = 2  # the layer of every module not listed: it works on pictures, not on sessions
 DOORS = {
     "rawpy": {"stages/reading/read_raw.py"},
-    "tifffile": {"outputs/tiff.py", "stages/reading/read_scan.py", "synthetic/dng.py"},
+    "tifffile": {
+        *("outputs/tiff.py", "outputs/tiff_pixels.py"),
+        *("stages/reading/read_scan.py", "synthetic/dng.py"),
+    },
+    "sqlite3": {"archive/catalogue"},
     "tomlkit": {"session/draft_file.py", "session/edit_file.py"},
     "reportlab": {"outputs"},
     "pypdfium2": {"outputs"},

@@ -20,6 +20,7 @@ class ExitCode(IntEnum):
     INPUT = 10
     CALIBRATION = 11
     OUTPUT = 12
+    PACKAGE_INVALID = 13
     WORKER_LOST = 14
     SETTINGS = 15
     INTERRUPTED = 130
@@ -96,6 +97,20 @@ class NoPlateError(InputError):
 
 class ReadingsError(FileFault, InputError):
     """Step readings, or the tablet they were made with, cannot be used."""
+
+
+class ArchiveError(FileFault, InputError):
+    """A session or plate cannot be packed, or made again, as it is."""
+
+
+class CollectionError(FileFault, InputError):
+    """A collection of packages, its catalogue or its log of audits cannot be used."""
+
+
+class PackageError(FileFault, PlateError):
+    """What is named as a package is none, or is not valid."""
+
+    exit_code = ExitCode.PACKAGE_INVALID
 
 
 class SpotError(FileFault, InputError):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import shutil
 import tempfile
 import time
 from collections.abc import Iterator
@@ -24,6 +25,7 @@ _REMEDIES = {
     errno.EPERM: ("no permission to write there", "choose another folder with --output"),
     errno.EEXIST: ("a file is in the way", "move it, or choose another folder with --output"),
     errno.ENOTDIR: ("a file is in the way", "move it, or choose another folder with --output"),
+    errno.ENOTEMPTY: ("a folder is in the way", "move it, or choose another folder with --output"),
     errno.EISDIR: ("a folder is in the way", "move it, or choose another folder with --output"),
     errno.ENAMETOOLONG: ("the file name is too long", "give the plate a shorter id"),
     errno.EFBIG: ("the disk's format cannot hold a file so large", "choose another disk"),
@@ -59,9 +61,7 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        tmp.chmod(0o666 & ~umask)
+        tmp.chmod(0o666 & ~_umask())
         tmp.replace(target)
         _sync_folder(target.parent)
     except OSError as error:
@@ -69,6 +69,50 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
     finally:
         if tmp is not None:
             tmp.unlink(missing_ok=True)
+
+
+@contextmanager
+def atomic_folder(target: Path) -> Iterator[Path]:
+    """Yield a new folder beside ``target`` that gets its name only if the block succeeds.
+
+    The files in it are for the block to flush; the folders are flushed here. A folder is never
+    replaced.
+
+    Raises
+    ------
+    WriteError
+        If there is something called ``target`` already, or the system refuses any part of it.
+    """
+    tmp: Path | None = None
+    try:
+        if os.path.lexists(target):
+            raise FileExistsError(errno.ENOTEMPTY, os.strerror(errno.ENOTEMPTY))
+        tmp = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=target.parent))
+        yield tmp
+        for folder, _, _ in os.walk(tmp, topdown=False):
+            _sync_folder(Path(folder))
+        tmp.chmod(0o777 & ~_umask())
+        tmp.rename(target)
+        _sync_folder(target.parent)
+    except OSError as error:
+        raise write_error(target, error) from error
+    finally:
+        if tmp is not None:
+            shutil.rmtree(tmp, ignore_errors=True)
+
+
+def check_room(folder: Path, needed: int) -> None:
+    """Refuse, before anything is written, what the disk of ``folder`` cannot hold.
+
+    Raises
+    ------
+    WriteError
+        If fewer than ``needed`` bytes are free.
+    """
+    free = shutil.disk_usage(folder).free
+    if free < needed:
+        what = f"it takes {needed / 1e6:.1f} MB and the disk has {free / 1e6:.1f} MB left"
+        raise WriteError(folder, what, "free some space, or choose another folder with --output")
 
 
 def make_folder(folder: Path) -> None:
@@ -119,10 +163,14 @@ def remove_file(path: Path) -> None:
 
 
 def remove_unfinished(folder: Path, *, older_than_s: float = 0.0) -> None:
-    """Remove temporary files that a killed process left in ``folder``, at least so old."""
+    """Remove temporary files and folders that a killed process left, at least so old."""
     for leftover in folder.glob(f"{UNFINISHED}*"):
         with suppress(OSError):
-            if time.time() - leftover.stat().st_mtime >= older_than_s:
+            if time.time() - leftover.lstat().st_mtime < older_than_s:
+                continue
+            if leftover.is_dir() and not leftover.is_symlink():
+                shutil.rmtree(leftover)
+            else:
                 leftover.unlink()
 
 
@@ -130,6 +178,12 @@ def hash_file(path: Path) -> str:
     """Return the SHA-256 of a file's bytes, in hexadecimal."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _umask() -> int:
+    umask = os.umask(0)
+    os.umask(umask)
+    return umask
 
 
 def _sync_folder(folder: Path) -> None:

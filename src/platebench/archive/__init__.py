@@ -1,0 +1,1 @@
+"""Packages for the long term: built, verified, made again, catalogued, audited."""

@@ -1,0 +1,144 @@
+"""Manifests and tag files of BagIt 1.0 (RFC 8493): read with limits, written in one form."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from platebench.archive.bag_paths import decode_path, encode_path, fault_of_path, shown
+
+DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+LARGEST_MANIFEST = 64 * 2**20  # bytes
+MOST_FILES = 250_000
+LARGEST_TAG_FILE = 2**20  # bytes, of bagit.txt and bag-info.txt
+SUPPORTED = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")  # of foreign packages, too
+READABLE_VERSIONS = ("0.97", "1.0")
+
+_LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+(.+)", re.DOTALL)
+_ENDS = re.compile(r"\r\n|\r|\n")
+_DECLARED = re.compile(
+    r"BagIt-Version: (\d+\.\d+)(?:\r\n|\r|\n)Tag-File-Character-Encoding: (\S+)(?:\r\n|\r|\n)?"
+)
+_MOST_TOLD = 20  # bad lines of one manifest
+
+
+@dataclass(slots=True)
+class Manifest:
+    """A manifest as read.
+
+    Attributes
+    ----------
+    entries : dict of str to str
+        Digest in lower-case hexadecimal by path.
+    unsafe : list of (str, str)
+        Paths that are never looked at, and why.
+    problems : list of str
+        What is wrong with it, each with its line.
+    """
+
+    entries: dict[str, str] = field(default_factory=dict)
+    unsafe: list[tuple[str, str]] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+
+
+def parse_manifest(data: bytes, algorithm: str) -> Manifest:
+    """Return what a manifest lists, and everything that is wrong with it.
+
+    Parameters
+    ----------
+    data : bytes
+        The file, at most ``LARGEST_MANIFEST`` bytes.
+    algorithm : str
+        One of ``SUPPORTED``; digests of another length are problems.
+    """
+    manifest = Manifest()
+    text = _decoded(data, manifest.problems)
+    digits = hashlib.new(algorithm, usedforsecurity=False).digest_size * 2
+    for number, line in enumerate(_ENDS.split(text), 1):
+        if len(manifest.problems) >= _MOST_TOLD:
+            manifest.problems.append("and more: it is given up here")
+            break
+        if not line:
+            continue
+        if len(manifest.entries) >= MOST_FILES:
+            manifest.problems.append(f"lists more than {MOST_FILES} files, the limit here")
+            break
+        match = _LINE.fullmatch(line)
+        if match is None:
+            manifest.problems.append(f"line {number} is not a digest and a path")
+            continue
+        digest, path = match[1].lower(), decode_path(match[2])
+        fault = fault_of_path(path)
+        if fault:
+            manifest.unsafe.append((path, fault))
+        elif len(digest) != digits:
+            manifest.problems.append(f"line {number} has a digest of {len(digest)} digits")
+        elif path in manifest.entries:
+            manifest.problems.append(f"line {number} lists {shown(path)} again")
+        else:
+            manifest.entries[path] = digest
+    return manifest
+
+
+def _decoded(data: bytes, problems: list[str]) -> str:
+    if len(data) > LARGEST_MANIFEST:
+        problems.append(f"is larger than {LARGEST_MANIFEST >> 20} MiB, the limit here")
+        return ""
+    if data.startswith(b"\xef\xbb\xbf"):
+        problems.append("begins with a byte-order mark")
+        data = data[3:]
+    try:
+        return data.decode()
+    except UnicodeDecodeError:
+        problems.append("is not UTF-8")
+        return ""
+
+
+def format_manifest(digests: Mapping[str, str]) -> bytes:
+    """Return a manifest: sorted by path, two spaces, a line feed after each."""
+    lines = (f"{digests[path]}  {encode_path(path)}\n" for path in sorted(digests))
+    return "".join(lines).encode()
+
+
+def parse_declaration(data: bytes) -> tuple[str, str] | None:
+    """Return version and encoding that ``bagit.txt`` declares; None if it is not one.
+
+    Examples
+    --------
+    >>> parse_declaration(DECLARATION)
+    ('1.0', 'UTF-8')
+    """
+    try:
+        match = _DECLARED.fullmatch(data.decode())
+    except UnicodeDecodeError:
+        return None
+    return None if match is None else (match[1], match[2])
+
+
+def format_tags(tags: Iterable[tuple[str, str]]) -> bytes:
+    """Return ``bag-info.txt``: a line each; empty values are left out, line ends become spaces."""
+    lines = (f"{label}: {' '.join(value.split())}\n" for label, value in tags if value.strip())
+    return "".join(lines).encode()
+
+
+def parse_tags(data: bytes) -> list[tuple[str, str]] | None:
+    """Return the labels and values of ``bag-info.txt`` in order; None if it is not one.
+
+    A line that begins with a space or tab goes on with the one before.
+    """
+    try:
+        text = data.decode()
+    except UnicodeDecodeError:
+        return None
+    tags: list[tuple[str, str]] = []
+    for line in _ENDS.split(text):
+        label, colon, value = line.partition(":")
+        if line[:1] in (" ", "\t") and tags:
+            tags[-1] = (tags[-1][0], f"{tags[-1][1]} {line.strip()}")
+        elif colon and label.strip():
+            tags.append((label.strip(), value.strip()))
+        elif line.strip():
+            return None
+    return tags

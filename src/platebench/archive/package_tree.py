@@ -1,0 +1,100 @@
+"""What lies in a package's folder: found by walking it, links never followed.
+
+Files of a package are opened only under names found here, never under names a manifest gives; so
+nothing a package says can lead out of it.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from platebench.archive.digests import open_regular
+from platebench.archive.manifest import MOST_FILES
+
+DEEPEST = 64  # folders within folders
+
+
+@dataclass(slots=True)
+class PackageTree:
+    """Everything in a folder.
+
+    Attributes
+    ----------
+    files : dict of str to int
+        Size in bytes of every regular file, by path with forward slashes, sorted.
+    odd : list of (str, str)
+        What is neither file nor folder, or could not be looked into: path, and why.
+    """
+
+    files: dict[str, int] = field(default_factory=dict)
+    odd: list[tuple[str, str]] = field(default_factory=list)
+
+
+def walk_package(folder: Path) -> PackageTree:
+    """Return what is in a folder, at most ``MOST_FILES`` files, ``DEEPEST`` folders deep."""
+    tree = PackageTree()
+    for path, size, fault in _walk(folder, "", 0):
+        if fault:
+            tree.odd.append((path, fault))
+        else:
+            tree.files[path] = size
+        if len(tree.files) + len(tree.odd) > MOST_FILES:
+            tree.odd.append((path, f"is one of more than {MOST_FILES} files, the limit here"))
+            break
+    tree.files = dict(sorted(tree.files.items()))
+    return tree
+
+
+def _walk(folder: Path, above: str, depth: int) -> Iterator[tuple[str, int, str]]:
+    """Yield path, size and fault ("" for none) of everything but folders."""
+    if depth > DEEPEST:
+        yield above.rstrip("/"), 0, f"lies more than {DEEPEST} folders deep, the limit here"
+        return
+    try:
+        with os.scandir(folder) as entries:
+            found = sorted(entries, key=lambda entry: entry.name)
+    except OSError as error:
+        yield above.rstrip("/") or ".", 0, f"cannot be read ({error.strerror})"
+        return
+    for entry in found:
+        path = above + entry.name
+        try:
+            seen = entry.stat(follow_symlinks=False)
+        except OSError as error:
+            yield path, 0, f"cannot be read ({error.strerror})"
+            continue
+        if stat.S_ISDIR(seen.st_mode):
+            yield from _walk(folder / entry.name, path + "/", depth + 1)
+        elif stat.S_ISREG(seen.st_mode):
+            yield path, seen.st_size, ""
+        elif stat.S_ISLNK(seen.st_mode):
+            yield path, 0, "is a link; it is not followed"
+        else:
+            yield path, 0, "is no plain file; it is not opened"
+
+
+def read_small(package: Path, path: str, limit: int) -> bytes | None:
+    """Return a file of a package; None if it is not there, too large, or reached by a link.
+
+    Parameters
+    ----------
+    path : str
+        Known to be safe: written in the program, not taken from a package.
+    limit : int
+        Most bytes that are read.
+    """
+    place = package
+    try:
+        for part in path.split("/"):
+            place = place / part
+            if stat.S_ISLNK(place.lstat().st_mode):
+                return None
+        with open_regular(place) as stream:
+            data = stream.read(limit + 1)
+    except OSError:
+        return None
+    return data if len(data) <= limit else None

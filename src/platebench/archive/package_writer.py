@@ -1,0 +1,249 @@
+"""A package as it is built: in a folder beside its place, read back, named only when whole.
+
+BagIt 1.0 (RFC 8493). Sources are only read; each is read once, hashed and copied in the same go.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from platebench.archive.bag_paths import clashes, fault_of_path
+from platebench.archive.digests import (
+    ALGORITHMS,
+    FileDigests,
+    forget_cached,
+    hash_path,
+    hash_stream,
+    open_regular,
+)
+from platebench.archive.findings import Finding
+from platebench.archive.manifest import DECLARATION, MOST_FILES, format_manifest, format_tags
+from platebench.archive.verify import PAYLOAD, verify_package
+from platebench.errors import ArchiveError, WriteError
+from platebench.fsio import atomic_folder, write_error
+from platebench.outputs.tiff_pixels import PixelPlace, pixel_place
+from platebench.progress import NullProgress, Progress
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackedFile:
+    """One payload file.
+
+    Attributes
+    ----------
+    digests : FileDigests
+        ``span`` is that of its pixels where it is a picture with plain samples.
+    shape : tuple of int or None
+        Rows, columns and channels of such a picture.
+    """
+
+    digests: FileDigests
+    shape: tuple[int, ...] | None = None
+
+
+class PackageWriter:
+    """Fills the folder of a package; made by :func:`new_package`."""
+
+    def __init__(self, folder: Path, target: Path) -> None:
+        self.folder, self.target = folder, target
+        self.files: dict[str, PackedFile] = {}
+        (folder / PAYLOAD).mkdir()
+
+    def copy(self, source: Path, name: str, *, sha256: str = "") -> PackedFile:
+        """Copy a file into the payload, hashing what is read.
+
+        Parameters
+        ----------
+        name : str
+            Path below ``data/``, with forward slashes.
+        sha256 : str
+            What it has to be; "" for whatever it is.
+
+        Raises
+        ------
+        ArchiveError
+            If the source cannot be read, or is not what it has to be.
+        WriteError
+            If the copy cannot be written.
+        """
+        place = self._place(name)
+        span = pixel_place(source) if source.suffix == ".tif" else None
+        try:
+            stream = open_regular(source)
+        except OSError as error:
+            raise _unreadable(source, error) from error
+        with stream:
+            packed = self._written(place, _ReadSource(source, stream), span)
+        if sha256 and packed.digests.sha256 != sha256:
+            what, remedy = "is not as it was converted", "convert its plate again, then pack it"
+            raise ArchiveError(source, what, remedy)
+        self.files[name] = packed
+        return packed
+
+    def put(self, name: str, data: bytes) -> PackedFile:
+        """Write bytes into the payload."""
+        place = self._place(name)
+        _write_flushed(place, data)
+        return self.adopt(name)
+
+    def adopt(self, name: str) -> PackedFile:
+        """Take in a payload file that somebody wrote where :meth:`place_for` said."""
+        place = self.folder / PAYLOAD / name
+        span = pixel_place(place) if place.suffix == ".tif" else None
+        digests = hash_path(place, ALGORITHMS, _ends(span))
+        self.files[name] = PackedFile(digests=digests, shape=span.shape if span else None)
+        return self.files[name]
+
+    def place_for(self, name: str) -> Path:
+        """Return where to write a payload file that is taken in by :meth:`adopt`."""
+        return self._place(name)
+
+    def finish(self, day: date, tags: Sequence[tuple[str, str]], progress: Progress) -> None:
+        """Write manifests and tag files, then read everything back.
+
+        Raises
+        ------
+        WriteError
+            If something cannot be written, or reads back otherwise.
+        """
+        oxum = f"{sum(file.digests.size for file in self.files.values())}.{len(self.files)}"
+        tag_files = {
+            "bagit.txt": DECLARATION,
+            "bag-info.txt": format_tags(
+                [*tags, ("Bagging-Date", day.isoformat()), ("Payload-Oxum", oxum)]
+            ),
+        }
+        for algorithm in ALGORITHMS:
+            tag_files[f"manifest-{algorithm}.txt"] = format_manifest(
+                {
+                    PAYLOAD + name: file.digests.by_algorithm[algorithm]
+                    for name, file in self.files.items()
+                }
+            )
+        digests = {}
+        for name, data in tag_files.items():
+            _write_flushed(self.folder / name, data)
+            digests[name] = hash_path(self.folder / name).by_algorithm
+        for algorithm in ALGORITHMS:
+            manifest = format_manifest({name: by[algorithm] for name, by in digests.items()})
+            _write_flushed(self.folder / f"tagmanifest-{algorithm}.txt", manifest)
+        check = verify_package(self.folder, progress=progress)
+        if not check.valid:
+            what = f"it read back different ({_first(check.faults)})"
+            raise WriteError(self.target, what, "look at the disk and run again")
+
+    def _place(self, name: str) -> Path:
+        if fault := fault_of_path(name):
+            raise ArchiveError(name, fault, "give the file another name")
+        place = self.folder / PAYLOAD / name
+        place.parent.mkdir(parents=True, exist_ok=True)
+        return place
+
+    def _written(self, place: Path, source: _ReadSource, span: PixelPlace | None) -> PackedFile:
+        with place.open("xb", buffering=0) as copy:
+            digests = hash_stream(source, sink=_writing_all(copy), span=_ends(span))  # type: ignore[arg-type]
+            os.fsync(copy.fileno())
+            forget_cached(copy)
+        os.utime(self.folder)  # still at work: who tidies up goes by this
+        return PackedFile(digests=digests, shape=span.shape if span else None)
+
+
+@contextmanager
+def new_package(
+    target: Path,
+    day: date,
+    tags: Sequence[tuple[str, str]] = (),
+    progress: Progress | None = None,
+) -> Iterator[PackageWriter]:
+    """Yield a writer; when the block succeeds the package is closed, read back and named.
+
+    Parameters
+    ----------
+    target : Path
+        The package's folder; never replaced.
+    day : date
+        Bagging-Date.
+    tags : sequence of (str, str)
+        Further labels and values of ``bag-info.txt``.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be written whole; nothing is left of it.
+    """
+    with atomic_folder(target) as folder:
+        writer = PackageWriter(folder, target)
+        yield writer
+        writer.finish(day, tags, progress or NullProgress())
+
+
+def refuse_clashes(names: Iterable[str], origin: Path) -> None:
+    """Refuse payload names that are one file on some disks, or far too many of them.
+
+    Raises
+    ------
+    ArchiveError
+        For the first pair.
+    """
+    names = list(names)
+    for first, second in clashes(names):
+        what = f"has {first} and {second}, which are one file on some disks"
+        raise ArchiveError(origin, what, "rename one of them, in session.toml too")
+    if len(names) > MOST_FILES // 2:
+        what = f"has more files than a package may ({MOST_FILES // 2})"
+        raise ArchiveError(origin, what, "pack its plates apart, with --each")
+
+
+class _ReadSource:
+    """A source whose faults are told apart from those of the copy."""
+
+    def __init__(self, path: Path, stream: object) -> None:
+        self._path, self._stream = path, stream
+
+    def fileno(self) -> int:
+        number: int = self._stream.fileno()  # type: ignore[attr-defined]
+        return number
+
+    def readinto(self, buffer: memoryview) -> int:
+        try:
+            count: int = self._stream.readinto(buffer)  # type: ignore[attr-defined]
+        except OSError as error:
+            raise _unreadable(self._path, error) from error
+        return count
+
+
+def _unreadable(path: Path, error: OSError) -> ArchiveError:
+    if isinstance(error, FileNotFoundError):
+        return ArchiveError(path, "is not there", "check the disk it is on, then pack again")
+    return ArchiveError(path, f"cannot be read ({error.strerror})", "check its permissions")
+
+
+def _writing_all(copy: object) -> object:
+    def write(chunk: memoryview) -> None:
+        while len(chunk):
+            chunk = chunk[copy.write(chunk) :]  # type: ignore[attr-defined]
+
+    return write
+
+
+def _write_flushed(path: Path, data: bytes) -> None:
+    try:
+        with path.open("xb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+    except OSError as error:
+        raise write_error(path, error) from error
+
+
+def _ends(place: PixelPlace | None) -> tuple[int, int] | None:
+    return None if place is None else (place.start, place.stop)
+
+
+def _first(findings: Sequence[Finding]) -> str:
+    return str(findings[0])

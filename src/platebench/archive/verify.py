@@ -1,0 +1,273 @@
+"""Is a package complete, and every byte as it was? Nothing is written; links are not followed."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from platebench.archive.bag_paths import clashes
+from platebench.archive.digests import FileDigests, hash_path
+from platebench.archive.findings import Finding, FindingKind, PackageCheck
+from platebench.archive.manifest import (
+    LARGEST_MANIFEST,
+    LARGEST_TAG_FILE,
+    READABLE_VERSIONS,
+    SUPPORTED,
+    Manifest,
+    parse_declaration,
+    parse_manifest,
+    parse_tags,
+)
+from platebench.archive.package_tree import PackageTree, read_small, walk_package
+from platebench.archive.pixels import pixels_as_recorded
+from platebench.errors import PackageError
+from platebench.progress import NullProgress, Progress
+
+PAYLOAD = "data/"
+_MANIFEST_NAME = re.compile(r"(tag)?manifest-([A-Za-z0-9]+)\.txt")
+_OXUM = re.compile(r"(\d{1,20})\.(\d{1,20})")
+
+Digest = Callable[[Path, tuple[str, ...]], FileDigests]
+
+
+@dataclass(slots=True)
+class _Checking:
+    """One check as it goes."""
+
+    package: Path
+    tree: PackageTree
+    digest: Digest
+    findings: list[Finding] = field(default_factory=list)
+    payload: dict[str, Manifest] = field(default_factory=dict)
+    tags: dict[str, Manifest] = field(default_factory=dict)
+    spelled: dict[str, str] = field(default_factory=dict)
+    identifier: str = ""
+    oxum: str | None = None
+
+    def find(self, kind: FindingKind, path: str, what: str) -> None:
+        """Note a finding."""
+        self.findings.append(Finding(kind, path, what))
+
+
+def verify_package(
+    package: Path, *, progress: Progress | None = None, digest: Digest = hash_path
+) -> PackageCheck:
+    """Check a package against its own manifests, every file read once.
+
+    Parameters
+    ----------
+    package : Path
+        Its folder; a package of any program, BagIt 0.97 or 1.0.
+    progress : Progress or None
+        Told of each file.
+    digest : callable
+        What reads and hashes a file.
+
+    Returns
+    -------
+    PackageCheck
+        With every finding.
+
+    Raises
+    ------
+    PackageError
+        If there is no such folder, or it was never a package.
+    """
+    refuse_no_package(package)
+    progress = progress or NullProgress()
+    checking = _Checking(package, walk_package(package), digest)
+    for path, fault in checking.tree.odd:
+        odd = FindingKind.UNREADABLE if fault.startswith("cannot") else FindingKind.NOT_A_FILE
+        checking.find(odd, path, fault)
+    _check_declaration(checking)
+    _read_manifests(checking)
+    _check_lists(checking)
+    _check_tags(checking)
+    _check_bytes(checking, progress)
+    _check_oxum(checking)
+    for first, second in clashes(checking.tree.files):
+        checking.find(FindingKind.CLASH, second, f"and {first} are one file on some disks")
+    payload = [size for path, size in checking.tree.files.items() if path.startswith(PAYLOAD)]
+    return PackageCheck(
+        package=package,
+        findings=tuple(sorted(checking.findings, key=lambda found: (found.path, found.kind))),
+        files=len(payload),
+        size=sum(payload),
+        identifier=checking.identifier,
+    )
+
+
+def refuse_no_package(package: Path) -> None:
+    """Refuse what is not the folder of a package.
+
+    Raises
+    ------
+    PackageError
+        If it is not there, is a file, or has nothing of a package in it.
+    """
+    remedy = "name the folder of a package"
+    if not package.exists():
+        raise PackageError(package, "does not exist", remedy)
+    if not package.is_dir():
+        raise PackageError(package, "is a file, not a folder", f"unpack it first, and {remedy}")
+    try:
+        names = {path.name for path in package.iterdir()}
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
+        raise PackageError(package, what, "check its permissions") from error
+    if "bagit.txt" not in names and not any(map(_MANIFEST_NAME.fullmatch, names)):
+        raise PackageError(package, "is no package: it holds neither bagit.txt nor a manifest",
+                           remedy)  # fmt: skip
+
+
+def _check_declaration(checking: _Checking) -> None:
+    data = _tag_file(checking, "bagit.txt", LARGEST_TAG_FILE)
+    if data is None:
+        return checking.find(FindingKind.BAD_DECLARATION, "bagit.txt", "is missing")
+    declared = parse_declaration(data)
+    if declared is None:
+        what = "does not read BagIt-Version and Tag-File-Character-Encoding, a line each"
+        return checking.find(FindingKind.BAD_DECLARATION, "bagit.txt", what)
+    version, encoding = declared
+    if version not in READABLE_VERSIONS:
+        checking.find(FindingKind.UNSUPPORTED, "bagit.txt", f"declares BagIt {version}")
+    if encoding.upper() != "UTF-8":
+        checking.find(FindingKind.UNSUPPORTED, "bagit.txt", f"declares tag files in {encoding}")
+    return None
+
+
+def _tag_file(checking: _Checking, path: str, limit: int) -> bytes | None:
+    """Return a file of the top folder; a finding where it is there and cannot be read."""
+    if path not in checking.tree.files:
+        return None
+    if checking.tree.files[path] > limit:
+        what = f"is larger than {limit >> 20} MiB, the limit here"
+        checking.find(FindingKind.BAD_MANIFEST, path, what)
+        return b""
+    data = read_small(checking.package, path, limit)
+    if data is None:
+        checking.find(FindingKind.UNREADABLE, path, "cannot be read")
+    return data
+
+
+def _read_manifests(checking: _Checking) -> None:
+    for path in checking.tree.files:
+        match = _MANIFEST_NAME.fullmatch(path)
+        if match is None:
+            continue
+        is_tag, algorithm = bool(match[1]), match[2].lower()
+        if algorithm not in SUPPORTED:
+            checking.find(FindingKind.UNSUPPORTED, path, "is of an algorithm unknown here")
+            continue
+        data = _tag_file(checking, path, LARGEST_MANIFEST)
+        manifest = parse_manifest(data or b"", algorithm)
+        (checking.tags if is_tag else checking.payload)[algorithm] = manifest
+        for problem in manifest.problems:
+            checking.find(FindingKind.BAD_MANIFEST, path, problem)
+        for unsafe, fault in manifest.unsafe:
+            checking.find(FindingKind.UNSAFE_PATH, unsafe, f"{fault}; listed in {path}")
+    if not checking.payload:
+        what = "is missing, and so is every other manifest that is read here"
+        checking.find(FindingKind.MISSING, "manifest-sha512.txt", what)
+    if "fetch.txt" in checking.tree.files:
+        what = "names files to fetch; nothing is fetched here"
+        checking.find(FindingKind.UNSUPPORTED, "fetch.txt", what)
+
+
+def _check_lists(checking: _Checking) -> None:
+    """Compare what is listed with what is there."""
+    present = set(checking.tree.files)
+    by_form = {unicodedata.normalize("NFC", path): path for path in present}
+    listed: set[str] = set()
+    for is_payload, manifests in ((True, checking.payload), (False, checking.tags)):
+        every = set().union(*(manifest.entries for manifest in manifests.values()))
+        for path in every:
+            if path.startswith(PAYLOAD) != is_payload:
+                kind = "payload" if is_payload else "tag"
+                what = f"does not belong into a {kind} manifest"
+                checking.find(FindingKind.BAD_MANIFEST, path, what)
+            there = path if path in present else by_form.get(unicodedata.normalize("NFC", path))
+            if there is None:
+                checking.find(FindingKind.MISSING, path, "is listed and not there")
+            elif there != path:
+                checking.find(
+                    FindingKind.OTHER_SPELLING, there, "has its accents written otherwise"
+                )
+            listed.add(there or path)
+            checking.spelled[path] = there or ""
+        if is_payload:
+            for algorithm, manifest in manifests.items():
+                for path in sorted(every - set(manifest.entries)):
+                    what = f"is not listed in manifest-{algorithm}.txt"
+                    checking.find(FindingKind.BAD_MANIFEST, path, what)
+    for path in sorted(present - listed):
+        if path.startswith(PAYLOAD):
+            checking.find(FindingKind.EXTRA, path, "is in no manifest")
+        elif checking.tags and not path.startswith("tagmanifest-"):
+            checking.find(FindingKind.EXTRA, path, "is in no tag manifest")
+
+
+def _check_tags(checking: _Checking) -> None:
+    if (data := _tag_file(checking, "bag-info.txt", LARGEST_TAG_FILE)) is None:
+        return
+    tags = parse_tags(data)
+    if tags is None:
+        checking.find(FindingKind.BAD_TAGS, "bag-info.txt", "is not a list of labels and values")
+        return
+    values = {label.lower(): value for label, value in reversed(tags)}
+    checking.identifier = values.get("external-identifier", "")
+    checking.oxum = values.get("payload-oxum")
+
+
+def _check_oxum(checking: _Checking) -> None:
+    """Compare the octets and files that bag-info.txt counts, where nothing else explains it."""
+    if checking.oxum is None or any(f.path.startswith(PAYLOAD) for f in checking.findings):
+        return
+    payload = [size for path, size in checking.tree.files.items() if path.startswith(PAYLOAD)]
+    found = f"{sum(payload)}.{len(payload)}"
+    if not _OXUM.fullmatch(checking.oxum) or checking.oxum != found:
+        what = f"says Payload-Oxum {checking.oxum[:50]}, found is {found}"
+        checking.find(FindingKind.BAD_TAGS, "bag-info.txt", what)
+
+
+def _check_bytes(checking: _Checking, progress: Progress) -> None:
+    """Hash every listed file once, by all algorithms that list it."""
+    wanted: dict[str, dict[str, str]] = {}
+    for manifests in (checking.payload, checking.tags):
+        for algorithm, manifest in manifests.items():
+            for path, digest in manifest.entries.items():
+                if there := checking.spelled[path]:
+                    wanted.setdefault(there, {})[algorithm] = digest
+    progress.begin("files", len(wanted))
+    try:
+        for path in sorted(wanted):
+            _check_file(checking, path, wanted[path])
+            progress.advance(path)
+    finally:
+        progress.end()
+
+
+def _check_file(checking: _Checking, path: str, wanted: Mapping[str, str]) -> None:
+    try:
+        found = checking.digest(checking.package / path, tuple(wanted))
+    except FileNotFoundError:
+        return checking.find(FindingKind.MISSING, path, "vanished while the package was checked")
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
+        return checking.find(FindingKind.UNREADABLE, path, what)
+    if found.by_algorithm == dict(wanted):
+        return None
+    wrong = [name for name in wanted if found.by_algorithm[name] != wanted[name]]
+    if len(wrong) < len(wanted):
+        right = ", ".join(sorted(set(wanted) - set(wrong)))
+        what = f"fits {right} and not {', '.join(wrong)}: a manifest was changed, not the file"
+        return checking.find(FindingKind.BAD_MANIFEST, path, what)
+    pixels = pixels_as_recorded(checking.package, path)
+    if pixels is True:
+        what = "was changed beside its pixels; these are as they were"
+        return checking.find(FindingKind.METADATA_CHANGED, path, what)
+    changed = "has other pixels than when it was packed" if pixels is False else "has other bytes"
+    return checking.find(FindingKind.ALTERED, path, changed)
