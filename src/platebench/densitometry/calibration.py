@@ -214,14 +214,29 @@ def load_calibration(path: Path) -> Calibration:
     if isinstance(document, dict) and document.get("schema") == 1:
         what = "does not say which camera, aperture and blank frames it was made with"
         raise TabletError(path, what, remedy)
+    return calibration_from_json(document, path)
+
+
+def calibration_from_json(document: Any, path: Path) -> Calibration:
+    """Return the calibration that ``Calibration.to_json`` spelled out.
+
+    Raises
+    ------
+    TabletError
+        If it is none; ``path`` is named.
+    """
     try:
         return _from_json(document)
     except (KeyError, TypeError, ValueError, OverflowError):
-        raise TabletError(path, "is not a calibration of this version", remedy) from None
+        what = "is not a calibration of this version"
+        raise TabletError(path, what, "calibrate again: platebench calibrate") from None
 
 
 def _from_json(document: dict[str, Any]) -> Calibration:
-    if not isinstance(document, dict) or document.pop("schema") != SCHEMA:
+    if not isinstance(document, dict):
+        raise ValueError("no table")
+    document = dict(document)
+    if document.pop("schema") != SCHEMA:
         raise ValueError("schema")
     set_up = set_up_from_json(document.pop("set_up"))
     steps = tuple(CalibratedStep(**step) for step in document.pop("steps"))

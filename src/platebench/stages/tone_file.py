@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ _WORDS = {
 }
 _GRADE = (20.0, 300.0)  # ISO range R: harder and softer than any grade of ANSI PH2.2
 _KEYS = {"description", "print.grade", *_NUMBERS, *_WORDS}
+_PAPER = tuple(key for key in PaperCurve.__slots__ if key != "middle")
 _TABLES = {key.split(".")[0] for key in _NUMBERS}
 
 
@@ -67,8 +68,35 @@ def list_tones(folders: Sequence[Path]) -> list[str]:
     return sorted(names - {"session"})
 
 
-def _read(path: Path) -> ToneProfile:
-    said = _flatten(path)
+def tone_to_table(tone: ToneProfile) -> dict[str, Any]:
+    """Return a profile as its file says it, everything spelled out; see ``tone_from_table``."""
+    return {
+        "description": tone.description,
+        "paper": {key: getattr(tone.paper, key) for key in _PAPER},
+        "print": {
+            "grade": "fitted" if tone.grade is None else tone.grade,
+            "hardest": tone.hardest,
+            "exposed_for": tone.exposed_for,
+            "shown": tone.shown,
+        },
+        "aims": {"shadow": tone.shadow_aim, "highlight": tone.highlight_aim},
+    }
+
+
+def tone_from_table(tables: Mapping[str, Any], path: Path) -> ToneProfile:
+    """Return the profile that parsed TOML, or JSON of the same shape, spells out.
+
+    Parameters
+    ----------
+    path : Path
+        Named in messages; its stem is the profile's name.
+
+    Raises
+    ------
+    BadSettingError
+        If it has an unknown key, lacks one, or says nonsense.
+    """
+    said = _flatten(tables, path)
     for key in said:
         if key not in _KEYS:
             known = ", ".join(sorted(_KEYS))
@@ -81,9 +109,7 @@ def _read(path: Path) -> ToneProfile:
     return ToneProfile(
         name=path.stem,
         description=description,
-        paper=PaperCurve(
-            **{key: number[f"paper.{key}"] for key in PaperCurve.__slots__ if key != "middle"}
-        ),
+        paper=PaperCurve(**{key: number[f"paper.{key}"] for key in _PAPER}),
         grade=_grade(path, said),
         hardest=number["print.hardest"],
         exposed_for=word["print.exposed_for"],
@@ -93,14 +119,18 @@ def _read(path: Path) -> ToneProfile:
     )
 
 
-def _flatten(path: Path) -> dict[str, Any]:
-    """Return the file's values by dotted key."""
+def _read(path: Path) -> ToneProfile:
     try:
         tables = tomllib.loads(path.read_text("utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise BadSettingError(
             path, "the file", f"cannot be read ({error})", "mend it, or copy another profile"
         ) from error
+    return tone_from_table(tables, path)
+
+
+def _flatten(tables: Mapping[str, Any], path: Path) -> dict[str, Any]:
+    """Return a file's values by dotted key."""
     flat: dict[str, Any] = {}
     for name, value in tables.items():
         if isinstance(value, dict):
