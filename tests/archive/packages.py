@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from platebench.archive.package_writer import new_package
-from platebench.outputs.tiff import write_positive
+from platebench.outputs.tiff import write_picture
 
 DAY = date(2026, 3, 1)
 FILES: Mapping[str, bytes] = {
@@ -32,7 +32,7 @@ def build(target: Path, files: Mapping[str, bytes] = FILES) -> Path:
 def picture(path: Path, *, seed: int = 3, shape: tuple[int, ...] = (37, 53)) -> Path:
     """Write a small TIFF of noise."""
     pixels = np.random.default_rng(seed).integers(0, 2**16, shape, np.uint16)
-    write_positive(
+    write_picture(
         path, pixels, ppi=300, description="Plate", software="platebench", taken=None, xmp=b""
     )
     return path

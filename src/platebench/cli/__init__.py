@@ -19,6 +19,7 @@ _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert"),
     *("calibrate", "measure", "curve"),
     *("which-print", "expose", "develop-log"),
+    *("verify",),
 )
 
 

@@ -1,4 +1,4 @@
-"""``platebench verify``: is a package complete, and every byte as it was?"""
+"""``platebench verify``: whether a package is complete, and every byte as it was."""
 
 from __future__ import annotations
 
