@@ -158,6 +158,25 @@ def test_measure_prints_json_and_writes_a_table(session: Path) -> None:
     assert [float(row["x_mm"]) for row in rows[:3]] == pytest.approx([20, 60, 100], rel=0.01)
 
 
+def test_a_calibrated_session_converts_to_diffuse_densities(session: Path) -> None:
+    """From files to records: the camera saw 1.1 times the density, half a percent of glare on top.
+
+    The tablet says so; the wedge's truth is that of check-values section 4 (reference plate S2).
+    """
+    run(calibrate, session, "--tablet", "tablet.dng", "--steps", "21")
+    known = load_calibration(session / "calibration.json")
+    record = convert_session(session, workers=1).results[1].record
+    assert record["flags"] == [] and record["calibration"]["capture"] == "tablet.dng"
+    assert record["glare"]["source"] == "calibration" and record["glare"]["taken_off"]
+    for key, true in (("base_fog", 0.10 / 1.1), ("d_max", max(WEDGE_S2) / 1.1)):
+        # Of a nominal tablet 4 % may be in doubt; noise of single sites lifts the densest place.
+        assert record[key] == pytest.approx(true, abs=2 * float(known.density_sigma(true)))
+        assert record[key] == pytest.approx(true, abs=0.02)
+    fog = json.loads(run(measure, session, "wedge", "--at", "60,10", "--size", "4").stdout)
+    [reading] = fog["readings"]
+    assert record["base_fog"] == pytest.approx(reading["density"], abs=2 * reading["sigma"])
+
+
 @pytest.mark.parametrize("end", ["json", "csv"])
 def test_a_wedge_goes_on_to_the_curve(session: Path, end: str) -> None:
     out = session / f"wedge.{end}"
