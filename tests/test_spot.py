@@ -21,6 +21,7 @@ from platebench.synthetic import (
     PlateModel,
     StepTablet,
     simulate_plate,
+    true_corners,
     write_dng,
 )
 
@@ -44,10 +45,12 @@ def probe(
     box: LightBox = BOX,
     calibration: Calibration | None = None,
     seed: int = 1,
+    times: float = 1.0,
     **settings: object,
 ) -> Probe:
     path = folder / f"plate{seed}.dng"
-    write_dng(path, simulate_plate(plate, box, CAMERA, exposure_s=EXPOSURE_S, seed=seed).frame)
+    taken = simulate_plate(plate, box, CAMERA, exposure_s=times * EXPOSURE_S, seed=seed)
+    write_dng(path, taken.frame)
     chosen = PlateSettings(id="p", captures=(path.name,), format="9x12 cm")
     job = PlateJob(
         folder=folder,
@@ -172,6 +175,63 @@ def test_places_that_cannot_be_read(tmp_path: Path) -> None:
         read_spots(unknown, [Spot(x=30, y=5, size=2, unit="mm")])
     with pytest.raises(SpotError, match="shows no wedge of steps"):
         read_wedge(probe(tmp_path, PlateModel()))
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "size", "unit"),
+    [
+        (1.5, 45, 4, "mm"),
+        (60, 88.5, 4, "mm"),
+        (60, 45, 100, "mm"),
+        (60, 45, 9000, "mm"),
+        (3, 300, 8, "px"),
+    ],
+)
+def test_all_of_the_square_has_to_lie_on_the_plate(
+    tmp_path: Path, x: float, y: float, size: float, unit: str
+) -> None:
+    opened = probe(tmp_path, PLATE)
+    with pytest.raises(SpotError, match=r"does not show all of a square of .* inside its \d"):
+        read_spots(
+            opened, [Spot(x=60, y=45, size=2, unit="mm"), Spot(x=x, y=y, size=size, unit=unit)]
+        )
+    # The nearest that fit.
+    read_spots(opened, [Spot(x=2.2, y=45, size=4, unit="mm"), Spot(x=60, y=45, size=88, unit="mm")])
+
+
+def test_a_square_that_the_frame_cuts_off(tmp_path: Path) -> None:
+    opened = probe(tmp_path, PLATE, crop=False)
+    with pytest.raises(SpotError, match="does not show all of a square of 40 px at 10,300"):
+        read_spots(opened, [Spot(x=10, y=300, size=40, unit="px")])
+
+
+def test_a_clipped_place_does_not_hide_the_others(tmp_path: Path) -> None:
+    # In a capture four times as long as the blank a patch of 0.1 D clips in every colour.
+    dense = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 1.1, 1.3, 1.5, 1.7)
+    clear = replace(PATCHES, densities=(0.1, *dense))
+    corners = tuple(map(tuple, true_corners(PLATE, CAMERA).tolist()))  # the bare light clips, too
+    plate = replace(PLATE, target=clear)
+    opened = probe(tmp_path, plate, emulsion="light", times=4, corners=corners)
+    assert opened.view.image.valid is not None
+    places = patch_places((89.4, 119.2), mirrored=False)
+    spots = [Spot(x=x, y=y, size=6.0, unit="mm") for x, y in places]
+    lost, *readings = read_spots(opened, spots)
+    assert (lost.density, lost.sigma, lost.red, lost.at_least, lost.sites) == (None,) * 4 + (0,)
+    assert (lost.reason, lost.left_out) == ("clipped", 1.0)
+    assert [r.density for r in readings] == pytest.approx(dense, abs=0.012)
+    assert {r.reason for r in readings} == {None}
+    with pytest.raises(SpotError, match=r"holds nothing to read at .*; choose a place that is not"):
+        read_spots(opened, spots[:1])
+    half = replace(spots[0], x=spots[0].x + 12.5, size=10)
+    assert read_spots(opened, [half])[0].reason == "partly clipped"
+
+
+def test_a_square_between_the_photosites(tmp_path: Path) -> None:
+    opened = probe(tmp_path, PLATE)
+    with pytest.raises(
+        SpotError, match=r"has no photosite in a square of 0.001 mm at .*larger --s"
+    ):
+        read_spots(opened, [Spot(x=60.003, y=45.002, size=0.001, unit="mm")])
 
 
 def test_wedge_with_base_plus_fog(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.densitometry.calibration import Calibration
+from platebench.densitometry.plate_noise import noise_of_plate
 from platebench.errors import SpotError
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing, frame_plate
@@ -21,6 +22,7 @@ from platebench.look import PlateView, look_at_plate
 from platebench.plate_job import PlateJob
 from platebench.stages.light import Light
 from platebench.stages.patch import LN10, Mean, PatchReading, mapped, quad_around, read_patch
+from platebench.stages.site_noise import SiteNoise
 
 Doubles = NDArray[np.float64]
 
@@ -28,6 +30,8 @@ USUAL_SIZE_MM = 2.0
 USUAL_SIZE_SHARE = 0.02  # of the positive's long side, where millimetres are not known
 PLAIN = Calibration(glare=0.0, glare_sigma=0.0, callier=1.0, callier_sigma=0.0)
 _LEAST_SNR = 2.0
+_SLACK = 0.05  # pixels by which a square may miss the edge of what it is in
+_CLIPPED = 0.02  # of a square: more that is lost makes what is left a selection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,14 +77,17 @@ class SpotReading:
         Their error, D: photon noise, and detail that falls on other sites than theirs.
     printing : float or None
         Density to a blue-sensitive printing process: that of the blue channel.
-    spread : float
-        Standard deviation of density within the square: picture, grain, dust.
+    spread : float or None
+        Standard deviation of density within the square: picture, grain, dust; with the noise of
+        the sites where the square is too small for tiles. None for a single site.
     sites : int
         Photosites read.
     left_out : float
         Share of the square that clipped.
     at_least : float or None
         Where ``density`` is None: the density it certainly exceeds (two standard errors).
+    reason : {"clipped", "too dense", "partly clipped"} or None
+        Why there is no density; or that it is one of what did not clip, which is the denser part.
     """
 
     x_px: float
@@ -100,10 +107,11 @@ class SpotReading:
     green_sigma: float | None
     blue_sigma: float | None
     printing: float | None
-    spread: float
+    spread: float | None
     sites: int
     left_out: float
     at_least: float | None
+    reason: str | None
 
     def to_json(self) -> dict[str, Any]:
         """Return plain values, rounded to what means something."""
@@ -120,6 +128,7 @@ class Probe:
 
     view: PlateView
     framing: Framing
+    noise: SiteNoise
     calibration: Calibration
     calibrated: bool
 
@@ -156,25 +165,39 @@ def open_probe(job: PlateJob) -> Probe:
     PlateError
         As :func:`platebench.look.look_at_plate`.
     """
+    # Photosites, even of a plate that is converted demosaiced: its pixels share their noise.
+    coloured = job.settings.colour != "mosaic"
+    job = replace(job, settings=replace(job.settings, colour="mosaic"))
     view = look_at_plate(job, neutralise=False)  # stain is to be seen
+    view = replace(view, by_green=view.by_green or coloured)
     own = view.glare.sigma if view.glare is not None and view.glare_off else 0.0
     return Probe(
         view=view,
         framing=frame_plate(view, job),
+        noise=noise_of_plate(view, job),
         calibration=view.calibration or replace(PLAIN, glare_sigma=own),
         calibrated=view.calibration is not None,
     )
 
 
 def read_spots(probe: Probe, spots: Sequence[Spot]) -> list[SpotReading]:
-    """Read squares of a plate.
+    """Read squares of a plate; of those that are clipped, the reading says so.
 
     Raises
     ------
     SpotError
-        If a place lies off the plate, or is in millimetres where the plate's size is not known.
+        If a square lies off the plate, is in millimetres where the plate's size is not known, or
+        if there is nothing to read in any of them.
     """
-    return [read_spot(probe, spot) for spot in spots]
+    readings = [read_spot(probe, spot) for spot in spots]
+    if readings and not any(reading.sites for reading in readings):
+        first = spots[0]
+        raise SpotError(
+            probe.view.info.path,
+            f"holds nothing to read at {first.x:g},{first.y:g} {first.unit}",
+            "choose a place that is not clipped",
+        )
+    return readings
 
 
 def grid_spots(probe: Probe, rows: int, columns: int, size: float | None, unit: str) -> list[Spot]:
@@ -223,26 +246,54 @@ def read_spot(probe: Probe, spot: Spot) -> SpotReading:
     # Millimetres run from the plate's corner, which is half a pixel before the first centre.
     offset = -0.5 if spot.unit == "mm" else 0.0
     x, y, side = spot.x / scale + offset, spot.y / scale + offset, spot.size / scale
-    rows, columns = probe.shape
-    if not (-0.5 <= x <= columns - 0.5 and -0.5 <= y <= rows - 0.5):
+    quad = _square(probe, spot, scale, (y, x), side)
+    image = probe.view.image
+    patch = read_patch(image, quad, robust=False, noise=probe.noise)
+    if patch is None and read_patch(replace(image, valid=None), quad, robust=False) is None:
         raise SpotError(
             probe.view.info.path,
-            f"has no place {spot.x:g},{spot.y:g} {spot.unit} on the plate",
-            f"stay within {columns * scale:.0f} x {rows * scale:.0f} {spot.unit}",
-        )
-    quad = mapped(quad_around(np.array([y, x]), side, side), probe.framing.plan.source)
-    patch = read_patch(probe.view.image, quad, robust=False)
-    if patch is None:
-        raise SpotError(
-            probe.view.info.path,
-            f"holds nothing to read at {spot.x:g},{spot.y:g} {spot.unit}",
-            "choose a larger --size, or a place that is not clipped",
+            f"has no photosite in a square of {spot.size:g} {spot.unit} at {spot.x:g},{spot.y:g}",
+            "choose a larger --size",
         )
     return reading_of(probe, patch, x, y, side)
 
 
-def reading_of(probe: Probe, patch: PatchReading, x: float, y: float, side: float) -> SpotReading:
+def _square(
+    probe: Probe, spot: Spot, scale: float, middle: tuple[float, float], side: float
+) -> Doubles:
+    """Return the corners of a square in the capture; refuse one that leaves the plate."""
+    rows, columns = probe.shape
+    within = f"{columns * scale:.4g} x {rows * scale:.4g} {spot.unit}"
+    half = side / 2 - _SLACK
+    if not all(-0.5 <= at <= n - 0.5 for at, n in zip(middle, (rows, columns), strict=True)):
+        raise SpotError(
+            probe.view.info.path,
+            f"has no place {spot.x:g},{spot.y:g} {spot.unit} on the plate",
+            f"stay within {within}",
+        )
+    quad = quad_around(np.array(middle), side, side)
+    there = mapped(quad, probe.framing.plan.source)
+    seen = np.array(probe.view.image.shape) - 0.5 + _SLACK
+    fits = all(
+        at - half >= -0.5 and at + half <= n - 0.5
+        for at, n in zip(middle, (rows, columns), strict=True)
+    )
+    if not fits or (there < -0.5 - _SLACK).any() or (there > seen).any():
+        raise SpotError(
+            probe.view.info.path,
+            f"does not show all of a square of {spot.size:g} {spot.unit} at {spot.x:g},{spot.y:g}",
+            f"choose a smaller --size, or a place further inside its {within}",
+        )
+    return there
+
+
+def reading_of(
+    probe: Probe, patch: PatchReading | None, x: float, y: float, side: float
+) -> SpotReading:
     """Return the densities of an area around a place of the positive, pixels."""
+    if patch is None:
+        nothing = Mean(transmittance=0.0, sigma=float("inf"), sites=0)
+        patch = PatchReading(all=nothing, colours={}, spread=None, left_out=1.0)
     mean = _main(probe, patch)
     density, photon = _density(probe, mean)
     systematic = None
@@ -273,8 +324,18 @@ def reading_of(probe: Probe, patch: PatchReading, x: float, y: float, side: floa
         spread=patch.spread,
         sites=mean.sites,
         left_out=patch.left_out,
-        at_least=_at_least(probe, mean) if density is None else None,
+        at_least=_at_least(probe, mean) if density is None and mean.sites else None,
+        reason=_reason(patch, density),
     )
+
+
+def _reason(patch: PatchReading, density: float | None) -> str | None:
+    """Say why there is no density, or what is wrong with it."""
+    if not patch.all.sites:
+        return "clipped"
+    if density is None:
+        return "too dense"
+    return "partly clipped" if patch.left_out > _CLIPPED else None
 
 
 def _main(probe: Probe, patch: PatchReading) -> Mean:

@@ -53,7 +53,7 @@ def read_wedge(probe: Probe, fog: Spot | None = None) -> WedgeReading:
     back = np.asarray(np.linalg.inv(probe.framing.plan.source), np.float64)
     steps = []
     for place, quad in enumerate(found.quads):
-        patch = read_patch(probe.view.image, quad, robust=True)
+        patch = read_patch(probe.view.image, quad, robust=True, noise=probe.noise)
         if patch is None:
             continue
         middle = mapped(quad, back)

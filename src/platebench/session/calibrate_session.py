@@ -14,6 +14,7 @@ from platebench.errors import TabletError
 from platebench.fsio import atomic_write, make_folder
 from platebench.image import CaptureKind
 from platebench.look import relative
+from platebench.quality.noise import noise_from_plate
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.session_calibration import blank_digests
 from platebench.session.session_file import load_session
@@ -22,6 +23,7 @@ from platebench.stages.flatten import transmittance_from_counts
 from platebench.stages.light import light_of_scanner
 from platebench.stages.read_capture import read_capture
 from platebench.stages.read_tablet import TabletReading, read_tablet
+from platebench.stages.site_noise import noise_of_sites
 
 OUTPUT_NAME = "converted"
 TABLE, PLOT, DRAWING = "calibration.txt", "calibration.png", "calibration.svg"
@@ -91,8 +93,9 @@ def calibrate_session(
         )
     image = transmittance_from_counts(frame, light, dark)
     set_up = set_up_of(frame.info, blank_digests(folder, settings))
+    noise = noise_of_sites(image, frame, light, noise_from_plate(frame))
     del frame
-    reading = read_tablet(image, path)
+    reading = read_tablet(image, path, noise)
     fitted = fit_calibration(reading, known, path=path, capture=relative(path, folder))
     calibration = replace(fitted, set_up=set_up)
     table = calibration_table(calibration)

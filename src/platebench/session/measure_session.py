@@ -32,7 +32,7 @@ Length = tuple[float, str]
 _COLUMNS = (
     "x_mm", "y_mm", "x_px", "y_px", "density", "sigma", "red", "green", "blue", "printing",
     "photon_sigma", "calibration_sigma", "red_sigma", "green_sigma", "blue_sigma", "spread",
-    "size_mm", "size_px", "sites", "left_out", "at_least",
+    "size_mm", "size_px", "sites", "left_out", "at_least", "reason",
 )  # fmt: skip
 
 

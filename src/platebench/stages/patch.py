@@ -3,11 +3,13 @@
 The mean is taken in linear light and turned into density afterwards: the mean of densities is
 biased where noise is not small against the signal. The noise of a photosite is measured on the
 spot, from second differences between like-coloured neighbours, so that the picture itself, which
-changes slowly from site to site, stays out of it.
+changes slowly from site to site, stays out of it; where there are few, the camera's noise model
+steps in.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -15,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.image import PlateImage
+from platebench.stages.site_noise import GREY, SiteNoise, rounding_error
+from platebench.stages.smooth_field import site_classes
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
@@ -27,6 +31,7 @@ _LEAST_TILES = 12
 # Second differences [1, -2, 1] of independent values have 6 times their variance.
 _SECOND_DIFFERENCE_GAIN = 6.0
 _LEAST_DIFFERENCES, _ENOUGH_DIFFERENCES = 8, 20000
+_MODEL_COUNTS = 60  # differences, of one kind of site, that the noise model is worth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,15 +73,16 @@ class PatchReading:
         Over every photosite.
     colours : dict of str to Mean
         By "red", "green", "blue"; only "green" stands for a picture without colour.
-    spread : float
-        Standard deviation between tiles of the area, D: dust, grain and picture.
+    spread : float or None
+        Standard deviation between tiles of the area, D: dust, grain and picture. Between its
+        sites, noise included, where it is too small for tiles; None for a single site.
     left_out : float
         Share of the area left out as dust, scratch or clipped.
     """
 
     all: Mean
     colours: dict[str, Mean]
-    spread: float
+    spread: float | None
     left_out: float
 
 
@@ -91,7 +97,9 @@ def density_of(transmittance: float) -> float:
     return float(-np.log10(transmittance)) if transmittance > 0 else float("inf")
 
 
-def read_patch(image: PlateImage, quad: Doubles, *, robust: bool) -> PatchReading | None:
+def read_patch(
+    image: PlateImage, quad: Doubles, *, robust: bool, noise: SiteNoise | None = None
+) -> PatchReading | None:
     """Read the mean transmittance inside a quadrilateral.
 
     Parameters
@@ -103,6 +111,9 @@ def read_patch(image: PlateImage, quad: Doubles, *, robust: bool) -> PatchReadin
     robust : bool
         Leave out tiles of the area that stand apart: right for a step, which is even, and wrong
         for a picture.
+    noise : SiteNoise, optional
+        Noise and steps of single sites: what a few sites cannot show by themselves. Without it
+        the standard error of a single site is infinite.
 
     Returns
     -------
@@ -118,24 +129,28 @@ def read_patch(image: PlateImage, quad: Doubles, *, robust: bool) -> PatchReadin
     if image.valid is not None:
         inside &= image.valid[rows, cols]
     pixels = image.pixels[rows, cols]
-    spread = 0.0
+    spread = None
     if inside.any():
         tiles = _tiles(inside.shape, image.pattern.shape)
         inside, spread = _without_specks(pixels, inside, tiles, robust=robust)
     if not inside.any():
         return None
-    planes = _planes(image, pixels, inside, rows, cols)
+    planes = _planes(image, pixels, inside, (rows.start, cols.start), noise)
     means = {
         name: mean
         for colour, name in enumerate(COLOURS)
-        if (mean := _mean([p for p in planes if p[0] == colour])) is not None
+        if (mean := _mean([p for p in planes if p.colour == colour])) is not None
     }
+    if pixels.ndim == 3:
+        at = ((rows.start + rows.stop) / 2, (cols.start + cols.stop) / 2)
+        planes = [_plane(pixels.mean(axis=2), inside, 3, (GREY, at), noise)]
     whole = _mean(planes)
     assert whole is not None
-    if image.pixels.ndim == 3:
-        whole = Mean(transmittance=whole.transmittance, sigma=whole.sigma, sites=int(inside.sum()))
     return PatchReading(
-        all=whole, colours=means, spread=spread, left_out=1 - inside.sum() / max(wanted, 1)
+        all=whole,
+        colours=means,
+        spread=_site_spread(planes, whole) if spread is None else spread,
+        left_out=1 - inside.sum() / max(wanted, 1),
     )
 
 
@@ -170,15 +185,18 @@ def _tiles(shape: tuple[int, int], period: tuple[int, ...]) -> NDArray[np.intp]:
 
 def _without_specks(
     pixels: Floats, inside: NDArray[np.bool_], tiles: NDArray[np.intp], *, robust: bool
-) -> tuple[NDArray[np.bool_], float]:
-    """Leave out tiles that stand apart; return what is left, and the spread between tiles (D)."""
+) -> tuple[NDArray[np.bool_], float | None]:
+    """Leave out tiles that stand apart; return what is left, and the spread between tiles (D).
+
+    None where there are too few tiles.
+    """
     values = pixels[inside] if pixels.ndim == 2 else pixels[inside].mean(axis=1)
     tile, last = tiles[inside], int(tiles.max()) + 1
     count = np.bincount(tile, minlength=last)
     total = np.bincount(tile, values, minlength=last)
     whole = count >= 0.5 * np.max(count)
     if whole.sum() < _LEAST_TILES:
-        return inside, 0.0
+        return inside, None
     means = total / np.maximum(count, 1)
     keep = whole.copy()
     if robust:
@@ -190,29 +208,86 @@ def _without_specks(
     return inside, float(np.std(means[keep]) / (max(middle, 1e-6) * LN10))
 
 
-_Plane = tuple[int, float, float, int]  # colour, sum, variance of the sum, sites
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Plane:
+    """Sites of one kind: their sum, its variance, what is left of rounding in their mean."""
+
+    colour: int
+    total: float
+    variance: float
+    rounding: float
+    squares: float  # about their mean
+    sites: int
 
 
 def _planes(
-    image: PlateImage, pixels: Floats, inside: NDArray[np.bool_], rows: slice, cols: slice
+    image: PlateImage,
+    pixels: Floats,
+    inside: NDArray[np.bool_],
+    start: tuple[int, int],
+    noise: SiteNoise | None,
 ) -> list[_Plane]:
-    """Return the sums over each kind of site."""
+    """Return each kind of site there is in a box."""
+    at = (start[0] + inside.shape[0] / 2, start[1] + inside.shape[1] / 2)
     if pixels.ndim == 3:
-        return [(c, *_sum(pixels[..., c], inside)) for c in range(3)]
+        return [_plane(pixels[..., c], inside, c, (c, at), noise) for c in range(3)]
     p, q = image.pattern.shape
+    classes = site_classes(image.pattern)
     planes = []
     for row in range(p):
         for col in range(q):
-            part = (slice((row - rows.start) % p, None, p), slice((col - cols.start) % q, None, q))
-            planes.append((int(image.pattern[row, col]), *_sum(pixels[part], inside[part])))
+            part = (slice((row - start[0]) % p, None, p), slice((col - start[1]) % q, None, q))
+            kind = int(classes[row, col]), at
+            colour = int(image.pattern[row, col])
+            planes.append(_plane(pixels[part], inside[part], colour, kind, noise))
     return planes
 
 
-def _sum(values: Floats, inside: NDArray[np.bool_]) -> tuple[float, float, int]:
-    """Return the sum, the variance of the sum and the number of the sites inside."""
+def _plane(
+    values: Floats,
+    inside: NDArray[np.bool_],
+    colour: int,
+    kind: tuple[int, tuple[float, float]],
+    noise: SiteNoise | None,
+) -> _Plane:
+    """Return the sum over sites of one kind, and how well it is known.
+
+    The variance of a site is measured on the spot, from second differences; the noise model
+    counts as much as ``_MODEL_COUNTS`` of them, so that it decides where there are few.
+    """
     sites = int(inside.sum())
     if sites == 0:
-        return 0.0, 0.0, 0
+        return _Plane(colour=colour, total=0.0, variance=0.0, rounding=0.0, squares=0.0, sites=0)
+    seen = values[inside].astype(np.float64)
+    mean = float(seen.mean())
+    squares = float(np.square(seen - mean).sum())
+    bends, number = _bends(values, inside)
+    modelled = None if noise is None else noise.variance(*kind, mean)
+    if modelled is not None:
+        variance = (bends + _MODEL_COUNTS * modelled) / (number + _MODEL_COUNTS)
+    elif number >= _LEAST_DIFFERENCES:
+        variance = bends / number
+    else:
+        variance = squares / (sites - 1) if sites > 1 else float("inf")
+    rounding = 0.0
+    if noise is not None:
+        step = noise.step(*kind, mean)
+        if modelled is None and number < _LEAST_DIFFERENCES:
+            variance = 0.0 if sites == 1 else variance  # what is left is rounding
+        rounding = rounding_error(step, max(squares / sites, modelled or 0.0))
+        variance *= noise.kinship[colour].of(sites)
+    return _Plane(
+        colour=colour,
+        total=mean * sites,
+        variance=variance * sites,
+        rounding=rounding,
+        squares=squares,
+        sites=sites,
+    )
+
+
+def _bends(values: Floats, inside: NDArray[np.bool_]) -> tuple[float, int]:
+    """Return the sum of squared second differences, scaled to variances, and their number."""
     squares, number = 0.0, 0
     for v, m in ((values, inside), (values.T, inside.T)):
         if v.shape[1] < 3 or number >= _ENOUGH_DIFFERENCES:
@@ -223,22 +298,30 @@ def _sum(values: Floats, inside: NDArray[np.bool_]) -> tuple[float, float, int]:
         bend = (v[:, :-2] - 2 * v[:, 1:-1] + v[:, 2:])[trio]
         squares += float(np.square(bend).sum())
         number += bend.size
-    if number >= _LEAST_DIFFERENCES:
-        variance = squares / (_SECOND_DIFFERENCE_GAIN * number)
-    else:
-        variance = float(np.var(values[inside], dtype=np.float64)) * sites / max(sites - 1, 1)
-    return float(values[inside].sum(dtype=np.float64)), variance * sites, sites
+    return squares / _SECOND_DIFFERENCE_GAIN, number
 
 
 def _mean(planes: list[_Plane]) -> Mean | None:
-    sites = sum(plane[3] for plane in planes)
+    sites = sum(plane.sites for plane in planes)
     if sites == 0:
         return None
+    noise = math.sqrt(sum(plane.variance for plane in planes)) / sites
+    # Like light is rounded alike in all colours, so what rounding leaves does not average out.
+    rounding = sum(plane.rounding * plane.sites for plane in planes) / sites
     return Mean(
-        transmittance=sum(plane[1] for plane in planes) / sites,
-        sigma=float(np.sqrt(sum(plane[2] for plane in planes))) / sites,
+        transmittance=sum(plane.total for plane in planes) / sites,
+        sigma=math.hypot(noise, rounding),
         sites=sites,
     )
+
+
+def _site_spread(planes: list[_Plane], whole: Mean) -> float | None:
+    """Return the standard deviation of sites about the mean of their kind, D; None for one each."""
+    freedom = sum(plane.sites - 1 for plane in planes if plane.sites)
+    if freedom < 1:
+        return None
+    deviation = math.sqrt(sum(plane.squares for plane in planes) / freedom)
+    return deviation / (max(whole.transmittance, 1e-6) * LN10)
 
 
 def quad_around(middle: Doubles, height: float, width: float) -> Doubles:

@@ -11,6 +11,7 @@ from platebench.errors import TabletError
 from platebench.image import PlateImage
 from platebench.stages.find_tablet import FoundTablet, find_tablet
 from platebench.stages.patch import COLOURS, LN10, PatchReading, density_of, read_patch
+from platebench.stages.site_noise import SiteNoise
 from platebench.stages.tablet_comb import LEAST_STEPS
 
 _DARKEST = 1e-5  # transmittance; below it a step holds nothing
@@ -71,7 +72,7 @@ class TabletReading:
     notes: tuple[str, ...]
 
 
-def read_tablet(image: PlateImage, path: Path) -> TabletReading:
+def read_tablet(image: PlateImage, path: Path, noise: SiteNoise | None = None) -> TabletReading:
     """Find a step tablet in a capture and read its steps.
 
     Parameters
@@ -80,6 +81,8 @@ def read_tablet(image: PlateImage, path: Path) -> TabletReading:
         TRANSMITTANCE, stain not taken off.
     path : Path
         The capture, for messages.
+    noise : SiteNoise, optional
+        Noise of its sites, and the steps in which they were counted.
 
     Raises
     ------
@@ -93,15 +96,17 @@ def read_tablet(image: PlateImage, path: Path) -> TabletReading:
             "shows no step tablet",
             "lay it flat on the light box, all steps in the frame, and take it again",
         )
-    return read_steps(image, found, path)
+    return read_steps(image, found, path, noise)
 
 
-def read_steps(image: PlateImage, found: FoundTablet, path: Path) -> TabletReading:
+def read_steps(
+    image: PlateImage, found: FoundTablet, path: Path, noise: SiteNoise | None = None
+) -> TabletReading:
     """Read the steps of a tablet that was found; see :func:`read_tablet`."""
     steps = []
     clipped = 0
     for place, quad in enumerate(found.quads):
-        patch = read_patch(image, quad, robust=True)
+        patch = read_patch(image, quad, robust=True, noise=noise)
         if patch is None:
             clipped += 1
             continue
@@ -121,7 +126,8 @@ def _step(place: int, patch: PatchReading, level: float) -> StepReading:
     mean = patch.all
     light = mean.transmittance / level
     # Dust and unevenness of the step itself count, where they exceed the noise of the photosites.
-    tiles = patch.spread * LN10 * max(light, 0.0) / np.sqrt(60.0)
+    spread = patch.spread or 0.0
+    tiles = spread * LN10 * max(light, 0.0) / np.sqrt(60.0)
     sigma = max(mean.sigma / level, float(tiles))
     colours = {
         name: density_of(patch.colours[name].transmittance / level) if three else None
@@ -135,7 +141,7 @@ def _step(place: int, patch: PatchReading, level: float) -> StepReading:
         density=density_of(light),
         density_sigma=sigma / (max(light, 1e-9) * LN10),
         **colours,
-        spread=patch.spread,
+        spread=spread,
         sites=mean.sites,
         left_out=patch.left_out,
     )
