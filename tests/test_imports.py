@@ -14,7 +14,9 @@ MODULES = sorted(SOURCE.rglob("*.py"))
 GROUND = {"errors", "image", "settings", "formats", "fsio", "plate_names", "progress", "memory"}
 # Layers, lowest first. A module may import from its own layer and from those below.
 LAYERS: list[set[str]] = [
-    GROUND | {"plate_job", "profiles_folder", "checked_table", "cautions"},
+    GROUND
+    | {"plate_job", "profiles_folder", "checked_table", "cautions"}
+    | {"csv_table", "log_entry", "plate_dates", "events"},
     {"stages", "outputs"},
     {"quality", "synthetic", "exposures", "look", "framing", "convert", "plate_record"},
     {"session", "archive"},

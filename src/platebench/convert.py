@@ -50,7 +50,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
         job.positive,
         positive,
         ppi=framing.ppi,
-        description=f"Plate {job.plate_id}: positive",
+        description=note.description,
         software=f"platebench {__version__}",
         taken=view.info.taken,
         xmp=packet,

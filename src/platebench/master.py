@@ -19,16 +19,16 @@ from numpy.typing import NDArray
 from platebench import __version__
 from platebench.events import Event
 from platebench.image import PlateImage
+from platebench.log_entry import LogEntry
 from platebench.look import PlateView, look_at_plate
 from platebench.master_cut import Cut, cut_of
 from platebench.master_events import master_events
-from platebench.master_note import described, master_note
+from platebench.master_note import master_note
 from platebench.outputs.icc import gray_linear_profile, rgb_linear_profile
 from platebench.outputs.preview import write_preview
 from platebench.outputs.tiff import Compression, write_picture
 from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob
-from platebench.plate_log import LogEntry
 from platebench.stages.linear_code import CODES_OF_LIGHT, linear_codes
 
 PREVIEW_SIDE = 1600  # pixels
@@ -83,7 +83,7 @@ def master_plate(
         True: 48-bit, transmittance by red, green and blue light; plates whose settings say
         ``colour = "demosaiced"`` are always written so. A capture without colour stays grey.
     entry : LogEntry or None
-        What the plate log says of the plate.
+        What the plate log says of the plate, in place of ``job.entry``.
     compression : {"none", "zstd", "deflate"}
         Archives prefer none.
 
@@ -110,7 +110,8 @@ def master_of_view(
     cut = cut_of(view, job)
     codes = master_codes(view.image, cut, view.level)
     digest = pixels_digest(codes)
-    note = master_note(view, job, cut, digest=digest)
+    events = master_events(view, job, cut, codes, digest)
+    note = master_note(view, job, cut, events, digest=digest, entry=entry or job.entry)
     grey = codes.ndim == 2
     write_picture(
         target,
@@ -118,7 +119,7 @@ def master_of_view(
         ppi=cut.ppi,
         name=job.plate_id,
         camera=view.info.camera or "",
-        description=described(view, job, cut),
+        description=note.description,
         software=f"platebench {__version__}",
         taken=view.info.taken,
         xmp=xmp_packet(note),
@@ -133,7 +134,7 @@ def master_of_view(
         pixels_sha256=digest,
         size=(codes.shape[0], codes.shape[1]),
         channels=1 if grey else 3,
-        events=master_events(view, job, cut, codes, digest),
+        events=events,
     )
 
 

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import json
+
 from platebench import __version__
+from platebench.events import Event
+from platebench.formats import format_named
+from platebench.log_entry import LogEntry
 from platebench.look import PlateView
 from platebench.master_cut import Cut
-from platebench.outputs.xmp import PictureNote
+from platebench.outputs.xmp import HistoryStep, PictureNote
 from platebench.plate_job import PlateJob
+from platebench.plate_record import title_of
 from platebench.stages.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
+
+# Verbs that the XMP specification suggests for stEvt:action; other steps are conversions.
+_ACTIONS = {"capture": "created", "cut": "cropped"}
 
 
 def described(view: PlateView, job: PlateJob, cut: Cut) -> str:
@@ -60,12 +69,22 @@ def _way_up(job: PlateJob) -> str:
     return f"It lies as the camera saw it, emulsion {side}: {then}."
 
 
-def master_note(view: PlateView, job: PlateJob, cut: Cut, *, digest: str) -> PictureNote:
+def master_note(
+    view: PlateView,
+    job: PlateJob,
+    cut: Cut,
+    events: tuple[Event, ...],
+    *,
+    digest: str,
+    entry: LogEntry | None,
+) -> PictureNote:
     """Return the fields of a master's XMP packet."""
     info = view.info
+    known = format_named(job.settings.format)
     return PictureNote(
         identifier=job.plate_id,
-        title=f"Plate {job.plate_id}",
+        title=title_of(job.plate_id, entry),
+        description=described(view, job, cut),
         role="master",
         tool=f"platebench {__version__}",
         digitised=info.taken,
@@ -75,12 +94,35 @@ def master_note(view: PlateView, job: PlateJob, cut: Cut, *, digest: str) -> Pic
         iso=info.iso,
         focal_length_mm=info.focal_length_mm,
         ppi=cut.ppi,
-        plate_format=job.settings.format,
+        plate_format=known.name if known else "",
+        formula=FORMULA,
+        pixels_sha256=digest,
+        sources=job.inputs,
         flags=view.doubts,
         settings={
             "emulsion": job.settings.emulsion,
             "rotate": str(job.settings.rotate),
             "light": str(view.light.source),
-            "pixels.sha256": digest,
         },
+        entry=entry,
+        history=_history(events),
     )
+
+
+def _history(events: tuple[Event, ...]) -> tuple[HistoryStep, ...]:
+    """Return the steps up to the pixels; what is done to the finished file cannot stand in it."""
+    return tuple(
+        HistoryStep(
+            action=_ACTIONS.get(event.step, "converted"),
+            parameters=f"{event.step}: {event.detail}{_figures_said(event)}",
+            agent=event.agent,
+            when=event.when,
+        )
+        for event in events
+        if event.type in ("capture", "modification")
+    )
+
+
+def _figures_said(event: Event) -> str:
+    said = json.dumps(dict(event.figures), ensure_ascii=False)
+    return f" {said}" if event.figures else ""

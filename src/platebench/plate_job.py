@@ -19,6 +19,7 @@ from platebench.settings import PlateSettings, ScanSettings
 
 if TYPE_CHECKING:
     from platebench.densitometry.calibration import Calibration
+    from platebench.log_entry import LogEntry
     from platebench.stages.light import Dark, Light
     from platebench.stages.tone import ToneProfile
 
@@ -67,6 +68,8 @@ class PlateJob:
         Tone profile, already read. None only where nothing is toned (measuring).
     ends : PrintingEnds or None
         Printing ends shared by the session. None: this plate's own.
+    entry : LogEntry or None
+        What the plate log says of this plate.
     inputs : tuple of (str, str)
         Every file read for this plate and its SHA-256, for the record.
     fingerprint : str
@@ -85,6 +88,7 @@ class PlateJob:
     blanks: tuple[str, ...] = ()
     tone: ToneProfile | None = None
     ends: PrintingEnds | None = None
+    entry: LogEntry | None = None
     inputs: tuple[tuple[str, str], ...] = ()
     fingerprint: str = ""
     force: bool = False
@@ -129,7 +133,8 @@ class PlateResult:
         What was measured and done; only JSON types, deterministic (no times, no host). The proof
         sheet reads ``format`` (str), ``size_mm`` ([width, height] or None), ``base_fog``,
         ``d_max``, ``density_range`` (D), ``flags`` (list of str), ``whole`` (bool: uncropped),
-        ``doubtful`` (bool) and ``taken`` (ISO date and time or None).
+        ``doubtful`` (bool), ``taken`` (ISO date and time or None) and ``log`` (what the plate log
+        says, or None).
     ends : PrintingEnds or None
         The plate's own printing ends, for ``printing = "shared"``.
     error : PlateError or None

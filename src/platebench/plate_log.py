@@ -7,128 +7,18 @@ for the template that ``start`` writes where there is none.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
 from platebench.csv_table import CsvTable, column_letter, read_csv_table, write_csv_rows
 from platebench.errors import BadSettingError, BadSettingsError, SettingsFileError
+from platebench.log_entry import LogEntry
 from platebench.plate_log_cells import COLUMNS, NOT_KNOWN, BadCell, Column, column_of, read_text
 from platebench.plate_names import folded_id
 
+__all__ = ["FILE_NAME", "LogEntry", "entry_for", "load_plate_log", "template"]
+
 FILE_NAME = "plates.csv"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StepNoted:
-    """One step of developing, from a developing log.
-
-    Attributes
-    ----------
-    name : str
-        "develop", "rinse", "fix", "wash" or "dry".
-    time_s : float
-        How long, s.
-    temperature_c : float or None
-        Of the bath, degrees Celsius.
-    day : str
-        ISO date.
-    note : str
-        Developer, dilution, anything else.
-    """
-
-    name: str
-    time_s: float
-    temperature_c: float | None = None
-    day: str = ""
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LogEntry:
-    """What the log says of one plate; "" and None where it says nothing.
-
-    Attributes
-    ----------
-    plate_id : str
-        The plate's id in ``session.toml``.
-    title, place : str
-        What and where.
-    date : str
-        When the plate was exposed, EDTF; see ``plate_dates.py``.
-    holder, emulsion, batch : str
-        Plate holder; the emulsion and the batch it was coated from.
-    coated_on : str
-        When it was coated, EDTF.
-    light : str
-        Light at the exposure.
-    metered_s, given_s : float or None
-        Exposure as metered, and as given, s.
-    f_number : float or None
-        Aperture.
-    lens : str
-        Lens.
-    bellows_mm : float or None
-        Extension, lens to plate, mm.
-    developer, dilution : str
-        Developer.
-    temperature_c : float or None
-        Of the developer, degrees Celsius.
-    develop_s : float or None
-        Time of developing, s.
-    fixing, washing : str
-        As written: a time, or how.
-    notes : str
-        Anything else; may have several lines.
-    more : tuple of (str, str)
-        Columns that are not known here, by their heading, in their order.
-    steps : tuple of StepNoted
-        From a developing log, in the order they were done.
-    """
-
-    plate_id: str
-    title: str = ""
-    place: str = ""
-    date: str = ""
-    holder: str = ""
-    emulsion: str = ""
-    batch: str = ""
-    coated_on: str = ""
-    light: str = ""
-    metered_s: float | None = None
-    given_s: float | None = None
-    f_number: float | None = None
-    lens: str = ""
-    bellows_mm: float | None = None
-    developer: str = ""
-    dilution: str = ""
-    temperature_c: float | None = None
-    develop_s: float | None = None
-    fixing: str = ""
-    washing: str = ""
-    notes: str = ""
-    more: tuple[tuple[str, str], ...] = ()
-    steps: tuple[StepNoted, ...] = field(default=())
-
-    def to_json(self) -> dict[str, Any]:
-        """Return what is known as JSON types, in the order of the log's columns."""
-        shown: dict[str, Any] = {}
-        for part in fields(self):
-            value = getattr(self, part.name)
-            if value in ("", None, ()):
-                continue
-            if part.name == "more":
-                value = dict(value)
-            elif part.name == "steps":
-                value = [step_to_json(step) for step in value]
-            shown[part.name] = value
-        return shown
-
-
-def step_to_json(step: StepNoted) -> dict[str, Any]:
-    """Return a step of developing as JSON types, without what was not noted."""
-    shown = {part.name: getattr(step, part.name) for part in fields(step)}
-    return {key: value for key, value in shown.items() if value not in ("", None)}
 
 
 def load_plate_log(path: Path) -> dict[str, LogEntry]:

@@ -7,6 +7,7 @@ from typing import Any
 from platebench import __version__
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing
+from platebench.log_entry import LogEntry
 from platebench.look import PlateView, relative
 from platebench.outputs.xmp import PictureNote
 from platebench.plate_job import PlateJob, PrintingEnds
@@ -102,6 +103,7 @@ def plate_record(
         },
         "flags": flags,
         "notes": list(view.notes),
+        "log": None if job.entry is None else job.entry.to_json(),
     }
 
 
@@ -138,7 +140,8 @@ def picture_note(
     info = view.info
     return PictureNote(
         identifier=job.plate_id,
-        title=f"Plate {job.plate_id}",
+        title=title_of(job.plate_id, job.entry),
+        description=positive_description(job.plate_id, job.entry),
         tool=f"platebench {__version__}",
         digitised=info.taken,
         camera=info.camera,
@@ -158,4 +161,16 @@ def picture_note(
             "print_stops": f"{job.settings.print_stops:g}",
             "light": str(view.light.source),
         },
+        entry=job.entry,
     )
+
+
+def title_of(plate_id: str, entry: LogEntry | None) -> str:
+    """Return a plate's title: that of the log, or what names it anyway."""
+    return entry.title if entry is not None and entry.title else f"Plate {plate_id}"
+
+
+def positive_description(plate_id: str, entry: LogEntry | None) -> str:
+    """Return what a positive says of itself in one line (tag 270, ``dc:description``)."""
+    titled = f" of {entry.title}" if entry is not None and entry.title else ""
+    return f"Plate {plate_id}: positive{titled}"

@@ -6,7 +6,8 @@ from xml.etree import ElementTree as ET
 from hypothesis import given
 from hypothesis import strategies as st
 
-from platebench.outputs.xmp import PLATE_NAMESPACE, PictureNote, xmp_packet
+from platebench.outputs.xmp import PictureNote, xmp_packet
+from platebench.outputs.xmp_rdf import PLATE_NAMESPACE
 
 # Namespaces and packet wrapper: ISO 16684-1 (XMP specification part 1), from memory.
 NAMES = {

@@ -1,35 +1,51 @@
 """XMP packets: what a picture says of itself, for catalogues and archives.
 
-Dublin Core for what it is, XMP basic, TIFF and Exif fields for the digitising, and a small
-namespace of our own for what no standard has a field for (``docs/xmp-fields.md`` lists it).
-Form: ISO 16684-1 (XMP specification part 1), RDF/XML.
+Dublin Core and IPTC for what it is, XMP basic, TIFF and Exif fields for the digitising, and a
+small namespace of our own for what no standard has a field for (``docs/xmp-fields.md`` lists it).
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from fractions import Fraction
 from xml.etree import ElementTree as ET
 
-PLATE_NAMESPACE = "urn:x-platebench:plate/1.0/"
+from platebench.log_entry import LogEntry
+from platebench.outputs.xmp_log import add_log, add_object
+from platebench.outputs.xmp_rdf import (
+    add_list,
+    add_structures,
+    add_text,
+    add_words,
+    decimal,
+    named,
+    new_packet,
+    packet_bytes,
+    rational,
+)
 
-_NAMESPACES = {
-    "x": "adobe:ns:meta/",
-    "rdf": "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
-    "dc": "http://purl.org/dc/elements/1.1/",
-    "xmp": "http://ns.adobe.com/xap/1.0/",
-    "tiff": "http://ns.adobe.com/tiff/1.0/",
-    "exif": "http://ns.adobe.com/exif/1.0/",
-    "plate": PLATE_NAMESPACE,
-}
-_XML_LANG = "{http://www.w3.org/XML/1998/namespace}lang"
-_BEGIN = b'<?xpacket begin="\xef\xbb\xbf" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
-_END = b'\n<?xpacket end="w"?>'
-# Everything XML 1.0 (section 2.2) does not allow in a document, however it is escaped.
-_NOT_XML = re.compile("[^\t\n -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HistoryStep:
+    """One step of making a file, as ``xmpMM:History`` has it.
+
+    Attributes
+    ----------
+    action : str
+        A verb of the XMP specification, such as "converted", "cropped", "edited".
+    parameters : str
+        What was done, in words.
+    agent : str
+        Program and version, or the camera.
+    when : str
+        ISO 8601; "" where it is not known.
+    """
+
+    action: str
+    parameters: str
+    agent: str = ""
+    when: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,10 +58,12 @@ class PictureNote:
         The plate's id.
     title : str
         A title for people.
+    description : str
+        What the file is, as its ImageDescription has it.
     mime : str
         Media type of the file, "image/tiff" or "image/jpeg".
     role : str
-        What the file is: "positive", "preview".
+        What the file is: "positive", "preview", "master".
     tool : str
         Program and version that made it.
     digitised : datetime or None
@@ -60,14 +78,25 @@ class PictureNote:
         Nominal size of the plate.
     base_fog, d_max : float or None
         Density of base plus fog and of the densest useful tone, D.
+    formula : str
+        How a value becomes density, where one formula does.
+    pixels_sha256 : str
+        Digest of the pixel values.
+    sources : tuple of (str, str)
+        Captures, blank and dark frames, and their SHA-256.
     flags : tuple of str
         Doubts, in plain words.
     settings : mapping of str to str
         What was decided for each stage, by dotted name; written in the order given.
+    entry : LogEntry or None
+        What the plate log says.
+    history : tuple of HistoryStep
+        What was done to make the file.
     """
 
     identifier: str
     title: str = ""
+    description: str = ""
     mime: str = "image/tiff"
     role: str = "positive"
     tool: str = ""
@@ -81,8 +110,13 @@ class PictureNote:
     plate_format: str = ""
     base_fog: float | None = None
     d_max: float | None = None
+    formula: str = ""
+    pixels_sha256: str = ""
+    sources: tuple[tuple[str, str], ...] = ()
     flags: tuple[str, ...] = ()
     settings: Mapping[str, str] = field(default_factory=dict)
+    entry: LogEntry | None = None
+    history: tuple[HistoryStep, ...] = ()
 
 
 def xmp_packet(note: PictureNote) -> bytes:
@@ -91,77 +125,56 @@ def xmp_packet(note: PictureNote) -> bytes:
     Characters that XML cannot hold are replaced by U+FFFD, carriage returns by new lines; all
     others survive.
     """
-    for prefix, uri in _NAMESPACES.items():
-        ET.register_namespace(prefix, uri)
-    root = ET.Element(_name("x:xmpmeta"))
-    rdf = ET.SubElement(root, _name("rdf:RDF"))
-    about = ET.SubElement(rdf, _name("rdf:Description"), {_name("rdf:about"): ""})
-    _add_text(about, "dc:identifier", note.identifier)
-    _add_list(about, "dc:title", "rdf:Alt", (note.title,) if note.title else ())
-    _add_text(about, "dc:format", note.mime)
-    _add_text(about, "xmp:CreatorTool", note.tool)
+    root, about = new_packet()
+    add_text(about, "dc:identifier", note.identifier)
+    add_words(about, "dc:title", note.title)
+    add_words(about, "dc:description", note.description)
+    add_text(about, "dc:format", note.mime)
+    add_text(about, "xmp:CreatorTool", note.tool)
     _add_capture(about, note)
+    if note.entry is not None:
+        add_object(about, note.identifier, note.plate_format, note.entry)
     _add_plate(about, note)
-    ET.indent(root)
-    return _BEGIN + bytes(ET.tostring(root, encoding="utf-8")) + _END
+    if note.entry is not None:
+        add_log(about, note.entry)
+    _add_history(about, note.history)
+    return packet_bytes(root)
 
 
 def _add_capture(about: ET.Element, note: PictureNote) -> None:
     if note.digitised is not None:
         when = note.digitised.replace(tzinfo=None).isoformat(timespec="seconds")
-        _add_text(about, "xmp:CreateDate", when)
-        _add_text(about, "exif:DateTimeDigitized", when)
-    _add_text(about, "tiff:Model", note.camera or "")
-    _add_text(about, "exif:ExposureTime", _rational(note.exposure_s))
-    _add_text(about, "exif:FNumber", _rational(note.f_number))
-    _add_text(about, "exif:FocalLength", _rational(note.focal_length_mm))
+        add_text(about, "xmp:CreateDate", when)
+        add_text(about, "exif:DateTimeDigitized", when)
+    add_text(about, "tiff:Model", note.camera or "")
+    add_text(about, "exif:ExposureTime", rational(note.exposure_s))
+    add_text(about, "exif:FNumber", rational(note.f_number))
+    add_text(about, "exif:FocalLength", rational(note.focal_length_mm))
     iso = () if note.iso is None else (f"{note.iso:.0f}",)
-    _add_list(about, "exif:ISOSpeedRatings", "rdf:Seq", iso)
+    add_list(about, "exif:ISOSpeedRatings", "rdf:Seq", iso)
 
 
 def _add_plate(about: ET.Element, note: PictureNote) -> None:
-    _add_text(about, "plate:Role", note.role)
-    _add_text(about, "plate:Format", note.plate_format)
-    _add_text(about, "plate:PixelsPerInch", _decimal(note.ppi))
-    _add_text(about, "plate:BaseFogDensity", _decimal(note.base_fog))
-    _add_text(about, "plate:MaximumDensity", _decimal(note.d_max))
+    add_text(about, "plate:Role", note.role)
+    add_text(about, "plate:Format", note.plate_format)
+    add_text(about, "plate:PixelsPerInch", decimal(note.ppi))
+    add_text(about, "plate:DensityFormula", note.formula)
+    add_text(about, "plate:PixelsSHA256", note.pixels_sha256)
+    add_text(about, "plate:BaseFogDensity", decimal(note.base_fog))
+    add_text(about, "plate:MaximumDensity", decimal(note.d_max))
     if note.base_fog is not None and note.d_max is not None:
-        _add_text(about, "plate:DensityRange", _decimal(note.d_max - note.base_fog))
-    _add_list(about, "plate:Flags", "rdf:Bag", note.flags)
-    settings = tuple(f"{key} = {value}" for key, value in note.settings.items())
-    _add_list(about, "plate:Settings", "rdf:Seq", settings)
+        add_text(about, "plate:DensityRange", decimal(note.d_max - note.base_fog))
+    add_list(about, "plate:Flags", "rdf:Bag", note.flags)
+    add_list(about, "plate:Settings", "rdf:Seq", named(note.settings))
+    add_list(about, "plate:SourcesSHA256", "rdf:Seq", named(note.sources))
 
 
-def _add_text(about: ET.Element, name: str, text: str) -> None:
-    if text:
-        ET.SubElement(about, _name(name)).text = _clean(text)
-
-
-def _add_list(about: ET.Element, name: str, kind: str, items: tuple[str, ...]) -> None:
-    if not items:
+def _add_history(about: ET.Element, history: tuple[HistoryStep, ...]) -> None:
+    if not history:
         return
-    holder = ET.SubElement(ET.SubElement(about, _name(name)), _name(kind))
-    language = {_XML_LANG: "x-default"} if kind == "rdf:Alt" else {}
-    for item in items:
-        ET.SubElement(holder, _name("rdf:li"), language).text = _clean(item)
-
-
-def _name(prefixed: str) -> str:
-    prefix, local = prefixed.split(":")
-    return f"{{{_NAMESPACES[prefix]}}}{local}"
-
-
-def _clean(text: str) -> str:
-    return _NOT_XML.sub("\ufffd", text.replace("\r\n", "\n").replace("\r", "\n"))
-
-
-def _decimal(value: float | None) -> str:
-    return "" if value is None else f"{value:.4f}".rstrip("0").rstrip(".")
-
-
-def _rational(value: float | None) -> str:
-    """Return an Exif rational, "1/8" for 0.125."""
-    if value is None:
-        return ""
-    ratio = Fraction(value).limit_denominator(10_000)
-    return f"{ratio.numerator}/{ratio.denominator}"
+    elements = add_structures(about, "xmpMM:History", "rdf:Seq", len(history))
+    for element, step in zip(elements, history, strict=True):
+        add_text(element, "stEvt:action", step.action)
+        add_text(element, "stEvt:parameters", step.parameters)
+        add_text(element, "stEvt:softwareAgent", step.agent)
+        add_text(element, "stEvt:when", step.when)
