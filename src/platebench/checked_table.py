@@ -196,10 +196,23 @@ class CheckedTable:
         BadSettingsError
             For several, one line each.
         """
-        if len(self.problems) == 1:
-            raise self.problems[0]
-        if self.problems:
-            raise BadSettingsError(tuple(self.problems))
+        raise_problems(self.problems)
+
+
+def raise_problems(problems: Sequence[BadSettingError]) -> None:
+    """Raise what was found wrong with a file, if anything was.
+
+    Raises
+    ------
+    BadSettingError
+        For one problem.
+    BadSettingsError
+        For several, one line each.
+    """
+    if len(problems) == 1:
+        raise problems[0]
+    if problems:
+        raise BadSettingsError(tuple(problems))
 
 
 def as_number(value: object) -> float | None:

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from platebench.errors import SettingsFileError
+from platebench.checked_table import raise_problems
+from platebench.errors import BadSettingError, SettingsFileError
 
 LARGEST_FILE = 64 << 20  # bytes; a log of a hundred thousand plates stays below
 _SEPARATORS = ",;\t"
@@ -32,6 +33,42 @@ class CsvTable:
     path: Path
     headings: tuple[str, ...]
     rows: tuple[tuple[int, tuple[str, ...]], ...]
+
+
+class CellProblems:
+    """What is wrong with the cells of a table: collected, and told all at once.
+
+    Parameters
+    ----------
+    table : CsvTable
+        The table.
+    """
+
+    def __init__(self, table: CsvTable) -> None:
+        self.table = table
+        self.found: list[BadSettingError] = []
+
+    def cell(self, row: int, index: int, what: str, remedy: str) -> None:
+        """Note a cell: row as a spreadsheet numbers it, column from 0."""
+        headings = self.table.headings
+        column, heading = f"column {column_letter(index)}", headings[index : index + 1]
+        place = f"{heading[0]} ({column})" if heading and heading[0] else column
+        self.found.append(BadSettingError(self.table.path, f"row {row}, {place}", what, remedy))
+
+    def heading(self, index: int, what: str, remedy: str) -> None:
+        """Note a heading."""
+        column = f"column {column_letter(index)}"
+        self.found.append(BadSettingError(self.table.path, column, what, remedy))
+
+    def finish(self) -> None:
+        """Raise what was noted.
+
+        Raises
+        ------
+        BadSettingError, BadSettingsError
+            If anything was.
+        """
+        raise_problems(self.found)
 
 
 def read_csv_table(path: Path) -> CsvTable:

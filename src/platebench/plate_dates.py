@@ -19,6 +19,9 @@ from dataclasses import dataclass
 LONGEST = 60  # characters; no date a person writes is longer
 _EXACT = re.compile(r"^(?!0000)\d{4}(-(0[1-9]|1[0-2])(-(0[1-9]|[12]\d|3[01]))?)?$")
 _LATEST_MONTH = 12  # above are the seasons of EDTF, which have no days
+_PLAIN = re.compile(r"^(\d{2}(?:\d\d|\dX|XX)(?:-(?:0\d|1[0-2]|XX)(?:-(?:\d\d|XX))?)?)([?~%]?)$")
+_UNKNOWN_REST = re.compile(r"(-XX)+$")
+_DOUBTS = {"": "", "?": "perhaps ", "~": "about ", "%": "perhaps about "}
 _SEASON = re.compile(r"^(\d{4})-(2[1-9]|3\d|4[01])[?~%]?$")
 _DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
 
@@ -72,6 +75,39 @@ def plate_date(text: str) -> PlateDate:
     if first and last and first > last:
         raise ValueError("ends before it begins")
     return PlateDate(edtf=said, exact=exact, first=first, last=last)
+
+
+def date_in_words(edtf: str) -> str:
+    """Return a date for people to read; forms that are rare are left in EDTF.
+
+    Examples
+    --------
+    >>> [date_in_words(date) for date in ("1893-05-12", "1893~", "189X", "18XX", "1893?/1895")]
+    ['1893-05-12', 'about 1893', '1890s', '1800s', 'perhaps 1893 to 1895']
+    >>> [date_in_words(date) for date in ("../1895", "1893/..", "1893-XX", "[1667,1668]")]
+    ['until 1895', 'from 1893', '1893', '[1667,1668]']
+    """
+    first, slash, last = edtf.partition("/")
+    if slash:
+        ends = _one_in_words(first), _one_in_words(last)
+        if ends[0] and ends[1]:
+            return " to ".join(ends)
+        if any(ends):
+            return f"from {ends[0]}" if ends[0] else f"until {ends[1]}"
+        return ""
+    return _one_in_words(edtf)
+
+
+def _one_in_words(edtf: str) -> str:
+    if edtf in ("", ".."):
+        return ""
+    found = _PLAIN.match(edtf)
+    if not found:
+        return edtf
+    day = _UNKNOWN_REST.sub("", found[1])
+    if day.endswith("X"):
+        day = day.replace("X", "0") + "s"
+    return _DOUBTS[found[2]] + day
 
 
 def _bounds(said: str) -> tuple[str, str]:

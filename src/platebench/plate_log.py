@@ -10,8 +10,14 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from platebench.csv_table import CsvTable, column_letter, read_csv_table, write_csv_rows
-from platebench.errors import BadSettingError, BadSettingsError, SettingsFileError
+from platebench.csv_table import (
+    CellProblems,
+    CsvTable,
+    column_letter,
+    read_csv_table,
+    write_csv_rows,
+)
+from platebench.errors import SettingsFileError
 from platebench.log_entry import LogEntry
 from platebench.plate_log_cells import COLUMNS, NOT_KNOWN, BadCell, Column, column_of, read_text
 from platebench.plate_names import folded_id
@@ -61,11 +67,11 @@ def template(plate_ids: tuple[str, ...]) -> bytes:
 
 
 class _Reader:
-    """One reading of a table: what is wrong is collected, and told at the end."""
+    """One reading of a table."""
 
     def __init__(self, table: CsvTable) -> None:
         self.table = table
-        self.problems: list[BadSettingError] = []
+        self.problems = CellProblems(table)
         self.columns = [column_of(heading) for heading in table.headings]
 
     def entries(self) -> dict[str, LogEntry]:
@@ -78,15 +84,15 @@ class _Reader:
                 continue
             first = rows.setdefault(folded_id(entry.plate_id), number)
             if first != number:
-                column = next(i for i, known in enumerate(self.columns) if _is_id(known))
                 what = f'is "{entry.plate_id}", as in row {first}'
-                self._problem(number, column, what, "give each plate one row")
+                self.problems.cell(number, self._id_column, what, "give each plate one row")
             entries[entry.plate_id] = entry
-        if len(self.problems) == 1:
-            raise self.problems[0]
-        if self.problems:
-            raise BadSettingsError(tuple(self.problems))
+        self.problems.finish()
         return entries
+
+    @property
+    def _id_column(self) -> int:
+        return next(index for index, column in enumerate(self.columns) if _is_id(column))
 
     def _check_headings(self) -> None:
         seen: dict[str, int] = {}
@@ -95,14 +101,7 @@ class _Reader:
             name = column.key if column else heading.casefold()
             if name and seen.setdefault(name, index) != index:
                 what = f'is headed "{heading}", as column {column_letter(seen[name])} is'
-                self.problems.append(
-                    BadSettingError(
-                        self.table.path,
-                        f"column {column_letter(index)}",
-                        what,
-                        "give each column its own heading",
-                    )
-                )
+                self.problems.heading(index, what, "give each column its own heading")
         if not any(map(_is_id, self.columns)):
             raise SettingsFileError(
                 self.table.path,
@@ -111,38 +110,32 @@ class _Reader:
             )
 
     def _entry(self, number: int, cells: tuple[str, ...]) -> LogEntry | None:
-        values: dict[str, Any] = {"plate_id": ""}
+        """Return a row as an entry; None where nothing tells which plate it is of."""
+        values: dict[str, Any] = {}
         more: list[tuple[str, str]] = []
+        headings = self.table.headings
         for index, cell in enumerate(cells):
-            heading = self.table.headings[index] if index < len(self.table.headings) else ""
-            column = self.columns[index] if heading else None
-            if cell and not heading:
-                self._problem(number, index, "stands in a column without a heading", "head it")
+            if not cell:
                 continue
+            if index >= len(headings) or not headings[index]:
+                what = "stands in a column without a heading"
+                self.problems.cell(number, index, what, "head it")
+                continue
+            column = self.columns[index]
             try:
                 if column is None:
-                    if cell:
-                        more.append((heading, read_text(cell)))
-                elif cell and (column.is_text or cell not in NOT_KNOWN):
+                    more.append((headings[index], read_text(cell)))
+                elif column.is_text or cell not in NOT_KNOWN:
                     values[column.key] = column.read(cell)
             except BadCell as bad:
-                self._problem(number, index, bad.what, bad.remedy)
+                self.problems.cell(number, index, bad.what, bad.remedy)
                 if _is_id(column):
                     return None
-        if not values["plate_id"]:
-            index = next(i for i, known in enumerate(self.columns) if _is_id(known))
-            self._problem(number, index, "is empty", "write the id the plate has in session.toml")
+        if not values.get("plate_id"):
+            remedy = "write the id that the plate has in session.toml"
+            self.problems.cell(number, self._id_column, "is empty", remedy)
             return None
         return LogEntry(**values, more=tuple(more))
-
-    def _problem(self, row: int, index: int, what: str, remedy: str) -> None:
-        headings = self.table.headings
-        heading = headings[index] if index < len(headings) else ""
-        letter = column_letter(index)
-        place = (
-            f"row {row}, {heading} (column {letter})" if heading else f"row {row}, column {letter}"
-        )
-        self.problems.append(BadSettingError(self.table.path, place, what, remedy))
 
 
 def _is_id(column: Column | None) -> bool:

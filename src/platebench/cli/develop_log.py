@@ -27,7 +27,7 @@ def _step_options(function: click.decorators.FC) -> click.decorators.FC:
     short_help="Note how a plate was developed, or print the checklist.",
     examples=(
         "platebench develop-log --checklist",
-        "platebench develop-log log.csv --plate 12 --develop 5m@20 --rinse 1m@20 --fix 5m@20",
+        "platebench develop-log shelf-3 --plate 12 --develop 5m@20 --rinse 1m@20 --fix 5m@20",
         "platebench develop-log log.csv --plate 12 --wash 12m --dry 14h --limits developing.toml",
     ),
 )
@@ -59,12 +59,15 @@ def command(
 ) -> None:
     """Add how a plate was developed to LOG, a CSV file, and warn of what is outside your limits.
 
+    LOG may be a session's folder: developing.csv in it goes with the plate log, plates.csv, into
+    pictures, reports and archives.
+
     Without LOG nothing is written: the steps are checked and shown. With --checklist the steps
     and the cautions are printed, to take into the darkroom.
     """
     from platebench.cli.show_develop_log import developed_to_json, show_developed, steps_to_json
     from platebench.exposing.checklist import checklist
-    from platebench.exposing.develop_log import Developed, append_to_log
+    from platebench.exposing.develop_log import FILE_NAME, Developed, append_to_log
     from platebench.exposing.limits_file import LIMITS_FILE, load_limits, steps_from
     from platebench.exposing.processing import StepDone
 
@@ -82,6 +85,8 @@ def command(
         raise click.UsageError("name the --plate and at least one step, or ask for --checklist")
     when = day.date() if day else date.today()
     developed = Developed(plate_id=plate, day=when, steps=done, note=note)
+    if log and log.is_dir():
+        log = log / FILE_NAME
     if log:
         append_to_log(log, developed, steps)
     if as_json:

@@ -35,6 +35,8 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         if result.left_from_earlier:
             names = ", ".join(result.left_from_earlier)
             click.echo(f"left from an earlier run, not in session.toml any more: {names}")
+        for remark in result.log_remarks:
+            click.echo(remark)
         for path in result.files:
             click.echo(str(path))
 
@@ -54,5 +56,6 @@ def result_to_json(result: SessionResult) -> dict[str, Any]:
         ],
         "left_out": list(result.left_out),
         "left_from_earlier": list(result.left_from_earlier),
+        "plate_log": list(result.log_remarks),
         "files": names_in(result.output, result.files),
     }

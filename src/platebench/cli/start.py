@@ -37,7 +37,8 @@ def command(
     exposures of one framing are joined to one plate, and plates are ordered by capture time.
     Read the file, set the plate format and the emulsion side, then convert.
 
-    A session.toml that you have edited is never replaced.
+    Beside it plates.csv is written, the plate log: a row for each plate, for you to fill in with
+    what you know of it. A session.toml or plates.csv that you have edited is never replaced.
     """
     from dataclasses import asdict
 
@@ -45,15 +46,18 @@ def command(
     from platebench.session.draft_file import check_replaceable, write_draft
     from platebench.session.drafting import draft_session
     from platebench.session.session_file import FILE_NAME
+    from platebench.session.session_log import write_template
 
     check_replaceable(session / FILE_NAME)
     draft = draft_session(session, workers=jobs, memory=memory, progress=progress_for(quiet))
     path = write_draft(session, draft)
     settings = draft.settings
+    log = write_template(session, [plate.id for plate in settings.plates])
     if as_json:
         print_json(
             {
                 "session_file": str(path),
+                "plate_log": None if log is None else str(log),
                 "settings": asdict(settings),
                 "remarks": draft.remarks,
                 "left_out": dict(draft.left_out),
@@ -68,6 +72,8 @@ def command(
         click.echo(", ".join(counts))
         for name, reason in draft.left_out:
             click.echo(f"left out: {name}: {reason}")
+        if log is None:
+            click.echo("plates.csv is your own, and was left as it is")
         click.echo(f"Read {path}, then run: platebench convert {shlex.quote(str(session))}")
 
 

@@ -25,6 +25,7 @@ from platebench.outputs.proof_type import (
 )
 
 MAX_FLAG_LINES = 8
+MAX_TITLE_LINES = 2
 MAX_FAILED_LINES = 2
 _REASON_MM = (80.0, 50.0, 30.0)  # room for one reason, the most there is room for in all
 _FAILED_ID_MM = 40.0
@@ -43,6 +44,8 @@ class ProofPrint:
         Name of the plate.
     picture : Path or ndarray of uint8, shape (M, N)
         The positive, gray gamma 2.2; a path to its preview keeps memory small.
+    title, date : str
+        What the plate shows, and when it was exposed, as the plate log has it; "" if it does not.
     format_name : str
         Plate format; "" where it is not known.
     size_mm : (width, height) or None
@@ -59,6 +62,8 @@ class ProofPrint:
 
     plate_id: str
     picture: Path | NDArray[np.uint8]
+    title: str = ""
+    date: str = ""
     format_name: str = ""
     size_mm: tuple[float, float] | None = None
     base_fog: float = math.nan
@@ -145,6 +150,7 @@ def caption_lines(shown: ProofPrint, number: int, width: float, *, scaled: bool)
         lines[0] = beside
     else:
         densities = [what, *densities]
+    lines += _title_lines(shown, width)
     lines += [Line(text, Hand.DATA) for text in pack(densities, width, *TYPE[Hand.DATA])]
     return lines + _flag_lines(shown, width)
 
@@ -203,6 +209,16 @@ def _what(shown: ProofPrint, scaled: bool) -> str:
     if not scaled:
         facts.append("not to scale")
     return ", ".join(facts)
+
+
+def _title_lines(shown: ProofPrint, width: float) -> list[Line]:
+    told = ", ".join(filter(None, (plain_line(shown.title), plain_line(shown.date))))
+    lines = wrap(told, width, *TYPE[Hand.DATA])
+    if len(lines) > MAX_TITLE_LINES:
+        rest = " ".join(lines[MAX_TITLE_LINES - 1 :])
+        lines[MAX_TITLE_LINES - 1 :] = [shorten(rest, width, *TYPE[Hand.DATA])]
+        return [*(Line(line, Hand.DATA) for line in lines[:-1]), Line(lines[-1], Hand.DATA, rest)]
+    return [Line(line, Hand.DATA) for line in lines]
 
 
 def _densities(shown: ProofPrint) -> list[str]:

@@ -33,6 +33,7 @@ from platebench.session.record import (
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import check_output, peak_bytes_of_job, plate_jobs
 from platebench.session.session_light import prepare_light
+from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import (
     left_from_earlier,
     write_proofs,
@@ -59,6 +60,8 @@ class SessionResult:
         Ids of the plates with ``skip``.
     left_from_earlier : tuple of str
         Ids of plates whose positives an earlier run made and that are no longer listed.
+    log_remarks : tuple of str
+        What does not fit between plate log and session.
     files : tuple of Path
         Files of the whole session: report, proof sheet, its pages.
     """
@@ -68,6 +71,7 @@ class SessionResult:
     results: tuple[PlateResult, ...]
     left_out: tuple[str, ...]
     left_from_earlier: tuple[str, ...]
+    log_remarks: tuple[str, ...]
     files: tuple[Path, ...]
 
     @property
@@ -137,10 +141,10 @@ def convert_session(
     PlateError
         If the session as a whole cannot be worked on: settings, blank frames, output folder.
     """
-    settings = load_session(folder)
+    settings, log = load_session(folder), load_session_log(folder)
     output = folder / OUTPUT_NAME if output is None else output
     run = _Run(folder, output, settings, force, workers, memory, progress or NullProgress())
-    jobs = run.jobs()
+    jobs = run.jobs(log)
     check_output(folder, output, jobs, settings)
     try:
         results = run.convert(jobs, task)
@@ -149,17 +153,19 @@ def convert_session(
             remove_unfinished(output / name)
     left_out = tuple(plate.id for plate in settings.plates if plate.skip)
     files = write_proofs(output, settings, results)
-    report = write_report(output, settings, results, files)
+    remarks = log.remarks([plate.id for plate in settings.plates])
+    report = write_report(output, settings, results, files, log_remarks=remarks)
     if true_size:
         path, made = write_true_size_pages(output, settings, results)
         files = (*files, path)
-        report = write_report(output, settings, results, files, made.left_out)
+        report = write_report(output, settings, results, files, made.left_out, remarks)
     return SessionResult(
         folder=folder,
         output=output,
         results=tuple(results),
         left_out=left_out,
         left_from_earlier=left_from_earlier(output, settings),
+        log_remarks=remarks,
         files=(report, *files),
     )
 
@@ -200,7 +206,7 @@ class _Run:
         """The bare light and the dark level, read once and only if a plate needs them."""
         return prepare_light(self.folder, self.settings)
 
-    def jobs(self) -> list[PlateJob]:
+    def jobs(self, log: SessionLog) -> list[PlateJob]:
         """Return the work orders of all plates that are not left out."""
         settings = self.settings
         plates = [plate for plate in settings.plates if not plate.skip]
@@ -210,7 +216,8 @@ class _Run:
             )
         names = [name for plate in plates for name in plate.captures]
         paths = [self.folder / name for name in (*names, *settings.blank, *settings.dark)]
-        return plate_jobs(self.folder, self.output, settings, hash_files(paths, self.progress))
+        digests = hash_files(paths, self.progress)
+        return plate_jobs(self.folder, self.output, settings, digests, log)
 
     def convert(
         self, jobs: Sequence[PlateJob], task: Callable[[PlateJob], PlateResult]

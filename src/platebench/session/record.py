@@ -52,7 +52,7 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
     """Return the SHA-256 over all that decides a plate's outputs; "" where an input is missing.
 
     Inputs by content, effective settings but for remarks, the calibration and the tone profile as
-    read, shared printing ends, and the version of the program.
+    read, shared printing ends, the plate's log, and the version of the program.
 
     Parameters
     ----------
@@ -75,6 +75,8 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
     if with_ends:
         parts["ends"] = asdict(job.ends) if job.ends else None
         parts["tone"] = asdict(job.tone) if job.tone else None
+        if job.entry is not None:
+            parts["log"] = job.entry.to_json()
     else:
         for key in ("tone", "printing", "print_stops"):
             del settings[key]

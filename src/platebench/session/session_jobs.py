@@ -12,6 +12,7 @@ from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS, PlateJob
 from platebench.profiles_folder import profiles_folder
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.session_calibration import blank_digests, session_calibration
+from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import session_files
 from platebench.settings import SessionSettings
 from platebench.stages.tone import ToneProfile
@@ -22,7 +23,11 @@ EXPOSURE_BYTES_PER_PIXEL = 4  # of a bracket: its counts, twice where one had to
 
 
 def plate_jobs(
-    folder: Path, output: Path, settings: SessionSettings, digests: dict[Path, str]
+    folder: Path,
+    output: Path,
+    settings: SessionSettings,
+    digests: dict[Path, str],
+    log: SessionLog | None = None,
 ) -> list[PlateJob]:
     """Return the work orders of a session, light and shared printing still to come.
 
@@ -30,16 +35,21 @@ def plate_jobs(
     ----------
     digests : dict of Path to str
         SHA-256 of the session's captures.
+    log : SessionLog or None
+        What is known of the plates; None: what the folder's logs say.
 
     Raises
     ------
     MissingProfileError, BadSettingError
         If a tone profile is missing or wrong.
+    SettingsFileError, BadSettingError, BadSettingsError
+        If the plate log cannot be read.
     TabletError
         If there is a calibration that cannot be read.
     """
     calibration = session_calibration(folder)
     blanks = blank_digests(folder, settings, digests)
+    log = load_session_log(folder) if log is None else log
     places = (folder, profiles_folder() / "tone")
     tones: dict[str, ToneProfile] = {}
     jobs = []
@@ -58,6 +68,7 @@ def plate_jobs(
                 calibration=calibration,
                 blanks=blanks,
                 tone=tones[plate.tone],
+                entry=log.entry(plate.id),
                 inputs=tuple((name, digests[folder / name]) for name in names),
             )
         )

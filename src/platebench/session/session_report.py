@@ -15,6 +15,7 @@ from platebench.outputs.proof_caption import ProofPrint
 from platebench.outputs.proof_png import write_proof_pngs
 from platebench.outputs.proof_sheet import write_proof_sheet
 from platebench.outputs.true_size import TrueSizeResult, write_true_size
+from platebench.plate_dates import date_in_words
 from platebench.plate_job import POSITIVES, PREVIEWS, PlateResult
 from platebench.plate_names import folded_id
 from platebench.session.record import write_json
@@ -95,10 +96,13 @@ def write_true_size_pages(
 def proof_print(output: Path, result: PlateResult) -> ProofPrint:
     """Return a converted plate as the proof sheet shows it, from its record and preview."""
     record = result.record
+    log = record.get("log") or {}
     size = record.get("size_mm")
     return ProofPrint(
         plate_id=result.plate_id,
         picture=output / PREVIEWS / f"{result.plate_id}.jpg",
+        title=log.get("title", ""),
+        date=date_in_words(log.get("date", "")),
         format_name=record.get("format", ""),
         size_mm=(float(size[0]), float(size[1])) if size else None,
         base_fog=_density(record, "base_fog"),
@@ -141,6 +145,7 @@ def write_report(
     results: Sequence[PlateResult],
     files: Sequence[Path],
     not_true_size: Sequence[tuple[str, str]] = (),
+    log_remarks: Sequence[str] = (),
 ) -> Path:
     """Write ``report.json`` and return its path: the same bytes for the same session.
 
@@ -156,6 +161,8 @@ def write_report(
         Files of the whole session.
     not_true_size : sequence of (str, str)
         Plates left out of the true-size pages, and why.
+    log_remarks : sequence of str
+        What does not fit between plate log and session.
 
     Raises
     ------
@@ -173,6 +180,7 @@ def write_report(
         "left_from_earlier": list(left_from_earlier(output, settings)),
         "files": names_in(output, files),
         "not_at_true_size": dict(not_true_size),
+        "plate_log": list(log_remarks),
     }
     write_json(output / REPORT, document)
     return output / REPORT
