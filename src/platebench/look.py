@@ -26,12 +26,12 @@ from platebench.stages.density import density_from_transmittance
 from platebench.stages.find_plate import FoundPlate, angles_of, find_plate
 from platebench.stages.flatten import BandStep, stain_step
 from platebench.stages.glare import Glare, glare_step, measure_glare
-from platebench.stages.light import Light, LightSource
+from platebench.stages.light import LEVEL_REFUSED, Light, LightSource
 from platebench.stages.measure import reduced
 from platebench.stages.stain import Stain, measure_stain
 from platebench.stages.surround import BLACK
 
-LEVEL_NOTED, LEVEL_REFUSED = 0.02, 0.5  # change of the bare light: share told, stops refused
+LEVEL_NOTED = 0.02  # change of the bare light that is told
 CORNERS_BEYOND = 0.1  # of the long side that corners by hand may lie outside the capture
 SMALLEST_SIDE = 0.02  # of the long side, between corners by hand
 FLATTEST_PLATE = 0.06  # D between the 5 % and 95 % quantiles, below which nothing is there

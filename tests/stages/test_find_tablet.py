@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,16 +12,25 @@ import pytest
 from platebench.errors import TabletError
 from platebench.image import Encoding, PlateImage
 from platebench.stages.find_tablet import find_tablet
+from platebench.stages.flatten import transmittance_from_counts
 from platebench.stages.read_tablet import read_tablet
-from platebench.synthetic import CameraModel, LightBox, PlateModel, true_transmittance
+from platebench.synthetic import (
+    CameraModel,
+    LightBox,
+    PlateModel,
+    photograph,
+    true_transmittance,
+)
 from platebench.synthetic.scene import SCENES
 from platebench.synthetic.targets import TABLET_21
 
 from ..tablet_scenes import (
     BOX,
     CAMERA,
+    EXPOSURE_S,
     TABLET_31,
     WEDGE_S2,
+    light,
     seen,
     seen_through,
     strip,
@@ -133,15 +143,32 @@ def test_no_tablet_is_an_error() -> None:
         read_tablet(seen(PlateModel(scene=None)), Path("bare.dng"))
 
 
-def test_bare_light_that_changed_is_allowed_for() -> None:
-    image = seen(strip())
-    brighter = image.with_pixels(image.pixels * np.float32(1.04), Encoding.TRANSMITTANCE)
-    reading = read_tablet(brighter, Path("t.dng"))
-    assert reading.found.level == pytest.approx(1.04, abs=0.002)
-    assert [s.density for s in reading.steps] == pytest.approx(
-        [s.density for s in read_tablet(image, Path("t.dng")).steps], abs=0.001
-    )
-    assert "bare light changed by +4%" in reading.notes[0]
+def under_another_lamp(times: float) -> PlateImage:
+    """Return a tablet under a lamp of another brightness than the blank's."""
+    lamp = replace(BOX, brightness=8.0)  # low enough for half as much again not to clip
+    truth = true_transmittance(strip(), lamp, CAMERA, seed=1)
+    changed = replace(lamp, brightness=8.0 * times)
+    frame = photograph(truth, changed, CAMERA, exposure_s=EXPOSURE_S, seed=1)
+    return transmittance_from_counts(frame, light(lamp, CAMERA))
+
+
+@pytest.mark.parametrize(("times", "said"), [(0.75, "-25%"), (1.04, "+4%"), (1.35, "+35%")])
+def test_bare_light_that_changed_is_allowed_for(times: float, said: str) -> None:
+    reading = read_tablet(under_another_lamp(times), Path("t.dng"))
+    assert reading.found.level == pytest.approx(times, rel=0.003)
+    # check-values section 9: T_measured = (T + g) / (1 + g).
+    expected = -np.log10((10 ** -np.array(TABLET_21) + 0.005) / 1.005)
+    assert [step.density for step in reading.steps] == pytest.approx(expected, abs=0.01)
+    assert f"bare light changed by {said}" in reading.notes[0]
+
+
+@pytest.mark.parametrize("times", [0.3, 0.5, 0.65, 1.5, 1.9])
+def test_bare_light_that_changed_by_over_half_a_stop_is_refused(times: float) -> None:
+    words = r"^t\.dng lies in (\S+) times the light of the blank frame; leave lamp"
+    with pytest.raises(TabletError, match=words) as caught:
+        read_tablet(under_another_lamp(times), Path("t.dng"))
+    found = re.search(words, str(caught.value))
+    assert found is not None and float(found[1]) == pytest.approx(times, abs=0.01)
 
 
 def test_needs_transmittance() -> None:

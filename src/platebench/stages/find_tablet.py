@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.image import Encoding, PlateImage
+from platebench.stages.light import LEVEL_REFUSED
 from platebench.stages.tablet_comb import Comb, grow_comb
 from platebench.stages.tablet_plateaus import find_chains
 
@@ -21,6 +22,7 @@ Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
 
 LONG_SIDE = 1600  # pixels of the reduced picture
+_MASK = 0.25  # transmittance: two stops, more than lamps drift by
 INNER = 0.62  # share of a step's length and width that is read
 
 
@@ -42,7 +44,8 @@ class FoundTablet:
         What lies beyond the thin and the dense end: "seen" where the tablet ends within the
         frame, "frame" where the frame cuts it off.
     level : float
-        Transmittance of the bare light around it; 1.0 where none reaches the frame's border.
+        Transmittance of the bare light around it; 1.0 where none reaches the frame's border. It
+        may be anything: who relies on the blank's light has to refuse what is too far from it.
     """
 
     quads: Doubles
@@ -80,9 +83,10 @@ def find_tablet(image: PlateImage) -> FoundTablet | None:
         raise ValueError(f"find_tablet needs transmittance, got {image.encoding}")
     small, block = reduced_blocks(image)
     level = bare_level(small)
+    bare = level if abs(np.log2(level)) <= LEVEL_REFUSED else 1.0
     best: Comb | None = None
     for chain in find_chains(small):
-        comb = grow_comb(small, chain, level)
+        comb = grow_comb(small, chain, bare)
         if comb is not None and (best is None or comb.score > best.score):
             best = comb
     return None if best is None else _found(best, image.shape, block, level)
@@ -101,13 +105,17 @@ def reduced_blocks(image: PlateImage) -> tuple[Floats, int]:
 
 
 def bare_level(small: Floats) -> float:
-    """Return the transmittance of bare light that reaches the frame's border; 1 if none does."""
+    """Return the transmittance of bare light that reaches the frame's border; 1 if none does.
+
+    What is even and lets through a quarter of the blank's light or more is taken for bare light;
+    what is darker, for a mask.
+    """
     rim = max(2, round(0.01 * min(small.shape)))
     border = np.concatenate(
         [small[:rim].ravel(), small[-rim:].ravel(), small[:, :rim].ravel(), small[:, -rim:].ravel()]
     )
     top = float(np.quantile(border, 0.9))
-    if not 0.6 < top < 1.6:  # darker is no bare light, or a light look.py would refuse too
+    if top < _MASK:
         return 1.0
     light = border[np.abs(border - top) < 0.05 * top]
     return float(np.median(light)) if light.size > 0.25 * border.size else 1.0

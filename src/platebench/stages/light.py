@@ -15,6 +15,7 @@ from platebench.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.stages.smooth_field import class_means, grid_shape, site_classes, smooth_cells
 
 CLIPPED_SHARE_ALLOWED = 0.001
+LEVEL_REFUSED = 0.5  # stops by which bare light may have changed since the blank
 DARKEST_BLANK = 0.02  # of full scale: below it the blank adds more noise than it removes
 
 

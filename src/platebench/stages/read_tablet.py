@@ -10,6 +10,7 @@ import numpy as np
 from platebench.errors import TabletError
 from platebench.image import PlateImage
 from platebench.stages.find_tablet import FoundTablet, find_tablet
+from platebench.stages.light import LEVEL_REFUSED
 from platebench.stages.patch import COLOURS, LN10, PatchReading, density_of, read_patch
 from platebench.stages.site_noise import SiteNoise
 from platebench.stages.tablet_comb import LEAST_STEPS
@@ -87,7 +88,8 @@ def read_tablet(image: PlateImage, path: Path, noise: SiteNoise | None = None) -
     Raises
     ------
     TabletError
-        If there is no tablet, or fewer than four of its steps can be read.
+        If there is no tablet, fewer than four of its steps can be read, or the light around it is
+        more than half a stop off the blank's.
     """
     found = find_tablet(image)
     if found is None:
@@ -96,13 +98,18 @@ def read_tablet(image: PlateImage, path: Path, noise: SiteNoise | None = None) -
             "shows no step tablet",
             "lay it flat on the light box, all steps in the frame, and take it again",
         )
-    return read_steps(image, found, path, noise)
+    if abs(np.log2(found.level)) > LEVEL_REFUSED:
+        raise TabletError(
+            path,
+            f"lies in {found.level:.2f} times the light of the blank frame",
+            "leave lamp, distance and aperture alone between blank and tablet, and take both again",
+        )
+    return _read_steps(image, found, path, noise)
 
 
-def read_steps(
-    image: PlateImage, found: FoundTablet, path: Path, noise: SiteNoise | None = None
+def _read_steps(
+    image: PlateImage, found: FoundTablet, path: Path, noise: SiteNoise | None
 ) -> TabletReading:
-    """Read the steps of a tablet that was found; see :func:`read_tablet`."""
     steps = []
     clipped = 0
     for place, quad in enumerate(found.quads):
