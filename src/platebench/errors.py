@@ -113,6 +113,10 @@ class PackageError(FileFault, PlateError):
     exit_code = ExitCode.PACKAGE_INVALID
 
 
+class PrintNegativeError(FileFault, InputError):
+    """A plate or positive cannot be made into a print negative of the size or tone asked for."""
+
+
 class SpotError(FileFault, InputError):
     """A place that is to be measured is not on the plate, or holds nothing to read."""
 

@@ -39,7 +39,8 @@ def produces(start: str) -> Callable[[Scenario], Scenario]:
     """Register what produces the one documented message that begins so."""
 
     def register(scenario: Scenario) -> Scenario:
-        found = [message for message in DOCUMENTED if message.startswith(start)]
+        whole = [message for message in DOCUMENTED if message == start]
+        found = whole or [message for message in DOCUMENTED if message.startswith(start)]
         assert len(found) == 1, f"{start!r} begins {len(found)} documented messages"
         assert found[0] not in SCENARIOS
         SCENARIOS[found[0]] = scenario
@@ -116,6 +117,7 @@ def refusing(number: int) -> Scenario:
     return scenario
 
 
+_CHANGED = "… was not written: it has been changed since it was made, and is left as it is;"
 PLATE = '[[plate]]\nid = "p"\ncaptures = ["a.dng"]\n'
 
 # --- Session folder
@@ -308,7 +310,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return convert(session, "--output", session)
 
 
-@produces("… was not written: it has been changed since")
+@produces(f"{_CHANGED} move it away, or")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     (session / "converted" / "positives").mkdir(parents=True)
     (session / "converted" / "positives" / "tall.tif").write_bytes(b"somebody's own")
@@ -438,6 +440,46 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 @produces("… is no log of developing;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("develop-log", session / "session.toml", "--plate", "1", "--fix", "5m")
+
+
+# --- Print negatives
+
+
+def negative(*args: str, saved: np.ndarray | None = None) -> Scenario:
+    """Ask for a print negative of the plate, or of a positive that a person saved."""
+
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        folder = session / "converted" / "positives"
+        folder.mkdir(parents=True)
+        picture = np.zeros((400, 300), np.uint16) if saved is None else saved
+        unit = "NONE" if "no-size" in args else "INCH"
+        tifffile.imwrite(folder / "tall.tif", picture, resolution=(100, 100), resolutionunit=unit)
+        Image.new("L", (40, 30)).save(session / "not-a.tif", "PNG")
+        asked = [session / a if a.endswith(".tif") else a for a in args if a != "no-size"]
+        return run("print-negative", session, *asked, "--process", "albumen", "--ppi", "100")
+
+    return scenario
+
+
+produces("… has no positive of a plate")(negative("nobody"))
+produces("… has no size in millimetres; give --size")(negative("tall", "no-size"))
+produces("… has the shape 1 :")(negative("tall", "--size", "8x11in"))
+produces("… would be … x … mm on the film")(negative("tall", "--enlarge", "0.1"))
+produces("… would be … x … mm, and no film")(negative("tall", "--enlarge", "40"))
+produces("… is no TIFF;")(negative("not-a.tif"))
+produces("… has … bits a pixel")(negative("tall", saved=np.zeros((400, 300), np.uint8)))
+produces("… is in colour;")(negative("tall", saved=np.zeros((400, 300, 3), np.uint16)))
+FACSIMILE = ("--aim", "facsimile")
+produces("… is a positive, which")(negative("converted/positives/tall.tif", *FACSIMILE))
+produces("… holds no plate …")(negative("tall", *FACSIMILE))
+
+
+@produces(f"{_CHANGED} move it away")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    made = session / "print-negatives"
+    made.mkdir()
+    tifffile.imwrite(made / "tall-albumen-76x102mm.tif", np.zeros((4, 3), np.uint16))
+    return negative("tall")(session, monkeypatch)
 
 
 # --- Memory and faults; killed workers are killed for real in test_convert_session.py

@@ -18,7 +18,7 @@ from platebench.errors import ExitCode, PlateError
 _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert"),
     *("calibrate", "measure", "curve"),
-    *("which-print", "expose", "develop-log"),
+    *("which-print", "print-negative", "expose", "develop-log"),
     *("verify",),
 )
 

@@ -24,10 +24,15 @@ TIMES = "\N{MULTIPLICATION SIGN}"
 _FILES = {LIGHT: "SourceSerifPro-Light.ttf", REGULAR: "SourceSerifPro-Regular.ttf"}
 
 
+def font_file(name: str) -> Path:
+    """Return the file of one of the two weights."""
+    return Path(__file__).parent / "fonts" / _FILES[name]
+
+
 @lru_cache
 def font_named(name: str) -> TTFont:
     """Register one of the two weights with reportlab, once, and return it."""
-    font = TTFont(name, str(Path(__file__).parent / "fonts" / _FILES[name]))
+    font = TTFont(name, str(font_file(name)))
     pdfmetrics.registerFont(font)
     return font
 

@@ -7,9 +7,11 @@ below 4 GiB and BigTIFF above.
 from __future__ import annotations
 
 import unicodedata
+import zlib
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import IO, Any, Literal
 
 import numpy as np
 import tifffile
@@ -113,6 +115,78 @@ def _extra_tags(name: str, camera: str, xmp: bytes) -> list[tuple[Any, ...]]:
     texts = [(_NAME_TAG, _ascii(name)), (_CAMERA_TAG, _ascii(camera))]
     tags: list[tuple[Any, ...]] = [(tag, _TEXT, 0, text, True) for tag, text in texts if text]
     return [*tags, (_XMP_TAG, _BYTE, len(xmp), xmp, True)] if xmp else tags
+
+
+def write_print_negative(
+    path: Path,
+    shape: tuple[int, int],
+    bands: Iterable[NDArray[np.uint16]],
+    *,
+    ppi: float,
+    description: str,
+    software: str,
+) -> None:
+    """Write a grey 16-bit TIFF band by band, read it back, and only then give it its name.
+
+    No colour profile is embedded: the values are shares of ink, and nothing is to convert them.
+
+    Parameters
+    ----------
+    path : Path
+        Replaced if it exists.
+    shape : (int, int)
+        Rows and columns.
+    bands : iterable of ndarray of uint16
+        Whole rows from the top; together they have ``shape``.
+    ppi : float
+        Pixels per inch.
+    description, software : str
+        Tags 270 and 305, reduced to ASCII as TIFF asks.
+
+    Raises
+    ------
+    WriteError
+        If it could not be written, or reads back different.
+    """
+    with atomic_write(path) as stream:
+        place = tifffile.imwrite(
+            stream,
+            None,
+            shape=shape,
+            dtype=np.uint16,
+            bigtiff=needs_bigtiff(2 * shape[0] * shape[1]),
+            byteorder="<",
+            photometric="minisblack",
+            description=_ascii(description) or None,
+            software=_ascii(software) or None,
+            resolution=(ppi, ppi),
+            resolutionunit="INCH",
+            metadata=None,
+            returnoffset=True,
+        )
+        assert place is not None  # asked for by returnoffset
+        stream.seek(place[0])
+        written = 0
+        for band in bands:
+            data = np.ascontiguousarray(band, "<u2").data
+            written = zlib.crc32(data, written)
+            stream.write(data)
+        stream.flush()
+        if stream.tell() != place[0] + place[1] or _crc_from(stream, place[0]) != written:
+            raise WriteError(path, "it read back different", "look at the disk and run again")
+
+
+def mapped_pixels(path: Path) -> NDArray[np.uint16]:
+    """Return the pixels of an uncompressed TIFF as they lie in the file, read when looked at."""
+    return np.asarray(tifffile.memmap(path, mode="r"))
+
+
+def _crc_from(stream: IO[bytes], start: int) -> int:
+    stream.seek(start)
+    found = 0
+    while data := stream.read(1 << 20):
+        found = zlib.crc32(data, found)
+    return found
 
 
 def needs_bigtiff(pixel_bytes: int) -> bool:

@@ -1,0 +1,90 @@
+"""``platebench print-negative``: negatives for contact printing, at an exact size."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from platebench.cli.options import ExampledCommand, session_argument, talk_options
+from platebench.cli.print_options import PrintSides, size_options
+from platebench.cli.quantities import Amount
+
+_CONTACT = (
+    "Side of the film that will touch the paper. ink: sharpest; the file is mirrored left to "
+    "right. base: the file is not mirrored."
+)
+
+
+@click.command(
+    "print-negative",
+    cls=ExampledCommand,
+    short_help="Make negatives for contact printing by a process.",
+    examples=(
+        "platebench print-negative shelf-3 plate-07 --process salted-paper",
+        "platebench print-negative shelf-3 plate-07 --process cyanotype-citrate --size 8x10in",
+        "platebench print-negative shelf-3 edited/plate-07.tif --process albumen --enlarge 2",
+    ),
+)
+@session_argument
+@click.argument("plates", nargs=-1, required=True, metavar="PLATE...")
+@click.option(
+    "--process", required=True, metavar="NAME", help="Process profile, such as salted-paper."
+)
+@size_options
+@click.option(
+    "--ppi",
+    type=Amount(72, 5760),
+    default=720,
+    help="Pixels per inch the printer works in.  [default: 720]",
+)
+@click.option("--contact", type=click.Choice(("ink", "base")), default="ink", help=_CONTACT)
+@click.option(
+    "--margins",
+    type=click.Choice(("clear", "opaque")),
+    default="clear",
+    help="Clear margins print black, opaque ones keep the paper white.  [default: clear]",
+)
+@click.option(
+    "--aim",
+    type=click.Choice(("positive", "facsimile")),
+    default="positive",
+    help="positive: print what the toned positive shows. facsimile: the plate's own densities, "
+    "stretched or squeezed to the process.  [default: positive]",
+)
+@talk_options
+@click.pass_context
+def command(
+    ctx: click.Context,
+    session: Path,
+    plates: tuple[str, ...],
+    process: str,
+    size: PrintSides,
+    ppi: float,
+    contact: Any,
+    margins: Any,
+    aim: Any,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Write print negatives of PLATES, ids of converted plates or paths of positives.
+
+    SESSION/print-negatives gets a 16-bit TIFF and a PDF of exactly the film's size, with marks,
+    ruler and wedge; a picture of the print to expect; and a record. Print at 100 %, without
+    colour management, as the process was calibrated. Look at the film: the words in its margin
+    read right when it lies right on the paper.
+    """
+    from platebench.cli.show_print_negative import show_negatives
+    from platebench.cli.terminal_progress import progress_for
+    from platebench.printing.make_negative import NegativeOrder
+    from platebench.printing.process_file import load_process, process_folders
+    from platebench.session.print_negative import exit_code_of_negatives, print_negatives
+
+    known = load_process(process, process_folders(session, Path(click.get_app_dir("platebench"))))
+    order = NegativeOrder(
+        size=size.size, enlarge=size.enlarge, ppi=ppi, contact=contact, margins=margins, aim=aim
+    )
+    results = print_negatives(session, plates, known, order, progress=progress_for(quiet))
+    show_negatives(results, known, as_json=as_json, quiet=quiet)
+    ctx.exit(exit_code_of_negatives(results))

@@ -1,0 +1,72 @@
+"""How print negatives are told: size, film, side and what to know before printing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from platebench.cli.options import print_json
+from platebench.cli.show_lines import wrapped
+
+if TYPE_CHECKING:
+    from platebench.printing.process import Process
+    from platebench.session.print_negative import NegativeResult
+
+
+def show_negatives(
+    results: Sequence[NegativeResult], process: Process, *, as_json: bool, quiet: bool
+) -> None:
+    """Tell what became of each plate: errors on stderr, the rest on stdout."""
+    from platebench.cautions import FIRST, cautions_for
+    from platebench.session.print_negative import exit_code_of_negatives
+
+    for result in results:
+        if result.error is not None:
+            click.echo(f"Error: {result.error}", err=True)
+    lines = [line for c in cautions_for(process.hazards) for line in c.lines()]
+    cautions = [FIRST, *lines, *process.cautions]
+    if as_json:
+        print_json(
+            {
+                "exit_code": int(exit_code_of_negatives(results)),
+                "plates": [_to_json(result) for result in results],
+                "cautions": cautions,
+            }
+        )
+    elif not quiet:
+        for result in results:
+            _show_one(result)
+        click.echo("Cautions")
+        for line in cautions:
+            wrapped(line)
+
+
+def _show_one(result: NegativeResult) -> None:
+    if result.made is None:
+        return
+    record = result.made.record
+    width, height = record["picture_mm"]
+    film = record["film_mm"]
+    times = record["enlargement"]
+    enlarged = "" if times is None else f", {times:.3g} times the plate"
+    click.echo(f"{result.plate_id}: {width:.1f} x {height:.1f} mm{enlarged}")
+    wrapped(f"Film {film[0]:.1f} x {film[1]:.1f} mm with its margins; fits {record['film']}.")
+    wrapped(
+        "Ink side down on the paper: the file is mirrored."
+        if record["mirrored"]
+        else "Ink side up, base on the paper: the file is not mirrored."
+    )
+    for note in result.made.notes:
+        wrapped(f"{note[0].upper()}{note[1:]}.")
+    for path in result.made.files:
+        click.echo(f"  {path}")
+    click.echo()
+
+
+def _to_json(result: NegativeResult) -> dict[str, object]:
+    if result.made is None:
+        kind = type(result.error).__name__
+        return {"plate": result.plate_id, "error": {"kind": kind, "message": str(result.error)}}
+    return result.made.record | {"files": [str(path) for path in result.made.files]}

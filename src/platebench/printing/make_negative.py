@@ -1,0 +1,266 @@
+"""One print negative: a picture and its table of inks to TIFF, PDF and soft proof."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench import __version__
+from platebench.formats import PlateFormat
+from platebench.outputs.negative_pdf import write_raster_pdf
+from platebench.outputs.negative_sheet import NegativeSheet
+from platebench.outputs.tiff import mapped_pixels, write_print_negative
+from platebench.printing.negative_layout import (
+    HAIR,
+    Contact,
+    Margins,
+    NegativeLayout,
+    film_for,
+    plan_negative,
+)
+from platebench.printing.negative_tone import Aim, wedge_inks
+from platebench.printing.print_look import GENERAL_LOOK
+from platebench.printing.print_response import response_of
+from platebench.printing.print_size import PRINTER_PPI, PrintSize, plan_print_size
+from platebench.printing.process import Process
+from platebench.printing.resample import at_most, resampled_rows
+from platebench.printing.soft_proof import LONG_SIDE, write_soft_proof
+
+NOT_CALIBRATED = (
+    "not calibrated: tones follow the profile's starting values and film density taken as "
+    "proportional to ink; print the step chart and calibrate the process"
+)
+NO_HUE = "the profile says nothing of paper and hue: the proof shows a general matt print"
+_HELD_BACK = 0.02  # D above paper white that nobody sees
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NegativeOrder:
+    """What a person asks for.
+
+    Attributes
+    ----------
+    size : PlateFormat or None
+        Sides of the picture on the film.
+    enlarge : float or None
+        Or times the plate's own size; neither: the plate's own size.
+    ppi : float
+        The printer's pixels per inch.
+    contact : {"ink", "base"}
+        Side of the film that touches the sensitised paper.
+    margins : {"clear", "opaque"}
+    aim : {"positive", "facsimile"}
+    """
+
+    size: PlateFormat | None = None
+    enlarge: float | None = None
+    ppi: float = PRINTER_PPI
+    contact: Contact = "ink"
+    margins: Margins = "clear"
+    aim: Aim = "positive"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NegativeSource:
+    """What a print negative is made from.
+
+    Attributes
+    ----------
+    plate_id : str
+    path : Path
+        The file, for messages.
+    codes : ndarray of uint16, shape (M, N)
+        The picture, reading right.
+    table : ndarray of uint16, shape (65536,)
+        Value of the print negative for each code.
+    ppi : float or None
+        Pixels per inch of the plate.
+    efficiency : float or None
+        Share of its pixels the capture resolves, where it was measured.
+    notes : tuple of str
+    """
+
+    plate_id: str
+    path: Path
+    codes: NDArray[np.uint16]
+    table: NDArray[np.uint16]
+    ppi: float | None
+    efficiency: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MadeNegative:
+    """Files written, and what is to be known of them.
+
+    Attributes
+    ----------
+    files : tuple of Path
+        TIFF, PDF, soft proof.
+    record : dict
+        JSON types only; deterministic.
+    notes : tuple of str
+        What a person should know before printing.
+    """
+
+    files: tuple[Path, ...]
+    record: dict[str, Any]
+    notes: tuple[str, ...]
+
+
+def size_of(source: NegativeSource, order: NegativeOrder) -> PrintSize:
+    """Return the size of a print negative's picture; see :func:`plan_print_size`."""
+    rows, columns = source.codes.shape
+    return plan_print_size(
+        source.path,
+        (rows, columns),
+        source.ppi,
+        size=order.size,
+        enlarge=order.enlarge,
+        ppi=order.ppi,
+    )
+
+
+def make_negative(
+    source: NegativeSource, process: Process, order: NegativeOrder, folder: Path
+) -> MadeNegative:
+    """Write a print negative as TIFF and PDF, and a soft proof of its print.
+
+    Parameters
+    ----------
+    source : NegativeSource
+        Picture and table.
+    process : Process
+        The printing process.
+    order : NegativeOrder
+        Size, side and margins.
+    folder : Path
+        Where the files go; it is there already.
+
+    Raises
+    ------
+    PrintNegativeError
+        If the size cannot be made.
+    WriteError
+        If a file could not be written.
+    """
+    size, response = size_of(source, order), response_of(process)
+    layout = plan_negative(
+        size.width_mm,
+        size.height_mm,
+        wedge=wedge_inks(response),
+        facts=_facts(source, process, order, size),
+        contact=order.contact,
+        margins=order.margins,
+    )
+    stem = stem_of(source.plate_id, process, order, size)
+    tiff, pdf, proof = (folder / f"{stem}{end}" for end in (".tif", ".pdf", "-proof.jpg"))
+    sheet = lay_sheet(layout, size)
+
+    def picture_rows(top: int, bottom: int) -> NDArray[np.uint16]:
+        codes = resampled_rows(source.codes, size.shape, top, bottom)
+        return np.asarray(cv2.LUT(codes, source.table), np.uint16)
+
+    write_print_negative(
+        tiff,
+        sheet.shape,
+        sheet.bands(picture_rows, mirror=order.contact == "ink"),
+        ppi=order.ppi,
+        description=f"Plate {source.plate_id}: print negative, {process.title}",
+        software=f"platebench {__version__}",
+    )
+    write_raster_pdf(pdf, mapped_pixels(tiff), ppi=order.ppi, title=stem)
+    small = at_most(source.codes, LONG_SIDE)
+    seen = np.asarray(cv2.LUT(small, source.table), np.uint16)
+    write_soft_proof(proof, seen, response, process.look)
+    notes = (
+        *source.notes,
+        *(() if response.calibrated else (NOT_CALIBRATED,)),
+        *size.resolution_notes(source.efficiency),
+        *_reach_notes(response.d_min),
+        *((NO_HUE,) if process.look == GENERAL_LOOK else ()),
+    )
+    record = _record(source, process, order, size, layout) | {"notes": list(notes)}
+    return MadeNegative(files=(tiff, pdf, proof), record=record, notes=notes)
+
+
+def stem_of(plate_id: str, process: Process, order: NegativeOrder, size: PrintSize) -> str:
+    """Return the name of a print negative's files: plate, process, size, and aim if unusual."""
+    aim = "" if order.aim == "positive" else f"-{order.aim}"
+    return f"{plate_id}-{process.name}-{size.width_mm:.0f}x{size.height_mm:.0f}mm{aim}"
+
+
+def lay_sheet(layout: NegativeLayout, size: PrintSize) -> NegativeSheet:
+    """Return a layout as something that can be drawn at the printer's resolution."""
+    sheet = NegativeSheet(
+        size.shape,
+        place=(layout.picture.left, layout.picture.top),
+        size=(layout.width, layout.height),
+        ppi=size.ppi,
+        margin_ink=layout.margin_ink,
+    )
+    for patch in layout.patches:
+        sheet.patch(patch.box, patch.ink)
+    for ring in layout.rings:
+        sheet.ring(ring.across, ring.down, ring.radius, HAIR, layout.mark_ink)
+    for line in layout.words:
+        sheet.words(line.across, line.down, line.text, line.font, line.size_pt, layout.mark_ink)
+    return sheet
+
+
+def _facts(
+    source: NegativeSource, process: Process, order: NegativeOrder, size: PrintSize
+) -> tuple[str, ...]:
+    return (
+        source.plate_id,
+        process.name,
+        f"{size.width_mm:.1f} x {size.height_mm:.1f} mm",
+        "" if order.aim == "positive" else order.aim,
+        "calibrated" if response_of(process).calibrated else "not calibrated",
+    )
+
+
+def _reach_notes(d_min: float) -> tuple[str, ...]:
+    if d_min <= _HELD_BACK:
+        return ()
+    return (
+        f"full ink does not hold the paper's white: the lightest tone prints at {d_min:.2f} D; "
+        "choose a heavier ink setting and calibrate again",
+    )
+
+
+def _record(
+    source: NegativeSource,
+    process: Process,
+    order: NegativeOrder,
+    size: PrintSize,
+    layout: NegativeLayout,
+) -> dict[str, Any]:
+    response = response_of(process)
+    return {
+        "plate": source.plate_id,
+        "process": process.name,
+        "calibrated": response.calibrated,
+        "aim": order.aim,
+        "contact": order.contact,
+        "mirrored": order.contact == "ink",
+        "margins": order.margins,
+        "picture_mm": [round(size.width_mm, 2), round(size.height_mm, 2)],
+        "film_mm": [round(layout.width, 2), round(layout.height, 2)],
+        "film": film_for(layout),
+        "ppi": size.ppi,
+        "picture_px": [size.shape[1], size.shape[0]],
+        "enlargement": None if size.enlargement is None else round(size.enlargement, 4),
+        "plate_px": [size.source[1], size.source[0]],
+        "detail_ppi": round(size.detail_ppi, 1),
+        "resolved_share": None if source.efficiency is None else round(source.efficiency, 3),
+        "ruler_mm": layout.ruler_mm,
+        "print_d_max": round(response.d_max, 3),
+        "print_d_min": round(response.d_min, 3),
+        "levels_used": int(np.unique(source.table).size),
+    }

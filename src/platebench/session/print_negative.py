@@ -1,0 +1,261 @@
+"""Print negatives of a session's plates, or of positives that a person names as files."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platebench import __version__
+from platebench.convert import render, true_transmittance
+from platebench.errors import ExitCode, PlateError, PrintNegativeError, WriteError
+from platebench.framing import frame_plate
+from platebench.fsio import hash_file, make_folder, remove_unfinished
+from platebench.look import check_something_there, look_at_plate
+from platebench.outputs.tiff import software_of
+from platebench.plate_job import POSITIVES, RECORDS
+from platebench.printing.make_negative import (
+    MadeNegative,
+    NegativeOrder,
+    NegativeSource,
+    make_negative,
+    size_of,
+    stem_of,
+)
+from platebench.printing.negative_tone import table_from_plate, table_from_positive
+from platebench.printing.positive_picture import read_positive
+from platebench.printing.print_response import response_of
+from platebench.printing.print_size import plan_print_size
+from platebench.printing.process import Process
+from platebench.progress import NullProgress, Progress
+from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.record import hash_files, write_json
+from platebench.session.session_file import load_session
+from platebench.session.session_jobs import plate_jobs
+from platebench.session.session_light import prepare_light
+from platebench.stages.density import transmittance_of_codes
+
+FOLDER = "print-negatives"
+_OURS = "platebench "
+_AS_TIFF = (".tif", ".tiff")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NegativeResult:
+    """Outcome of one plate.
+
+    Attributes
+    ----------
+    plate_id : str
+    made : MadeNegative or None
+        None where there is an error.
+    error : PlateError or None
+    """
+
+    plate_id: str
+    made: MadeNegative | None = None
+    error: PlateError | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Named:
+    """A plate's positive, and what its record says."""
+
+    plate_id: str
+    path: Path
+    in_session: bool
+    record: dict[str, Any] = field(default_factory=dict)
+
+
+def print_negatives(
+    folder: Path,
+    plates: Sequence[str],
+    process: Process,
+    order: NegativeOrder,
+    *,
+    converted: Path | None = None,
+    progress: Progress | None = None,
+) -> list[NegativeResult]:
+    """Write the print negatives of some plates into ``print-negatives`` of the session.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder.
+    plates : sequence of str
+        Ids of converted plates, or paths of positives (TIFF).
+    process : Process
+        The printing process.
+    order : NegativeOrder
+        Size, tones, side and margins.
+    converted : Path or None
+        Folder of results that ``convert`` wrote; None: ``converted`` in the session folder.
+    progress : Progress or None
+        Told of each plate.
+
+    Returns
+    -------
+    list of NegativeResult
+        One for each of ``plates``, in their order; a plate that failed is a result.
+
+    Raises
+    ------
+    SettingsError, SessionFolderError, WriteError
+        If there is no session, or the folder cannot be written.
+    """
+    settings = load_session(folder)
+    captures = captures_of(folder, settings)
+    target = folder / FOLDER
+    make_folder(target)
+    progress = progress or NullProgress()
+    progress.begin("print negatives", len(plates))
+    results = []
+    try:
+        for name in plates:
+            try:
+                named = _named(name, folder, converted or folder / "converted")
+                made = _make(named, folder, captures, process, order, target)
+                results.append(NegativeResult(plate_id=named.plate_id, made=made))
+            except PlateError as error:
+                results.append(NegativeResult(plate_id=name, error=error.with_traceback(None)))
+            progress.advance(name)
+    finally:
+        progress.end()
+        remove_unfinished(target)
+    return results
+
+
+def exit_code_of_negatives(results: Sequence[NegativeResult]) -> ExitCode:
+    """Return OK, PARTIAL, or the first plate's own code where all failed."""
+    errors = [result.error for result in results if result.error is not None]
+    if not errors:
+        return ExitCode.OK
+    return errors[0].exit_code if len(errors) == len(results) else ExitCode.PARTIAL
+
+
+def _named(name: str, folder: Path, converted: Path) -> _Named:
+    path = Path(name)
+    if path.suffix.lower() in _AS_TIFF:
+        return _Named(plate_id=path.stem, path=path, in_session=False)
+    path = converted / POSITIVES / f"{name}.tif"
+    known = sorted(found.stem for found in (converted / POSITIVES).glob("*.tif"))
+    if name not in known:
+        listed = ", ".join(known[:12]) or "none yet; convert the session first"
+        raise PrintNegativeError(
+            converted, f'has no positive of a plate "{name}"', f"the plates there are: {listed}"
+        )
+    try:
+        record = json.loads((converted / RECORDS / f"{name}.json").read_bytes())["result"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        record = {}  # the positive can be printed without
+    return _Named(plate_id=name, path=path, in_session=True, record=dict(record))
+
+
+def _make(
+    named: _Named,
+    folder: Path,
+    captures: Sequence[Path],
+    process: Process,
+    order: NegativeOrder,
+    target: Path,
+) -> MadeNegative:
+    if order.aim == "facsimile":
+        source = _from_plate(named, folder, process, order)
+    else:
+        source = _from_positive(named, process)
+    stem = stem_of(source.plate_id, process, order, size_of(source, order))
+    files = [target / f"{stem}{end}" for end in (".tif", ".pdf", "-proof.jpg", ".json")]
+    refuse_captures(files, captures)
+    if files[0].exists() and not software_of(files[0]).startswith(_OURS):
+        what = "it has been changed since it was made, and is left as it is"
+        raise WriteError(files[0], what, "move it away")
+    made = make_negative(source, process, order, target)
+    write_json(
+        files[3],
+        made.record | {
+            "platebench": __version__,
+            "made_from": named.path.name,
+            "sha256": hash_file(named.path),
+        },
+    )  # fmt: skip
+    return replace(made, files=(*made.files, files[3]))
+
+
+def _from_positive(named: _Named, process: Process) -> NegativeSource:
+    picture = read_positive(named.path)
+    return NegativeSource(
+        plate_id=named.plate_id,
+        path=named.path,
+        codes=picture.codes,
+        table=table_from_positive(picture.luminance, response_of(process)),
+        ppi=picture.ppi,
+        notes=_doubts(named),
+    )
+
+
+def _from_plate(
+    named: _Named, folder: Path, process: Process, order: NegativeOrder
+) -> NegativeSource:
+    """Look at the plate's captures again: its densities as they were measured, nothing toned."""
+    if not named.in_session:
+        what = "is a positive, which no longer holds the plate's densities"
+        remedy = "name a plate of the session, or leave the aim at positive"
+        raise PrintNegativeError(named.path, what, remedy)
+    _size_from_record(named, order)
+    settings = load_session(folder)
+    own = tuple(p for p in settings.plates if p.id == named.plate_id)
+    try:
+        ends = named.record["printed"]
+        black_at, white_at = float(ends["black_at"]), float(ends["white_at"])
+    except (KeyError, TypeError, ValueError):
+        own = ()
+    if not own or own[0].skip:
+        what = f"holds no plate {named.plate_id} with its measured densities"
+        raise PrintNegativeError(folder, what, "convert the session again")
+    settings = replace(settings, plates=own)
+    names = (*own[0].captures, *settings.blank, *settings.dark)
+    digests = hash_files(folder / name for name in names)
+    light, dark = prepare_light(folder, settings)
+    job = replace(plate_jobs(folder, folder, settings, digests)[0], light=light, dark=dark)
+    view = look_at_plate(job)
+    check_something_there(view, job.settings)
+    framing = frame_plate(view, job)
+    as_they_are = np.arange(65536, dtype=np.uint16)
+    light_seen = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
+    return NegativeSource(
+        plate_id=named.plate_id,
+        path=named.path,
+        codes=render(view.image, framing.plan, as_they_are, by_green=view.by_green),
+        table=table_from_plate(
+            light_seen, process, black_at=black_at, white_at=max(white_at, black_at + 0.05)
+        ),
+        ppi=framing.ppi,
+        notes=_doubts(named),
+    )
+
+
+def _size_from_record(named: _Named, order: NegativeOrder) -> None:
+    """Refuse a size that cannot be made before the captures are read again."""
+    try:
+        columns, rows = map(int, named.record["pixels"])
+        ppi = named.record["ppi"]
+    except (KeyError, TypeError, ValueError):
+        return
+    plan_print_size(
+        named.path,
+        (rows, columns),
+        None if ppi is None else float(ppi),
+        size=order.size,
+        enlarge=order.enlarge,
+        ppi=order.ppi,
+    )
+
+
+def _doubts(named: _Named) -> tuple[str, ...]:
+    if not named.record.get("doubtful"):
+        return ()
+    return ("the plate's sides are in doubt: the whole capture is printed, not the plate alone",)

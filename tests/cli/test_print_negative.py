@@ -1,0 +1,158 @@
+"""``platebench print-negative`` on a small session: files, sentences, refusals."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner, Result
+
+from platebench.cli import main
+
+from ..session_files import tree, write_session
+
+
+@pytest.fixture(scope="module")
+def converted(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = write_session(tmp_path_factory.mktemp("prints") / "shelf", names=("tall", "wide"))
+    assert CliRunner().invoke(main, ["convert", str(folder), "--jobs", "1"]).exit_code == 0
+    return folder
+
+
+@pytest.fixture
+def session(converted: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(converted, tmp_path / "shelf"))
+
+
+def run(session: Path, *args: str | Path, process: str = "albumen") -> Result:
+    words = ["print-negative", str(session), *map(str, args), "--process", process, "--ppi", "150"]
+    return CliRunner().invoke(main, words)
+
+
+def made(session: Path, *args: str | Path) -> tuple[dict, np.ndarray]:
+    result = run(session, *args, "--json")
+    assert result.exit_code == 0, result.output
+    (plate,) = json.loads(result.stdout)["plates"]
+    return plate, tifffile.imread(plate["files"][0])
+
+
+def test_writes_four_files_and_leaves_everything_else_alone(session):
+    before = tree(session)
+    plate, _ = made(session, "tall")
+    assert {Path(f).suffix for f in plate["files"]} == {".tif", ".pdf", ".jpg", ".json"}
+    assert all(Path(f).is_file() for f in plate["files"])
+    assert before == tree(session, but="print-negatives")
+    written = json.loads(Path(plate["files"][3]).read_text())
+    assert written["picture_mm"] == plate["picture_mm"] == pytest.approx([90, 120], abs=1.2)
+    assert written["mirrored"] is True and written["calibrated"] is False
+
+
+def test_says_size_side_film_and_cautions(session):
+    result = run(session, "tall", "--enlarge", "2", "--contact", "base")
+    assert "2 times the plate" in result.stdout
+    assert "Ink side up, base on the paper: the file is not mirrored." in result.stdout
+    assert "Not calibrated" in result.stdout and "fits A" in result.stdout
+    assert "Glass:" in result.stdout and "Silver nitrate:" in result.stdout
+
+
+def test_a_persons_edits_of_the_positive_are_what_is_printed(session):
+    path = session / "converted" / "positives" / "tall.tif"
+    before, _ = made(session, "tall", "--contact", "base")
+    picture = tifffile.imread(path)
+    with tifffile.TiffFile(path) as tif:
+        profile = tif.pages[0].tags.valueof(34675)
+    picture[: picture.shape[0] // 2] = 65535  # a sky burnt out by hand
+    ppi = 25.4 * picture.shape[1] / before["picture_mm"][0]
+    tifffile.imwrite(
+        path, picture, resolution=(ppi, ppi), resolutionunit="INCH", iccprofile=profile
+    )
+    _, edited = made(session, "tall", "--contact", "base")
+    assert (edited[60:200, 60:-60] == 0).all()  # full ink: paper white
+
+
+def test_a_positive_named_as_a_file_is_printed(session, tmp_path):
+    path = tmp_path / "elsewhere.tif"
+    shutil.copy(session / "converted" / "positives" / "wide.tif", path)
+    plate, _ = made(session, path)
+    assert plate["plate"] == "elsewhere"
+
+
+def test_facsimile_is_linear_in_the_plates_density(session):
+    """Uncalibrated, film density is proportional to ink: ink must be linear in measured density."""
+    shown, negative = made(session, "tall", "--aim", "facsimile", "--contact", "base")
+    assert shown["aim"] == "facsimile" and "facsimile" in shown["files"][0]
+    places = [(25.0, 30.0), (45.0, 60.0), (60.0, 95.0)]
+    at = [word for x, y in places for word in ("--at", f"{x},{y}")]
+    words = ["measure", str(session), "tall", *at, "--size", "3"]
+    readings = json.loads(CliRunner().invoke(main, words).stdout)["readings"]
+    printed = json.loads((session / "converted/plates/tall.json").read_text())["result"]["printed"]
+    per_mm = 150 / 25.4
+    for (across, down), reading in zip(places, readings, strict=True):
+        x, y = round((6 + across) * per_mm), round((6 + down) * per_mm)
+        half = round(1.5 * per_mm)
+        ink = 1 - negative[y - half : y + half, x - half : x + half].mean() / 65535
+        range_ = printed["white_at"] - printed["black_at"]
+        expected = np.clip((reading["density"] - printed["black_at"]) / range_, 0, 1)
+        assert ink == pytest.approx(expected, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("args", "code", "says"),
+    [
+        (("nobody",), 10, 'has no positive of a plate "nobody"; the plates there are: tall, wide'),
+        (("tall", "--size", "5x7in"), 10, "name a size of its own shape"),
+        (("tall", "--enlarge", "20"), 10, "no film is so large"),
+        (("tall", "--enlarge", "0.1"), 10, "the marks need that"),
+        (("tall", "--size", "0x0in"), 2, "'0x0in' is no size"),
+        (("tall", "--enlarge", "0"), 2, "write a number from 0.05 to 50"),
+        (("tall", "--size", "4x5in", "--enlarge", "2"), 2, "give one of --size, --enlarge"),
+        (("missing.tif",), 10, "missing.tif is not there"),
+        (("missing.tif", "--aim", "facsimile"), 10, "no longer holds the plate's densities"),
+    ],
+)
+def test_what_cannot_be_made_is_one_clear_line(session, args, code, says):
+    result = run(session, *args)
+    assert result.exit_code == code
+    assert says in result.stderr
+    assert "Traceback" not in result.output
+    assert not list((session / "print-negatives").glob("*.tif")) if code == 10 else True
+
+
+def test_an_unknown_process_names_those_there_are(session):
+    result = run(session, "tall", process="daguerre")
+    assert result.exit_code == 15
+    assert "albumen" in result.stderr and "salted-paper" in result.stderr
+
+
+def test_one_plate_that_fails_does_not_stop_the_others(session):
+    result = run(session, "nobody", "tall", "--json")
+    assert result.exit_code == 3
+    failed, fine = json.loads(result.stdout)["plates"]
+    assert failed["error"]["kind"] == "PrintNegativeError" and fine["files"]
+
+
+def test_a_print_negative_somebody_changed_is_left_alone(session):
+    plate, pixels = made(session, "tall")
+    path = Path(plate["files"][0])
+    tifffile.imwrite(path, pixels, software="an editor")
+    result = run(session, "tall")
+    assert result.exit_code == 12 and "has been changed since it was made" in result.stderr
+    assert np.array_equal(tifffile.imread(path), pixels)
+
+
+@pytest.mark.parametrize(
+    ("pixels", "says"),
+    [
+        (np.zeros((300, 400), np.uint8), "has 8 bits a pixel"),
+        (np.zeros((300, 400, 3), np.uint16), "is in colour"),
+    ],
+)
+def test_positives_that_cannot_be_printed_from_say_why(session, tmp_path, pixels, says):
+    path = tmp_path / "saved.tif"
+    tifffile.imwrite(path, pixels, resolution=(100, 100), resolutionunit="INCH")
+    result = run(session, path)
+    assert result.exit_code == 10 and says in result.stderr and "16 bits" in result.stderr
