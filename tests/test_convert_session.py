@@ -482,7 +482,8 @@ def test_leftovers_of_a_killed_run_go_when_they_are_old(done: Path) -> None:
 
 
 def test_more_pages_then_fewer_leave_no_page_behind(done: Path) -> None:
-    (done / "converted" / "proof-sheet-7.png").write_bytes(b"of an earlier, longer sheet")
+    page = done / "converted" / "proof-sheet-1.png"
+    shutil.copy(page, page.with_name("proof-sheet-7.png"))  # of an earlier, longer sheet
     (done / "converted" / "proof-sheet-mine.png").write_bytes(b"not ours")
     convert_session(done, workers=1)
     names = sorted(p.name for p in (done / "converted").glob("*.png"))

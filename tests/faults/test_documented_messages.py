@@ -322,6 +322,18 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("measure", session, "tall", "--grid", "2x2", "--output", session / "tall.dng")
 
 
+@produces("… was not written: there is a file of that name")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "mine.json").write_text("{}")
+    return run("measure", session, "tall", "--grid", "2x2", "--output", session / "mine.json")
+
+
+@produces("… was not written: it is one of the session's own files;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    path = session / "calibration.json"
+    return run("measure", session, "tall", "--grid", "2x2", "--output", path)
+
+
 @produces("… was not written: captures of a session lie")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     edit(session, '"tall.dng"', '"family.png"')

@@ -83,9 +83,10 @@ def command(
     plates are drawn as a family and compared with the first.
     """
     from platebench.cli.show_curve import show_curves
-    from platebench.sensitometry.curve_job import OUTPUT_NAME, curves_of, write_curves
+    from platebench.sensitometry.curve_job import OUTPUT_NAME, curve_files, curves_of, write_curves
     from platebench.sensitometry.step_files import load_tablet
     from platebench.session.originals import refuse_folder_of_captures
+    from platebench.session.own_files import refuse_foreign
 
     folder = output or readings[0].parent / OUTPUT_NAME
     refuse_folder_of_captures(folder, (".png", ".svg", ".json"))
@@ -96,6 +97,7 @@ def command(
         base_fogs=base_fog,
         minutes=times,
     )
+    refuse_foreign(curve_files(report, folder), "curves")
     written = write_curves(report, folder)
     if as_json:
         print_json(report.as_json() | {"files": [str(path) for path in written]})

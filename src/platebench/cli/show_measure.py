@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -32,7 +33,7 @@ def measure_and_show(
         session, plate, places=places, size=size, grid=grid, wedge=wedge, fog=fog
     )
     table = as_csv or (output is not None and output.suffix.lower() == ".csv")
-    text = done.to_csv() if table else json.dumps(done.to_json(), indent=2, allow_nan=False) + "\n"
+    text = done.to_csv() if table else _json(done.to_json())
     for note in done.notes:
         click.echo(f"Note: {note}", err=True)
     if output is None:
@@ -41,3 +42,7 @@ def measure_and_show(
     with atomic_write(output) as stream:
         stream.write(text.encode())
     click.echo(str(output))
+
+
+def _json(document: dict[str, Any]) -> str:
+    return json.dumps(document, indent=2, allow_nan=False) + "\n"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pypdfium2
+from PIL.PngImagePlugin import PngInfo
 
 from platebench.fsio import atomic_write
 
@@ -41,8 +42,15 @@ def write_proof_pngs(pdf_path: Path, folder: Path, *, ppi: int = 150) -> tuple[P
             path = folder / f"{pdf_path.stem}-{number + 1:0{digits}d}.png"
             image = pdf[number].render(scale=ppi / POINTS_PER_INCH).to_pil()
             with atomic_write(path) as stream:
-                image.save(stream, "PNG", dpi=(ppi, ppi))
+                image.save(stream, "PNG", dpi=(ppi, ppi), pnginfo=_made_by())
             written.append(path)
     finally:
         pdf.close()
     return tuple(written)
+
+
+def _made_by() -> PngInfo:
+    """Return the name of the program, by which an earlier page is known."""
+    info = PngInfo()
+    info.add_text("Software", "platebench")
+    return info

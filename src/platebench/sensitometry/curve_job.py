@@ -156,21 +156,30 @@ def write_curves(report: CurveReport, folder: Path) -> tuple[Path, ...]:
     from platebench.sensitometry.curve_plot import draw_curve, draw_family, draw_time_gamma
     from platebench.sensitometry.plot_paper import png_of, svg_of
 
-    drawings = [(f"{plate.name}-curve", draw_curve(plate)) for plate in report.plates]
-    if len(report.plates) > 1:
-        drawings.append(("family", draw_family(report.plates)))
+    plates = [draw_curve(plate) for plate in report.plates]
+    drawings = [*plates, *([draw_family(report.plates)] if len(report.plates) > 1 else [])]
     if report.law is not None:
-        drawings.append(("time-gamma", draw_time_gamma(report.law)))
-    contents: list[tuple[str, bytes]] = []
-    for name, drawing in drawings:
-        contents += [(f"{name}.png", png_of(drawing)), (f"{name}.svg", svg_of(drawing))]
+        drawings.append(draw_time_gamma(report.law))
+    contents = [picture for drawing in drawings for picture in (png_of(drawing), svg_of(drawing))]
     text = json.dumps(report.as_json(), indent=2, allow_nan=False) + "\n"
-    contents.append(("curves.json", text.encode()))
+    contents.append(text.encode())
     make_folder(folder)
-    for name, content in contents:
-        with atomic_write(folder / name) as stream:
+    paths = curve_files(report, folder)
+    for path, content in zip(paths, contents, strict=True):
+        with atomic_write(path) as stream:
             stream.write(content)
-    return tuple(folder / name for name, _ in contents)
+    return paths
+
+
+def curve_files(report: CurveReport, folder: Path) -> tuple[Path, ...]:
+    """Return the files that a report is written to, in order."""
+    names = [f"{plate.name}-curve" for plate in report.plates]
+    if len(report.plates) > 1:
+        names.append("family")
+    if report.law is not None:
+        names.append("time-gamma")
+    drawings = [f"{name}.{kind}" for name in names for kind in ("png", "svg")]
+    return tuple(folder / name for name in (*drawings, "curves.json"))
 
 
 def _for_each(

@@ -16,16 +16,17 @@ from platebench.image import CaptureKind
 from platebench.look import relative
 from platebench.quality.noise import noise_from_plate
 from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.own_files import refuse_foreign
 from platebench.session.session_calibration import blank_digests
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light
+from platebench.session.session_report import OUTPUT_NAME
 from platebench.stages.flatten import transmittance_from_counts
 from platebench.stages.light import light_of_scanner
 from platebench.stages.read_capture import read_capture
 from platebench.stages.read_tablet import TabletReading, read_tablet
 from platebench.stages.site_noise import noise_of_sites
 
-OUTPUT_NAME = "converted"
 TABLE, PLOT, DRAWING = "calibration.txt", "calibration.png", "calibration.svg"
 
 
@@ -81,6 +82,7 @@ def calibrate_session(
     place = folder / OUTPUT_NAME if output is None else output
     targets = (folder / FILE_NAME, *(place / name for name in (TABLE, PLOT, DRAWING)))
     refuse_captures(targets, (path, *captures_of(folder, settings)))
+    refuse_foreign(targets, "calibration")
     light, dark = prepare_light(folder, settings)
     frame = read_capture(path, settings.scan)
     if light is None and frame.info.kind is CaptureKind.SCAN:

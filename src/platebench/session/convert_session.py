@@ -35,6 +35,7 @@ from platebench.session.session_jobs import check_output, peak_bytes_of_job, pla
 from platebench.session.session_light import prepare_light
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import (
+    OUTPUT_NAME,
     left_from_earlier,
     write_proofs,
     write_report,
@@ -42,8 +43,6 @@ from platebench.session.session_report import (
 )
 from platebench.settings import SessionSettings
 from platebench.stages.light import Dark, Light
-
-OUTPUT_NAME = "converted"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

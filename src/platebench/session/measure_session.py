@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from platebench.densitometry.calibration import FILE_NAME
 from platebench.densitometry.spot import (
     Probe,
     Spot,
@@ -20,17 +21,22 @@ from platebench.densitometry.spot import (
 )
 from platebench.densitometry.wedge import read_wedge
 from platebench.errors import SpotError, WriteError
-from platebench.plate_job import PlateJob
+from platebench.plate_job import RECORDS, PlateJob
+from platebench.plate_log import FILE_NAME as LOG_NAME
 from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.own_files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
 from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light
+from platebench.session.session_report import OUTPUT_NAME, REPORT
 
 Place = tuple[float, float, str]  # x, y, unit
 Length = tuple[float, str]
 
+_ANOTHER_NAME = "choose another name with --output"
+_OF_THE_SESSION = (FILE_NAME, LOG_NAME)  # files that commands write or read by name
 _COLUMNS = (
-    "x_mm", "y_mm", "x_px", "y_px", "density", "sigma", "red", "green", "blue", "printing",
+    *SPOT_COLUMNS, "density", "sigma", "red", "green", "blue", "printing",
     "photon_sigma", "calibration_sigma", "red_sigma", "green_sigma", "blue_sigma", "spread",
     "size_mm", "size_px", "sites", "left_out", "at_least", "reason",
 )  # fmt: skip
@@ -82,12 +88,14 @@ class PlateReadings:
     def to_csv(self) -> str:
         """Return a table: a line a reading, empty where there is no value.
 
-        Of a wedge, the columns that ``platebench curve`` reads: step, density, sigma.
+        Of a wedge, the columns that ``platebench curve`` reads: step, density, sigma; below a line
+        that tells it from a table somebody wrote by hand.
         """
         stream = io.StringIO()
         writer = csv.writer(stream, lineterminator="\n")
         values = [reading.to_json() for reading in self.readings]
         if self.steps is not None:
+            stream.write(f"{WEDGE_MARK} of {self.plate_id}\n")
             writer.writerow(("step", "density", "sigma"))
             for step, value in zip(self.steps, values, strict=True):
                 if value["density"] is not None:
@@ -167,14 +175,20 @@ def refuse_readings_file(folder: Path, path: Path) -> None:
     Raises
     ------
     WriteError
-        If the name does not end in .json or .csv, or is that of one of the session's captures.
+        If the name does not end in .json or .csv, is that of one of the session's captures or own
+        files, or of a file that holds no readings written here.
     SettingsError, SessionFolderError
         If there is no session.
     """
     if path.suffix.lower() not in (".json", ".csv"):
         what = "its name does not end in .json or .csv"
-        raise WriteError(path, what, "choose another name with --output")
+        raise WriteError(path, what, _ANOTHER_NAME)
     refuse_captures((path,), captures_of(folder, load_session(folder)))
+    converted = (folder / OUTPUT_NAME).resolve()
+    own = {(folder / name).resolve() for name in _OF_THE_SESSION} | {converted / REPORT}
+    if path.resolve() in own or path.resolve().is_relative_to(converted / RECORDS):
+        raise WriteError(path, "it is one of the session's own files", _ANOTHER_NAME)
+    refuse_foreign((path,), "readings")
 
 
 def _probe(folder: Path, plate_id: str) -> Probe:

@@ -11,6 +11,7 @@ from platebench.memory import peak_bytes, pixels_of_file
 from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS, PlateJob
 from platebench.profiles_folder import profiles_folder
 from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.own_files import refuse_foreign
 from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import session_files
@@ -94,12 +95,13 @@ def check_output(
     ------
     WriteError
         If a folder cannot be written, or an output would replace a capture, one of a plate that
-        is left out included.
+        is left out included, or a file that is not from here.
     """
     if output.exists() and not output.is_dir():
         raise WriteError(output, "it is a file", "choose another folder with --output")
     targets = [path for job in jobs for path in (job.positive, job.preview, job.record)]
     refuse_captures((*targets, *session_files(output)), captures_of(folder, settings))
+    refuse_foreign(session_files(output), "report")
     for place in (output, *(output / name for name in (POSITIVES, PREVIEWS, RECORDS))):
         make_folder(place)
         remove_unfinished(place, older_than_s=HOUR_S)

@@ -21,6 +21,7 @@ from platebench.plate_names import folded_id
 from platebench.session.record import write_json
 from platebench.settings import SessionSettings
 
+OUTPUT_NAME = "converted"  # folder of results in a session's folder, unless another is named
 PROOF_SHEET = "proof-sheet.pdf"
 TRUE_SIZE = "true-size.pdf"
 REPORT = "report.json"

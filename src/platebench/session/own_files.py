@@ -1,0 +1,84 @@
+"""Files that were written here before may be written again; anybody else's may not.
+
+What is written under a name or into a folder that a person chose could meet a file of theirs. Ours
+are known by what is in them: each kind of JSON by its keys, tables by how they begin, pictures and
+pages by the program's name in their metadata.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+
+from platebench.errors import WriteError
+
+SPOT_COLUMNS = ("x_mm", "y_mm", "x_px", "y_px")
+"""How a table of spot readings begins."""
+WEDGE_MARK = "# platebench measure: wedge"
+"""How a table of a wedge begins; whatever reads tables of steps leaves such lines out."""
+
+_KINDS = {
+    "readings": {"plate", "calibrated", "notes"},
+    "curves": {"schema", "plates", "against_first"},
+    "calibration": {"schema", "glare", "callier", "nodes"},
+    "report": {"schema", "plates", "platebench"},
+}
+_STARTS = {
+    ".csv": (",".join(SPOT_COLUMNS).encode(), WEDGE_MARK.encode()),
+    ".txt": (b"tablet   ",),
+}
+_NAME = b"platebench"
+_LOOKED_AT = 1 << 16  # bytes, at either end
+_LARGEST_JSON = 1 << 26
+
+
+def refuse_foreign(targets: Iterable[Path], kind: str = "") -> None:
+    """Refuse to replace files that are not from here.
+
+    Parameters
+    ----------
+    targets : iterable of Path
+        Files about to be written; those that are not there yet are let pass.
+    kind : {"readings", "curves", "calibration", "report", ""}
+        What a .json has to hold already to be replaced.
+
+    Raises
+    ------
+    WriteError
+        For the first that holds something else.
+    """
+    for target in targets:
+        if target.exists() and not target.is_dir() and not _is_own(target, kind):
+            raise WriteError(
+                target,
+                "there is a file of that name that was not made by this command",
+                "move it away, or choose another place with --output",
+            )
+
+
+def _is_own(path: Path, kind: str) -> bool:
+    try:
+        if path.suffix.lower() == ".json":
+            return _holds(path, kind)
+        with path.open("rb") as stream:
+            start = stream.read(_LOOKED_AT)
+            size = path.stat().st_size
+            stream.seek(max(0, size - _LOOKED_AT))
+            end = stream.read(_LOOKED_AT)
+    except OSError:
+        return False
+    if path.suffix.lower() in _STARTS:
+        return start.startswith(_STARTS[path.suffix.lower()])
+    return _NAME in start or _NAME in end
+
+
+def _holds(path: Path, kind: str) -> bool:
+    """Tell whether a JSON is of a kind written here."""
+    if path.stat().st_size > _LARGEST_JSON:
+        return False
+    try:
+        document = json.loads(path.read_bytes())
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(document, dict) and _KINDS[kind] <= document.keys()
