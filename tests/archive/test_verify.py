@@ -27,7 +27,7 @@ Damage = Callable[[Path], object]
 
 
 @pytest.fixture
-def package(tmp_path: Path) -> Path:
+def package(tmp_path: Path) -> Path:  # a small one, not that of conftest.py
     return build(tmp_path / "p", {"plates/tall.json": b'{"plate": "tall"}\n', "empty": b""})
 
 

@@ -26,7 +26,7 @@ COMMANDS = [
     *("demo", "start", "check", "convert"),
     *("calibrate", "measure", "curve"),
     *("which-print", "expose", "develop-log"),
-    *("verify",),
+    *("archive", "verify", "reproduce"),
 ]
 
 

@@ -21,7 +21,7 @@ from platebench.archive.digests import (
     hash_stream,
     open_regular,
 )
-from platebench.archive.findings import Finding
+from platebench.archive.findings import PackageCheck
 from platebench.archive.manifest import DECLARATION, MOST_FILES, format_manifest, format_tags
 from platebench.archive.verify import PAYLOAD, verify_package
 from platebench.errors import ArchiveError, WriteError
@@ -52,9 +52,10 @@ class PackageWriter:
     def __init__(self, folder: Path, target: Path) -> None:
         self.folder, self.target = folder, target
         self.files: dict[str, PackedFile] = {}
+        self.check: PackageCheck | None = None  # as it read back, once finished
         (folder / PAYLOAD).mkdir()
 
-    def copy(self, source: Path, name: str, *, sha256: str = "") -> PackedFile:
+    def copy(self, source: Path, name: str, *, sha256: str = "", pixels: bool = True) -> PackedFile:
         """Copy a file into the payload, hashing what is read.
 
         Parameters
@@ -63,6 +64,8 @@ class PackageWriter:
             Path below ``data/``, with forward slashes.
         sha256 : str
             What it has to be; "" for whatever it is.
+        pixels : bool
+            Hash the pixels of a TIFF by themselves, too.
 
         Raises
         ------
@@ -72,7 +75,7 @@ class PackageWriter:
             If the copy cannot be written.
         """
         place = self._place(name)
-        span = pixel_place(source) if source.suffix == ".tif" else None
+        span = pixel_place(source) if pixels and source.suffix == ".tif" else None
         try:
             stream = open_regular(source)
         except OSError as error:
@@ -132,9 +135,9 @@ class PackageWriter:
         for algorithm in ALGORITHMS:
             manifest = format_manifest({name: by[algorithm] for name, by in digests.items()})
             _write_flushed(self.folder / f"tagmanifest-{algorithm}.txt", manifest)
-        check = verify_package(self.folder, progress=progress)
-        if not check.valid:
-            what = f"it read back different ({_first(check.faults)})"
+        self.check = verify_package(self.folder, progress=progress)
+        if not self.check.valid:
+            what = f"it read back different ({self.check.faults[0]})"
             raise WriteError(self.target, what, "look at the disk and run again")
 
     def _place(self, name: str) -> Path:
@@ -243,7 +246,3 @@ def _write_flushed(path: Path, data: bytes) -> None:
 
 def _ends(place: PixelPlace | None) -> tuple[int, int] | None:
     return None if place is None else (place.start, place.stop)
-
-
-def _first(findings: Sequence[Finding]) -> str:
-    return str(findings[0])

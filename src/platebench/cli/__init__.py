@@ -19,7 +19,7 @@ _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert"),
     *("calibrate", "measure", "curve"),
     *("which-print", "print-negative", "expose", "develop-log"),
-    *("verify",),
+    *("archive", "verify", "reproduce"),
 )
 
 

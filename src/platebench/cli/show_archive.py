@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
     from platebench.archive.findings import PackageCheck
+    from platebench.archive.pack_session import Packed
+    from platebench.archive.reproduce import Reproduction
 
 
 def show_check(check: PackageCheck) -> None:
@@ -15,6 +18,48 @@ def show_check(check: PackageCheck) -> None:
     for finding in check.findings:
         click.echo(f"{check.package}: {finding}")
     click.echo(f"{check.package}: {verdict(check)}")
+
+
+def show_packed(packed: Sequence[Packed]) -> None:
+    """Tell which packages were written, a line each."""
+    for one in packed:
+        amount = f"{counted(one.check.files, 'file')}, {size(one.check.size)}"
+        click.echo(
+            f"{one.package}: {counted(len(one.plates), 'plate')} ({amount}), read back whole"
+        )
+
+
+def show_reproduction(made: Reproduction) -> None:
+    """Tell what came out as it was, and what differs and by how much."""
+    for picture in made.remade:
+        if picture.same_bytes:
+            continue
+        if picture.same_pixels:
+            click.echo(f"{picture.name}: same pixels, other bytes around them")
+        elif picture.difference is not None:
+            click.echo(f"{picture.name}: {picture.difference}")
+        elif picture.same_pixels is None:
+            click.echo(f"{picture.name}: other bytes")
+        else:
+            click.echo(f"{picture.name}: other pixels; there is no whole one to compare with")
+    for version in made.versions:
+        click.echo(f"versions: {version}")
+    same = sum(picture.same_bytes for picture in made.remade)
+    click.echo(f"{made.package}: {same} of {counted(len(made.remade), 'picture')} byte for byte")
+
+
+def reproduction_to_json(made: Reproduction) -> dict[str, Any]:
+    """Return plain values."""
+    from platebench.session.session_report import error_to_json
+
+    return {
+        "package": str(made.package),
+        "exit_code": int(made.exit_code),
+        "exit": made.exit_code.name,
+        "versions_that_differ": list(made.versions),
+        "pictures": [picture.to_json() for picture in made.remade],
+        "errors": {plate: error_to_json(error) for plate, error in made.errors},
+    }
 
 
 def verdict(check: PackageCheck) -> str:

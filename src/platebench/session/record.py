@@ -119,31 +119,38 @@ def write_record(job: PlateJob, result: PlateResult) -> PlateResult:
     return replace(result, written=(*result.written, job.record))
 
 
+def recorded_result(job: PlateJob) -> tuple[PlateResult, dict[Path, str]] | None:
+    """Return what an earlier run recorded, if nothing that decides it has changed since.
+
+    Returns
+    -------
+    (PlateResult, dict of Path to str) or None
+        The result, and the SHA-256 its outputs had; these are not looked at.
+    """
+    record = _read_record(job.record)
+    if not job.fingerprint or record.get("fingerprint") != job.fingerprint:
+        return None
+    stated = {job.output / name: str(facts["sha256"]) for name, facts in record["outputs"].items()}
+    result = PlateResult(
+        plate_id=job.plate_id,
+        written=(*stated, job.record),
+        record=dict(record["result"]),
+        ends=_ends(record),
+        skipped=True,
+    )
+    return result, stated
+
+
 def earlier_result(job: PlateJob) -> PlateResult | None:
     """Return the result of an earlier run if nothing has changed since; None to make it anew.
 
     Nothing has changed if the fingerprint fits and every output is there, byte for byte.
     """
-    record = _read_record(job.record)
-    if not job.fingerprint or record.get("fingerprint") != job.fingerprint:
+    recorded = recorded_result(job)
+    if recorded is None:
         return None
-    try:
-        outputs = {job.output / name: facts for name, facts in record["outputs"].items()}
-        for path, facts in outputs.items():
-            if path.stat().st_size != facts["bytes"]:
-                return None
-        digests = hash_files(outputs)
-        if any(digests[path] != facts["sha256"] for path, facts in outputs.items()):
-            return None
-        return PlateResult(
-            plate_id=job.plate_id,
-            written=(*outputs, job.record),
-            record=dict(record["result"]),
-            ends=_ends(record),
-            skipped=True,
-        )
-    except OSError:
-        return None  # gone, or not to be read
+    result, stated = recorded
+    return result if hash_files(stated) == stated else None
 
 
 def earlier_ends(job: PlateJob) -> PrintingEnds | None:
@@ -210,19 +217,22 @@ def record_aside(job: PlateJob) -> Iterator[None]:
 
 
 def write_json(path: Path, document: Mapping[str, Any]) -> None:
-    """Write a JSON document for people and programs: indented, keys as given, UTF-8.
-
-    Lists of numbers stay on one line.
+    """Write a JSON document for people and programs.
 
     Raises
     ------
     WriteError
         If it cannot be written.
     """
+    with atomic_write(path) as stream:
+        stream.write(json_for_people(document))
+
+
+def json_for_people(document: Mapping[str, Any]) -> bytes:
+    """Return a JSON document as it is written: indented, lists of numbers on one line, UTF-8."""
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     text = _NUMBERS.sub(lambda found: "[" + " ".join(found[1].split()) + "]", text)
-    with atomic_write(path) as stream:
-        stream.write(text.encode(errors="backslashreplace") + b"\n")  # a JSON escape, too
+    return text.encode(errors="backslashreplace") + b"\n"  # a JSON escape, too
 
 
 def _ends(record: Mapping[str, Any]) -> PrintingEnds | None:

@@ -170,13 +170,7 @@ def write_report(
     WriteError
         If it cannot be written.
     """
-    document = {
-        "schema": 1,
-        "platebench": __version__,
-        "title": settings.title,
-        "blank": list(settings.blank),
-        "dark": list(settings.dark),
-        "plates": [plate_to_json(output, result) for result in results],
+    document = report_document(output, settings, results) | {
         "left_out": [plate.id for plate in settings.plates if plate.skip],
         "left_from_earlier": list(left_from_earlier(output, settings)),
         "files": names_in(output, files),
@@ -185,6 +179,20 @@ def write_report(
     }
     write_json(output / REPORT, document)
     return output / REPORT
+
+
+def report_document(
+    output: Path, settings: SessionSettings, results: Sequence[PlateResult]
+) -> dict[str, Any]:
+    """Return what a report says of a session and its plates, wherever it is written."""
+    return {
+        "schema": 1,
+        "platebench": __version__,
+        "title": settings.title,
+        "blank": list(settings.blank),
+        "dark": list(settings.dark),
+        "plates": [plate_to_json(output, result) for result in results],
+    }
 
 
 def plate_to_json(output: Path, result: PlateResult) -> dict[str, Any]:

@@ -1,0 +1,335 @@
+"""A session, or plates of it, as packages: masters made from the captures, the rest copied.
+
+Every source is read once and hashed as it is copied; what was converted has to be as its record
+says, and from the settings and captures of today.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from platebench import __version__
+from platebench.archive.findings import PackageCheck
+from platebench.archive.pack_sources import Sources
+from platebench.archive.package_writer import PackageWriter, PackedFile, new_package, refuse_clashes
+from platebench.archive.recipe import recipe_bytes
+from platebench.archive.versions import versions
+from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
+from platebench.errors import ArchiveError, WriteError
+from platebench.events import Event, events_to_json
+from platebench.fsio import check_room, make_folder, remove_unfinished
+from platebench.master import master_plate
+from platebench.plate_job import PlateJob, PlateResult
+from platebench.plate_log import FILE_NAME as PLATE_LOG
+from platebench.plate_names import fault_of_id
+from platebench.progress import NullProgress, Progress
+from platebench.session.convert_session import OUTPUT_NAME, shared_ends
+from platebench.session.record import earlier_ends, fingerprint_of, json_for_people, recorded_result
+from platebench.session.session_file import FILE_NAME as SESSION_FILE
+from platebench.session.session_file import load_session
+from platebench.session.session_jobs import plate_jobs
+from platebench.session.session_light import prepare_light
+from platebench.session.session_report import PROOF_SHEET, report_document
+from platebench.settings import PlateSettings, SessionSettings
+
+PACKAGES = "packages"  # folder in the session where packages go unless told otherwise
+CAPTURES, MASTERS = "captures", "masters"  # below data/
+DAY_S = 86_400.0
+_ROOM = 1.02  # manifests and records beside the files that are counted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackOptions:
+    """What goes into packages.
+
+    Attributes
+    ----------
+    captures : bool
+        Raws or scans, blank and dark frames too; else only their digests.
+    masters : bool
+        Archive masters, made from the captures.
+    colour : bool
+        Masters of red, green and blue.
+    each : bool
+        A package for every plate, not one for all.
+    name : str
+        Name of the package, or what the names of several begin with; "": the session folder's.
+    """
+
+    captures: bool = False
+    masters: bool = True
+    colour: bool = False
+    each: bool = False
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Packed:
+    """A package that was written.
+
+    Attributes
+    ----------
+    package : Path
+    plates : tuple of str
+    check : PackageCheck
+        As it read back.
+    """
+
+    package: Path
+    plates: tuple[str, ...]
+    check: PackageCheck
+
+
+def pack_session(
+    folder: Path,
+    *,
+    now: datetime,
+    to: Path | None = None,
+    converted: Path | None = None,
+    plates: Sequence[str] = (),
+    options: PackOptions | None = None,
+    progress: Progress | None = None,
+) -> list[Packed]:
+    """Pack a session that was converted.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder; nothing in it is changed but ``to``.
+    now : datetime
+        With a time zone: the day goes into ``bag-info.txt``, the time into ``events.json``.
+    to : Path or None
+        Where packages go; None: ``packages`` in the session folder.
+    converted : Path or None
+        Results of ``convert``; None: ``converted`` in the session folder.
+    plates : sequence of str
+        Ids of plates, a package each; empty: all plates.
+    options : PackOptions or None
+    progress : Progress or None
+
+    Returns
+    -------
+    list of Packed
+
+    Raises
+    ------
+    ArchiveError
+        If something is not there, not converted, changed since, or has a name that cannot be.
+    WriteError
+        If a package cannot be written, or there is one of that name; nothing is left of it.
+    PlateError
+        If a master cannot be made, or the session's settings cannot be used.
+    """
+    options = options or PackOptions()
+    settings = load_session(folder)
+    groups = _groups(folder, settings, plates, options)
+    to = folder / PACKAGES if to is None else to
+    make_folder(to)
+    for name, _ in groups:
+        if os.path.lexists(to / name):
+            what = "there is something of that name already, and packages are never replaced"
+            remedy = "give another name with --name, or another folder with --output"
+            raise WriteError(to / name, what, remedy)
+    remove_unfinished(to, older_than_s=DAY_S)
+    sources = Sources(folder, folder / OUTPUT_NAME if converted is None else converted)
+    packed = []
+    for name, chosen in groups:
+        packing = _Packing(sources, settings, chosen, options, progress or NullProgress())
+        packed.append(packing.pack(to / name, now))
+    return packed
+
+
+def _groups(
+    folder: Path, settings: SessionSettings, plates: Sequence[str], options: PackOptions
+) -> list[tuple[str, tuple[PlateSettings, ...]]]:
+    """Return the name and the plates of each package."""
+    known = {plate.id: plate for plate in settings.plates if not plate.skip}
+    for plate in plates:
+        if plate not in known:
+            what = f'lists no plate "{plate}" that is to be converted'
+            remedy = f"name one of: {', '.join(known) or 'none'}"
+            raise ArchiveError(folder / SESSION_FILE, what, remedy)
+    if not known:
+        raise ArchiveError(folder / SESSION_FILE, "lists no plates", "add a [[plate]] for each")
+    stem = options.name or folder.resolve().name
+    chosen = [known[plate] for plate in dict.fromkeys(plates)] or list(known.values())
+    groups: list[tuple[str, tuple[PlateSettings, ...]]]
+    if options.each or plates:
+        groups = [(f"{stem}-{plate.id}", (plate,)) for plate in chosen]
+    else:
+        groups = [(stem, tuple(chosen))]
+    for name, _ in groups:
+        fault = fault_of_id(name)
+        if fault:
+            what = f"cannot name a package: {name!r} {fault}"
+            raise ArchiveError(folder, what, "give a name with --name")
+    return groups
+
+
+class _Packing:
+    """One package as it is made."""
+
+    def __init__(
+        self,
+        sources: Sources,
+        settings: SessionSettings,
+        plates: tuple[PlateSettings, ...],
+        options: PackOptions,
+        progress: Progress,
+    ) -> None:
+        self.sources, self.options, self.progress = sources, options, progress
+        self.plates = plates
+        together = [p for p in settings.plates if p.printing == "shared" and not p.skip]
+        others = together if any(plate in together for plate in plates) else []
+        known = {plate.id: plate for plate in (*plates, *others)}
+        self.settings = replace(settings, plates=tuple(known.values()))
+        self.whole = len(plates) == sum(not plate.skip for plate in settings.plates)
+
+    def pack(self, target: Path, now: datetime) -> Packed:
+        """Write the package."""
+        names = self._capture_names()
+        outputs = [name for plate in self.plates for name in self.sources.result_names(plate.id)]
+        payload = [f"{CAPTURES}/{name}" for name in names] if self.options.captures else []
+        payload += [f"{MASTERS}/{plate.id}.tif" for plate in self.plates]
+        refuse_clashes([*payload, *outputs], self.sources.folder)
+        check_room(target.parent, self._bytes_needed(names, outputs))
+        tags = [
+            ("External-Identifier", target.name),
+            ("External-Description", self.settings.title),
+            ("Made-With", f"platebench {__version__}"),
+        ]
+        with new_package(target, now.date(), tags, self.progress) as writer:
+            jobs = self._jobs(writer, names)
+            results = self._copy_results(writer, jobs)
+            events = self._make_masters(writer, jobs) if self.options.masters else []
+            self._put_documents(writer, jobs, results, events, now)
+        assert writer.check is not None  # finished, since nothing was raised
+        return Packed(
+            package=target,
+            plates=tuple(plate.id for plate in self.plates),
+            check=replace(writer.check, package=target),
+        )
+
+    def _capture_names(self) -> tuple[str, ...]:
+        settings = self.settings
+        captures = (name for plate in self.plates for name in plate.captures)
+        return tuple(dict.fromkeys((*settings.blank, *settings.dark, *captures)))
+
+    def _bytes_needed(self, captures: Sequence[str], outputs: Sequence[str]) -> int:
+        size = sum(self.sources.result(name).stat().st_size for name in outputs)
+        if self.options.captures:
+            size += sum(self.sources.capture(name).stat().st_size for name in captures)
+        if self.options.masters:  # about a positive of the whole glass
+            pictures = [name for name in outputs if name.endswith(".tif")]
+            size += sum(self.sources.result(name).stat().st_size for name in pictures)
+        return round(size * _ROOM)
+
+    def _jobs(self, writer: PackageWriter, names: Sequence[str]) -> list[PlateJob]:
+        """Read every capture once, and return the work orders they belong to."""
+        digests: dict[Path, str] = {}
+        shared = (name for plate in self.settings.plates for name in plate.captures)
+        every = dict.fromkeys((*names, *shared))
+        self.progress.begin("captures", len(every))
+        try:
+            for name in every:
+                source = self.sources.capture(name)
+                if self.options.captures and name in names:
+                    digest = writer.copy(source, f"{CAPTURES}/{name}", pixels=False).digests.sha256
+                else:
+                    digest = self.sources.sha256(source)
+                digests[self.sources.folder / name] = digest
+                self.progress.advance(name)
+        finally:
+            self.progress.end()
+        folder, output = self.sources.folder, self.sources.converted
+        jobs = {job.plate_id: job for job in plate_jobs(folder, output, self.settings, digests)}
+        shared_jobs = [job for job in jobs.values() if job.settings.printing == "shared"]
+        known = [ends for job in shared_jobs if (ends := earlier_ends(job)) is not None]
+        for job in shared_jobs if known else ():
+            jobs[job.plate_id] = replace(job, ends=shared_ends(known))
+        return [
+            replace(job, fingerprint=fingerprint_of(job))
+            for job in (jobs[plate.id] for plate in self.plates)
+        ]
+
+    def _copy_results(self, writer: PackageWriter, jobs: Sequence[PlateJob]) -> list[PlateResult]:
+        results = []
+        self.progress.begin("results", len(jobs))
+        try:
+            for job in jobs:
+                recorded = recorded_result(job)
+                if recorded is None:
+                    what = "is not the record of a conversion by today's captures and settings"
+                    remedy = "run platebench convert, then pack it"
+                    raise ArchiveError(job.record, what, remedy)
+                result, stated = recorded
+                for path in result.written:
+                    name = path.relative_to(job.output).as_posix()
+                    writer.copy(self.sources.result(name), name, sha256=stated.get(path, ""))
+                results.append(result)
+                self.progress.advance(job.plate_id)
+        finally:
+            self.progress.end()
+        return results
+
+    def _make_masters(self, writer: PackageWriter, jobs: Sequence[PlateJob]) -> list[list[Event]]:
+        light, dark = prepare_light(self.sources.folder, self.settings)
+        events = []
+        self.progress.begin("masters", len(jobs))
+        try:
+            for job in jobs:
+                name = f"{MASTERS}/{job.plate_id}.tif"
+                lit = replace(job, light=light, dark=dark)
+                made = master_plate(lit, writer.place_for(name), colour=self.options.colour)
+                writer.adopt(name)
+                writer.adopt(f"{MASTERS}/{made.preview.name}")
+                events.append(list(made.events))
+                self.progress.advance(job.plate_id)
+        finally:
+            self.progress.end()
+        return events
+
+    def _put_documents(
+        self,
+        writer: PackageWriter,
+        jobs: Sequence[PlateJob],
+        results: Sequence[PlateResult],
+        events: Sequence[Sequence[Event]],
+        now: datetime,
+    ) -> None:
+        pictures: dict[str, PackedFile] = {
+            name: file
+            for name, file in writer.files.items()
+            if name.split("/")[0] in (MASTERS, "positives", "previews")
+        }
+        for name in (SESSION_FILE, CALIBRATION, PLATE_LOG):
+            if self.sources.has(name):
+                writer.copy(self.sources.capture(name), name)
+        if self.whole and self.sources.has_result(PROOF_SHEET):
+            writer.copy(self.sources.result(PROOF_SHEET), PROOF_SHEET)
+        report = report_document(self.sources.converted, self.settings, results)
+        writer.put("report.json", json_for_people(report))
+        recipe = recipe_bytes(
+            self.settings, jobs, pictures, versions(), master_colour=self.options.colour
+        )
+        writer.put("recipe.json", recipe)
+        packed = Event(
+            type="message digest calculation",
+            step="pack",
+            detail="digests of every file by SHA-256 and SHA-512, as it was copied",
+            when=now.isoformat(timespec="seconds"),
+            agent=f"platebench {__version__}",
+        )
+        document = {
+            "schema": 1,
+            "plates": {
+                job.plate_id: events_to_json(tuple(made))
+                for job, made in zip(jobs, events, strict=False)
+            },
+            "package": events_to_json((packed,)),
+        }
+        writer.put("events.json", json_for_people(document))

@@ -1,0 +1,41 @@
+"""Which programs made something: all that has a say in the bytes, nothing that names a person."""
+
+from __future__ import annotations
+
+import platform
+import sys
+from importlib import metadata
+
+from platebench import __version__
+
+_DISTRIBUTIONS = (
+    *("exifread", "imagecodecs", "numpy", "opencv-python-headless", "pillow"),
+    *("rawpy", "scipy", "tifffile"),
+)
+
+
+def versions() -> dict[str, str]:
+    """Return versions by name; the system and the kind of processor stand for its own libraries."""
+    found = {"platebench": __version__, "python": platform.python_version()}
+    for name in _DISTRIBUTIONS:
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:  # built into a single file, say
+            found[name] = "unknown"
+    return found | {"system": sys.platform, "processor": platform.machine()}
+
+
+def differing(then: dict[str, str], now: dict[str, str]) -> list[str]:
+    """Return a sentence's worth for each version that differs.
+
+    Examples
+    --------
+    >>> differing({"numpy": "2.1.0", "rawpy": "0.28"}, {"numpy": "2.2.0", "rawpy": "0.28"})
+    ['numpy was 2.1.0 and is 2.2.0']
+    """
+    names = sorted(then.keys() | now.keys())
+    return [
+        f"{name} was {then.get(name, 'not used')} and is {now.get(name, 'not used')}"
+        for name in names
+        if then.get(name) != now.get(name)
+    ]

@@ -1,0 +1,199 @@
+"""Sessions as packages: what goes in, what is refused, and that originals stay as they are."""
+
+from __future__ import annotations
+
+import getpass
+import json
+import os
+import platform
+from pathlib import Path
+
+import bagit
+import pytest
+import tifffile
+
+from platebench.archive.digests import hash_path
+from platebench.archive.pack_session import PackOptions, pack_session
+from platebench.archive.verify import verify_package
+from platebench.errors import ArchiveError, WriteError
+from platebench.fsio import UNFINISHED
+
+from ..session_files import tree
+from .conftest import NOW
+from .packages import flip_byte
+
+
+def pack(session: Path, **options: object) -> list[Path]:
+    chosen = PackOptions(**options)  # type: ignore[arg-type]
+    return [one.package for one in pack_session(session, now=NOW, options=chosen)]
+
+
+def test_everything_is_in_it_and_an_independent_library_agrees(
+    converted: Path, packed_once: Path
+) -> None:
+    bag = bagit.Bag(str(packed_once))
+    bag.validate()
+    assert bag.info["External-Identifier"] == "shelf 3"
+    assert bag.info["External-Description"] == "Test"
+    plates = ("dense", "tall")
+    assert sorted(bag.payload_files()) == sorted(
+        [
+            *(f"data/{name}.json" for name in ("events", "recipe", "report")),
+            *(f"data/captures/{name}.dng" for name in ("blank", "dark", *plates)),
+            *(f"data/masters/{name}.{end}" for name in plates for end in ("jpg", "tif")),
+            *(f"data/plates/{name}.json" for name in plates),
+            *(f"data/positives/{name}.tif" for name in plates),
+            *(f"data/previews/{name}.jpg" for name in plates),
+            "data/proof-sheet.pdf",
+            "data/session.toml",
+        ]
+    )
+    for name in ("positives/tall.tif", "plates/dense.json", "proof-sheet.pdf"):
+        source, copy = converted / "converted" / name, packed_once / "data" / name
+        assert copy.read_bytes() == source.read_bytes()
+
+
+def test_the_recipe_lists_what_is_there(packed_once: Path) -> None:
+    recipe = json.loads((packed_once / "data/recipe.json").read_bytes())
+    for name, digest in recipe["inputs"].items():
+        assert hash_path(packed_once / "data/captures" / name).sha256 == digest
+    for name, facts in recipe["outputs"].items():
+        path = packed_once / "data" / name
+        assert facts["sha256"] == hash_path(path).sha256
+        assert facts["bytes"] == path.stat().st_size
+        if path.suffix == ".tif":
+            assert facts["pixels"]["rows_columns"] == list(tifffile.imread(path).shape)
+    assert set(recipe["shared_printing"]) == {"tall"}
+
+
+def test_the_recipe_names_no_person_no_machine_and_no_time(packed_once: Path) -> None:
+    text = (packed_once / "data/recipe.json").read_text()
+    named = {platform.node(), getpass.getuser(), str(Path.home()), str(packed_once.parent)}
+    for word in named | {"2026-03-01", "/tmp"}:
+        assert f'"{word}' not in text and f"/{word}/" not in text
+    assert "15:30" in (packed_once / "data/events.json").read_text()
+
+
+def test_the_same_session_gives_the_same_bytes(
+    converted: Path, packed_once: Path, tmp_path: Path
+) -> None:
+    again = pack_session(converted, now=NOW, to=tmp_path, options=PackOptions(captures=True))
+    assert tree(again[0].package) == tree(packed_once)
+
+
+def test_originals_and_results_stay_as_they_are(session: Path) -> None:
+    before = tree(session)
+    (package,) = pack(session)
+    assert tree(session, but="packages") == before
+    assert package == session / "packages" / "shelf 3"
+    assert not (package / "data/captures").exists()
+
+
+def test_a_package_for_each_plate(session: Path) -> None:
+    packages = pack(session, each=True, masters=False)
+    assert [path.name for path in packages] == ["shelf 3-dense", "shelf 3-tall"]
+    recipe = json.loads((packages[0] / "data/recipe.json").read_bytes())
+    assert [plate["id"] for plate in recipe["session"]["plate"]] == ["dense"]
+    assert sorted(recipe["inputs"]) == ["blank.dng", "dark.dng", "dense.dng"]
+    with pytest.raises(WriteError, match="packages are never replaced; give another name"):
+        pack_session(session, now=NOW, plates=["tall"])
+    with pytest.raises(ArchiveError, match='lists no plate "lost" that is to be converted; name'):
+        pack_session(session, now=NOW, plates=["lost"])
+
+
+def nothing_packed(session: Path) -> bool:
+    return not list((session / "packages").iterdir())
+
+
+@pytest.mark.parametrize("name", ["positives/tall.tif", "previews/dense.jpg"])
+def test_a_result_that_somebody_changed_is_refused(session: Path, name: str) -> None:
+    flip_byte(session / "converted" / name, -3)
+    with pytest.raises(ArchiveError, match="is not as it was converted; convert its plate again"):
+        pack(session, masters=False)
+    assert nothing_packed(session)
+
+
+def test_what_is_not_converted_by_todays_settings_is_refused(session: Path) -> None:
+    path = session / "session.toml"
+    path.write_text(path.read_text().replace("[every_plate]\n", "[every_plate]\nprint_stops = 1\n"))
+    with pytest.raises(ArchiveError, match="by today's captures and settings; run platebench"):
+        pack(session, masters=False)
+    (session / "converted/plates/tall.json").unlink()
+    with pytest.raises(ArchiveError, match=r"tall.json is not there; convert the session first"):
+        pack(session, masters=False)
+    assert nothing_packed(session)
+
+
+def test_a_capture_that_vanished_is_named(session: Path) -> None:
+    (session / "tall.dng").unlink()
+    with pytest.raises(ArchiveError, match=r"tall.dng is not there; copy it there again"):
+        pack(session)
+    assert nothing_packed(session)
+
+
+def test_links_that_lead_out_are_not_followed(session: Path, tmp_path: Path) -> None:
+    outside = tmp_path / "outside.dng"
+    (session / "tall.dng").rename(outside)
+    (session / "tall.dng").symlink_to(outside)
+    with pytest.raises(ArchiveError, match="reached by a link that leads out of the session; copy"):
+        pack(session, captures=True)
+    (session / "tall.dng").unlink()
+    outside.rename(session / "tall.dng")
+    (session / "plates.csv").symlink_to("/etc/hostname")
+    with pytest.raises(ArchiveError, match="leads out of the session"):
+        pack(session, captures=True, masters=False)
+    (session / "plates.csv").unlink()
+    (session / "plates.csv").symlink_to("nowhere")
+    with pytest.raises(ArchiveError, match="is a link that leads nowhere; copy the file itself"):
+        pack(session, captures=True, masters=False)
+    (session / "plates.csv").unlink()
+    positive = session / "converted/positives/tall.tif"
+    positive.rename(tmp_path / "tall.tif")
+    positive.symlink_to(tmp_path / "tall.tif")
+    with pytest.raises(ArchiveError, match="leads out of the folder of results"):
+        pack(session, masters=False)
+    assert nothing_packed(session)
+
+
+def test_captures_whose_names_clash_elsewhere_are_refused(session: Path) -> None:
+    path = session / "session.toml"
+    (session / "Tall.dng").write_bytes((session / "dense.dng").read_bytes())
+    path.write_text(path.read_text().replace('["dense.dng"]', '["Tall.dng"]'))
+    with pytest.raises(ArchiveError, match="are one file on some disks; rename one of them"):
+        pack(session, captures=True)
+    assert nothing_packed(session)
+
+
+@pytest.mark.parametrize("name", ["two\nlines", "x" * 250, "..", "a/b", "nul"])
+def test_folders_that_cannot_name_a_package_ask_for_a_name(session: Path, name: str) -> None:
+    with pytest.raises(ArchiveError, match=r"cannot name a package: .*; give a name with --name"):
+        pack(session, name=name)
+
+
+@pytest.mark.parametrize("name", ["two\nlines", "Größe 13x18, 50 %", "y" * 240])
+def test_session_folders_of_any_name(session: Path, name: str) -> None:
+    renamed = session.rename(session.parent / name)
+    (package,) = pack(renamed, name="plates", masters=False)
+    assert verify_package(package).valid
+
+
+def test_what_a_killed_run_left_is_tidied_after_a_day(session: Path) -> None:
+    old, young = (session / "packages" / f"{UNFINISHED}{n}" for n in ("old", "young"))
+    for folder in (old, young):
+        (folder / "data").mkdir(parents=True)
+        (folder / "data/file").touch()
+    os.utime(old, (0, 0))
+    pack(session, masters=False)
+    assert young.exists() and not old.exists()
+
+
+def test_too_little_room_is_said_before_anything_is_written(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import shutil
+
+    real = shutil.disk_usage
+    monkeypatch.setattr("shutil.disk_usage", lambda path: real(path)._replace(free=1000))
+    with pytest.raises(WriteError, match=r"takes .* MB and the disk has 0.0 MB left; free some"):
+        pack(session)
+    assert nothing_packed(session)

@@ -1,0 +1,185 @@
+"""Pictures made again by a recipe: byte for byte, or a precise account of what differs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import tifffile
+
+from platebench.archive import reproduce
+from platebench.archive.compare_pixels import compare_pixels
+from platebench.archive.reproduce import reproduce_package
+from platebench.errors import ArchiveError, ExitCode, PackageError, PlateError, SettingsError
+
+from ..session_files import tree
+from .packages import flip_byte, rewrite
+
+MakePackage = Callable[[dict[str, Any]], object]
+
+
+def test_byte_for_byte_from_the_package_alone(package: Path, tmp_path: Path) -> None:
+    before = tree(package)
+    made = reproduce_package(package, output=tmp_path / "remade")
+    assert made.exit_code is ExitCode.OK and made.versions == ()
+    assert len(made.remade) == 8 and all(picture.same_bytes for picture in made.remade)
+    for name in ("positives/tall.tif", "masters/dense.tif", "previews/dense.jpg"):
+        packed = package / "data" / name
+        assert (tmp_path / "remade" / name).read_bytes() == packed.read_bytes()
+    assert tree(package) == before
+
+
+def test_from_captures_elsewhere_one_plate(package: Path, converted: Path) -> None:
+    import shutil
+
+    shutil.rmtree(package / "data/captures")
+    with pytest.raises(ArchiveError, match="is not in the package; name the folder that has"):
+        reproduce_package(package)
+    made = reproduce_package(package, captures=converted, plates=["tall"])
+    assert made.exit_code is ExitCode.OK and len(made.remade) == 4
+    with pytest.raises(ArchiveError, match='has no plate "lost"; name one of: dense, tall'):
+        reproduce_package(package, captures=converted, plates=["lost"])
+
+
+def test_another_capture_is_not_taken_for_the_one(package: Path) -> None:
+    flip_byte(package / "data/captures/tall.dng", -3)
+    made = reproduce_package(package)
+    assert made.exit_code is ExitCode.PARTIAL
+    ((plate, error),) = made.errors
+    assert plate == "tall" and "is not the capture of the recipe: its SHA-256 is" in str(error)
+    assert len(made.remade) == 4
+
+
+def edit(package: Path, change: Callable[[dict[str, Any]], object]) -> None:
+    """Change the recipe, and the manifests with it, as another writer would."""
+    path = package / "data/recipe.json"
+    document = json.loads(path.read_bytes())
+    change(document)
+    old = {name: _digest(name, path.read_bytes()) for name in ("sha256", "sha512")}
+    path.write_text(json.dumps(document))
+    new = {name: _digest(name, path.read_bytes()) for name in old}
+    rewrite(package, lambda name, data: data.replace(old[name].encode(), new[name].encode()))
+
+
+def _digest(name: str, data: bytes) -> str:
+    import hashlib
+
+    return hashlib.new(name, data).hexdigest()
+
+
+def test_versions_and_pixels_that_differ_are_told(package: Path) -> None:
+    def change(recipe: dict[str, Any]) -> None:
+        recipe["versions"]["numpy"] = "1.0"
+        recipe["session"]["plate"][0]["print_stops"] = 0.5  # stands for a version that prints so
+
+    edit(package, change)
+    made = reproduce_package(package, plates=["dense"])
+    assert made.exit_code is ExitCode.PARTIAL
+    assert made.versions == (f"numpy was 1.0 and is {np.__version__}",)
+    positive, preview, *masters = made.remade
+    assert positive.same_pixels is False and positive.difference is not None
+    assert positive.difference.mean < 0  # half a stop more prints darker
+    assert positive.difference.largest > 1000 and positive.difference.share > 0.5
+    assert not preview.same_bytes and all(master.same_bytes for master in masters)
+
+
+def test_other_tags_around_the_same_pixels_are_told(
+    package: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("platebench.convert.__version__", "0.0.0")  # it goes into the file's tags
+    made = reproduce_package(package, plates=["dense"])
+    positive = made.remade[0]
+    assert not positive.same_bytes and positive.same_pixels
+
+
+def test_differences_of_known_pictures(tmp_path: Path) -> None:
+    first = np.full((300, 5), 1000, np.uint16)
+    second = first.copy()
+    second[299, 4], second[0, 0] = 1030, 990
+    for name, pixels in (("a", first), ("b", second), ("c", first[:5])):
+        tifffile.imwrite(tmp_path / name, pixels)
+    found = compare_pixels(tmp_path / "a", tmp_path / "b")
+    assert found is not None and found.same_size
+    assert found.share == 2 / 1500 and found.largest == 30
+    assert found.mean == pytest.approx(20 / 1500)
+    assert found.rms == pytest.approx(((30**2 + 10**2) / 1500) ** 0.5)
+    other = compare_pixels(tmp_path / "a", tmp_path / "c")
+    assert other is not None and not other.same_size
+    (tmp_path / "d").write_text("no picture")
+    assert compare_pixels(tmp_path / "a", tmp_path / "d") is None
+
+
+def test_a_recipe_that_was_changed_is_not_followed(package: Path) -> None:
+    path = package / "data/recipe.json"
+    path.write_text(path.read_text().replace("neutral", "softer"))
+    with pytest.raises(PackageError, match="is not as it was packed; see: platebench verify"):
+        reproduce_package(package)
+    path.unlink()
+    with pytest.raises(PackageError, match="is missing or cannot be read"):
+        reproduce_package(package)
+
+
+def _set(*keys: str | int, to: object) -> MakePackage:
+    def change(recipe: dict[str, Any]) -> None:
+        place: Any = recipe
+        for key in keys[:-1]:
+            place = place[key]
+        place[keys[-1]] = to
+
+    return change
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        _set("schema", to=99),
+        _set("kind", to="a cake"),
+        _set("session", to=None),
+        _set("session", "plate", 0, "captures", to=["../../../etc/passwd"]),
+        _set("session", "plate", 0, "captures", to=["/etc/passwd"]),
+        _set("session", "plate", 0, "id", to="../out"),
+        _set("session", "plate", 0, "rotate", to=[[]]),
+        _set("session", "light", "blank", to=["C:/x"]),
+        _set("tones", to={}),
+        _set("tones", "neutral", "paper", "black", to=1e999),
+        _set("calibration", to={"schema": 2}),
+        _set("shared_printing", "tall", to={"base_fog": "x"}),
+        _set("inputs", to=[]),
+        _set("inputs", "tall.dng", to=7),
+        _set("outputs", to={"positives/tall.tif": None}),
+        _set("versions", to={"numpy": []}),
+    ],
+)
+def test_a_malicious_recipe_writes_and_reads_nothing_outside(
+    package: Path, tmp_path: Path, change: MakePackage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    edit(package, change)
+    before = tree(tmp_path)
+    try:
+        made = reproduce_package(package, output=tmp_path / "remade")
+    except PlateError as error:
+        assert isinstance(error, (PackageError, SettingsError, PlateError))
+        assert ";" in str(error)
+    else:
+        assert made.exit_code is not ExitCode.OK
+        assert all(";" in str(error) for _, error in made.errors)
+    kept = {name: digest for name, digest in tree(tmp_path).items() if "remade/" not in name}
+    assert kept == before
+
+
+def test_links_in_a_package_are_not_followed(package: Path, converted: Path) -> None:
+    (package / "data/captures/tall.dng").unlink()
+    (package / "data/captures/tall.dng").symlink_to(converted / "tall.dng")
+    made = reproduce_package(package, plates=["tall"])
+    assert made.exit_code is ExitCode.INPUT
+    assert "is not in the package" in str(made.errors[0][1])
+
+
+def test_versions_are_told_by_name() -> None:
+    found = reproduce.versions()
+    assert {"platebench", "python", "numpy", "rawpy", "tifffile"} <= set(found)
+    assert "unknown" not in found.values()
