@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -116,3 +118,39 @@ def step_to_json(step: StepNoted) -> dict[str, Any]:
     """Return a step of developing as JSON types, without what was not noted."""
     shown = {part.name: getattr(step, part.name) for part in fields(step)}
     return {key: value for key, value in shown.items() if value not in ("", None)}
+
+
+def entry_from_json(values: Mapping[str, Any]) -> LogEntry:
+    """Return the entry that ``to_json`` spelled out.
+
+    Raises
+    ------
+    ValueError
+        If there is a name or a value that it cannot have.
+    """
+    said = dict(values)
+    more, steps = said.pop("more", {}), said.pop("steps", [])
+    if not isinstance(more, dict) or not isinstance(steps, list):
+        raise ValueError("more or steps")
+    if not all(isinstance(text, str) for text in more.values()):
+        raise ValueError("more")
+    noted = tuple(StepNoted(**_checked(StepNoted, step)) for step in steps)
+    return LogEntry(**_checked(LogEntry, said), more=tuple(more.items()), steps=noted)
+
+
+def _checked(kind: type[LogEntry] | type[StepNoted], values: Any) -> dict[str, Any]:
+    """Return values if each is text or a finite number as its field asks."""
+    if not isinstance(values, dict):
+        raise ValueError(f"{values!r} is no table")
+    texts = {part.name for part in fields(kind) if part.type == "str"}
+    numbers = {part.name for part in fields(kind) if str(part.type).startswith("float")}
+    for name, value in values.items():
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        text = name in texts and isinstance(value, str)
+        number = name in numbers and is_number and math.isfinite(value)
+        if not (text or number):
+            raise ValueError(f"{name} cannot be {value!r}")
+    needed = {"plate_id"} if kind is LogEntry else {"name", "time_s"}
+    if not needed <= values.keys():
+        raise ValueError(f"no {' or '.join(sorted(needed))}")
+    return values

@@ -13,6 +13,11 @@ from platebench.session.convert_session import convert_session
 
 from ..session_files import write_session
 
+LOG = """plate,title,place,date,batch,developer,notes,shelf mark
+tall,"The mill, frozen",Nordhafen,1893-02~,7,pyro,"ice on the wheel
+by the race",A 12
+dense,Two boats,Südkai,1894/1896,8,metol,,=B 3
+"""
 NOW = datetime(2026, 3, 1, 15, 30, tzinfo=UTC)
 
 
@@ -24,6 +29,7 @@ def converted(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "session.toml").write_text(
         text.replace('captures = ["tall.dng"]', 'captures = ["tall.dng"]\nprinting = "shared"')
     )
+    (folder / "plates.csv").write_text(LOG, encoding="utf-8")
     convert_session(folder, workers=1)
     return folder
 

@@ -44,6 +44,7 @@ def test_everything_is_in_it_and_an_independent_library_agrees(
             *(f"data/plates/{name}.json" for name in plates),
             *(f"data/positives/{name}.tif" for name in plates),
             *(f"data/previews/{name}.jpg" for name in plates),
+            "data/plates.csv",
             "data/proof-sheet.pdf",
             "data/session.toml",
         ]
@@ -139,14 +140,17 @@ def test_links_that_lead_out_are_not_followed(session: Path, tmp_path: Path) -> 
         pack(session, captures=True)
     (session / "tall.dng").unlink()
     outside.rename(session / "tall.dng")
-    (session / "plates.csv").symlink_to("/etc/hostname")
+    log = session / "plates.csv"
+    log.rename(tmp_path / "plates.csv")
+    log.symlink_to(tmp_path / "plates.csv")
     with pytest.raises(ArchiveError, match="leads out of the session"):
         pack(session, captures=True, masters=False)
-    (session / "plates.csv").unlink()
-    (session / "plates.csv").symlink_to("nowhere")
+    log.unlink()
+    (tmp_path / "plates.csv").rename(log)
+    (session / "developing.csv").symlink_to("nowhere")
     with pytest.raises(ArchiveError, match="is a link that leads nowhere; copy the file itself"):
         pack(session, captures=True, masters=False)
-    (session / "plates.csv").unlink()
+    (session / "developing.csv").unlink()
     positive = session / "converted/positives/tall.tif"
     positive.rename(tmp_path / "tall.tif")
     positive.symlink_to(tmp_path / "tall.tif")

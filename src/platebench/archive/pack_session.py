@@ -21,6 +21,7 @@ from platebench.archive.versions import versions
 from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
 from platebench.errors import ArchiveError, WriteError
 from platebench.events import Event, events_to_json
+from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
 from platebench.fsio import check_room, make_folder, remove_unfinished
 from platebench.master import master_plate
 from platebench.plate_job import PlateJob, PlateResult
@@ -191,6 +192,7 @@ class _Packing:
 
     def pack(self, target: Path, now: datetime) -> Packed:
         """Write the package."""
+        self._documents()  # links that lead out are refused before anything is read
         names = self._capture_names()
         outputs = [name for plate in self.plates for name in self.sources.result_names(plate.id)]
         payload = [f"{CAPTURES}/{name}" for name in names] if self.options.captures else []
@@ -218,6 +220,11 @@ class _Packing:
         settings = self.settings
         captures = (name for plate in self.plates for name in plate.captures)
         return tuple(dict.fromkeys((*settings.blank, *settings.dark, *captures)))
+
+    def _documents(self) -> dict[str, Path]:
+        """Return the session's own files that are packed as they are, where there are any."""
+        names = (SESSION_FILE, CALIBRATION, PLATE_LOG, DEVELOPING)
+        return {name: self.sources.capture(name) for name in names if self.sources.has(name)}
 
     def _bytes_needed(self, captures: Sequence[str], outputs: Sequence[str]) -> int:
         size = sum(self.sources.result(name).stat().st_size for name in outputs)
@@ -306,9 +313,8 @@ class _Packing:
             for name, file in writer.files.items()
             if name.split("/")[0] in (MASTERS, "positives", "previews")
         }
-        for name in (SESSION_FILE, CALIBRATION, PLATE_LOG):
-            if self.sources.has(name):
-                writer.copy(self.sources.capture(name), name)
+        for name, source in self._documents().items():
+            writer.copy(source, name)
         if self.whole and self.sources.has_result(PROOF_SHEET):
             writer.copy(self.sources.result(PROOF_SHEET), PROOF_SHEET)
         report = report_document(self.sources.converted, self.settings, results)

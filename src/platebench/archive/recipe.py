@@ -18,6 +18,7 @@ from platebench.archive.pixels import pixels_to_json
 from platebench.checked_table import as_number
 from platebench.densitometry.calibration import Calibration, calibration_from_json
 from platebench.errors import PackageError
+from platebench.log_entry import LogEntry, entry_from_json
 from platebench.plate_job import PlateJob, PrintingEnds
 from platebench.session.record import json_for_people
 from platebench.session.session_file import session_from_toml
@@ -41,6 +42,8 @@ class Recipe:
         SHA-256 of every capture that had a say, by its name in the session.
     tones : dict of str to ToneProfile
     calibration : Calibration or None
+    log : dict of str to LogEntry
+        What the plate log said, by plate id: it is written into the pictures.
     ends : dict of str to PrintingEnds
         Printing ends shared by a session, by plate id.
     outputs : dict of str to dict
@@ -55,6 +58,7 @@ class Recipe:
     inputs: dict[str, str]
     tones: dict[str, ToneProfile]
     calibration: Calibration | None = None
+    log: dict[str, LogEntry] = field(default_factory=dict)
     ends: dict[str, PrintingEnds] = field(default_factory=dict)
     outputs: dict[str, dict[str, Any]] = field(default_factory=dict)
     master_colour: bool = False
@@ -94,6 +98,7 @@ def recipe_bytes(
             "scan": asdict(settings.scan),
             "plate": [_plate_to_json(job.settings) for job in jobs],
         },
+        "log": {job.plate_id: job.entry.to_json() for job in jobs if job.entry},
         "shared_printing": {job.plate_id: asdict(job.ends) for job in jobs if job.ends},
         "tones": {job.tone.name: tone_to_table(job.tone) for job in jobs if job.tone},
         "calibration": first.to_json() if first else None,
@@ -150,6 +155,10 @@ def read_recipe(document: Mapping[str, Any], path: Path) -> Recipe:
             for name, tone in _table(said.get("tones"), "tones", path).items()
         },
         calibration=None if calibration is None else calibration_from_json(calibration, path),
+        log={
+            plate: _entry(entry, f"log.{plate}", path)
+            for plate, entry in _table(said.get("log"), "log", path).items()
+        },
         ends={
             plate: _ends(ends, f"shared_printing.{plate}", path)
             for plate, ends in _table(said.get("shared_printing"), "shared_printing", path).items()
@@ -161,6 +170,13 @@ def read_recipe(document: Mapping[str, Any], path: Path) -> Recipe:
         master_colour=said.get("master_colour") is True,
         versions=_texts(said, "versions", path),
     )
+
+
+def _entry(value: object, name: str, path: Path) -> LogEntry:
+    try:
+        return entry_from_json(_table(value, name, path))
+    except ValueError as error:
+        raise _nonsense(path, name) from error
 
 
 def _ends(value: object, name: str, path: Path) -> PrintingEnds:

@@ -242,6 +242,7 @@ class _Making:
             calibration=recipe.calibration,
             blanks=tuple(sorted(recipe.inputs[name] for name in settings.blank)),
             tone=recipe.tones[plate.tone],
+            entry=recipe.log.get(plate.id),
             ends=recipe.ends.get(plate.id),
             inputs=tuple((name, recipe.inputs[name]) for name in names),
         )
