@@ -121,6 +121,10 @@ class SpotError(FileFault, InputError):
     """A place that is to be measured is not on the plate, or holds nothing to read."""
 
 
+class ChartError(FileFault, InputError):
+    """A print of the step chart, or of a test strip, cannot be read."""
+
+
 class FrameMismatchError(CalibrationError):
     """A blank or dark frame does not match the plate's capture (size, ISO, aperture, ...)."""
 

@@ -22,6 +22,9 @@ EFFECTS = (
     "light",
     "pattern",
     "few",
+    "print",
+    "paper",
+    "scan",
 )
 
 

@@ -1,0 +1,134 @@
+"""Sheets that are printed on film and read back from a print: drawing them as ink.
+
+A sheet is drawn as the print is to read. The file is its mirror image: laid with its ink side on
+the paper, the film prints right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from platebench.formats import MM_PER_INCH
+from platebench.outputs.proof_page import Box
+from platebench.outputs.proof_type import MM_PER_POINT, REGULAR, font_file
+from platebench.printing import step_chart
+from platebench.printing.print_response import codes_of
+from platebench.printing.step_chart import StepChart, marker_boxes, patch_box, white_box
+
+Ink = NDArray[np.float32]
+MARKERS = cv2.aruco.DICT_5X5_1000
+_CELLS = 7  # of a corner square, border included
+
+
+class InkSheet:
+    """A sheet of film to draw on; lengths in millimetres from the top left.
+
+    Parameters
+    ----------
+    width, height : float
+        Millimetres.
+    ppi : float
+        Of the printer.
+    """
+
+    def __init__(self, width: float, height: float, ppi: float) -> None:
+        self.scale = ppi / MM_PER_INCH
+        shape = (round(height * self.scale), round(width * self.scale))
+        self._ink: Ink = np.ones(shape, np.float32)
+        self._type = Image.new("L", (shape[1], shape[0]), 0)
+
+    def fill(self, box: Box, ink: float) -> None:
+        """Fill a rectangle."""
+        rows, columns = self._slices(box)
+        self._ink[rows, columns] = ink
+
+    def square(self, box: Box, code: int) -> None:
+        """Draw a corner square: dark on the print, in a light surround."""
+        dictionary = cv2.aruco.getPredefinedDictionary(MARKERS)
+        cells = cv2.aruco.generateImageMarker(dictionary, code, _CELLS) > 0
+        side = box.width / _CELLS
+        for row, column in np.argwhere(~cells):
+            top, left = box.top + row * side, box.left + column * side
+            self.fill(Box(top, left, top + side, left + side), 0.0)
+
+    def text(self, at: tuple[float, float], said: str, size_pt: float, *, place: str = "lm") -> None:
+        """Write a line that prints black; ``at`` is across, down; ``place`` as Pillow anchors it."""
+        size = size_pt * MM_PER_POINT * self.scale
+        font = ImageFont.truetype(font_file(REGULAR), size)
+        where = (at[0] * self.scale, at[1] * self.scale)
+        ImageDraw.Draw(self._type).text(where, said, fill=255, font=font, anchor=place)
+
+    @property
+    def ink(self) -> Ink:
+        """Share of full ink, as the print is to read; shape (M, N)."""
+        return self._ink * (1 - np.asarray(self._type, np.float32) / 255)
+
+    def codes(self) -> NDArray[np.uint16]:
+        """Return the 16-bit values of the film's file: mirrored, clear film 65535."""
+        return np.ascontiguousarray(codes_of(self.ink)[:, ::-1])
+
+    def _slices(self, box: Box) -> tuple[slice, slice]:
+        top, bottom = round(box.top * self.scale), round(box.bottom * self.scale)
+        left, right = round(box.left * self.scale), round(box.right * self.scale)
+        return slice(top, bottom), slice(left, right)
+
+
+def marker_codes(number: int) -> tuple[int, int, int, int]:
+    """Return the codes of the corner squares of a sheet, clockwise from the top left."""
+    first = 4 * number
+    return first, first + 1, first + 2, first + 3
+
+
+def draw_chart(chart: StepChart, ppi: float) -> InkSheet:
+    """Return a step chart drawn as ink."""
+    width, height = step_chart.WIDTH, step_chart.HEIGHT
+    sheet = InkSheet(width, height, ppi)
+    draw_corners(sheet, chart.number, width, height)
+    for (row, column), ink in np.ndenumerate(chart.patch_inks):
+        sheet.fill(patch_box(row, column), float(ink))
+    first, last = patch_box(0, 0), patch_box(step_chart.ROWS - 1, step_chart.COLUMNS - 1)
+    for at, name in _margin_names(first, last):
+        sheet.text(at, name, 6.5, place="mm")
+    made = f" for {chart.made_for}" if chart.made_for else ""
+    sheet.text((width / 2, 6.2), f"Step chart {chart.name}{made}", 9, place="mm")
+    said = "This line reads right on a print made with the ink side on the paper."
+    sheet.text((width / 2, 10.2), said, 6, place="mm")
+    draw_white_strip(sheet, white_box())
+    return sheet
+
+
+def draw_corners(sheet: InkSheet, number: int, width: float, height: float) -> None:
+    """Draw the four corner squares."""
+    for box, code in zip(marker_boxes(width, height), marker_codes(number), strict=True):
+        sheet.square(box, code)
+
+
+def draw_white_strip(sheet: InkSheet, box: Box) -> None:
+    """Draw the outline of the strip that is to be covered, and say so above it."""
+    thin = 0.25
+    for edge in (
+        Box(box.top - thin, box.left, box.top, box.right),
+        Box(box.bottom, box.left, box.bottom + thin, box.right),
+        Box(box.top - thin, box.left - thin, box.bottom + thin, box.left),
+        Box(box.top - thin, box.right, box.bottom + thin, box.right + thin),
+    ):
+        sheet.fill(edge, 0.0)
+    said = "cover with opaque tape: paper white"
+    sheet.text(((box.left + box.right) / 2, box.bottom + 1.7), said, 5.5, place="mm")
+
+
+def _margin_names(first: Box, last: Box) -> Iterator[tuple[tuple[float, float], str]]:
+    """Yield where each row's letter and each column's number stands, and what it is."""
+    for row in range(step_chart.ROWS):
+        middle = first.top + (row + 0.5) * step_chart.PATCH
+        letter = step_chart.patch_name(row, 0)[0]
+        yield (first.left - 3.0, middle), letter
+        yield (last.right + 3.0, middle), letter
+    for column in range(step_chart.COLUMNS):
+        middle = first.left + (column + 0.5) * step_chart.PATCH
+        yield (middle, first.top - 2.2), str(column + 1)
