@@ -31,7 +31,7 @@ DOORS = {
         *("stages/reading/read_scan.py", "synthetic/dng.py"),
     },
     "sqlite3": {"archive/catalogue"},
-    "tomlkit": {"session/draft_file.py", "session/edit_file.py"},
+    "tomlkit": {"session/draft_file.py", "session/edit_file.py", "printing/process_write.py"},
     "reportlab": {"outputs"},
     "pypdfium2": {"outputs"},
 }

@@ -25,7 +25,8 @@ from ..session_files import BOX, CAMERA, EXPOSURE_S, put, put_plate, tree, write
 COMMANDS = [
     *("demo", "start", "check", "convert"),
     *("calibrate", "measure", "curve"),
-    *("which-print", "expose", "develop-log"),
+    *("which-print", "printing-time", "process-chart", "calibrate-process", "print-negative"),
+    *("expose", "develop-log"),
     *("archive", "verify", "reproduce"),
 ]
 

@@ -18,7 +18,8 @@ from platebench.errors import ExitCode, PlateError
 _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert"),
     *("calibrate", "measure", "curve"),
-    *("which-print", "print-negative", "expose", "develop-log"),
+    *("which-print", "printing-time", "process-chart", "calibrate-process", "print-negative"),
+    *("expose", "develop-log"),
     *("archive", "verify", "reproduce"),
 )
 

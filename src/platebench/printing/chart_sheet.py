@@ -56,8 +56,10 @@ class InkSheet:
             top, left = box.top + row * side, box.left + column * side
             self.fill(Box(top, left, top + side, left + side), 0.0)
 
-    def text(self, at: tuple[float, float], said: str, size_pt: float, *, place: str = "lm") -> None:
-        """Write a line that prints black; ``at`` is across, down; ``place`` as Pillow anchors it."""
+    def text(
+        self, at: tuple[float, float], said: str, size_pt: float, *, place: str = "lm"
+    ) -> None:
+        """Write a line that prints black; ``at`` is across, down; ``place`` Pillow's anchor."""
         size = size_pt * MM_PER_POINT * self.scale
         font = ImageFont.truetype(font_file(REGULAR), size)
         where = (at[0] * self.scale, at[1] * self.scale)
@@ -66,7 +68,7 @@ class InkSheet:
     @property
     def ink(self) -> Ink:
         """Share of full ink, as the print is to read; shape (M, N)."""
-        return self._ink * (1 - np.asarray(self._type, np.float32) / 255)
+        return np.asarray(self._ink * (1 - np.asarray(self._type, np.float32) / 255), np.float32)
 
     def codes(self) -> NDArray[np.uint16]:
         """Return the 16-bit values of the film's file: mirrored, clear film 65535."""

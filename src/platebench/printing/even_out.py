@@ -73,7 +73,7 @@ def even_out(chart: StepChart, density: NDArray[np.float64]) -> EvenedChart:
         share, place = _shares(fit, ink, place)
     evened = read - fields @ fit.extra
     bad = (astray > 4 * spread) & (astray > _LEAST_DAMAGE)
-    names = [patch_name(*divmod(i, COLUMNS)) for i in np.flatnonzero(bad)]
+    names = [patch_name(i // COLUMNS, i % COLUMNS) for i in np.flatnonzero(bad).tolist()]
     means, errors = _levels(level, evened, bad, spread, len(chart.inks))
     middle = _fields(np.full(len(read), 0.5)) @ fit.extra
     noise = float(np.sqrt(np.mean(left[~bad] ** 2)))
@@ -102,8 +102,8 @@ def _shares(fit: FallingFit, ink: Vector, place: Vector) -> tuple[Vector, Vector
 
 def _fields(share: Vector) -> NDArray[np.float64]:
     """Return the columns of the three fields, shape (patches, 15)."""
-    y, x = np.meshgrid(np.linspace(-1, 1, ROWS), np.linspace(-1, 1, COLUMNS), indexing="ij")
-    x, y = x.ravel(), y.ravel()
+    y = np.repeat(np.linspace(-1, 1, ROWS), COLUMNS)
+    x = np.tile(np.linspace(-1, 1, COLUMNS), ROWS)
     slow = np.column_stack((x, y, x * y, x * x - np.mean(x * x), y * y - np.mean(y * y)))
     bell = 4 * share * (1 - share)
     return np.hstack((slow, slow * share[:, None], slow * bell[:, None]))
@@ -116,7 +116,7 @@ def _astray(left: Vector, level: NDArray[np.int64]) -> Vector:
     ink. Of two that differ, the one far from the curve is astray.
     """
     middles = np.array([np.median(left[level == i]) for i in range(int(level.max()) + 1)])
-    return np.minimum(np.abs(left), 2 * np.abs(left - middles[level]))
+    return np.asarray(np.minimum(np.abs(left), 2 * np.abs(left - middles[level])))
 
 
 def _spread_of(left: Vector, share: Vector) -> Vector:

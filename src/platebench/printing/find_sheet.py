@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,10 +16,10 @@ from platebench.printing.chart_sheet import MARKERS
 from platebench.printing.step_chart import marker_boxes
 
 Plane = NDArray[np.float32]
+SizeOf = Callable[[int], tuple[float, float]]
 _LOOKED_AT = (1600, 3200, 900)  # longest side, pixels; the first serves nearly always
 _NUMBERS = 250
 _MOST_ASTRAY = 0.012  # of the sheet's width; paper curls, sheets of another make do not fit
-_RAISED = 4  # the print is looked at brightened too, where its blacks are all that is seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,7 +52,7 @@ class FoundSheet:
         return np.asarray(homogeneous[:, :2] / homogeneous[:, 2:])
 
 
-def find_sheet(path: Path, light: Plane, *, width: float, height: float, what: str) -> FoundSheet:
+def find_sheet(path: Path, light: Plane, *, size: SizeOf, what: str) -> FoundSheet:
     """Find the corner squares of a sheet.
 
     Parameters
@@ -59,15 +61,15 @@ def find_sheet(path: Path, light: Plane, *, width: float, height: float, what: s
         The scan, for messages.
     light : ndarray of float32, shape (M, N)
         Linear.
-    width, height : float
-        Of the sheet, millimetres.
+    size : callable
+        Width and height of the sheet with some number, millimetres; may raise ``ChartError``.
     what : str
         What it is called, such as ``"step chart"``.
 
     Raises
     ------
     ChartError
-        If there is none, if it is reversed, or if it is bent out of shape.
+        If there is none, another one, or if it is reversed or bent out of shape.
     """
     codes = np.sqrt(np.clip(light / max(float(np.percentile(light, 99)), 1e-6), 0, 1))
     picture = (codes * 255).astype(np.uint8)
@@ -78,7 +80,7 @@ def find_sheet(path: Path, light: Plane, *, width: float, height: float, what: s
             break
     squares = _of_one(seen)
     if len(squares) >= 3:
-        return _placed(path, squares, width, height, what)
+        return _placed(path, squares, size, what)
     mirrored = _of_one(_squares(np.ascontiguousarray(picture[:, ::-1]), _LOOKED_AT[0]))
     if len(mirrored) >= 3:
         raise ChartError(
@@ -98,7 +100,7 @@ def find_sheet(path: Path, light: Plane, *, width: float, height: float, what: s
 def _squares(picture: NDArray[np.uint8], longest: int) -> dict[int, NDArray[np.float64]]:
     """Return the corners of each square by its code, in pixels of the whole picture."""
     factor = min(1.0, longest / max(picture.shape))
-    small = picture
+    small: Any = picture
     if factor < 1:
         small = cv2.resize(picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     settings = cv2.aruco.DetectorParameters()
@@ -123,8 +125,10 @@ def _of_one(seen: dict[int, NDArray[np.float64]]) -> dict[int, NDArray[np.float6
 
 
 def _placed(
-    path: Path, squares: dict[int, NDArray[np.float64]], width: float, height: float, what: str
+    path: Path, squares: dict[int, NDArray[np.float64]], size: SizeOf, what: str
 ) -> FoundSheet:
+    number = next(iter(squares)) // 4
+    width, height = size(number)
     boxes = marker_boxes(width, height)
     mm, pixels = [], []
     for code, square in squares.items():
@@ -134,11 +138,10 @@ def _placed(
             (box.left, box.bottom),
         ]  # fmt: skip
         pixels += list(square)
-    # The squares' corners are given as outer edges; OpenCV counts from pixel centres.
     matrix, _ = cv2.findHomography(np.array(mm), np.array(pixels), 0)
     if matrix is None:
         raise ChartError(path, f"shows a {what} that lies across itself", "scan it flat")
-    found = FoundSheet(next(iter(squares)) // 4, np.asarray(matrix, np.float64), len(squares))
+    found = FoundSheet(number, np.asarray(matrix, np.float64), len(squares))
     astray = np.hypot(*(found.points(np.array(mm)) - np.array(pixels)).T).max()
     if astray > _MOST_ASTRAY * width * found.pixels_a_mm:
         what = f"shows a {what} that is bent: its corners lie {astray:.0f} pixels from their places"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -36,6 +37,8 @@ class PrintScan:
         Linear, share of the scan's full scale.
     clipped, black : ndarray of bool, shape (M, N)
         Where some channel is at its end.
+    ppi : float or None
+        Pixels per inch, as the file says.
     notes : tuple of str
         How it was read.
     """
@@ -44,6 +47,7 @@ class PrintScan:
     light: Plane
     clipped: NDArray[np.bool_]
     black: NDArray[np.bool_]
+    ppi: float | None
     notes: tuple[str, ...]
 
 
@@ -76,7 +80,14 @@ def read_print(path: Path, gamma: float = 2.2) -> PrintScan:
         clipped, black = (counts >= frame.white).any(2), (counts == 0).all(2)
     else:
         light, clipped, black = table[counts], counts >= frame.white, counts == 0
-    return PrintScan(path, np.asarray(light, np.float32), clipped, black, frame.info.notes)
+    return PrintScan(
+        path=path,
+        light=np.asarray(light, np.float32),
+        clipped=np.asarray(clipped),
+        black=np.asarray(black),
+        ppi=frame.info.ppi,
+        notes=frame.info.notes,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,10 +124,10 @@ def patch_lights(scan: PrintScan, found: FoundSheet, boxes: Sequence[Box]) -> li
         raise ChartError(scan.path, what, "scan the whole print, with a little room around it")
     x, y = (places[:, i].astype(np.float32).reshape(len(boxes), -1) for i in (0, 1))
     spacing = found.pixels_a_mm * boxes[0].width * _INNER / _POINTS
-    light = scan.light
+    light: Any = scan.light
     if spacing > 1.5:  # fine scans: every pixel counts, not every other
         side = int(spacing) | 1
-        light = cv2.blur(light, (side, side))
+        light = cv2.blur(scan.light, (side, side))
     values = cv2.remap(light, x, y, cv2.INTER_LINEAR)
     size = _POINTS // _BLOCKS
     blocks = values.reshape(len(boxes), _BLOCKS, size, _BLOCKS, size).mean((2, 4))

@@ -1,8 +1,9 @@
 """The step chart: which ink each patch asks for, and where it lies. Pure; lengths in mm.
 
-Every level is printed twice or four times, black and white more often. Duplicates lie opposite one another through the middle
-of the sheet, so that a slope of the coating or of the light cancels in their mean; which pair holds
-which level is drawn once with a fixed seed, so that unevenness cannot pass for tone.
+Every level is printed twice or four times, black and white more often. Duplicates lie opposite
+one another through the middle of the sheet, so that a slope of the coating or of the light cancels
+in their mean; which pair holds which level is drawn once with a fixed seed, so that unevenness
+cannot pass for tone.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ WIDTH, HEIGHT = 118.0, 172.0  # a 5x7 in or 13x18 cm sheet takes it
 MARKER = 10.0  # corner squares
 _EDGE = 3.0  # from the sheet's edge to a corner square: full ink, so that paper stays white
 _SEED = 20_051  # of the order of patches; changing it makes every printed chart a wrong one
-_CORRECTED = range(10, 200)  # numbers of charts made through a correction
+FIRST_STRIP = 200  # numbers from here on are test strips
+_CORRECTED = range(10, FIRST_STRIP)  # numbers of charts made through a correction
 _DOTS = 2.5  # D, density of full ink assumed before anything is known
 _VERSION = 1
 

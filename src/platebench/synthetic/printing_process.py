@@ -168,7 +168,7 @@ def simulate_print(
     process: PrintingProcess,
     *,
     seed: int,
-    faults: PrintFaults = PrintFaults(),  # noqa: B008
+    faults: PrintFaults = PrintFaults(),
     covered: NDArray[np.bool_] | None = None,
     ink_side_on_paper: bool = True,
 ) -> Plane:
@@ -202,11 +202,15 @@ def simulate_print(
     density += _grain(ink.shape, 0.2, ppi, paper) * faults.texture
     density += _grain(ink.shape, 2.0, ppi, paper) * faults.mottle * (0.3 + density / process.d_max)
     _add_specks(density, ppi, faults.specks, paper)
-    return density
+    return np.asarray(density, np.float64)
 
 
 def simulate_scan(
-    density: Plane, ppi: float, scan: ScanModel = ScanModel(), *, seed: int  # noqa: B008
+    density: Plane,
+    ppi: float,
+    scan: ScanModel = ScanModel(),
+    *,
+    seed: int,
 ) -> NDArray[np.uint16] | NDArray[np.uint8]:
     """Return the codes of a scan of a print, shape (M, N)."""
     rng = effect_streams(seed)["scan"]
@@ -246,9 +250,9 @@ def _grain(shape: tuple[int, int], size_mm: float, ppi: float, rng: np.random.Ge
     """Return noise of standard deviation 1 whose grains are about so large."""
     step = size_mm / MM_PER_INCH * ppi
     coarse = (max(2, round(shape[0] / step)), max(2, round(shape[1] / step)))
-    noise = rng.normal(0, 1, coarse).astype(np.float32)
-    noise = cv2.resize(noise, shape[::-1], interpolation=cv2.INTER_CUBIC)
-    return np.asarray(noise / max(float(noise.std()), 1e-6), np.float64)
+    nodes = rng.normal(0, 1, coarse).astype(np.float32)
+    noise = np.asarray(cv2.resize(nodes, shape[::-1], interpolation=cv2.INTER_CUBIC), np.float64)
+    return np.asarray(noise / max(float(noise.std()), 1e-6))
 
 
 def _add_specks(density: Plane, ppi: float, count: int, rng: np.random.Generator) -> None:

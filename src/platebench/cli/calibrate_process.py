@@ -1,0 +1,91 @@
+"""``platebench calibrate-process``: the tones of printer and process from a printed step chart."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.profile_name import ProfileName
+
+
+@click.command(
+    "calibrate-process",
+    cls=ExampledCommand,
+    short_help="Calibrate printer and process from a scan of the printed step chart.",
+    examples=(
+        "platebench calibrate-process print-1.tif --process salted-paper",
+        "platebench calibrate-process print-2.tif --process salted-paper "
+        "--chart charts/step-chart-101-77.json",
+        "platebench calibrate-process print-1.tif --process cyanotype-citrate --save-as blue-rag",
+    ),
+)
+@click.argument("scan", type=click.Path(path_type=Path))
+@click.option("--process", required=True, metavar="NAME", help="The process it was printed by.")
+@click.option(
+    "--chart",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The chart's .json file, where it went through a correction.",
+)
+@click.option(
+    "--save-as",
+    type=ProfileName(),
+    metavar="NAME",
+    help="Name of your profile.  [default: the process]",
+)
+@click.option(
+    "--fresh", is_flag=True, help="Forget earlier prints: printer, ink, paper or coating changed."
+)
+@click.option(
+    "--gamma",
+    type=click.FloatRange(1.0, 3.0),
+    default=2.2,
+    show_default=True,
+    help="Coding of a scan that has no colour profile.",
+)
+@click.option(
+    "--session",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Keep the profile in this session.  [default: your settings folder]",
+)
+@talk_options
+def command(
+    scan: Path,
+    process: str,
+    chart: Path | None,
+    save_as: str | None,
+    fresh: bool,
+    gamma: float,
+    session: Path | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Read SCAN, a scan of a print of the step chart, and keep what it says as a process profile.
+
+    Scan with automatic levels, contrast and sharpening off, paper white below clipping. The chart
+    may lie any way round. Prints of a second pass are pooled with those before. Writes NAME.toml
+    and a plot; print-negative and process-chart go through it from then on.
+    """
+    from platebench.cli.show_calibrate_process import show_calibration
+    from platebench.printing.calibrate_process import calibrate_process
+    from platebench.printing.process_file import FOLDER, process_folders
+    from platebench.printing.step_chart import load_chart
+
+    user = Path(click.get_app_dir("platebench"))
+    done = calibrate_process(
+        scan,
+        process,
+        process_folders(session, user),
+        (session or user) / FOLDER,
+        chart=None if chart is None else load_chart(chart),
+        save_as=save_as or "",
+        fresh=fresh,
+        gamma=gamma,
+    )
+    if as_json:
+        print_json(done.to_json())
+    elif not quiet:
+        show_calibration(done)

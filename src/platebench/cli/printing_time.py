@@ -1,0 +1,98 @@
+"""``platebench printing-time``: the shortest exposure that prints full black, from a test strip."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from platebench.cli.options import ExampledCommand, print_json, talk_options
+
+
+@click.command(
+    "printing-time",
+    cls=ExampledCommand,
+    short_help="Find the standard printing time from a test strip.",
+    examples=(
+        "platebench printing-time --sheet charts --first 15",
+        "platebench printing-time strip.tif --first 15 --process salted-paper",
+        "platebench printing-time readings.csv",
+    ),
+)
+@click.argument("readings", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--sheet",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write the test strip's film into this folder, and say when to cover which step.",
+)
+@click.option(
+    "--first", type=click.FloatRange(0.01, 100_000), metavar="SECONDS", help="Time of step 1."
+)
+@click.option(
+    "--steps",
+    type=click.IntRange(7, 21),
+    default=15,
+    show_default=True,
+    help="Steps of half a stop on the sheet.",
+)
+@click.option(
+    "--tolerance",
+    type=click.FloatRange(0.005, 0.3),
+    default=0.03,
+    show_default=True,
+    help="Density below the strip's darkest step that still counts as full black.",
+)
+@click.option(
+    "--process", metavar="NAME", help="Keep the exposure scale found in this process's profile."
+)
+@click.option(
+    "--session",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Keep the profile in this session.  [default: your settings folder]",
+)
+@click.option("--gamma", type=click.FloatRange(1, 3), default=2.2, help="Of scans without profile.")
+@click.option("--ppi", type=click.FloatRange(100, 1440), default=360.0, help="Of the printer.")
+@talk_options
+def command(
+    readings: Path | None,
+    sheet: Path | None,
+    first: float | None,
+    steps: int,
+    tolerance: float,
+    process: str | None,
+    session: Path | None,
+    gamma: float,
+    ppi: float,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Read a test strip from READINGS: a scan of its print, or a table of time_s,density.
+
+    The strip is exposed in steps through clear film, so the film's own base counts in. The
+    standard printing time is the shortest that prints full black; every step chart and print
+    negative is exposed by it. A strip that begins white gives the exposure scale, too.
+    """
+    from platebench.cli import show_printing_time as show
+    from platebench.printing.printing_job import keep_scale, read_printing_time, write_strip
+    from platebench.printing.process_file import FOLDER, process_folders
+
+    if (readings is None) == (sheet is None):
+        raise click.UsageError("give a scan or table to read, or --sheet FOLDER to write a strip")
+    if sheet is not None:
+        files = write_strip(sheet, steps, ppi)
+        told = show.schedule_to_json(first, steps, files) if as_json else None
+    else:
+        assert readings is not None  # one of the two, see above
+        found = read_printing_time(readings, first, tolerance=tolerance, gamma=gamma)
+        user = Path(click.get_app_dir("platebench"))
+        folders, into = process_folders(session, user), (session or user) / FOLDER
+        files = () if process is None else keep_scale(found, process, folders, into)
+        told = show.found_to_json(found, files) if as_json else None
+    if told is not None:
+        print_json(told)
+    elif not quiet and sheet is not None:
+        show.show_schedule(first, steps, files)
+    elif not quiet:
+        show.show_found(found, files)

@@ -1,0 +1,76 @@
+"""``platebench process-chart``: the step chart that calibrates printer and process."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from platebench.cli.options import ExampledCommand, print_json, talk_options
+
+
+@click.command(
+    "process-chart",
+    cls=ExampledCommand,
+    short_help="Write the step chart that calibrates printer and printing process.",
+    examples=(
+        "platebench process-chart charts",
+        "platebench process-chart charts --process salted-paper --ppi 720",
+        "platebench process-chart charts --levels 51 --json",
+    ),
+)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--process",
+    metavar="NAME",
+    help="Second pass: through the present correction of this calibrated process.",
+)
+@click.option(
+    "--session",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Session whose own process profiles count first.",
+)
+@click.option(
+    "--levels",
+    type=click.Choice(["51", "101"]),
+    default="101",
+    show_default=True,
+    help="51 levels are printed four times each, 101 twice.",
+)
+@click.option(
+    "--ppi",
+    type=click.FloatRange(100, 1440),
+    default=360.0,
+    show_default=True,
+    help="Pixels per inch of the printer.",
+)
+@talk_options
+def command(
+    folder: Path,
+    process: str | None,
+    session: Path | None,
+    levels: str,
+    ppi: float,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Write a step chart into FOLDER, to be printed on film and contact printed.
+
+    Print the film at 100 %, on the setting meant for print negatives and without colour
+    management. Cover the strip at its lower edge with opaque tape, lay the ink side on the paper,
+    expose by the standard printing time, and scan the dry print. calibrate-process reads it.
+    """
+    from platebench.printing.process_file import load_process, process_folders
+    from platebench.printing.write_chart import write_chart
+
+    user = Path(click.get_app_dir("platebench"))
+    found = None if process is None else load_process(process, process_folders(session, user))
+    chart, files = write_chart(folder, found, levels=int(levels), ppi=ppi)
+    if as_json:
+        shown = {"chart": chart.name, "number": chart.number, "made_for": chart.made_for or None}
+        print_json(shown | {"files": [str(path) for path in files]})
+    elif not quiet:
+        click.echo(f"step chart {chart.name}, 118 x 172 mm, {levels} levels")
+        for path in files:
+            click.echo(str(path))

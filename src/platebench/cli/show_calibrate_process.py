@@ -1,0 +1,40 @@
+"""How a calibration of a process is told."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from platebench.cli.show_lines import wrapped
+
+if TYPE_CHECKING:
+    from platebench.printing.calibrate_process import CalibratedProcess
+
+
+def show_calibration(done: CalibratedProcess) -> None:
+    """Print the figures, the notes, the cautions and the files."""
+    from platebench.cautions import FIRST, cautions_for
+
+    found = done.calibration
+    response, count = found.response, len(found.prints)
+    prints = "1 print" if count == 1 else f"{count} prints"
+    click.echo(f"{done.process.name}: {prints} of the step chart, {len(response.ink)} points")
+    click.echo(f"  full black      {response.d_max:.2f} D above paper white")
+    click.echo(f"  under full ink  {response.d_min:.2f} D above paper white")
+    click.echo(f"  noise           {found.noise:.3f} D a patch")
+    click.echo(f"  evenness        {found.evenness:.2f} D over the sheet, at half black; taken off")
+    click.echo(f"  left over       {found.residual:.3f} D RMS, levels from the curve")
+    if count > 1:
+        drift = max(done.fit.tone_drift) - min(done.fit.tone_drift)
+        click.echo(f"  drift           {drift:.3f} D between prints, at half black")
+    for note in done.notes:
+        wrapped(f"{note[0].upper()}{note[1:]}.")
+    click.echo("\nCautions")
+    wrapped(FIRST)
+    for caution in cautions_for(done.process.hazards):
+        for line in caution.lines():
+            wrapped(line)
+    click.echo()
+    for path in done.files:
+        click.echo(str(path))

@@ -1,0 +1,179 @@
+"""The calibration loop: scans of printed charts to a process profile of one's own, and a plot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platebench.fsio import atomic_write
+from platebench.printing.fit_response import PooledFit, fit_response
+from platebench.printing.process import Process
+from platebench.printing.process_calibration import ChartPrint, ProcessCalibration
+from platebench.printing.process_file import load_process
+from platebench.printing.process_write import write_profile
+from platebench.printing.read_chart import ChartReading, read_chart
+from platebench.printing.step_chart import StepChart
+from platebench.profiles_folder import profiles_folder
+
+INK_NOTE = (
+    "the response holds for this printer, ink setting, film, paper and chemistry together: what "
+    "ink holds back in ultraviolet cannot be seen, nor read off a visual densitometer"
+)
+_APART = 0.06  # D, RMS between a new print and the curve so far: more is not drift
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CalibratedProcess:
+    """What a calibration found and wrote.
+
+    Attributes
+    ----------
+    process : Process
+        As the profile now has it.
+    reading : ChartReading
+        Of this print.
+    fit : PooledFit
+        Through all prints.
+    files : tuple of Path
+        Profile, PNG, SVG.
+    notes : tuple of str
+    """
+
+    process: Process
+    reading: ChartReading
+    fit: PooledFit
+    files: tuple[Path, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def calibration(self) -> ProcessCalibration:
+        """What the profile keeps."""
+        assert self.process.calibration is not None  # made by calibrate_process
+        return self.process.calibration
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the results as JSON types."""
+        found, response = self.calibration, self.calibration.response
+        return {
+            "process": self.process.name,
+            "chart": self.reading.chart.name,
+            "prints": [one.scan for one in found.prints],
+            "d_max": round(response.d_max, 4),
+            "d_min": round(response.d_min, 4),
+            "residual": round(found.residual, 4),
+            "noise": round(found.noise, 4),
+            "evenness": round(found.evenness, 4),
+            "damaged": list(self.reading.evened.damaged),
+            "depth_drift": [round(drift, 4) for drift in self.fit.depth_drift],
+            "tone_drift": [round(drift, 4) for drift in self.fit.tone_drift],
+            "ink": list(response.ink),
+            "density": list(response.density),
+            "notes": list(self.notes),
+            "files": [str(path) for path in self.files],
+        }
+
+
+def calibrate_process(
+    scan: Path,
+    name: str,
+    folders: Sequence[Path],
+    into: Path,
+    *,
+    chart: StepChart | None = None,
+    save_as: str = "",
+    fresh: bool = False,
+    gamma: float = 2.2,
+) -> CalibratedProcess:
+    """Read a print of the step chart and keep what it says in a profile.
+
+    Parameters
+    ----------
+    scan : Path
+        Scan of the print.
+    name : str
+        The process.
+    folders : sequence of Path
+        Where its profile is looked for.
+    into : Path
+        Folder of the profile that is written, and of the plot.
+    chart : StepChart, optional
+        The chart, where it went through a correction.
+    save_as : str
+        Another name for the profile; "" keeps the process's own.
+    fresh : bool
+        Forget earlier prints: printer, ink, paper or chemistry changed.
+    gamma : float
+        Coding of scans without a profile.
+
+    Raises
+    ------
+    CaptureError, ChartError
+        If the scan cannot be used.
+    MissingProfileError, SettingsFileError, BadSettingError, BadSettingsError
+        If the process cannot be read.
+    WriteError
+        If the profile or the plot cannot be written.
+    """
+    process = load_process(name, folders)
+    target = save_as or name
+    earlier = _earlier(process, target, folders, fresh)
+    reading = read_chart(scan, chart, gamma=gamma)
+    prints = (*(p for p in earlier if p.density != reading.printed.density), reading.printed)
+    fit = fit_response(prints)
+    calibration = ProcessCalibration(
+        response=fit.response,
+        prints=prints,
+        residual=fit.residual,
+        noise=reading.evened.noise,
+        evenness=reading.evened.evenness,
+    )
+    path = into / f"{target}.toml"
+    process = replace(process, name=target, path=path, calibration=calibration)
+    whole = not (profiles_folder() / "process" / f"{target}.toml").is_file()
+    write_profile(path, process, calibration=calibration, whole=whole)
+    files = (path, *_write_plot(into, process, fit))
+    notes = (*reading.notes, *_apart_notes(prints, fit), INK_NOTE)
+    return CalibratedProcess(process=process, reading=reading, fit=fit, files=files, notes=notes)
+
+
+def _earlier(
+    process: Process, target: str, folders: Sequence[Path], fresh: bool
+) -> tuple[ChartPrint, ...]:
+    """Return the prints that the profile to be written holds already."""
+    if fresh:
+        return ()
+    if target != process.name:
+        if not any((folder / f"{target}.toml").is_file() for folder in folders):
+            return ()
+        process = load_process(target, folders)
+    return () if process.calibration is None else process.calibration.prints
+
+
+def _apart_notes(prints: Sequence[ChartPrint], fit: PooledFit) -> tuple[str, ...]:
+    """Say where the new print does not go with those before it."""
+    if len(prints) < 2:
+        return ()
+    newest = prints[-1]
+    away = np.asarray(newest.density) - fit.response.density_of(newest.ink)
+    if (rms := float(np.sqrt(np.mean(away**2)))) > _APART:
+        return (
+            f"this print is {rms:.2f} D off the mean of all {len(prints)}: if printer, ink, paper "
+            "or chemistry changed, calibrate with --fresh; if not, the process drifts that much",
+        )
+    return ()
+
+
+def _write_plot(folder: Path, process: Process, fit: PooledFit) -> tuple[Path, Path]:
+    from platebench.printing.response_plot import draw_response
+    from platebench.sensitometry.plot_paper import png_of, svg_of
+
+    drawing = draw_response(process, fit)
+    png, svg = (folder / f"{process.name}-calibration{end}" for end in (".png", ".svg"))
+    for path, content in ((png, png_of(drawing)), (svg, svg_of(drawing))):
+        with atomic_write(path) as stream:
+            stream.write(content)
+    return png, svg

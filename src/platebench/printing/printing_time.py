@@ -1,0 +1,148 @@
+"""The standard printing time: the shortest exposure through clear film that prints full black.
+
+References
+----------
+ISO 6846:1992, as given in the Focal Encyclopedia of Photography, p. 679: the exposure range of a
+paper runs from 0.04 above its white to 90 % of its full black; R is 100 times its logarithm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import brentq, isotonic_regression
+
+from platebench.errors import ChartError
+from platebench.printing.process import iso_r
+
+TOLERANCE = 0.03  # D below full black that nobody sees beside it; common practice, no source
+FIRST_TINT = 0.04  # D above paper white: ISO 6846
+_HIGH_SHARE = 0.9  # of full black: ISO 6846
+_FALLS = 0.05  # D; a step lighter than a shorter one by more is no noise
+_FEWEST = 5
+_FLAT_STEPS = 2  # at the end of a strip, a whole stop, must be alike within the tolerance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrintingTime:
+    """What a test strip says.
+
+    Attributes
+    ----------
+    seconds : float
+        The standard printing time.
+    d_max : float
+        Full black above paper white.
+    tolerance : float
+        How far below it still counts as full black, D.
+    first_tint_s : float or None
+        Time of the first perceptible tone; None where the strip begins darker.
+    scale : float or None
+        Log exposure from first tint to full black: the process's exposure scale.
+    iso_r : int or None
+        ISO range R, 0.04 above white to 90 % of full black.
+    times_s, density : tuple of float
+        What was read.
+    notes : tuple of str
+    """
+
+    seconds: float
+    d_max: float
+    tolerance: float
+    first_tint_s: float | None
+    scale: float | None
+    iso_r: int | None
+    times_s: tuple[float, ...]
+    density: tuple[float, ...]
+    notes: tuple[str, ...] = ()
+
+
+def find_printing_time(
+    path: Path | str,
+    times_s: Sequence[float],
+    density: Sequence[float],
+    *,
+    tolerance: float = TOLERANCE,
+) -> PrintingTime:
+    """Return the shortest time that prints full black.
+
+    Parameters
+    ----------
+    path : Path or str
+        What was read, for messages.
+    times_s : sequence of float
+        Exposure of each step, rising.
+    density : sequence of float
+        Of the print above its paper white.
+    tolerance : float
+        D below full black that counts as full black.
+
+    Raises
+    ------
+    ChartError
+        If there are too few steps, if density falls, or if full black is not reached.
+    """
+    if len(times_s) < _FEWEST:
+        what = f"has {len(times_s)} steps"
+        raise ChartError(path, what, f"expose a strip of at least {_FEWEST}")
+    read = np.asarray(density, np.float64)
+    _check_rising(path, times_s, read)
+    rising = np.asarray(isotonic_regression(read).x, np.float64)
+    black, last = float(rising[-1]), rising[-1 - _FLAT_STEPS]
+    if black - last > tolerance:
+        raise ChartError(
+            path,
+            f"does not reach full black: its last {_FLAT_STEPS} steps still gain "
+            f"{black - last:.2f} D",
+            f"expose a strip that goes on beyond {times_s[-1]:g} s",
+        )
+    if rising[0] >= black - tolerance:
+        what = f"is full black from its first step on ({times_s[0]:g} s)"
+        raise ChartError(path, what, "expose a strip that begins shorter")
+    log_t = np.log10(np.asarray(times_s, np.float64))
+    curve = PchipInterpolator(log_t, rising)
+
+    def reached(wanted: float) -> float | None:
+        if rising[0] >= wanted:
+            return None
+        return float(brentq(lambda x: float(curve(x)) - wanted, log_t[0], log_t[-1]))
+
+    at_black = reached(black - tolerance)
+    tint, high = reached(FIRST_TINT), reached(_HIGH_SHARE * black)
+    assert at_black is not None and high is not None  # the strip begins lighter
+    notes = () if tint is not None else (_NO_TINT,)
+    return PrintingTime(
+        seconds=10**at_black,
+        d_max=black,
+        tolerance=tolerance,
+        first_tint_s=None if tint is None else 10**tint,
+        scale=None if tint is None else at_black - tint,
+        iso_r=None if tint is None else iso_r(high - tint),
+        times_s=tuple(map(float, times_s)),
+        density=tuple(read.tolist()),
+        notes=notes,
+    )
+
+
+_NO_TINT = (
+    "the strip begins darker than the first tint, so it does not show the exposure scale; a strip "
+    "that begins shorter would"
+)
+
+
+def _check_rising(path: Path | str, times_s: Sequence[float], read: NDArray[np.float64]) -> None:
+    so_far = np.maximum.accumulate(read)
+    step = int(np.argmax(so_far - read))
+    fall = float(so_far[step] - read[step])
+    if fall > _FALLS:
+        raise ChartError(
+            path,
+            f"gets lighter with more light: step {step + 1} ({times_s[step]:g} s) is {fall:.2f} D "
+            "below a shorter one",
+            "look for damage, bronzing or steps in the wrong order, and print it again",
+        )
