@@ -28,13 +28,13 @@ from platebench.plate_job import PlateJob, PlateResult
 from platebench.plate_log import FILE_NAME as PLATE_LOG
 from platebench.plate_names import fault_of_id
 from platebench.progress import NullProgress, Progress
-from platebench.session.convert_session import OUTPUT_NAME, shared_ends
+from platebench.session.convert_session import shared_ends
 from platebench.session.record import earlier_ends, fingerprint_of, json_for_people, recorded_result
 from platebench.session.session_file import FILE_NAME as SESSION_FILE
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
 from platebench.session.session_light import prepare_light
-from platebench.session.session_report import PROOF_SHEET, report_document
+from platebench.session.session_report import OUTPUT_NAME, PROOF_SHEET, report_document
 from platebench.settings import PlateSettings, SessionSettings
 
 PACKAGES = "packages"  # folder in the session where packages go unless told otherwise
