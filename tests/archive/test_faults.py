@@ -1,0 +1,249 @@
+"""Packaging and what can happen to it, for real: kill -9, full disks, closed folders, Ctrl-C.
+
+Each time: no package under its final name that is not whole, originals untouched, one clear line.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from platebench.archive.pack_session import PackOptions, pack_session
+from platebench.archive.package_writer import new_package
+from platebench.archive.verify import verify_package
+from platebench.errors import ArchiveError, ExitCode, WriteError
+from platebench.fsio import UNFINISHED
+
+from ..session_files import tree
+from .conftest import NOW
+from .packages import DAY
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="faults made the POSIX way")
+
+# Packs the same small files again and again, so that a kill may come at any moment of it.
+PACKING = """
+import sys
+from datetime import date
+from pathlib import Path
+
+from platebench.archive.package_writer import new_package
+
+sources, place = Path(sys.argv[1]), Path(sys.argv[2])
+print("begun", flush=True)
+for number in range(100_000):
+    with new_package(place / f"p{number}", date(2026, 3, 1)) as writer:
+        for source in sorted(sources.iterdir()):
+            writer.copy(source, f"masters/{source.name}")
+"""
+
+
+def environment() -> dict[str, str]:
+    return os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
+
+
+def kill_while_packing(folder: Path, moments: np.random.Generator, times: int) -> tuple[int, int]:
+    """Kill a packing process at random moments; return whole packages seen, and killed ones."""
+    sources = folder / "sources"
+    sources.mkdir()
+    for n in range(4):
+        (sources / f"{n}.tif").write_bytes(moments.bytes(200_000))
+    before = tree(sources)
+    whole = unfinished = 0
+    for turn in range(times):
+        place = folder / f"turn{turn}"
+        place.mkdir()
+        process = subprocess.Popen(
+            [sys.executable, "-c", PACKING, str(sources), str(place)],
+            stdout=subprocess.PIPE,
+            env=environment(),
+        )
+        assert process.stdout is not None and process.stdout.readline() == b"begun\n"
+        time.sleep(moments.uniform(0, 0.15))
+        process.send_signal(signal.SIGKILL)
+        process.communicate()
+        for path in place.iterdir():
+            if path.name.startswith(UNFINISHED):
+                unfinished += 1
+                continue
+            assert verify_package(path).valid, path
+            whole += 1
+        assert tree(sources) == before
+        shutil.rmtree(place)
+    return whole, unfinished
+
+
+def test_killed_at_random_moments_a_few_times(tmp_path: Path) -> None:
+    whole, unfinished = kill_while_packing(tmp_path, np.random.default_rng(5), 6)
+    assert whole + unfinished > 0
+
+
+@pytest.mark.big
+def test_killed_at_random_moments_two_hundred_times(tmp_path: Path) -> None:
+    whole, unfinished = kill_while_packing(tmp_path, np.random.default_rng(6), 200)
+    assert whole > 200 and unfinished > 100  # in the midst of one more often than not
+
+
+def archive(session: Path, *args: str | Path, **limits: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "platebench", "archive", str(session), *map(str, args)],
+        capture_output=True,
+        text=True,
+        env=environment(),
+        **limits,  # type: ignore[call-overload]
+    )
+
+
+def test_a_disk_that_takes_no_large_files(session: Path) -> None:
+    import resource
+
+    before = tree(session)
+
+    def keep_files_small() -> None:  # every write past 40 kB is refused with EFBIG
+        resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, 40_000))
+
+    done = archive(session, "--no-masters", "--captures", preexec_fn=keep_files_small)
+    assert done.returncode == ExitCode.OUTPUT and done.stdout == ""
+    assert done.stderr.count("\n") == 1
+    assert "was not written: the disk's format cannot hold a file so large" in done.stderr
+    assert tree(session) == before and not list((session / "packages").iterdir())
+
+
+def test_a_full_disk(session: Path, tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=400k", "tmpfs", str(disk)]
+    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True).returncode:
+        pytest.skip("no right to mount a small disk here")
+    try:
+        done = archive(session, "--captures", "--output", disk)
+        assert done.returncode == ExitCode.OUTPUT
+        assert "MB and the disk has 0.4 MB left; free some space" in done.stderr
+        from platebench.archive import pack_session as packing
+
+        real = packing.check_room
+        packing.check_room = lambda *args: None  # type: ignore[attr-defined]
+        try:
+            with pytest.raises(WriteError, match="the disk is full; free some space and run again"):
+                pack_session(session, now=NOW, to=disk, options=PackOptions(captures=True))
+        finally:
+            packing.check_room = real  # type: ignore[attr-defined]
+        assert list(disk.iterdir()) == []
+    finally:
+        subprocess.run(["umount", str(disk)], check=True, capture_output=True)
+
+
+@pytest.mark.parametrize("call", [1, 3, 6, 9])
+def test_a_disk_that_fills_up_as_a_file_is_flushed(
+    session: Path, monkeypatch: pytest.MonkeyPatch, call: int
+) -> None:
+    before = tree(session)
+    real, calls = os.fsync, []
+
+    def full(number: int) -> None:
+        calls.append(number)
+        if len(calls) >= call:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        real(number)
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(WriteError, match="the disk is full; free some space and run again"):
+        pack_session(session, now=NOW, options=PackOptions(masters=False))
+    monkeypatch.setattr(os, "fsync", real)
+    assert tree(session) == before
+    (again,) = pack_session(session, now=NOW, options=PackOptions(masters=False))
+    assert again.check.valid
+
+
+def test_a_folder_that_may_not_be_written(session: Path, tmp_path: Path) -> None:
+    if os.geteuid() != 0:
+        place = tmp_path / "closed"
+        place.mkdir(mode=0o500)
+    elif Path("/sys/kernel").is_dir():
+        place = Path("/sys/kernel")  # refuses new folders, to root as well
+    else:
+        pytest.skip("root may write everywhere")
+    done = archive(session, "--output", place / "out")
+    assert done.returncode == ExitCode.OUTPUT and done.stderr.count("\n") == 1
+    assert "choose another folder with --output" in done.stderr
+
+
+def test_a_source_that_vanishes_while_it_is_packed(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from platebench.archive import pack_session as packing
+
+    real: Callable[..., object] = packing._Packing._copy_results
+
+    def vanishing(self: object, writer: object, jobs: object) -> object:
+        (session / "converted/previews/tall.jpg").unlink()
+        return real(self, writer, jobs)
+
+    monkeypatch.setattr(packing._Packing, "_copy_results", vanishing)
+    with pytest.raises(ArchiveError, match=r"tall.jpg is not there; convert the session first"):
+        pack_session(session, now=NOW, options=PackOptions(masters=False))
+    assert not list((session / "packages").iterdir())
+
+
+def test_a_source_whose_disk_fails_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from platebench.archive import package_writer
+
+    (tmp_path / "source").write_bytes(b"x" * 100)
+
+    class Failing:
+        def __init__(self, path: Path) -> None:
+            self.stream = path.open("rb", buffering=0)
+
+        def __enter__(self) -> Failing:
+            return self
+
+        def __exit__(self, *args: object) -> None:
+            self.stream.close()
+
+        def fileno(self) -> int:
+            return self.stream.fileno()
+
+        def readinto(self, buffer: memoryview) -> int:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(package_writer, "open_regular", Failing)
+    with (
+        pytest.raises(ArchiveError, match=r"source cannot be read \(Input/output error\); check"),
+        new_package(tmp_path / "p", DAY) as writer,
+    ):
+        writer.copy(tmp_path / "source", "file")
+    assert [path.name for path in tmp_path.iterdir()] == ["source"]
+
+
+def test_interrupted_it_leaves_nothing(session: Path) -> None:
+    before = tree(session)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "platebench", "archive", str(session), "--captures"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment(),
+    )
+    packages = session / "packages"
+    for _ in range(600):
+        if packages.is_dir() and list(packages.iterdir()):
+            break
+        time.sleep(0.02)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=60)
+    if process.returncode != ExitCode.OK:  # it was faster than the signal
+        assert process.returncode == ExitCode.INTERRUPTED
+        assert said == "interrupted; finished files are kept\n"
+        assert not list(packages.iterdir())
+    assert tree(session, but="packages") == before
