@@ -83,8 +83,8 @@ def test_all_bad_cells_are_told_by_row_and_column(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        (b"", "is empty; write headings"),
-        (b"\xef\xbb\xbf\r\n;;\r\n", "is empty; write headings"),
+        (b"", "holds no rows; write headings"),
+        (b"\xef\xbb\xbf\r\n;;\r\n", "holds no rows; write headings"),
         (b"title;date\nMill;1893\n", 'has no column "plate id"'),
         (b"plate id;title\nm\xfchle;1\n", "is not UTF-8 text"),
         ("plate id,title\n".encode("utf-16"), "is not UTF-8 text"),

@@ -82,7 +82,7 @@ def read_csv_table(path: Path) -> CsvTable:
     rows = _numbered_rows(path, _text(path))
     first = next(rows, None)
     if first is None:
-        raise SettingsFileError(path, "is empty", "write headings into the first row")
+        raise SettingsFileError(path, "holds no rows", "write headings into the first one")
     return CsvTable(path=path, headings=first[1], rows=tuple(rows))
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,7 +30,7 @@ from platebench.outputs.preview import write_preview
 from platebench.outputs.tiff import Compression, write_picture
 from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob
-from platebench.stages.linear_code import CODES_OF_LIGHT, linear_codes
+from platebench.stages.linear_code import CODES_OF_LIGHT, NO_READING, linear_codes
 
 PREVIEW_SIDE = 1600  # pixels
 BAND_ROWS = 64
@@ -174,8 +175,17 @@ def pixels_digest(codes: NDArray[np.uint16]) -> str:
 
 
 def _write_preview(path: Path, codes: NDArray[np.uint16], ppi: float | None) -> None:
-    """Write the plate as it lies on the light box: gray gamma 2.2, the bare light white."""
-    grey = codes if codes.ndim == 2 else codes[..., 1]
-    light = np.minimum(np.arange(65536) / CODES_OF_LIGHT, 1.0)
-    table = np.rint(65535 * light ** (1 / 2.2)).astype(np.uint16)
-    write_preview(path, np.take(table, grey), long_side=PREVIEW_SIDE, ppi=ppi)
+    """Write the plate as it lies on the light box: gray gamma 2.2, the bare light white.
+
+    Means are taken of light, then coded; of a master in colours its green is shown.
+    """
+    rows, columns = codes.shape[:2]
+    share = min(1.0, PREVIEW_SIDE / max(rows, columns))
+    size = (max(1, round(columns * share)), max(1, round(rows * share)))
+    small = cv2.resize(codes, size, interpolation=cv2.INTER_AREA)
+    grey = small if small.ndim == 2 else small[..., 1]
+    light = np.minimum(np.arange(NO_READING + 1) / CODES_OF_LIGHT, 1.0)
+    table = np.rint(NO_READING * light ** (1 / 2.2)).astype(np.uint16)
+    write_preview(
+        path, table[grey], long_side=PREVIEW_SIDE, ppi=None if ppi is None else ppi * share
+    )

@@ -397,6 +397,41 @@ produces("…: plate[1].captures lists")(with_settings("[light]\nblank = ['a.dng
 produces("…: plate[1].corners")(with_settings(PLATE + "corners = [[0, 0], [9, 0], [9, 9], [0, 9]]"))
 produces('there is no tone profile "…"')(with_settings(PLATE + "tone = 'sunny'"))
 
+# --- The plate log
+
+
+def with_log(content: str | bytes) -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        raw = content.encode() if isinstance(content, str) else content
+        (session / "plates.csv").write_bytes(raw)
+        return convert(session)
+
+    return scenario
+
+
+produces("… holds no rows;")(with_log(""))
+produces('… has no column "plate id"')(with_log("title,date\nMill,1893\n"))
+produces("… is no table:")(with_log("plate id,title\n1," + "x" * 200_000))
+produces("… is too large for a table;")(with_log(b"\n" * (65 << 20)))
+produces("…: row …, date (column …)")(with_log("plate id,date\ntall,May 1893\n"))
+produces("…: row …, given (column …)")(with_log("plate id,given\ntall,30-Jan\n"))
+produces("…: row …, plate id (column …)")(with_log("plate id\ntall\nTall\n"))
+produces("…: column … is headed")(with_log("plate id,id\n"))
+
+
+@produces("…: developed for of plate")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "plates.csv").write_text("plate id,developed for\ntall,5 min\n")
+    noted = ["develop-log", str(session), "--plate", "tall", "--develop", "9m@20"]
+    assert CliRunner().invoke(main, noted).exit_code == 0
+    return convert(session)
+
+
+@produces('… lists no plate "…"; name one of')
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("master", session, "--plate", "nope")
+
+
 # --- Prints, exposures, developing
 
 produces("… holds no records of plates;")(lambda session, _: run("which-print", session))

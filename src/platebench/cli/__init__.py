@@ -16,7 +16,7 @@ from platebench import __version__
 from platebench.errors import ExitCode, PlateError
 
 _COMMANDS = (  # in the order they are used
-    *("demo", "start", "check", "convert"),
+    *("demo", "start", "check", "convert", "master"),
     *("calibrate", "measure", "curve"),
     *("which-print", "printing-time", "process-chart", "calibrate-process", "print-negative"),
     *("expose", "develop-log"),
@@ -51,7 +51,9 @@ class ErrorBoundary(click.Group):
             click.echo("Error: not enough memory; close other programs, or use --jobs 1", err=True)
             ctx.exit(ExitCode.WORKER_LOST)
         except KeyboardInterrupt:
-            again = ", run again to go on" if ctx.invoked_subcommand == "convert" else ""
+            again = (
+                ", run again to go on" if ctx.invoked_subcommand in ("convert", "master") else ""
+            )
             click.echo(f"interrupted; finished files are kept{again}", err=True)
             ctx.exit(ExitCode.INTERRUPTED)
 

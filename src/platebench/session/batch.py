@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Protocol, TypeVar
 
 from platebench.errors import ExitCode, PlateError
-from platebench.plate_job import PlateJob, PlateResult
+from platebench.plate_job import PlateResult
 from platebench.progress import Progress
 from platebench.session.pool import run_all
 
 
+class OfPlate(Protocol):
+    """A work order that names its plate."""
+
+    @property
+    def plate_id(self) -> str:
+        """Name of the plate."""
+
+
+J = TypeVar("J", bound=OfPlate)
+
+
 def run_batch(
-    task: Callable[[PlateJob], PlateResult],
-    jobs: Sequence[PlateJob],
+    task: Callable[[J], PlateResult],
+    jobs: Sequence[J],
     *,
     workers: int = 1,
     what: str = "plates",
@@ -33,7 +45,7 @@ def run_batch(
     ]
 
 
-def plate_id_of(job: PlateJob) -> str:
+def plate_id_of(job: OfPlate) -> str:
     """Return the name of a job's plate."""
     return job.plate_id
 

@@ -1,0 +1,100 @@
+"""``platebench master``: archive masters of a session's plates."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, Literal
+
+import click
+
+from platebench.cli.options import (
+    ExampledCommand,
+    print_json,
+    session_argument,
+    talk_options,
+    work_options,
+)
+
+
+@click.command(
+    "master",
+    cls=ExampledCommand,
+    short_help="Write archive masters: linear transmittance of whole plates.",
+    examples=(
+        "platebench master shelf-3",
+        "platebench master shelf-3 --plate plate-007 --colour",
+    ),
+)
+@session_argument
+@click.option("--plate", "plates", multiple=True, metavar="ID", help="Only this plate; repeat for "
+    "several.  [default: all]")  # fmt: skip
+@click.option("--output", type=click.Path(path_type=Path), metavar="FOLDER", help="Folder of "
+    "masters.  [default: SESSION/masters]")  # fmt: skip
+@click.option("--colour", is_flag=True, help="48 bits: red, green and blue light, for stained or "
+    "coloured plates.")  # fmt: skip
+@click.option("--compression", type=click.Choice(["none", "deflate", "zstd"]), default="none",
+    show_default=True, help="Archives prefer none.")  # fmt: skip
+@click.option("--force", is_flag=True, help="Write again what is there, changed by you or not.")
+@work_options
+@talk_options
+@click.pass_context
+def command(
+    ctx: click.Context,
+    session: Path,
+    plates: tuple[str, ...],
+    output: Path | None,
+    colour: bool,
+    compression: Literal["none", "deflate", "zstd"],
+    force: bool,
+    jobs: int | None,
+    memory: int | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Write an archive master of each plate of SESSION.
+
+    A master is a TIFF of 16 bits: linear transmittance of the whole plate with its edge, not
+    inverted, not retouched, not resampled. The formula that turns its numbers into density stands
+    in the file. Beside it lie a JPEG to look at and a record of what was done.
+    """
+    from platebench.cli.terminal_progress import progress_for
+    from platebench.session.master_session import write_masters
+
+    result = write_masters(
+        session,
+        plates=plates,
+        output=output,
+        colour=colour,
+        compression=compression,
+        force=force,
+        workers=jobs,
+        memory=memory,
+        progress=progress_for(quiet),
+    )
+    for plate in result.results:
+        if plate.error:
+            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
+            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
+    if as_json:
+        print_json(_to_json(result))
+    elif not quiet:
+        failed = sum(plate.error is not None for plate in result.results)
+        unchanged = sum(plate.skipped for plate in result.results)
+        made = len(result.results) - failed - unchanged
+        parts = [f"{made} written", f"{unchanged} unchanged", f"{failed} failed"]
+        click.echo("masters: " + ", ".join(part for part in parts if part[0] != "0" or made == 0))
+        click.echo(str(result.output))
+    ctx.exit(result.exit_code)
+
+
+def _to_json(result: Any) -> dict[str, Any]:
+    from platebench.session.session_report import plate_to_json
+
+    return {
+        "output": str(result.output),
+        "exit_code": int(result.exit_code),
+        "plates": [
+            plate_to_json(result.output, plate) | {"unchanged": plate.skipped}
+            for plate in result.results
+        ],
+    }

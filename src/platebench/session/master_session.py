@@ -1,0 +1,286 @@
+"""Archive masters of a session's plates, with a record of each: what was done, and digests."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from platebench import __version__
+from platebench.errors import ExitCode, SessionFolderError, WriteError
+from platebench.events import events_to_json
+from platebench.fsio import hash_file, make_folder, remove_unfinished
+from platebench.master import MasterResult, master_plate
+from platebench.memory import available_bytes, cores, workers_for
+from platebench.outputs.tiff import Compression, software_of
+from platebench.plate_job import PlateJob, PlateResult
+from platebench.progress import NullProgress, Progress
+from platebench.session.batch import exit_code_of, run_batch
+from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.record import fingerprint_of, hash_files, write_json
+from platebench.session.session_file import FILE_NAME, load_session
+from platebench.session.session_jobs import HOUR_S, peak_bytes_of_job, plate_jobs
+from platebench.session.session_light import prepare_light
+from platebench.settings import SessionSettings
+from platebench.stages.linear_code import FORMULA
+
+FOLDER = "masters"
+SCHEMA = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MasterJob:
+    """One master to be written.
+
+    Attributes
+    ----------
+    job : PlateJob
+        The plate.
+    target : Path
+        The TIFF; preview and record lie beside it.
+    compression : {"none", "zstd", "deflate"}
+        Of the TIFF.
+    fingerprint : str
+        SHA-256 over all that decides the file; "" where an input is missing.
+    force : bool
+        Replace a master that somebody has changed.
+    """
+
+    job: PlateJob
+    target: Path
+    compression: Compression
+    fingerprint: str
+    force: bool
+
+    @property
+    def plate_id(self) -> str:
+        """Name of the plate."""
+        return self.job.plate_id
+
+    @property
+    def record(self) -> Path:
+        """Where the record goes."""
+        return self.target.with_suffix(".json")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MastersResult:
+    """Outcome of a session.
+
+    Attributes
+    ----------
+    output : Path
+        Folder of the masters.
+    results : tuple of PlateResult
+        In the order of ``session.toml``; ``record`` is what the record file holds.
+    """
+
+    output: Path
+    results: tuple[PlateResult, ...]
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """OK, PARTIAL, or the first plate's own code where all failed."""
+        return exit_code_of(self.results)
+
+
+def write_masters(
+    folder: Path,
+    *,
+    plates: Sequence[str] = (),
+    output: Path | None = None,
+    colour: bool = False,
+    compression: Compression = "none",
+    force: bool = False,
+    workers: int | None = None,
+    memory: int | None = None,
+    progress: Progress | None = None,
+) -> MastersResult:
+    """Write the masters of a session; those that are there and unchanged are left as they are.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder.
+    plates : sequence of str
+        Ids; empty for all that are not left out.
+    output : Path or None
+        Folder of masters; None: ``masters`` in the session folder.
+    colour : bool
+        48-bit masters; see :func:`platebench.master.master_plate`.
+    compression : {"none", "zstd", "deflate"}
+        Of the TIFFs.
+    force : bool
+        Write them again, those that somebody has changed as well.
+    workers, memory : int or None
+        Plates at a time and bytes that may be taken; None: as much as there is.
+    progress : Progress or None
+        Told of each plate.
+
+    Raises
+    ------
+    PlateError
+        If the session as a whole cannot be worked on.
+    """
+    settings = load_session(folder)
+    output = folder / FOLDER if output is None else output
+    progress = progress or NullProgress()
+    chosen = _chosen(folder, settings, plates)
+    names = [name for plate in chosen.plates for name in plate.captures]
+    paths = [folder / name for name in (*names, *settings.blank, *settings.dark)]
+    jobs = [
+        _master_job(job, output, colour, compression, force)
+        for job in plate_jobs(folder, output, chosen, hash_files(paths, progress))
+    ]
+    targets = [path for job in jobs for path in (job.target, job.record, _preview(job.target))]
+    refuse_captures(targets, captures_of(folder, settings))
+    make_folder(output)
+    remove_unfinished(output, older_than_s=HOUR_S)
+    earlier = {job.target: None if force else _earlier(job) for job in jobs}
+    to_do = [job for job in jobs if earlier[job.target] is None]
+    made: dict[Path, PlateResult] = {}
+    if to_do:
+        light, dark = prepare_light(folder, settings)
+        to_do = [replace(job, job=replace(job.job, light=light, dark=dark)) for job in to_do]
+        peak = max(peak_bytes_of_job(job.job) for job in to_do)
+        count = workers_for(workers or cores(), memory or available_bytes(), peak)
+        outcomes = run_batch(make_master, to_do, workers=count, what="masters", progress=progress)
+        made = {job.target: outcome for job, outcome in zip(to_do, outcomes, strict=True)}
+    results = tuple(earlier[job.target] or made[job.target] for job in jobs)
+    return MastersResult(output=output, results=results)
+
+
+def make_master(job: MasterJob) -> PlateResult:
+    """Write one master, its preview and its record.
+
+    Raises
+    ------
+    PlateError
+        If it cannot be made, or somebody has changed the one that is there.
+    """
+    if not job.force:
+        _refuse_changed(job)
+    made = master_plate(job.job, job.target, compression=job.compression)
+    record = _record(job, made)
+    write_json(job.record, record)
+    return PlateResult(
+        plate_id=job.plate_id, written=(made.path, made.preview, job.record), record=record
+    )
+
+
+def _chosen(folder: Path, settings: SessionSettings, plates: Sequence[str]) -> SessionSettings:
+    """Return the settings with the plates that were asked for.
+
+    Raises
+    ------
+    SessionFolderError
+        If one is not in ``session.toml``, or none is left.
+    """
+    known = [plate.id for plate in settings.plates if not plate.skip]
+    path = folder / FILE_NAME
+    if not known:
+        raise SessionFolderError(path, "lists no plates", "add a [[plate]] for each")
+    for name in plates:
+        if name not in known:
+            what = f'lists no plate "{name}"'
+            raise SessionFolderError(path, what, f"name one of: {', '.join(known)}")
+    kept = tuple(plate for plate in settings.plates if not plates or plate.id in plates)
+    return replace(settings, plates=kept)
+
+
+def _master_job(
+    job: PlateJob, output: Path, colour: bool, compression: Compression, force: bool
+) -> MasterJob:
+    if colour:
+        job = replace(job, settings=replace(job.settings, colour="demosaiced"))
+    pixels = fingerprint_of(job, with_ends=False)
+    log = None if job.entry is None else job.entry.to_json()
+    parts = json.dumps([SCHEMA, pixels, compression, log], sort_keys=True)
+    return MasterJob(
+        job=job,
+        target=output / f"{job.plate_id}.tif",
+        compression=compression,
+        fingerprint=hashlib.sha256(parts.encode()).hexdigest() if pixels else "",
+        force=force,
+    )
+
+
+def _record(job: MasterJob, made: MasterResult) -> dict[str, Any]:
+    """Return what is written beside a master; no times but the capture's, no paths."""
+    return {
+        "schema": SCHEMA,
+        "plate": job.plate_id,
+        "platebench": __version__,
+        "fingerprint": job.fingerprint,
+        "inputs": dict(job.job.inputs),
+        "master": {
+            "file": made.path.name,
+            "bytes": made.path.stat().st_size,
+            "sha256": hash_file(made.path),
+            "pixels_sha256": made.pixels_sha256,
+            "rows": made.size[0],
+            "columns": made.size[1],
+            "channels": made.channels,
+            "bits": 16,
+            "density": FORMULA,
+        },
+        "preview": {"file": made.preview.name, "sha256": hash_file(made.preview)},
+        "log": None if job.job.entry is None else job.job.entry.to_json(),
+        "events": events_to_json(made.events),
+    }
+
+
+def _earlier(job: MasterJob) -> PlateResult | None:
+    """Return the result of an earlier run if nothing has changed since."""
+    record = _read(job.record)
+    preview = _preview(job.target)
+    if not job.fingerprint or record.get("fingerprint") != job.fingerprint:
+        return None
+    digests = hash_files((job.target, preview))
+    if digests[job.target] != record["master"]["sha256"]:
+        return None
+    if digests[preview] != record["preview"]["sha256"]:
+        return None
+    return PlateResult(
+        plate_id=job.plate_id,
+        written=(job.target, preview, job.record),
+        record=record,
+        skipped=True,
+    )
+
+
+def _refuse_changed(job: MasterJob) -> None:
+    """Refuse to replace a master that is not as it was made here."""
+    if not job.target.is_file():
+        return
+    known = _read(job.record).get("master", {}).get("sha256")
+    as_made = (
+        hash_files([job.target])[job.target] == known
+        if known
+        else software_of(job.target).startswith("platebench ")
+    )
+    if not as_made:
+        raise WriteError(
+            job.target,
+            "it has been changed since it was made, and is left as it is",
+            "move it away, or run again with --force",
+        )
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        record = json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return {}
+    whole = isinstance(record, dict) and all(
+        isinstance(record.get(key), dict) and "sha256" in record[key]
+        for key in ("master", "preview")
+    )
+    return record if whole else {}
+
+
+def _preview(target: Path) -> Path:
+    return target.with_suffix(".jpg")
