@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from dataclasses import replace
 from pathlib import Path
 
+import imagecodecs
 import numpy as np
 import pytest
 from PIL import Image
 
-from platebench.master import master_plate
+from platebench.events import Event
+from platebench.log_entry import LogEntry
+from platebench.master import MasterResult, master_plate
 from platebench.plate_job import PlateJob
 from platebench.settings import PlateSettings
 from platebench.stages.light import light_from_blanks
+from platebench.stages.linear_code import linear_codes
 from platebench.stages.read_capture import read_capture
 from platebench.synthetic import (
     CameraModel,
@@ -54,6 +59,9 @@ def job_of(
     return job, simulation
 
 
+ENTRY = LogEntry(plate_id="plate", title="Mill & weir", place="Mill Lane", date="1893~")
+
+
 def density_by_the_formula_in(path: Path) -> np.ndarray:
     """Do as a stranger with a TIFF reader would: read the description, then the numbers."""
     with Image.open(path) as image:
@@ -87,3 +95,163 @@ def test_density_is_recovered_by_the_formula_in_the_file(tmp_path: Path) -> None
     # check-values: D -> T -> code -> D within 0.005 for D <= 3 in 16-bit linear.
     assert len(errors) == 21
     assert np.abs(errors[:20]).max() < 0.005
+
+
+def test_every_code_up_to_density_3_recovers_density_to_half_a_hundredth() -> None:
+    """check-values section 9 (a): D -> T -> code -> D, error < 0.005 for D <= 3."""
+    density = np.linspace(0.0, 3.0, 30_001)
+    codes = linear_codes((10**-density).astype(np.float32)[None, :])[0]
+    assert np.abs(-np.log10(codes / 60_000) - density).max() < 0.005
+
+
+def test_codes_at_the_ends() -> None:
+    through = np.array([[1.0, 65534 / 60000, 1.2, -0.001, np.float32(1e-9)]], np.float32)
+    valid = np.array([[True, True, True, True, True]])
+    assert linear_codes(through, valid).tolist() == [[60000, 65534, 65535, 0, 0]]
+    assert linear_codes(through, ~valid).tolist() == [[65535] * 5]
+
+
+def test_pixels_are_the_camera_s_own_sites_and_nothing_else_was_done(tmp_path: Path) -> None:
+    """The quotient by hand, from the two raw files alone: no resampling, no turn, no tone."""
+    flat = LightBox(uneven=0.0, vignette=0.0)
+    job, _ = job_of(tmp_path, box=flat, camera=replace(STILL, shot_noise=True))
+    made = master_plate(job, tmp_path / "master.tif")
+    (top, bottom), (left, right) = (
+        next(e for e in made.events if e.step == "cut").figures[key] for key in ("rows", "columns")
+    )
+    plate, blank = (
+        read_capture(tmp_path / f"{name}.dng").counts[top:bottom, left:right].astype(float) - 2048
+        for name in ("plate", "blank")
+    )
+    by_hand = np.empty_like(plate)
+    for row, column in np.ndindex(2, 2):  # the light is even: one figure for each kind of site
+        sites = np.s_[row::2, column::2]
+        by_hand[sites] = plate[sites] / np.median(blank[sites])
+    with Image.open(made.path) as image:
+        codes = np.asarray(image, np.float64)
+    # 0.3 % for what the smoothed blank is out by; noise from site to site is three times that, so
+    # a picture that had been resampled, or moved by one site, would not pass.
+    away = np.abs(codes / 60_000 - by_hand) / by_hand
+    bright = by_hand > 0.5
+    assert away[bright].max() < 0.003
+    assert np.abs(np.diff(by_hand, axis=1))[bright[:, 1:]].mean() > 0.006
+
+
+def test_the_whole_edge_and_some_light_around_it_are_kept(tmp_path: Path) -> None:
+    job, simulation = job_of(tmp_path)
+    made = master_plate(job, tmp_path / "master.tif")
+    cut = next(event for event in made.events if event.step == "cut").figures
+    corners = np.array(cut["corners"])
+    place = np.array([cut["rows"][0], cut["columns"][0]])
+    np.testing.assert_allclose(corners + place, simulation.corners, atol=1.0)
+    rows, columns = made.size
+    assert corners.min() >= 8
+    assert (corners[:, 0] <= rows - 9).all() and (corners[:, 1] <= columns - 9).all()
+
+
+def test_a_doubtful_plate_is_kept_whole(tmp_path: Path) -> None:
+    job, _ = job_of(tmp_path, camera=replace(STILL, offset=(0.3, 0.2)))
+    made = master_plate(job, tmp_path / "master.tif")
+    assert made.size == STILL.shape
+    cut = next(event for event in made.events if event.step == "cut")
+    assert cut.outcome == "warning"
+    assert cut.figures["doubts"]
+    with Image.open(made.path) as image:
+        assert "whole capture" in image.tag_v2[270]
+        assert image.tag_v2[296] == 1  # no scale where the corners are in doubt
+    kept, _ = job_of(tmp_path / "kept", crop=False)
+    assert master_plate(kept, tmp_path / "kept.tif").size == STILL.shape
+
+
+def test_clipped_sites_say_so(tmp_path: Path) -> None:
+    job, simulation = job_of(tmp_path)
+    long = simulate_plate(TABLET, BOX, STILL, exposure_s=4 * EXPOSURE_S, seed=5).frame
+    write_dng(tmp_path / "plate.dng", long)
+    made = master_plate(
+        replace(job, settings=replace(job.settings, crop=False)), tmp_path / "m.tif"
+    )
+    with Image.open(made.path) as image:
+        codes = np.asarray(image)
+    clipped = long.counts >= long.white
+    assert 0.1 < clipped.mean() < 0.9
+    assert (codes[clipped] == 65535).all()
+    below = codes[~clipped & (simulation.transmittance < 1.0)]
+    assert (below < 65535).mean() > 0.9999
+
+
+STAINED = replace(TABLET, stain=(0.0, 0.05, 0.14), veil=(0.0, 0.02, 0.06))
+
+
+def step_of(made: MasterResult, name: str) -> Event | None:
+    return next((event for event in made.events if event.step == name), None)
+
+
+def test_a_stained_plate_in_grey_is_what_green_light_sees_and_says_so(tmp_path: Path) -> None:
+    job, _ = job_of(tmp_path, STAINED)
+    made = master_plate(job, tmp_path / "master.tif")
+    with Image.open(made.path) as image:
+        codes, said = np.asarray(image, np.float64), image.tag_v2[270]
+    assert "as green light sees it" in said
+    stain = step_of(made, "stain")
+    assert stain is not None and stain.outcome == "warning"
+    truth = simulate_plate(STAINED, BOX, STILL, exposure_s=EXPOSURE_S, seed=5).transmittance
+    (top, bottom), (left, right) = (step_of(made, "cut").figures[k] for k in ("rows", "columns"))
+    truth = truth[top:bottom, left:right]
+    # RGGB: green sites are as they were, and the others agree with their green neighbours.
+    first = (top + left) % 2
+    for row in (90, 250, 420):
+        for column in (120, 350, 560):
+            there = np.s_[row : row + 12, column : column + 12]
+            rows, columns = np.indices((12, 12))
+            green = (rows + columns + row + column + first) % 2 == 1
+            if np.ptp(np.log10(truth[there][green])) > 0.02:
+                continue  # a step's edge
+            means = codes[there][green].mean(), codes[there][~green].mean()
+            assert np.log10(means[0] / means[1]) == pytest.approx(0, abs=0.006)
+            assert means[0] / 60_000 == pytest.approx(truth[there][green].mean(), rel=0.01)
+
+
+def test_48_bits_keep_the_stain_in_red_green_and_blue(tmp_path: Path) -> None:
+    job, _ = job_of(tmp_path, STAINED)
+    made = master_plate(job, tmp_path / "master.tif", colour=True)
+    codes = imagecodecs.tiff_decode(made.path.read_bytes())
+    assert codes.dtype == np.uint16
+    assert codes.shape == (*made.size, 3)
+    assert made.channels == 3
+    middle = codes[made.size[0] // 2 - 10 :, made.size[1] // 2 - 10 :][:20, :20]
+    density = -np.log10(middle.reshape(-1, 3).mean(axis=0) / 60_000)
+    # The tablet's middle step is 0.05 + 10 x 0.15 = 1.55 of silver over glass of 0.04.
+    silver = 1.55 - PlateModel().glass_density
+    expected = [1.55 + silver * s + v for s, v in zip(STAINED.stain, STAINED.veil, strict=True)]
+    np.testing.assert_allclose(density, expected, atol=0.02)
+    assert step_of(made, "separate colours") is not None
+    assert b"for red, green and blue each" in made.path.read_bytes()
+
+
+def test_a_capture_without_colour_stays_grey(tmp_path: Path) -> None:
+    job, _ = job_of(tmp_path, camera=replace(STILL, cfa="MONO"))
+    assert master_plate(job, tmp_path / "master.tif", colour=True).channels == 1
+
+
+def test_the_same_plate_gives_the_same_bytes(tmp_path: Path) -> None:
+    job, _ = job_of(tmp_path)
+    first = master_plate(job, tmp_path / "one.tif", entry=ENTRY)
+    second = master_plate(job, tmp_path / "two.tif", entry=ENTRY)
+    assert first.path.read_bytes() == second.path.read_bytes()
+    assert first.preview.read_bytes() == second.preview.read_bytes()
+    assert first.events == second.events
+
+
+def test_the_digest_is_that_of_the_pixels_as_another_reader_sees_them(tmp_path: Path) -> None:
+    job, _ = job_of(tmp_path)
+    made = master_plate(job, tmp_path / "master.tif")
+    packed = master_plate(job, tmp_path / "packed.tif", compression="deflate")
+    for path in (made.path, packed.path):
+        pixels = imagecodecs.tiff_decode(path.read_bytes())
+        assert hashlib.sha256(pixels.astype("<u2").tobytes()).hexdigest() == made.pixels_sha256
+    assert packed.pixels_sha256 == made.pixels_sha256
+    # An edited tag is told from damaged pixels.
+    edited = made.path.read_bytes().replace(b"Archive master", b"archive MASTER")
+    assert (
+        hashlib.sha256(imagecodecs.tiff_decode(edited).tobytes()).hexdigest() == made.pixels_sha256
+    )
