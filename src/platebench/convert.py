@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TypeVar
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,12 +18,12 @@ from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate_record import picture_note, plate_record
 from platebench.stages.colours import one_channel
-from platebench.stages.density import code_from_transmittance, transmittance_of_codes
+from platebench.stages.density import transmittance_of_codes
 from platebench.stages.measure import PlateDensities, measure_densities
-from platebench.stages.straighten import Straightening, plan_straighten, straighten_rows
+from platebench.stages.print_positive import print_positive
+from platebench.stages.straighten import plan_straighten, straighten_rows
 from platebench.stages.tone import display_table
 
-BAND_ROWS = 64
 T = TypeVar("T", np.float32, np.float64)
 
 
@@ -42,7 +41,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
     densities = measure_view(view)
     ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
     table = tone_codes(job, ends, view.level, view.calibration)
-    positive = render(view.image, framing.plan, table, by_green=view.by_green)
+    positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
     record = plate_record(job, view, framing, densities, ends)
     note = picture_note(job, view, framing, densities, record)
     packet = xmp_packet(note)
@@ -98,18 +97,16 @@ def true_transmittance(
 def measure_view(view: PlateView) -> PlateDensities:
     """Measure densities on a reduced, straightened picture of the plate."""
     small = view.small
-    scale = np.array(small.shape[:2]) / np.array(view.image.shape)
     picture = PlateImage(
         pixels=true_transmittance(
-            one_channel(small, by_green=view.by_green), view.level, view.calibration
+            one_channel(small.pixels, by_green=view.by_green), view.level, view.calibration
         ),
         encoding=Encoding.TRANSMITTANCE,
-        valid=view.small_valid,
+        valid=small.valid,
         pattern=MONO_PATTERN,
     )
-    seen = view.found.corners if view.found.found else frame_corners(view.image.shape)
-    corners = (seen + 0.5) * scale - 0.5
-    plan = plan_straighten(picture.shape, corners, how="perspective", mirror=False, rotate=0)
+    seen = view.found.corners if view.found.found else frame_corners(small.shape)
+    plan = plan_straighten(picture.shape, small.places(seen), how="perspective")
     plate, mask = straighten_rows(picture, plan, 0, plan.shape[0])
     stained = view.stain is not None and view.stain.found
     share_of_blue = view.stain.blue_share if view.stain is not None and stained else 0.0
@@ -129,33 +126,3 @@ def tone_codes(
         d_max=max(ends.d_max, ends.base_fog + 0.05),
         print_stops=job.settings.print_stops,
     )
-
-
-def render(
-    image: PlateImage, plan: Straightening, table: NDArray[np.uint16], *, by_green: bool = False
-) -> NDArray[np.uint16]:
-    """Return the positive: straightened, toned, band by band, with no second float frame.
-
-    Parameters
-    ----------
-    image : PlateImage
-        TRANSMITTANCE of the whole capture.
-    plan : Straightening
-        Where the result's pixels come from.
-    table : ndarray of uint16, shape (65536,)
-        Value of each transmittance code.
-    by_green : bool
-        Tones of a picture in colours are those of green; else all three count alike.
-
-    Returns
-    -------
-    ndarray of uint16, shape ``plan.shape``
-    """
-    rows, columns = plan.shape
-    positive = np.empty((rows, columns), np.uint16)
-    for top in range(0, rows, BAND_ROWS):
-        bottom = min(top + BAND_ROWS, rows)
-        band, _ = straighten_rows(image, plan, top, bottom)
-        grey = one_channel(band, by_green=by_green)
-        positive[top:bottom] = cv2.LUT(code_from_transmittance(grey), table)
-    return positive

@@ -1,8 +1,4 @@
-"""A plate's captures as one picture: a single capture flattened, or a bracket merged.
-
-What they have in common is that flattening can be done again with more steps, glare and stain,
-which are only known once the plate has been seen.
-"""
+"""A plate's captures as one picture: a single capture flattened, or a bracket merged."""
 
 from __future__ import annotations
 
@@ -12,14 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from platebench.errors import CaptureError
-from platebench.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
+from platebench.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.plate_job import PlateJob
+from platebench.stages.bands import BandedImage, banded
 from platebench.stages.bracket_plan import BracketPlan, plan_bracket
-from platebench.stages.find_plate import find_plate
-from platebench.stages.flatten import BandStep, transmittance_from_counts
+from platebench.stages.flatten import flatten
 from platebench.stages.light import Dark, Light, level_light, light_of_scanner
 from platebench.stages.light_estimate import light_from_surround
 from platebench.stages.merge_bracket import merge_bracket
+from platebench.stages.overview import find_in_overview, overview_of
 from platebench.stages.read_capture import read_capture
 
 DARKEST_PLATE = 0.002  # of full scale: a capture whose brightest part is below it holds nothing
@@ -37,8 +34,8 @@ class Exposures:
         Of the capture whose exposure sets the scale.
     light : Light
         The bare light.
-    flatten : callable
-        Takes steps on bands of transmittance, returns the picture: TRANSMITTANCE, mosaic kept.
+    picture : callable
+        Returns TRANSMITTANCE, mosaic kept. A bracket is merged when this is called.
     plan : BracketPlan or None
         How a bracket is merged; None for a single capture.
     notes : tuple of str
@@ -47,7 +44,7 @@ class Exposures:
 
     info: CaptureInfo
     light: Light
-    flatten: Callable[[Sequence[BandStep]], PlateImage]
+    picture: Callable[[], BandedImage]
     plan: BracketPlan | None
     notes: tuple[str, ...]
 
@@ -73,7 +70,7 @@ def read_exposures(job: PlateJob) -> Exposures:
         return Exposures(
             info=best.info,
             light=light,
-            flatten=lambda steps: transmittance_from_counts(best, light, dark, steps),
+            picture=lambda: flatten(best, light, dark),
             plan=None,
             notes=best.info.notes,
         )
@@ -81,7 +78,7 @@ def read_exposures(job: PlateJob) -> Exposures:
     return Exposures(
         info=frames[plan.order[plan.reference]].info,
         light=light,
-        flatten=lambda steps: merge_bracket(frames, light, dark, plan=plan, steps=steps).image,
+        picture=lambda: banded(merge_bracket(frames, light, dark, plan=plan).image),
         plan=plan,
         notes=(*best.info.notes, f"{len(frames)} exposures merged", *plan.notes),
     )
@@ -144,6 +141,6 @@ def _own_light(frame: SensorFrame, dark: Dark | None) -> Light:
     """Return the light where there is no blank: a scanner's white, or what shows around it."""
     if frame.info.kind is CaptureKind.SCAN:
         return light_of_scanner(frame)
-    unflattened = transmittance_from_counts(frame, level_light(frame, dark), dark)
-    rough = find_plate(unflattened, light_known=False)
+    unflattened = overview_of(flatten(frame, level_light(frame, dark), dark))
+    rough = find_in_overview(unflattened, light_known=False)
     return light_from_surround(frame, rough.corners, dark)

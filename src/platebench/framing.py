@@ -50,7 +50,7 @@ def keeps_whole(found: FoundPlate, settings: PlateSettings) -> bool:
 
 def frame_plate(view: PlateView, job: PlateJob) -> Framing:
     """Decide how the plate is cut out, turned and scaled."""
-    return frame_found(view.image.shape, view.found, job.settings)
+    return frame_found(view.picture.shape, view.found, job.settings)
 
 
 def frame_found(shape: tuple[int, int], found: FoundPlate, settings: PlateSettings) -> Framing:

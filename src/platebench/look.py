@@ -6,6 +6,7 @@ Conversion, checks and readings all start here, so that they see the same plate.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
@@ -20,14 +21,16 @@ from platebench.exposures import read_exposures
 from platebench.image import CaptureInfo, CaptureKind, PlateImage
 from platebench.plate_job import PlateJob
 from platebench.settings import PlateSettings
+from platebench.stages.bands import BandedImage, banded
 from platebench.stages.bracket_plan import BracketPlan
-from platebench.stages.colours import separate_colours
+from platebench.stages.colours import one_channel, separate_colours
 from platebench.stages.density import density_from_transmittance
-from platebench.stages.find_plate import FoundPlate, angles_of, find_plate
-from platebench.stages.flatten import BandStep, stain_step
+from platebench.stages.find_plate import FoundPlate, angles_of
+from platebench.stages.flatten import stain_step
 from platebench.stages.glare import Glare, glare_step, measure_glare
 from platebench.stages.light import LEVEL_REFUSED, Light, LightSource
-from platebench.stages.measure import reduced
+from platebench.stages.measure import MEASURED_LONG_SIDE
+from platebench.stages.overview import Overview, find_in_overview, overview_of
 from platebench.stages.stain import Stain, measure_stain
 from platebench.stages.surround import BLACK
 
@@ -37,18 +40,16 @@ SMALLEST_SIDE = 0.02  # of the long side, between corners by hand
 FLATTEST_PLATE = 0.06  # D between the 5 % and 95 % quantiles, below which nothing is there
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class PlateView:
     """A plate as it lies in its capture.
 
     Attributes
     ----------
-    image : PlateImage
+    picture : BandedImage
         TRANSMITTANCE of the whole capture, glare and stain taken off where they were measured.
-    small : ndarray of float32, shape (m, n) or (m, n, 3)
-        Area mean of ``image``, at most 1200 pixels long.
-    small_valid : ndarray of bool, shape (m, n), or None
-        False where photosites under a pixel of ``small`` clipped.
+    small : Overview
+        The same, at most ``MEASURED_LONG_SIDE`` pixels long.
     found : FoundPlate
         Its corners; the finder's, or those a person gave.
     by_hand : bool
@@ -77,9 +78,8 @@ class PlateView:
     """
 
     info: CaptureInfo
-    image: PlateImage
-    small: NDArray[np.float32]
-    small_valid: NDArray[np.bool_] | None
+    picture: BandedImage
+    small: Overview
     found: FoundPlate
     by_hand: bool
     level: float
@@ -92,6 +92,11 @@ class PlateView:
     by_green: bool
     doubts: tuple[str, ...]
     notes: tuple[str, ...]
+
+    @cached_property
+    def image(self) -> PlateImage:
+        """All of ``picture`` at once, for readings all over it; made when first asked for."""
+        return self.picture.whole()
 
 
 def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
@@ -115,48 +120,47 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
     """
     exposures = read_exposures(job)
     light, notes = exposures.light, list(exposures.notes)
-    image = exposures.flatten(())
-    found, by_hand = _find(image, job.settings, light_known=light.source is not LightSource.SCANNER)
-    small = reduced(image.pixels)
-    valid = _valid_like(image.valid, small)
+    picture = exposures.picture()
+    seen = overview_of(picture)
+    small = seen.at_most(MEASURED_LONG_SIDE)
+    found, by_hand = _find(seen, job.settings, light_known=light.source is not LightSource.SCANNER)
     if by_hand:
-        found = replace(found, surround=_surround(small, valid, image.shape, found.corners))
+        found = replace(found, surround=_surround(small, found.corners))
     level, doubts = 1.0, [*found.doubts]
     if light.source is LightSource.BLANK:
-        level = _bare_light_level(small, valid, image.shape, found)
-        doubts += _check_level(level, small, found, light, exposures.info)
+        level = _bare_light_level(small, found)
+        doubts += _check_level(level, small.pixels, found, light, exposures.info)
         if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
             doubts.append("exposure time unknown: taken to be the blank's")
     elif light.source is LightSource.ESTIMATED:
         doubts.append("no blank frame: light estimated from the bare light box around the plate")
     calibration, unlike = calibration_for(job, exposures.info)
     doubts += unlike
-    steps: list[BandStep] = []
-    glare = _glare(image, found, exposures.info, job.settings, level)
+    glare = _glare(seen, found, exposures.info, job.settings, level)
     if glare is None and calibration is not None:
         glare = _glare_of(calibration)
     glare_off = glare is not None and (glare.source == "calibration" or glare.shows)
     if glare is not None and glare_off:
-        steps.append(glare_step(glare, image.shape, channels=light.channels, level=level))
-        del image  # one float frame at a time
-        image = exposures.flatten(steps)
-    stain = measure_stain(image, found.corners) if found.found else None
+        step = glare_step(glare, picture.shape, channels=light.channels, level=level)
+        picture = picture.then(step)
+        seen = overview_of(picture)
+    stain = measure_stain(seen, found.corners) if found.found else None
     coloured = job.settings.colour != "mosaic"
     stained = stain is not None and stain.found
     if stain is not None and stained and neutralise and not coloured:
-        steps.append(stain_step(stain.correction, image.pattern, image.shape, light.channels))
-        del image
-        image = exposures.flatten(steps)
+        step = stain_step(stain.correction, picture.pattern, picture.shape, light.channels)
+        picture = picture.then(step)
+        seen = overview_of(picture)
         notes.append("stain taken off: densities are those of the silver as green light sees it")
     elif stained and coloured:
         notes.append("colours kept: densities and tones are those of green")
     if coloured:
-        image = separate_colours(image)
+        picture = banded(separate_colours(picture.whole()))
+        seen = overview_of(picture)
     return PlateView(
         info=exposures.info,
-        image=image,
-        small=reduced(image.pixels) if steps or image.pixels.ndim != small.ndim else small,
-        small_valid=valid,
+        picture=picture,
+        small=seen.at_most(MEASURED_LONG_SIDE),
         found=found,
         by_hand=by_hand,
         level=level,
@@ -173,13 +177,17 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
 
 
 def _glare(
-    image: PlateImage, found: FoundPlate, info: CaptureInfo, settings: PlateSettings, level: float
+    seen: Overview, found: FoundPlate, info: CaptureInfo, settings: PlateSettings, level: float
 ) -> Glare | None:
     """Measure glare on what is opaque around the plate, where it is to be taken off."""
     if settings.glare == "kept" or not found.found or info.kind is CaptureKind.SCAN:
         return None
     return measure_glare(
-        image, found.corners, found.surround, level=level, card_density=settings.card_density
+        seen.image,
+        seen.places(found.corners),
+        found.surround,
+        level=level,
+        card_density=settings.card_density,
     )
 
 
@@ -212,12 +220,10 @@ def _left_to_apply(
     return replace(calibration, glare=0.0, glare_sigma=sigma, glare_callier=0.0)
 
 
-def _find(
-    image: PlateImage, settings: PlateSettings, *, light_known: bool
-) -> tuple[FoundPlate, bool]:
+def _find(seen: Overview, settings: PlateSettings, *, light_known: bool) -> tuple[FoundPlate, bool]:
     if settings.corners is not None:
-        return plate_by_hand(settings, image.shape), True
-    return find_plate(image, light_known=light_known), False
+        return plate_by_hand(settings, seen.shape), True
+    return find_in_overview(seen, light_known=light_known), False
 
 
 def plate_by_hand(settings: PlateSettings, shape: tuple[int, int]) -> FoundPlate:
@@ -242,44 +248,23 @@ def plate_by_hand(settings: PlateSettings, shape: tuple[int, int]) -> FoundPlate
     )
 
 
-def _valid_like(
-    valid: NDArray[np.bool_] | None, small: NDArray[np.float32]
-) -> NDArray[np.bool_] | None:
-    """Return validity for a reduced picture: a pixel is good where all under it are."""
-    if valid is None:
-        return None
-    share = cv2.resize(
-        valid.view(np.uint8) * np.uint8(255), small.shape[1::-1], interpolation=cv2.INTER_AREA
-    )
-    return np.asarray(share == 255, bool)
-
-
 def _around(
-    small: NDArray[np.float32],
-    valid: NDArray[np.bool_] | None,
-    shape: tuple[int, int],
-    corners: NDArray[np.float64],
+    small: Overview, corners: NDArray[np.float64]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return transmittance around a plate, clipped places left out, and inside it."""
-    grey = small if small.ndim == 2 else np.asarray(small.mean(axis=2), np.float32)
-    scale = np.array(grey.shape) / np.array(shape)
+    grey, valid = one_channel(small.pixels, by_green=False), small.valid
     centre = corners.mean(axis=0)
-    grown = (centre + (corners - centre) * 1.06) * scale
+    grown = small.places(centre + (corners - centre) * 1.06)
     outside = np.ones(grey.shape, np.uint8)
     cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1]).astype(np.int32), 0)
     seen = outside > 0
     return grey[seen if valid is None else seen & valid], grey[~seen]
 
 
-def _surround(
-    small: NDArray[np.float32],
-    valid: NDArray[np.bool_] | None,
-    shape: tuple[int, int],
-    corners: NDArray[np.float64],
-) -> Literal["bright", "dark", "none"]:
+def _surround(small: Overview, corners: NDArray[np.float64]) -> Literal["bright", "dark", "none"]:
     """Say what lies around corners that a person gave: bare light, black, or neither."""
-    around, inside = _around(small, valid, shape, corners)
-    if around.size < 0.02 * small.shape[0] * small.shape[1] or inside.size == 0:
+    around, inside = _around(small, corners)
+    if around.size < 0.02 * small.pixels.shape[0] * small.pixels.shape[1] or inside.size == 0:
         return "none"
     middle = float(np.median(around))
     if middle > 0.95 * float(np.quantile(inside, 0.99)):
@@ -307,17 +292,12 @@ def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_i
         )
 
 
-def _bare_light_level(
-    small: NDArray[np.float32],
-    valid: NDArray[np.bool_] | None,
-    shape: tuple[int, int],
-    found: FoundPlate,
-) -> float:
+def _bare_light_level(small: Overview, found: FoundPlate) -> float:
     """Return the median transmittance of the bare light around the plate; 1 if none shows."""
     if not found.found or found.surround != "bright":
         return 1.0
-    around, _ = _around(small, valid, shape, found.corners)
-    if around.size < 0.02 * small.shape[0] * small.shape[1]:
+    around, _ = _around(small, found.corners)
+    if around.size < 0.02 * small.pixels.shape[0] * small.pixels.shape[1]:
         return 1.0
     high = float(np.quantile(around, 0.8))
     return float(np.median(around[np.abs(around - high) < 0.2 * high]))
@@ -357,7 +337,7 @@ def check_something_there(view: PlateView, settings: PlateSettings) -> None:
     """
     if view.found.found or not settings.crop:
         return
-    low, high = np.quantile(density_from_transmittance(view.small), (0.05, 0.95))
+    low, high = np.quantile(density_from_transmittance(view.small.pixels), (0.05, 0.95))
     if high - low < FLATTEST_PLATE:
         raise NoPlateError(view.info.path)
 

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from platebench import __version__
 from platebench.events import Event
-from platebench.image import PlateImage
 from platebench.log_entry import LogEntry
 from platebench.look import PlateView, look_at_plate
 from platebench.master_cut import Cut, cut_of
@@ -30,10 +29,10 @@ from platebench.outputs.preview import write_preview
 from platebench.outputs.tiff import Compression, write_picture
 from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob
+from platebench.stages.bands import BandedImage, bands
 from platebench.stages.linear_code import CODES_OF_LIGHT, NO_READING, linear_codes
 
 PREVIEW_SIDE = 1600  # pixels
-BAND_ROWS = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +108,7 @@ def master_of_view(
 ) -> MasterResult:
     """Write the master of a plate that has been looked at; see :func:`master_plate`."""
     cut = cut_of(view, job)
-    codes = master_codes(view.image, cut, view.level)
+    codes = master_codes(view.picture, cut, view.level)
     digest = pixels_digest(codes)
     events = master_events(view, job, cut, codes, digest)
     note = master_note(view, job, cut, events, digest=digest, entry=entry or job.entry)
@@ -139,26 +138,25 @@ def master_of_view(
     )
 
 
-def master_codes(image: PlateImage, cut: Cut, level: float) -> NDArray[np.uint16]:
+def master_codes(picture: BandedImage, cut: Cut, level: float) -> NDArray[np.uint16]:
     """Return the master's pixels: a copy of the capture's, as linear codes.
 
     Parameters
     ----------
-    image : PlateImage
+    picture : BandedImage
         TRANSMITTANCE of the whole capture.
     cut : Cut
         What is kept.
     level : float
         Bare light around the plate over the light used; see ``PlateView``.
     """
-    rows, columns = slice(cut.top, cut.bottom), slice(cut.left, cut.right)
-    kept = image.pixels[rows, columns]
-    valid = None if image.valid is None else image.valid[rows, columns]
-    codes = np.empty(kept.shape, np.uint16)
-    for top in range(0, len(kept), BAND_ROWS):
-        band = slice(top, top + BAND_ROWS)
-        codes[band] = linear_codes(
-            kept[band] / np.float32(level), None if valid is None else valid[band]
+    columns = slice(cut.left, cut.right)
+    codes = np.empty((*cut.shape, *picture.row_shape[1:]), np.uint16)
+    for top, bottom in bands(len(codes)):
+        band = picture.rows(cut.top + top, cut.top + bottom)
+        codes[top:bottom] = linear_codes(
+            band.pixels[:, columns] / np.float32(level),
+            None if band.valid is None else band.valid[:, columns],
         )
     return codes
 
@@ -169,8 +167,8 @@ def pixels_digest(codes: NDArray[np.uint16]) -> str:
     It depends on nothing else in the file, so an edited tag is told from damaged pixels.
     """
     digest = sha256()
-    for top in range(0, len(codes), BAND_ROWS):
-        digest.update(np.ascontiguousarray(codes[top : top + BAND_ROWS], "<u2").data)
+    for top, bottom in bands(len(codes)):
+        digest.update(np.ascontiguousarray(codes[top:bottom], "<u2").data)
     return digest.hexdigest()
 
 

@@ -48,7 +48,7 @@ class Cut:
 
 def cut_of(view: PlateView, job: PlateJob) -> Cut:
     """Return what is kept: all of it by choice, or where the plate's sides are in doubt."""
-    rows, columns = view.image.shape
+    rows, columns = view.picture.shape
     corners = view.found.corners
     whole = keeps_whole(view.found, job.settings)
     top, left, bottom, right = 0, 0, rows, columns

@@ -138,7 +138,7 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
 
 
 def _colour_events(view: PlateView) -> Iterator[Event]:
-    three, stain = view.image.pixels.ndim == 3, view.stain
+    three, stain = view.picture.channels == 3, view.stain
     mosaic = view.light.channels == 1 and view.light.pattern.size > 1
     if three and mosaic:
         yield Event(

@@ -24,7 +24,7 @@ def described(view: PlateView, job: PlateJob, cut: Cut) -> str:
 
     A person with a TIFF reader and nothing else must be able to recover density from it.
     """
-    three = view.image.pixels.ndim == 3
+    three = view.picture.channels == 3
     whole = "whole capture" if cut.whole else "the whole plate with its edge"
     return " ".join(
         (
@@ -42,7 +42,7 @@ def described(view: PlateView, job: PlateJob, cut: Cut) -> str:
 
 
 def _colour_said(view: PlateView) -> str:
-    if view.image.pixels.ndim == 3:
+    if view.picture.channels == 3:
         return "Channels are transmittance through the camera's own colour filters."
     if view.stain is not None and view.stain.found:
         return "The plate is stained: values are transmittance as green light sees it."

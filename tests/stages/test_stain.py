@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 
 from platebench.image import Encoding, PlateImage
+from platebench.stages.bands import banded
 from platebench.stages.colours import separate_colours
 from platebench.stages.density import density_from_transmittance
 from platebench.stages.flatten import stain_step, transmittance_from_counts
 from platebench.stages.light import light_from_blanks
+from platebench.stages.overview import overview_of
 from platebench.stages.stain import measure_stain
 from platebench.synthetic import (
     CameraModel,
@@ -55,7 +57,7 @@ def _inside(simulation: Simulation) -> tuple[slice, slice]:
 def test_neutral_plate_has_no_stain(cfa: str) -> None:
     neutral = _simulated((0, 0, 0), (0, 0, 0), cfa)
     image = transmittance_from_counts(neutral.frame, _light(cfa))
-    stain = measure_stain(image, neutral.corners)
+    stain = measure_stain(overview_of(banded(image)), neutral.corners)
     assert stain is not None and not stain.found
     assert abs(stain.red) < 0.005 and abs(stain.blue) < 0.005
 
@@ -70,7 +72,7 @@ def test_stain_is_measured_and_taken_off(
     stained, neutral = _simulated(stain, veil, cfa), _simulated((0, 0, 0), (0, 0, 0), cfa)
     light = _light(cfa)
     image = transmittance_from_counts(stained.frame, light)
-    found = measure_stain(image, stained.corners)
+    found = measure_stain(overview_of(banded(image)), stained.corners)
     assert found is not None and found.found
     # Truth: D_blue = D_green * (1 + share) + veil, shares as given to the simulator.
     assert found.blue_share == pytest.approx(stain[2], abs=0.02)
@@ -94,7 +96,7 @@ def test_stain_is_measured_and_taken_off(
 def test_one_colour_has_no_stain() -> None:
     grey = PlateImage(pixels=np.full((60, 90), 0.3, np.float32), encoding=Encoding.TRANSMITTANCE)
     corners = np.array([[5.0, 5], [5, 80], [50, 80], [50, 5]])
-    assert measure_stain(grey, corners) is None
+    assert measure_stain(overview_of(banded(grey)), corners) is None
 
 
 def test_colours_are_separated() -> None:

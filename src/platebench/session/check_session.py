@@ -332,7 +332,7 @@ def _bracket_trouble(job: PlateJob) -> PlateError | None:
     try:
         exposures = read_exposures(job)
         if exposures.plan is not None and any(map(any, exposures.plan.shifts)):
-            exposures.flatten(())  # colours that would mix are only noticed where they are moved
+            exposures.picture()  # colours that would mix are only noticed where they are moved
     except BracketError as error:
         return error.with_traceback(None)
     except (InputError, CalibrationError):

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from platebench import __version__
-from platebench.convert import render, true_transmittance
+from platebench.convert import true_transmittance
 from platebench.errors import ExitCode, PlateError, PrintNegativeError, WriteError
 from platebench.framing import frame_plate
 from platebench.fsio import hash_file, make_folder, remove_unfinished
@@ -38,6 +38,7 @@ from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
 from platebench.session.session_light import prepare_light
 from platebench.stages.density import transmittance_of_codes
+from platebench.stages.print_positive import print_positive
 
 FOLDER = "print-negatives"
 _OURS = "platebench "
@@ -229,7 +230,7 @@ def _from_plate(
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=render(view.image, framing.plan, as_they_are, by_green=view.by_green),
+        codes=print_positive(view.picture, framing.plan, as_they_are, by_green=view.by_green),
         table=table_from_plate(
             light_seen, process, black_at=black_at, white_at=max(white_at, black_at + 0.05)
         ),

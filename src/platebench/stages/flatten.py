@@ -6,22 +6,18 @@ at full sensor resolution whatever the colour filters; no demosaic is needed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from platebench.errors import FrameMismatchError
-from platebench.image import CaptureKind, Encoding, PlateImage, SensorFrame
+from platebench.image import CaptureKind, PlateImage, SensorFrame
+from platebench.stages.bands import BandedImage, BandStep
 from platebench.stages.light import Dark, Light, check_same_camera, exposure_ratio, zero_level
 from platebench.stages.smooth_field import row_field, site_classes
-
-BAND_ROWS = 48  # divides by 1, 2, 3 and 6-row filter patterns; a band stays in the cache
-
-BandStep = Callable[[NDArray[np.float32], int, int], None]
-"""Changes a band of transmittance in place: band, first row, row after the last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,28 +60,21 @@ def check_light_fits(frame: SensorFrame, light: Light) -> None:
     check_same_camera(light.info, frame.info)
 
 
-def transmittance_from_counts(
-    frame: SensorFrame,
-    light: Light,
-    dark: Dark | None = None,
-    steps: Sequence[BandStep] = (),
-) -> PlateImage:
+def flatten(frame: SensorFrame, light: Light, dark: Dark | None = None) -> BandedImage:
     """Return transmittance: signal over the bare light at the same place and exposure.
 
     Parameters
     ----------
     frame : SensorFrame
-        The plate's capture.
+        The plate's capture; its counts are held, and every band is made from them.
     light : Light
         The bare light; scaled by exposure time where both times are known.
     dark : Dark, optional
         Replaces the file's own black level.
-    steps : sequence of callables
-        What else is to be done to each band of transmittance, in order: glare off, stain off.
 
     Returns
     -------
-    PlateImage
+    BandedImage
         TRANSMITTANCE, dimensionless, 1.0 = bare light box; the filter pattern still interleaved.
         ``valid`` is False at clipped sites, None where nothing clips. Values may be negative:
         noise about zero is kept.
@@ -105,29 +94,38 @@ def transmittance_from_counts(
     zero = zero_rows(frame, dark)
     height, width = frame.shape
     counts = frame.counts.reshape(height, -1)
-    pixels = np.empty(counts.shape, np.float32)
-    valid: NDArray[np.bool_] | None = None
-    p = len(zero)
-    for start in range(0, height, BAND_ROWS):
-        stop = min(start + BAND_ROWS, height)
-        source, band = counts[start:stop], pixels[start:stop]
+    clips = frame.info.kind is CaptureKind.RAW
+
+    def make(start: int, stop: int) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
+        source = counts[start:stop]
         linear = source if frame.curve is None else cv2.LUT(source, frame.curve)
-        for phase in range(p):  # BAND_ROWS is a whole number of patterns, so phases line up
-            np.subtract(linear[phase::p], zero[phase], out=band[phase::p], dtype=np.float32)
+        band = np.empty(source.shape, np.float32)
+        p = len(zero)
+        for k in range(min(p, stop - start)):
+            np.subtract(linear[k::p], zero[(start + k) % p], out=band[k::p], dtype=np.float32)
         cv2.multiply(band, gains.rows(start, stop), dst=band)
-        for step in steps:
-            step(band, start, stop)
-        if frame.info.kind is CaptureKind.RAW and int(source.max()) >= frame.white:
-            if valid is None:
-                valid = np.ones(frame.shape, bool)
-            whole = source.reshape(stop - start, width, channels)
-            valid[start:stop] = (whole < frame.white).all(axis=2)
-    return PlateImage(
-        pixels=pixels.reshape(frame.counts.shape),
-        encoding=Encoding.TRANSMITTANCE,
-        valid=valid,
-        pattern=frame.pattern,
-    )
+        if not clips or int(source.max()) < frame.white:
+            return band, None
+        sites = source.reshape(stop - start, width, channels)
+        return band, np.asarray((sites < frame.white).all(axis=2), bool)
+
+    return BandedImage(shape=frame.shape, channels=channels, pattern=frame.pattern, make=make)
+
+
+def transmittance_from_counts(
+    frame: SensorFrame,
+    light: Light,
+    dark: Dark | None = None,
+    steps: Sequence[BandStep] = (),
+) -> PlateImage:
+    """Return transmittance of a whole capture at once; see :func:`flatten`.
+
+    Parameters
+    ----------
+    steps : sequence of callables
+        What else is to be done to each band of transmittance, in order: glare off, stain off.
+    """
+    return replace(flatten(frame, light, dark), steps=tuple(steps)).whole()
 
 
 def stain_step(

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import fdtrc
 
 from platebench.image import Encoding, PlateImage
-from platebench.stages.flatten import BandStep
+from platebench.stages.bands import BandStep
 from platebench.stages.smooth_field import grid_shape, row_field
 from platebench.stages.surround import BLACK, reduce_picture
 

@@ -29,17 +29,12 @@ from numpy.typing import NDArray
 from platebench.errors import BracketError
 from platebench.image import Encoding, PlateImage, SensorFrame
 from platebench.stages.bracket_plan import BracketPlan, plan_bracket
-from platebench.stages.flatten import (
-    BAND_ROWS,
-    BandStep,
-    check_light_fits,
-    rows_of_sites,
-    zero_rows,
-)
+from platebench.stages.flatten import check_light_fits, rows_of_sites, zero_rows
 from platebench.stages.light import Dark, Light, exposure_ratio, linear_means, zero_level
 from platebench.stages.smooth_field import RowField, row_field, site_classes
 
 Floats = NDArray[np.float32]
+_BAND_ROWS = 48  # whole blocks, and whole patterns of 1, 2, 3 and 6 rows
 _BLOCK = 4  # sites along a block over which light is averaged for the weights; 6 for 6 x 6 filters
 _GUARD = 4.0  # standard deviations below clipping
 _NEAR = 0.8  # of full scale: a count below it is far from clipping, whatever is around it
@@ -72,7 +67,6 @@ def merge_bracket(
     dark: Dark | None = None,
     *,
     plan: BracketPlan | None = None,
-    steps: Sequence[BandStep] = (),
 ) -> MergedBracket:
     """Merge exposures of one framing in linear raw.
 
@@ -87,8 +81,6 @@ def merge_bracket(
         Replaces the files' own black level. Taken to be the same for all times.
     plan : BracketPlan, optional
         Of the same frames, measured before.
-    steps : sequence of callables
-        What else is to be done to each band of transmittance, in order: glare, stain.
 
     Raises
     ------
@@ -119,13 +111,11 @@ def merge_bracket(
     shape, pattern = ordered[0].shape, ordered[0].pattern
     pixels = np.empty(shape, np.float32)
     valid: NDArray[np.bool_] | None = None
-    for start in range(0, shape[0], BAND_ROWS):
-        stop = min(start + BAND_ROWS, shape[0])
+    for start in range(0, shape[0], _BAND_ROWS):
+        stop = min(start + _BAND_ROWS, shape[0])
         band = pixels[start:stop]
         lost = merger.merge(start, stop, band)
         cv2.multiply(band, gains.rows(start, stop), dst=band)
-        for step in steps:
-            step(band, start, stop)
         if lost is not None:
             valid = np.ones(shape, bool) if valid is None else valid
             valid[start:stop] = ~lost
@@ -153,7 +143,7 @@ class _Merger:
         ]
         colours = rows_of_sites(_site_brightness(light), ordered[0].shape[1])
         self.limits = [np.float32(self._guard(k)) / colours for k in range(len(ordered))]
-        size = (BAND_ROWS, ordered[0].shape[1])
+        size = (_BAND_ROWS, ordered[0].shape[1])
         self.light, self.spread, self.shares = (np.empty(size, np.float32) for _ in range(3))
 
     def _guard(self, k: int) -> float:
@@ -295,8 +285,8 @@ def shifted_frame(frame: SensorFrame, shift: tuple[int, int], gains: RowField) -
     zero = zero_rows(frame, None)
     counts = np.empty(frame.shape, np.uint16)
     columns = np.clip(np.arange(width) + shift[1], 0, width - 1)
-    for start in range(0, height, BAND_ROWS):
-        stop = min(start + BAND_ROWS, height)
+    for start in range(0, height, _BAND_ROWS):
+        stop = min(start + _BAND_ROWS, height)
         rows = np.clip(np.arange(start, stop) + shift[0], 0, height - 1)
         first, last = int(rows[0]), int(rows[-1]) + 1
         source = frame.counts[first:last]

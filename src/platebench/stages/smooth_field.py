@@ -46,7 +46,7 @@ def class_means(
     classes: NDArray[np.uint8],
     grid: tuple[int, int],
     *,
-    step: int = 1,
+    sampled: tuple[int, int] | None = None,
 ) -> NDArray[np.float32]:
     """Return the mean of each kind of site over the cells of a coarse grid.
 
@@ -58,9 +58,9 @@ def class_means(
         Kind of each site, from :func:`site_classes`.
     grid : (int, int)
         Rows and columns of the grid.
-    step : int
-        Use every ``step``-th period of the pattern's rows only: enough for a smooth picture, and
-        that much faster.
+    sampled : (int, int), optional
+        For ``pixels`` that are only one period of the pattern's rows out of every so many rows of
+        the frame, enough for a smooth picture: that number, and the rows of the frame.
 
     Returns
     -------
@@ -68,19 +68,20 @@ def class_means(
     """
     size = (grid[1], grid[0])
     if pixels.ndim == 3:
-        means = cv2.resize(_averagable(pixels[::step]), size, interpolation=cv2.INTER_AREA)
+        means = cv2.resize(_averagable(pixels), size, interpolation=cv2.INTER_AREA)
         return np.ascontiguousarray(np.moveaxis(means, -1, 0))
     p, q = classes.shape
+    period, height = (p, pixels.shape[0]) if sampled is None else sampled
     kinds = int(classes.max()) + 1
     sums = np.zeros((kinds, *grid), np.float32)
     counts = np.zeros(kinds, np.float32)
     for row in range(p):
         for column in range(q):
-            plane = _averagable(pixels[row :: p * step, column::q])
+            plane = _averagable(pixels[row::p, column::q])
             kind = classes[row, column]
             resized = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
             cells = np.asarray(resized, np.float32).reshape(grid)
-            down = _shift(row, p * step, plane.shape[0], pixels.shape[0], grid[0])
+            down = _shift(row, period, plane.shape[0], height, grid[0])
             across = _shift(column, q, plane.shape[1], pixels.shape[1], grid[1])
             sums[kind] += cells - down[:, None] * _slope(cells, 0) - across * _slope(cells, 1)
             counts[kind] += 1
@@ -193,13 +194,16 @@ def row_field(
     low = np.clip(np.floor(at), 0, max(cells - 2, 0)).astype(np.intp)
     high = np.minimum(low + 1, cells - 1)
     weight = (at - low).astype(np.float32)
-    wide = fields[:, :, low] * (1 - weight) + fields[:, :, high] * weight
+    # A row of values as columns of kinds in turn: channels lie side by side like a pattern's sites.
+    kinds = np.arange(3, dtype=np.uint8)[None] if channels == 3 else classes
     if channels == 3:
-        tables = np.moveaxis(wide, 0, -1).reshape(1, fields.shape[1], 3 * width)
-        return RowField(np.ascontiguousarray(tables), height)
-    p, q = classes.shape
-    tables = np.empty((p, fields.shape[1], width), np.float32)
+        low, high, weight = (np.repeat(values, 3) for values in (low, high, weight))
+    p, q = kinds.shape
+    tables = np.empty((p, fields.shape[1], channels * width), np.float32)
     for row in range(p):
         for column in range(q):
-            tables[row, :, column::q] = wide[classes[row, column], :, column::q]
+            grid, here = fields[kinds[row, column]], slice(column, None, q)
+            part = grid[:, low[here]] * (1 - weight[here])
+            part += grid[:, high[here]] * weight[here]
+            tables[row, :, here] = part
     return RowField(tables, height)

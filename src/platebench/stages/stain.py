@@ -14,14 +14,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.image import PlateImage
 from platebench.stages.flatten import SiteCorrection
 from platebench.stages.light_estimate import cells_inside
-from platebench.stages.smooth_field import class_means, grid_shape, site_classes
+from platebench.stages.overview import Overview
+from platebench.stages.smooth_field import site_classes
 
 STAIN_LIMIT = 0.01  # D: less than this is inside the uncertainty of a single reading
 _DARKEST_USED = 0.002  # transmittance; denser cells are noise and glare
-_ROWS_SAMPLED = 800
 _GREEN = 1
 
 
@@ -49,31 +48,28 @@ class Stain:
     correction: SiteCorrection
 
 
-def measure_stain(image: PlateImage, corners: NDArray[np.float64]) -> Stain | None:
+def measure_stain(overview: Overview, corners: NDArray[np.float64]) -> Stain | None:
     """Measure how far a plate is from neutral.
 
     Parameters
     ----------
-    image : PlateImage
-        TRANSMITTANCE, mosaic or (M, N, 3).
+    overview : Overview
+        TRANSMITTANCE; its cells are used.
     corners : ndarray of float64, shape (4, 2)
-        Of the plate, ``(row, column)``.
+        Of the plate in the capture, ``(row, column)``.
 
     Returns
     -------
     Stain or None
         None where the picture has one colour only, or shows too little of the plate.
     """
-    three = image.pixels.ndim == 3
-    colours = np.array([0, 1, 2]) if three else _colour_of_kinds(image.pattern)
+    three = overview.pixels.ndim == 3
+    colours = np.array([0, 1, 2]) if three else _colour_of_kinds(overview.pattern)
     if not {0, _GREEN, 2} <= set(colours.tolist()):
         return None
-    step = max(1, image.shape[0] // _ROWS_SAMPLED)
-    means = class_means(
-        image.pixels, site_classes(image.pattern), grid_shape(image.shape), step=step
-    )
+    means = overview.cells
     grid = (means.shape[1], means.shape[2])
-    inside = cells_inside(corners, image.shape, grid, grow=-0.03)
+    inside = cells_inside(corners, overview.shape, grid, grow=-0.03)
     green = means[colours == _GREEN].mean(axis=0)
     usable = inside & (means.min(axis=0) > _DARKEST_USED)
     if np.count_nonzero(usable) < 24:

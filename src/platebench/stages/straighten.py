@@ -8,7 +8,7 @@ copied, not resampled.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple, TypeVar
 
 import cv2
 import numpy as np
@@ -20,7 +20,9 @@ Doubles = NDArray[np.float64]
 How = Literal["perspective", "turn", "none"]
 
 STRAIGHT_ENOUGH = 0.5  # pixels over the whole plate: less than a pixel shows
-_HALO = 4  # capture rows beyond the ones a band maps to, for the cubic kernel
+_HALO = 4  # capture rows and columns beyond the ones a band maps to, for the cubic kernel
+T = TypeVar("T", bound=np.generic)
+P = TypeVar("P", np.float32, np.uint16, np.uint8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,15 +33,62 @@ class Straightening:
     ----------
     shape : (int, int)
         Rows and columns of the result.
-    source : ndarray of float64, shape (3, 3)
-        Homography from ``(x, y, 1)`` of the result to ``(x, y, 1)`` of the capture.
+    upright : ndarray of float64, shape (3, 3)
+        Homography from ``(x, y, 1)`` of the result, mirrored but not yet rotated, to ``(x, y, 1)``
+        of the capture: its rows go down the capture.
+    rotate : {0, 90, 180, 270}
+        Degrees clockwise that are left to be done.
     whole_pixels : bool
         True where every result pixel is a capture pixel: nothing is resampled.
     """
 
     shape: tuple[int, int]
-    source: Doubles
+    upright: Doubles
+    rotate: int
     whole_pixels: bool
+
+    @property
+    def source(self) -> Doubles:
+        """Homography from ``(x, y, 1)`` of the result to ``(x, y, 1)`` of the capture."""
+        rows, columns = self.shape[::-1] if self.rotate in (90, 270) else self.shape
+        return self.upright @ _rotated(rows, columns, self.rotate)
+
+    def before_rotation(self, result: NDArray[T]) -> NDArray[T]:
+        """Return a view of a result whose rows go down the capture."""
+        return np.rot90(result, self.rotate // 90)
+
+    def from_band(self, top: int, *, origin: tuple[int, int]) -> Doubles:
+        """Return the homography from a band of rows before rotation to a part of the capture.
+
+        Parameters
+        ----------
+        top : int
+            The band's first row.
+        origin : (int, int)
+            Row and column of the capture at which the part starts.
+        """
+        up = np.array([[1.0, 0, -origin[1]], [0, 1, -origin[0]], [0, 0, 1]])
+        down = np.array([[1.0, 0, 0], [0, 1, top], [0, 0, 1]])
+        return np.asarray(up @ self.upright @ down)
+
+    def source_box(self, rows: tuple[int, int], shape: tuple[int, int]) -> Box:
+        """Return the part of a capture of ``shape`` that rows before rotation are made from."""
+        width = self.shape[0] if self.rotate in (90, 270) else self.shape[1]
+        return _source_box(self.upright, rows, width, shape)
+
+
+class Box(NamedTuple):
+    """A part of a capture, half-open."""
+
+    top: int
+    left: int
+    bottom: int
+    right: int
+
+    @property
+    def rows(self) -> int:
+        """How many."""
+        return self.bottom - self.top
 
 
 def plan_straighten(
@@ -79,10 +128,14 @@ def plan_straighten(
     cut = _cut(corners, how, rows, columns)
     snapped = _snapped(cut, shape, rows, columns)
     upright = cut if snapped is None else snapped
-    source = upright @ _turned(rows, columns, mirror=mirror, rotate=rotate)
-    if rotate in (90, 270):
-        rows, columns = columns, rows
-    return Straightening(shape=(rows, columns), source=source, whole_pixels=snapped is not None)
+    if mirror:
+        upright = upright @ np.array([[-1, 0, columns - 1.0], [0, 1, 0], [0, 0, 1.0]])
+    return Straightening(
+        shape=(columns, rows) if rotate in (90, 270) else (rows, columns),
+        upright=upright,
+        rotate=rotate,
+        whole_pixels=snapped is not None,
+    )
 
 
 def straighten_rows(
@@ -98,29 +151,43 @@ def straighten_rows(
     pixels : ndarray of float32, shape (bottom - top, columns) or (..., 3)
     valid : ndarray of bool, shape (bottom - top, columns), or None
     """
-    size = (plan.shape[1], bottom - top)
+    size = (bottom - top, plan.shape[1])
+    source = plan.source
+    part = _source_box(source, (top, bottom), plan.shape[1], image.shape)
+    rows = slice(part.top, part.bottom)
     down = np.array([[1.0, 0, 0], [0, 1, top], [0, 0, 1]])
-    low, high = _source_rows(plan, top, bottom, image.shape[0])
-    up = np.array([[1.0, 0, 0], [0, 1, -low], [0, 0, 1]])
-    matrix = up @ plan.source @ down
-    kernel = cv2.INTER_NEAREST if plan.whole_pixels else cv2.INTER_CUBIC
-    pixels = cv2.warpPerspective(
-        image.pixels[low:high],
-        matrix,
-        size,
-        flags=kernel | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    up = np.array([[1.0, 0, 0], [0, 1, -part.top], [0, 0, 1]])
+    matrix = up @ source @ down
+    pixels = resample(image.pixels[rows], matrix, size, whole_pixels=plan.whole_pixels)
     if image.valid is None:
-        return np.asarray(pixels, np.float32), None
-    valid = cv2.warpPerspective(
-        image.valid[low:high].view(np.uint8),
+        return pixels, None
+    valid = resample(image.valid[rows].view(np.uint8), matrix, size, whole_pixels=True)
+    return pixels, valid.astype(bool)
+
+
+def resample(
+    pixels: NDArray[P], matrix: Doubles, shape: tuple[int, int], *, whole_pixels: bool
+) -> NDArray[P]:
+    """Return pixels moved; a place outside repeats the border.
+
+    Parameters
+    ----------
+    pixels : ndarray of float32, uint16 or uint8, shape (M, N) or (M, N, 3)
+    matrix : ndarray of float64, shape (3, 3)
+        Homography from ``(x, y, 1)`` of the result to ``(x, y, 1)`` of ``pixels``.
+    shape : (int, int)
+        Rows and columns of the result.
+    whole_pixels : bool
+        Take the nearest pixel; else cubic interpolation.
+    """
+    moved = cv2.warpPerspective(
+        pixels,
         matrix,
-        size,
-        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+        shape[::-1],
+        flags=(cv2.INTER_NEAREST if whole_pixels else cv2.INTER_CUBIC) | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(pixels, np.float32), valid.astype(bool)
+    return np.asarray(moved, pixels.dtype)
 
 
 def straighten(
@@ -205,25 +272,24 @@ def _snapped(cut: Doubles, shape: tuple[int, int], rows: int, columns: int) -> D
     return np.array([[1, 0, shift[0]], [0, 1, shift[1]], [0, 0, 1.0]])
 
 
-def _turned(rows: int, columns: int, *, mirror: bool, rotate: int) -> Doubles:
-    """Map ``(x, y)`` of the turned result to the upright one of ``rows`` x ``columns``."""
+def _rotated(rows: int, columns: int, rotate: int) -> Doubles:
+    """Map ``(x, y)`` of the rotated result to the one of ``rows`` x ``columns`` before."""
     right, bottom = columns - 1.0, rows - 1.0
     back = {
         0: np.eye(3),
         90: np.array([[0, 1, 0], [-1, 0, bottom], [0, 0, 1.0]]),
         180: np.array([[-1, 0, right], [0, -1, bottom], [0, 0, 1.0]]),
         270: np.array([[0, -1, right], [1, 0, 0], [0, 0, 1.0]]),
-    }[rotate]
-    flip = np.array([[-1, 0, right], [0, 1, 0], [0, 0, 1.0]]) if mirror else np.eye(3)
-    return np.asarray(flip @ back, np.float64)
+    }
+    return back[rotate]
 
 
-def _source_rows(plan: Straightening, top: int, bottom: int, height: int) -> tuple[int, int]:
-    """Return the capture rows that a band of the result needs."""
-    right = plan.shape[1] - 1
+def _source_box(source: Doubles, rows: tuple[int, int], width: int, shape: tuple[int, int]) -> Box:
+    """Return the part of a capture that rows of a result ``width`` wide map to."""
+    (top, bottom), right = rows, width - 1
     ends = np.array([[0, top, 1], [right, top, 1], [0, bottom - 1, 1], [right, bottom - 1, 1.0]])
-    mapped = ends @ plan.source.T
-    y = mapped[:, 1] / mapped[:, 2]
-    low = min(max(0, int(np.floor(y.min())) - _HALO), height - 1)
-    high = max(min(height, int(np.ceil(y.max())) + _HALO + 1), low + 1)
-    return low, high
+    mapped = ends @ source.T
+    places = (mapped[:, :2] / mapped[:, 2:])[:, ::-1]
+    low = np.clip(np.floor(places.min(axis=0)) - _HALO, 0, np.array(shape) - 1).astype(int)
+    high = np.clip(np.ceil(places.max(axis=0)) + _HALO + 1, low + 1, shape).astype(int)
+    return Box(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
