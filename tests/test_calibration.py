@@ -67,6 +67,7 @@ def reading(
         width_px=60,
         angle_deg=0,
         ends=ends,
+        clear=(True, True),
         level=1.0,
     )
     return TabletReading(found=found, steps=tuple(steps), notes=())

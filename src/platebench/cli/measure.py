@@ -30,6 +30,8 @@ from platebench.cli.places import Grid, Length, Place
 @click.option("--grid", type=Grid(), metavar="ROWSxCOLUMNS", help="Places all over the plate.")
 @click.option("--wedge", is_flag=True, help="Read the steps of a wedge exposed on the plate.")
 @click.option("--fog", type=Place(), metavar="X,Y", help="With --wedge: an unexposed place.")
+@click.option("--first-step", type=click.IntRange(1, 200), metavar="N", help="With --wedge: the "
+    "step that the densest lay under.  [default: 1, where that end stands clear]")  # fmt: skip
 @click.option("--csv", "as_csv", is_flag=True, help="A table in place of JSON.")
 @click.option("--output", type=click.Path(path_type=Path), metavar="FILE", help="Write to "
     "this .json or .csv.  [default: print]")  # fmt: skip
@@ -47,4 +49,6 @@ def command(**asked: Any) -> None:
         raise click.UsageError("say where: --at X,Y, --grid ROWSxCOLUMNS or --wedge")
     if asked["fog"] and not asked["wedge"]:
         raise click.UsageError("--fog goes with --wedge")
+    if asked["first_step"] and not asked["wedge"]:
+        raise click.UsageError("--first-step goes with --wedge")
     measure_and_show(**asked)

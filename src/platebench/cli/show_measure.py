@@ -17,6 +17,7 @@ def measure_and_show(
     grid: tuple[int, int] | None,
     wedge: bool,
     fog: tuple[float, float, str] | None,
+    first_step: int | None,
     as_csv: bool,
     output: Path | None,
 ) -> None:
@@ -30,7 +31,14 @@ def measure_and_show(
     if output is not None:
         refuse_readings_file(session, output)
     done = measure_session_plate(
-        session, plate, places=places, size=size, grid=grid, wedge=wedge, fog=fog
+        session,
+        plate,
+        places=places,
+        size=size,
+        grid=grid,
+        wedge=wedge,
+        fog=fog,
+        first_step=first_step,
     )
     table = as_csv or (output is not None and output.suffix.lower() == ".csv")
     text = done.to_csv() if table else _json(done.to_json())

@@ -11,6 +11,8 @@ from platebench.errors import SpotError
 from platebench.stages.find_tablet import FoundTablet, find_tablet
 from platebench.stages.patch import mapped, read_patch
 
+WHOLE = (21, 31)  # steps of the common tablets
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WedgeReading:
@@ -19,29 +21,36 @@ class WedgeReading:
     Attributes
     ----------
     steps : tuple of (int, SpotReading)
-        Numbered from the dense end, which lay under the thinnest step of the tablet.
+        By the number of the tablet's step they lay under: the densest under the thinnest.
     base_fog : float or None
         Density of base plus fog; None where no place was named.
     found : FoundTablet
+    note : str
+        How the steps were numbered.
     """
 
     steps: tuple[tuple[int, SpotReading], ...]
     base_fog: float | None
     found: FoundTablet
+    note: str
 
 
-def read_wedge(probe: Probe, fog: Spot | None = None) -> WedgeReading:
+def read_wedge(
+    probe: Probe, fog: Spot | None = None, first_step: int | None = None
+) -> WedgeReading:
     """Find the wedge on an exposed plate and read its steps.
 
     Parameters
     ----------
     fog : Spot or None
         Where the plate was developed but not exposed.
+    first_step : int or None
+        Number of the densest step that is seen; None: 1, if that end of the wedge stands clear.
 
     Raises
     ------
     SpotError
-        If there is no wedge.
+        If there is no wedge, or its dense end cannot be told and nothing says which step it is.
     """
     found = find_tablet(probe.view.image)
     if found is None:
@@ -50,6 +59,7 @@ def read_wedge(probe: Probe, fog: Spot | None = None) -> WedgeReading:
             "shows no wedge of steps",
             "read single places with --at, or look whether the steps are even",
         )
+    first, note = _numbering(probe, found, first_step)
     back = np.asarray(np.linalg.inv(probe.framing.plan.source), np.float64)
     steps = []
     for place, quad in enumerate(found.quads):
@@ -61,6 +71,36 @@ def read_wedge(probe: Probe, fog: Spot | None = None) -> WedgeReading:
         side = float(
             np.sqrt(abs(np.linalg.det(np.stack([middle[1] - middle[0], middle[3] - middle[0]]))))
         )
-        steps.append((found.steps - place, reading_of(probe, patch, float(x), float(y), side)))
+        number = first + found.steps - 1 - place
+        steps.append((number, reading_of(probe, patch, float(x), float(y), side)))
     base_fog = None if fog is None else read_spot(probe, fog).density
-    return WedgeReading(steps=tuple(steps[::-1]), base_fog=base_fog, found=found)
+    return WedgeReading(steps=tuple(steps[::-1]), base_fog=base_fog, found=found, note=note)
+
+
+def _numbering(probe: Probe, found: FoundTablet, first_step: int | None) -> tuple[int, str]:
+    """Return the number of the densest step, and how it is known.
+
+    A step too many or too few at the dense end is half a stop of speed, and nothing else shows it.
+    """
+    if first_step is not None:
+        return first_step, f"steps are numbered from {first_step}, the densest, as was said"
+    if found.clear[1]:
+        return 1, "steps are numbered from the dense end of the wedge, which stands clear"
+    if found.steps in WHOLE and found.ends == ("seen", "seen"):
+        return 1, f"{found.steps} steps are seen: they are taken for the whole of the tablet"
+    why = (
+        "the frame cuts off its dense end"
+        if found.ends[1] == "frame"
+        else "its dense end does not stand clear of what lies beyond"
+    )
+    thin = [
+        f"{n - found.steps + 1} of a tablet of {n}"
+        for n in WHOLE
+        if found.clear[0] and n >= found.steps
+    ]
+    hint = f" (counted from the thin end: {', '.join(thin)})" if thin else ""
+    raise SpotError(
+        probe.view.info.path,
+        f"shows {found.steps} steps of a wedge, and {why}",
+        f"say which step of the tablet the densest lay under: --first-step N{hint}",
+    )

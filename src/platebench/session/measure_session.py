@@ -118,6 +118,7 @@ def measure_session_plate(
     grid: tuple[int, int] | None = None,
     wedge: bool = False,
     fog: Place | None = None,
+    first_step: int | None = None,
 ) -> PlateReadings:
     """Read places of a plate, through the session's calibration where there is one.
 
@@ -137,6 +138,8 @@ def measure_session_plate(
         Read the steps of a wedge instead.
     fog : (x, y, unit) or None
         Where a plate with a wedge was not exposed.
+    first_step : int or None
+        Step of the tablet that the densest step of the wedge lay under; None: told from its end.
 
     Raises
     ------
@@ -147,12 +150,13 @@ def measure_session_plate(
     """
     probe = _probe(folder, plate_id)
     steps: tuple[int, ...] | None = None
-    base_fog = None
+    base_fog, notes = None, [*probe.notes]
     if wedge:
-        found = read_wedge(probe, None if fog is None else _spot(probe, fog, size))
+        found = read_wedge(probe, None if fog is None else _spot(probe, fog, size), first_step)
         steps = tuple(number for number, _ in found.steps)
         readings = [reading for _, reading in found.steps]
         base_fog = found.base_fog
+        notes.append(found.note)
     else:
         spots = [_spot(probe, place, size) for place in places]
         if grid is not None:
@@ -165,7 +169,7 @@ def measure_session_plate(
         steps=steps,
         base_fog=base_fog,
         calibrated=probe.calibrated,
-        notes=probe.notes,
+        notes=tuple(notes),
     )
 
 

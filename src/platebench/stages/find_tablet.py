@@ -53,6 +53,7 @@ class FoundTablet:
     width_px: float
     angle_deg: float
     ends: tuple[str, str]
+    clear: tuple[bool, bool]
     level: float
 
     @property
@@ -140,5 +141,6 @@ def _found(comb: Comb, shape: tuple[int, int], block: int, level: float) -> Foun
         width_px=2 * half * block,
         angle_deg=float(np.degrees(np.arctan2(comb.along[0], comb.along[1]))),
         ends=(ends[0], ends[1]),
+        clear=(comb.stands_clear(comb.low, -1), comb.stands_clear(comb.high, 1)),
         level=level,
     )

@@ -22,6 +22,7 @@ _REACH = 2.6  # half widths sampled to each side of the axis
 _CELL = 0.3  # half of the part of a step that is looked at, in steps
 _LEAST_RANGE = 0.15  # D between the first and the last step
 _SMALLEST_STEP = 0.004  # D
+_OTHER = 0.03  # D: what differs by more is not the step beside it, printed a little off
 _PLAIN_PATH = 0.8  # share of the way from step to step without a line of another density
 _PLAINEST_PATH, _FEW_STEPS = 0.95, 7  # that share where so few steps were found
 _CROOKED = 2.0  # pixels that the axis may run off over the length of the tablet
@@ -126,6 +127,19 @@ class Comb:
         if slope > max(0.4 * rise, 4 * noise):
             return False
         return self.goes_over(k, before) > _PLAIN_PATH and self._even_across(k, rise, noise)
+
+    def stands_clear(self, k: int, sign: int) -> bool:
+        """Tell whether what lies beyond an end step is seen, and certainly no further step.
+
+        Steps go on in one direction, and on a wedge the rises shrink towards its ends: what turns
+        back, or jumps by several rises, is something else.
+        """
+        here, beyond, before = (self.level(n) for n in (k, k + sign, k - sign))
+        if not np.isfinite(beyond):
+            return False
+        noise = 6 * float(np.hypot(self.scatter(k), self.scatter(k + sign)))
+        onward = (beyond - here) * sign
+        return onward < -max(_OTHER, noise) or onward > max(3 * abs(here - before), 4 * _OTHER)
 
     def goes_over(self, k: int, before: int) -> float:
         """Return the share of the way between two steps that lies between their densities."""
