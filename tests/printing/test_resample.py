@@ -2,16 +2,17 @@
 
 import numpy as np
 import pytest
+from PIL import Image
 from skimage.transform import resize
 
-from platebench.printing.resample import at_most, resampled_rows
+from platebench.printing.resample import Resampler, at_most
 
 RNG = np.random.default_rng(11)
 MIDDLE = 32768.0
 
 
 def whole(picture, shape):
-    return resampled_rows(picture, shape, 0, shape[0])
+    return Resampler(picture, shape).rows(0, shape[0])
 
 
 def wave(shape, frequency, amplitude=20000.0):
@@ -25,16 +26,24 @@ def wave(shape, frequency, amplitude=20000.0):
 def test_bands_join_without_a_seam(shape):
     picture = RNG.integers(0, 65536, (150, 117)).astype(np.uint16)
     bands = [
-        resampled_rows(picture, shape, t, min(t + 17, shape[0])) for t in range(0, shape[0], 17)
+        Resampler(picture, shape).rows(t, min(t + 17, shape[0])) for t in range(0, shape[0], 17)
     ]
     joined = np.concatenate(bands).astype(int)
     assert joined.shape == shape
     assert np.abs(joined - whole(picture, shape)).max() <= 1  # the last bit of a float32
 
 
+@pytest.mark.parametrize("shape", [(301, 233), (150, 400), (83, 57)])
+def test_it_is_pillows_own_resampling(shape):
+    picture = RNG.integers(8000, 50000, (150, 117)).astype(np.uint16)
+    plain = Image.fromarray(picture.astype(np.float32))
+    reference = np.asarray(plain.resize(shape[::-1], Image.Resampling.LANCZOS)).clip(0, 65535)
+    assert np.abs(whole(picture, shape) - reference).max() <= 1
+
+
 def test_the_same_size_is_the_same_picture():
     picture = RNG.integers(0, 65536, (40, 30)).astype(np.uint16)
-    assert np.array_equal(resampled_rows(picture, (40, 30), 5, 20), picture[5:20])
+    assert np.array_equal(Resampler(picture, (40, 30)).rows(5, 20), picture[5:20])
 
 
 @pytest.mark.parametrize("scale", [0.31, 0.5, 0.65])

@@ -6,6 +6,7 @@ holds them in memory. 16 bits a value since PDF 1.5 (8.9.5); the page's unit is 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import IO
 
@@ -15,21 +16,29 @@ from numpy.typing import NDArray
 from platebench.fsio import atomic_write
 from platebench.outputs.proof_pen import read_back
 
-_BAND_ROWS = 128
 _POINTS = 72.0
 
 
-def write_raster_pdf(path: Path, pixels: NDArray[np.uint16], *, ppi: float, title: str) -> None:
+def write_raster_pdf(
+    path: Path,
+    shape: tuple[int, int],
+    bands: Iterable[NDArray[np.uint16]],
+    *,
+    ppi: float,
+    title: str,
+) -> None:
     """Write one picture as one page, without loss and without margins, and read it back.
 
     Parameters
     ----------
     path : Path
         Replaced if it exists.
-    pixels : ndarray of uint16, shape (M, N)
-        May lie in a file: it is read band by band.
+    shape : (int, int)
+        Rows and columns.
+    bands : iterable of ndarray of uint16
+        Whole rows from the top; together they have ``shape``.
     ppi : float
-        Pixels per inch; the page is ``N / ppi`` by ``M / ppi`` inches.
+        Pixels per inch; the page is ``columns / ppi`` by ``rows / ppi`` inches.
     title : str
         Title in the document's properties.
 
@@ -38,7 +47,7 @@ def write_raster_pdf(path: Path, pixels: NDArray[np.uint16], *, ppi: float, titl
     WriteError
         If it could not be written, or cannot be opened.
     """
-    rows, columns = pixels.shape
+    rows, columns = shape
     width, height = columns * _POINTS / ppi, rows * _POINTS / ppi
     drawn = f"q {width:.5f} 0 0 {height:.5f} 0 0 cm /Sheet Do Q".encode()
     name = ("\ufeff" + title).encode("utf-16-be", "replace").hex().upper()
@@ -61,8 +70,8 @@ def write_raster_pdf(path: Path, pixels: NDArray[np.uint16], *, ppi: float, titl
         offsets.append(_write_object(stream, 5, content))
         offsets.append(stream.tell())
         stream.write(f"6 0 obj\n{picture}\nstream\n".encode())
-        for top in range(0, rows, _BAND_ROWS):
-            stream.write(pixels[top : top + _BAND_ROWS].astype(">u2").tobytes())
+        for band in bands:
+            stream.write(band.astype(">u2").data)
         stream.write(b"\nendstream\nendobj\n")
         _finish(stream, offsets)
         read_back(stream, path, 1)

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from platebench.formats import MM_PER_INCH
+from platebench.memory import cores
 from platebench.outputs.proof_page import Box
 from platebench.outputs.proof_type import font_file
 
 _FULL = 65535
+_THREADS = min(4, cores())
 _FINER = 4  # circles are drawn so many times larger and reduced, for smooth edges
-BAND_ROWS = 128
+BAND_ROWS = 64
 
 PictureRows = Callable[[int, int], NDArray[np.uint16]]
 
@@ -113,9 +118,18 @@ class NegativeSheet:
         mirror : bool
             Turn the whole sheet, margins and words included.
         """
-        for top in range(0, self.shape[0], BAND_ROWS):
+
+        def make(top: int) -> NDArray[np.uint16]:
             band = self._band(top, min(top + BAND_ROWS, self.shape[0]), picture_rows)
-            yield band[:, ::-1] if mirror else band
+            return np.ascontiguousarray(band[:, ::-1]) if mirror else band
+
+        tops = iter(range(0, self.shape[0], BAND_ROWS))
+        with ThreadPoolExecutor(_THREADS) as ahead:  # bands are made while others are written
+            coming = deque(ahead.submit(make, top) for top in islice(tops, 2 * _THREADS))
+            while coming:
+                band = coming.popleft().result()
+                coming.extend(ahead.submit(make, top) for top in islice(tops, 1))
+                yield band
 
     def _band(self, top: int, bottom: int, picture_rows: PictureRows) -> NDArray[np.uint16]:
         band = np.full((bottom - top, self.shape[1]), _code(self.margin_ink), np.uint16)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import unicodedata
 import zlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any, Literal
@@ -176,9 +176,20 @@ def write_print_negative(
             raise WriteError(path, "it read back different", "look at the disk and run again")
 
 
-def mapped_pixels(path: Path) -> NDArray[np.uint16]:
-    """Return the pixels of an uncompressed TIFF as they lie in the file, read when looked at."""
-    return np.asarray(tifffile.memmap(path, mode="r"))
+def stored_bands(path: Path) -> tuple[tuple[int, int], Iterator[NDArray[np.uint16]]]:
+    """Return rows and columns of an uncompressed grey TIFF of ours, and its rows band by band."""
+    with tifffile.TiffFile(path) as tif:
+        page: Any = tif.pages[0]
+        (rows, columns), start = page.shape, page.dataoffsets[0]
+
+    def bands() -> Iterator[NDArray[np.uint16]]:
+        with path.open("rb") as stream:
+            stream.seek(start)
+            for top in range(0, rows, _BAND_ROWS):
+                count = min(_BAND_ROWS, rows - top) * columns
+                yield np.fromfile(stream, "<u2", count).reshape(-1, columns)
+
+    return (rows, columns), bands()
 
 
 def _crc_from(stream: IO[bytes], start: int) -> int:

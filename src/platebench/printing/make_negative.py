@@ -14,7 +14,7 @@ from platebench import __version__
 from platebench.formats import PlateFormat
 from platebench.outputs.negative_pdf import write_raster_pdf
 from platebench.outputs.negative_sheet import NegativeSheet
-from platebench.outputs.tiff import mapped_pixels, write_print_negative
+from platebench.outputs.tiff import stored_bands, write_print_negative
 from platebench.printing.negative_layout import (
     HAIR,
     Contact,
@@ -28,7 +28,7 @@ from platebench.printing.print_look import GENERAL_LOOK
 from platebench.printing.print_response import response_of
 from platebench.printing.print_size import PRINTER_PPI, PrintSize, plan_print_size
 from platebench.printing.process import Process
-from platebench.printing.resample import at_most, resampled_rows
+from platebench.printing.resample import Resampler, at_most
 from platebench.printing.soft_proof import LONG_SIDE, write_soft_proof
 
 NOT_CALIBRATED = (
@@ -149,32 +149,12 @@ def make_negative(
     WriteError
         If a file could not be written.
     """
-    size, response = size_of(source, order), response_of(process)
-    layout = plan_negative(
-        size.width_mm,
-        size.height_mm,
-        wedge=wedge_inks(response),
-        facts=_facts(source, process, order, size),
-        contact=order.contact,
-        margins=order.margins,
-    )
+    planned, response = plan_sheet(source, process, order), response_of(process)
+    size, layout = planned
     stem = stem_of(source.plate_id, process, order, size)
     tiff, pdf, proof = (folder / f"{stem}{end}" for end in (".tif", ".pdf", "-proof.jpg"))
-    sheet = lay_sheet(layout, size)
-
-    def picture_rows(top: int, bottom: int) -> NDArray[np.uint16]:
-        codes = resampled_rows(source.codes, size.shape, top, bottom)
-        return np.asarray(cv2.LUT(codes, source.table), np.uint16)
-
-    write_print_negative(
-        tiff,
-        sheet.shape,
-        sheet.bands(picture_rows, mirror=order.contact == "ink"),
-        ppi=order.ppi,
-        description=f"Plate {source.plate_id}: print negative, {process.title}",
-        software=f"platebench {__version__}",
-    )
-    write_raster_pdf(pdf, mapped_pixels(tiff), ppi=order.ppi, title=stem)
+    write_sheet(tiff, planned, source, order)
+    write_raster_pdf(pdf, *stored_bands(tiff), ppi=order.ppi, title=stem)
     small = at_most(source.codes, LONG_SIDE)
     seen = np.asarray(cv2.LUT(small, source.table), np.uint16)
     write_soft_proof(proof, seen, response, process.look)
@@ -187,6 +167,59 @@ def make_negative(
     )
     record = _record(source, process, order, size, layout) | {"notes": list(notes)}
     return MadeNegative(files=(tiff, pdf, proof), record=record, notes=notes)
+
+
+def plan_sheet(
+    source: NegativeSource, process: Process, order: NegativeOrder
+) -> tuple[PrintSize, NegativeLayout]:
+    """Return the size of a print negative's picture, and what lies where on its film.
+
+    Raises
+    ------
+    PrintNegativeError
+        If the size cannot be made.
+    """
+    size = size_of(source, order)
+    layout = plan_negative(
+        size.width_mm,
+        size.height_mm,
+        wedge=wedge_inks(response_of(process)),
+        facts=_facts(source, process, order, size),
+        contact=order.contact,
+        margins=order.margins,
+    )
+    return size, layout
+
+
+def write_sheet(
+    path: Path,
+    planned: tuple[PrintSize, NegativeLayout],
+    source: NegativeSource,
+    order: NegativeOrder,
+) -> None:
+    """Write a planned print negative as a TIFF, band by band.
+
+    Raises
+    ------
+    WriteError
+        If it could not be written.
+    """
+    size, layout = planned
+    sheet = lay_sheet(layout, size)
+
+    picture = Resampler(source.codes, size.shape)
+
+    def picture_rows(top: int, bottom: int) -> NDArray[np.uint16]:
+        return np.asarray(cv2.LUT(picture.rows(top, bottom), source.table), np.uint16)
+
+    write_print_negative(
+        path,
+        sheet.shape,
+        sheet.bands(picture_rows, mirror=order.contact == "ink"),
+        ppi=order.ppi,
+        description=f"Plate {source.plate_id}: print negative",
+        software=f"platebench {__version__}",
+    )
 
 
 def stem_of(plate_id: str, process: Process, order: NegativeOrder, size: PrintSize) -> str:

@@ -1,0 +1,160 @@
+"""A 60 MP plate to a 10 x 12 in print negative at 720 ppi, against writing that TIFF.
+
+    python bench/print_negative.py [--megapixels 60] [--runs 3] [--folder DIR]
+
+Prints ratios measured in one run, since machines are noisy. The floor is writing the finished
+negative's pixels to a TIFF in the same way: to a file beside it, synced to the disk, read back,
+renamed. Measured against it: positive to TIFF, and the whole command's work, with PDF and proof.
+
+Every measurement runs in a process of its own and takes the second of two; the best run counts.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+from one_core import print_figures, run_step
+
+PPI = 720.0
+SHAPE = 12 / 10  # of the film's picture, long to short
+
+
+def make_positive(folder: Path, megapixels: float) -> None:
+    """Write a positive with soft tones and grain, its size known."""
+    import numpy as np
+
+    from platebench.outputs.tiff import write_print_negative
+
+    rows = round((megapixels * 1e6 * SHAPE) ** 0.5)
+    shape = rows, round(rows / SHAPE)
+    rng = np.random.default_rng(1)
+    across = 0.3 * np.sin(np.arange(shape[1]) / 300)
+
+    def bands() -> Any:
+        for top in range(0, shape[0], 256):
+            down = np.cos(np.arange(top, min(top + 256, shape[0])) / 500)[:, np.newaxis]
+            grain = rng.normal(0, 0.01, (len(down), shape[1]))
+            yield np.rint(65535 * (0.5 + across * down + grain).clip(0, 1)).astype(np.uint16)
+
+    write_print_negative(
+        folder / "plate.tif", shape, bands(), ppi=shape[0] / 12, description="", software=""
+    )
+
+
+def order_and_source(folder: Path) -> Any:
+    from platebench.formats import format_named
+    from platebench.printing.make_negative import NegativeOrder, NegativeSource
+    from platebench.printing.negative_tone import table_from_positive
+    from platebench.printing.positive_picture import read_positive
+    from platebench.printing.print_response import response_of
+    from platebench.printing.process_file import load_process, process_folders
+
+    process = load_process("salted-paper", process_folders(None, None))
+    picture = read_positive(folder / "plate.tif")
+    source = NegativeSource(
+        plate_id="plate",
+        path=folder / "plate.tif",
+        codes=picture.codes,
+        table=table_from_positive(picture.luminance, response_of(process)),
+        ppi=picture.ppi,
+    )
+    return source, process, NegativeOrder(size=format_named("10x12 in"), ppi=PPI)
+
+
+def step_tiff(folder: Path) -> float:
+    """Time the way from the positive's file to the negative's TIFF."""
+    from platebench.printing.make_negative import plan_sheet, write_sheet
+
+    took = 0.0
+    for _ in range(2):
+        start = time.perf_counter()
+        source, process, order = order_and_source(folder)
+        write_sheet(folder / "negative.tif", plan_sheet(source, process, order), source, order)
+        took = time.perf_counter() - start
+    return took
+
+
+def step_whole(folder: Path) -> float:
+    """Time everything the command writes: TIFF, PDF, proof."""
+    from platebench.printing.make_negative import make_negative
+
+    took = 0.0
+    for _ in range(2):
+        start = time.perf_counter()
+        make_negative(*order_and_source(folder), folder)
+        took = time.perf_counter() - start
+    return took
+
+
+def step_floor(folder: Path) -> float:
+    """Time writing the negative's pixels, which are in memory."""
+    import tifffile
+
+    from platebench.outputs.tiff import write_print_negative
+
+    pixels = tifffile.imread(folder / "negative.tif")
+    took = 0.0
+    for _ in range(2):
+        start = time.perf_counter()
+        bands = (pixels[top : top + 128] for top in range(0, len(pixels), 128))
+        write_print_negative(
+            folder / "floor.tif", pixels.shape, bands, ppi=PPI, description="", software=""
+        )
+        took = time.perf_counter() - start
+    return took
+
+
+def step_idle(folder: Path) -> float:
+    """Load what the command loads, and do nothing."""
+    import platebench.session.print_negative  # noqa: F401
+
+    return 0.0
+
+
+STEPS = {"idle": step_idle, "tiff": step_tiff, "whole": step_whole, "floor": step_floor}
+
+
+def compare(folder: Path, megapixels: float, runs: int) -> None:
+    """Measure and print the ratios."""
+    make_positive(folder, megapixels)
+    run_step(__file__, "tiff", folder)  # leaves the picture the floor writes
+    idle = run_step(__file__, "idle", folder)["peak_bytes"]
+    best: dict[str, float] = {}
+    peak: dict[str, float] = {}
+    for _ in range(runs):
+        for name in ("floor", "tiff", "whole"):
+            figures = run_step(__file__, name, folder)
+            best[name] = min(best.get(name, figures["seconds"]), figures["seconds"])
+            peak[name] = max(peak.get(name, 0.0), figures["peak_bytes"])
+    size = (folder / "negative.tif").stat().st_size
+    frame = megapixels * 2e6
+    film = f"10 x 12 in at {PPI:g} ppi ({size / 1e6:.0f} MB)"
+    print(f"{megapixels:g} MP positive to {film}, best of {runs}")
+    print(f"  writing that TIFF {best['floor']:.2f} s   positive to TIFF {best['tiff']:.2f} s")
+    print(f"  ratio                       {best['tiff'] / best['floor']:.2f}   (aim <= 2)")
+    print(f"  with PDF and proof          {best['whole'] / best['floor']:.2f}")
+    above = (peak["whole"] - idle) / frame
+    print(f"  memory above idle / 16-bit positive {above:.2f}   (idle: {idle / 1e6:.0f} MB)")
+
+
+def main() -> None:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--megapixels", type=float, default=60)
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--step", choices=sorted(STEPS), help=argparse.SUPPRESS)
+    args = parser.parse_args()
+    if args.step:
+        print_figures(seconds=STEPS[args.step](args.folder))
+        return
+    with tempfile.TemporaryDirectory(dir=args.folder) as name:
+        compare(Path(name), args.megapixels, args.runs)
+
+
+if __name__ == "__main__":
+    main()
