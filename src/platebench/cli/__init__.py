@@ -18,7 +18,8 @@ from platebench.errors import ExitCode, PlateError
 _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert", "master"),
     *("calibrate", "measure", "curve"),
-    *("which-print", "printing-time", "process-chart", "calibrate-process", "print-negative"),
+    *("which-print", "printing-time", "process-chart", "calibrate-process"),
+    *("print-negative", "print-plate"),
     *("expose", "develop-log"),
     *("archive", "verify", "reproduce"),
 )

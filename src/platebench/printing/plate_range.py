@@ -64,6 +64,8 @@ class PlateRange:
         True where the record names the calibration its densities went through.
     doubtful : bool
         True where the plate's sides were in doubt, so that other things may have been measured.
+    base_fog : float
+        Base plus fog, or the thinnest tone where there is no rebate, D.
     """
 
     plate_id: str
@@ -74,6 +76,7 @@ class PlateRange:
     light: str = "blank"
     calibrated: bool = False
     doubtful: bool = False
+    base_fog: float = 0.0
 
 
 def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRange]:
@@ -126,6 +129,7 @@ def _range_from(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
         light=str(result["light"]["source"]),
         calibrated=bool(result.get("calibration")),
         doubtful=bool(result.get("doubtful")),
+        base_fog=_number(measured["base_fog"]),
     )
 
 

@@ -41,7 +41,7 @@ def write_sheet(
         description=title,
         software=f"platebench {__version__}",
     )
-    write_raster_pdf(pdf, codes, ppi=ppi, title=title)
+    write_raster_pdf(pdf, codes.shape, [codes], ppi=ppi, title=title)
     if facts is None:
         return tif, pdf
     with atomic_write(known) as stream:

@@ -1,0 +1,72 @@
+"""``platebench print-plate``: times and a test strip for printing a glass plate itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
+from platebench.cli.quantities import Time
+from platebench.cli.show_print_plate import show_direct_prints
+
+
+@click.command(
+    "print-plate",
+    cls=ExampledCommand,
+    short_help="Printing times and a test strip for a glass plate printed itself.",
+    examples=(
+        "platebench print-plate shelf-3 plate-07 --process salted-paper --time 4m",
+        "platebench print-plate shelf-3 plate-07 plate-08 --process albumen --reference plate-03 "
+        "--time 12m",
+    ),
+)
+@session_argument
+@click.argument("plates", nargs=-1, required=True, metavar="PLATE...")
+@click.option(
+    "--process", required=True, metavar="NAME", help="Process profile, such as salted-paper."
+)
+@click.option(
+    "--time",
+    "time_s",
+    type=Time(),
+    metavar="TIME",
+    help="Shortest time that prints full black, such as 4m30s; without it times are multiples.",
+)
+@click.option(
+    "--reference",
+    metavar="PLATE",
+    help="Plate whose base that time blackens.  [default: nothing between lamp and paper]",
+)
+@click.option(
+    "--paper", type=click.Choice(("a4", "letter")), default="a4", help="Of the page.  [default: a4]"
+)
+@talk_options
+def command(
+    session: Path,
+    plates: tuple[str, ...],
+    process: str,
+    time_s: float | None,
+    reference: str | None,
+    paper: Any,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Say how long converted plates of SESSION print when they are the negatives themselves.
+
+    From the measured base density and range, relative to a time you have found. A page with the
+    steps of a test strip goes into SESSION/test-strips. Glass and ultraviolet: mind the cautions.
+    """
+    from platebench.printing.process_file import load_process, process_folders
+    from platebench.session.print_plate import direct_cautions, print_plates_directly
+
+    known = load_process(process, process_folders(session, Path(click.get_app_dir("platebench"))))
+    made = print_plates_directly(
+        session, plates, known, reference=reference, time_s=time_s, paper=paper
+    )
+    cautions = direct_cautions(known)
+    if as_json:
+        print_json({"plates": [one.to_json() for one in made], "cautions": list(cautions)})
+    elif not quiet:
+        show_direct_prints(made, cautions)

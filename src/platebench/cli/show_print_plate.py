@@ -1,0 +1,33 @@
+"""How the times of a plate printed itself are told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from platebench.cli.show_lines import wrapped
+
+if TYPE_CHECKING:
+    from platebench.session.print_plate import DirectPrint
+
+
+def show_direct_prints(made: Sequence[DirectPrint], cautions: Sequence[str]) -> None:
+    """Print each plate's times, then the cautions."""
+    for one in made:
+        times, advice = one.times, one.advice
+        click.echo(f"{one.plate.plate_id}, {advice.title}, against {one.reference}")
+        difference = f"10 ^ ({times.base:.2f} - {times.reference_base:.2f})"
+        wrapped(f"Time factor {times.for_base:.3g}: {difference}, by base plus fog.")
+        wrapped(f"For the base: {one.said(times.for_base)}.")
+        wrapped(f"For the shadows: {one.said(times.for_shadows)}.")
+        wrapped(f"For the highlights: {one.said(times.for_highlights)}.")
+        wrapped(f"Range {advice.density_range:.2f}: {advice.verdict}; {advice.lost()}.")
+        wrapped(f"Compared: {advice.density_note}.")
+        if not one.plate.calibrated:
+            wrapped("Not calibrated with a step tablet: dense plates read thinner than they are.")
+        click.echo(f"  {one.sheet}\n")
+    click.echo("Cautions")
+    for line in cautions:
+        wrapped(line)

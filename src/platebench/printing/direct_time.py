@@ -1,0 +1,120 @@
+"""Printing a glass plate itself: its time against a reference, and a test strip around it.
+
+Light through a density ``D`` is ``10 ** -D`` of the light. For the same process and lamp a base
+denser by ``dB`` prints as another base did when it gets ``10 ** dB`` times the time (definition of
+density; reciprocity is assumed to hold). With ``T0`` the shortest time that prints full black
+through nothing, and ``ES`` the exposure scale::
+
+    base plus fog prints full black         T0 10 ** B
+    the thinnest tone prints full black     T0 10 ** D_thin
+    the densest tone prints its first tint  T0 10 ** (D_dense - ES)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from platebench.printing.plate_range import PlateRange
+from platebench.printing.process import ExposureScale
+
+STRIPS = 7
+STRIP_RATIO = 2**0.5  # half a stop, 0.15 in log exposure: a step of the 21-step tablet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirectTimes:
+    """Times as multiples of the reference's time.
+
+    Attributes
+    ----------
+    base : float
+        Base plus fog of the plate, D.
+    reference_base : float
+        That of the reference, D; 0 for bare paper.
+    thinnest, densest : float or None
+        Useful tones as the process's light sees them, D; None where not measured.
+    for_base : float
+        ``10 ** (base - reference_base)``: prints the base as the reference's was printed.
+    for_shadows, for_highlights : float or None
+        The thinnest tone just prints full black; the densest just shows a tint.
+    """
+
+    base: float
+    reference_base: float
+    thinnest: float | None
+    densest: float | None
+    for_base: float
+    for_shadows: float | None
+    for_highlights: float | None
+
+    @property
+    def middle(self) -> float:
+        """Where a test strip is centred: between shadows and highlights, by ratio."""
+        if self.for_shadows is None or self.for_highlights is None:
+            return self.for_base
+        return float((self.for_shadows * self.for_highlights) ** 0.5)
+
+
+def direct_times(
+    plate: PlateRange, scale: ExposureScale, *, reference_base: float = 0.0
+) -> DirectTimes:
+    """Return the times a plate asks for.
+
+    Parameters
+    ----------
+    plate : PlateRange
+        Its base plus fog, and its range, in blue light where that was measured apart.
+    scale : ExposureScale
+        What the process takes up.
+    reference_base : float
+        Base plus fog of a plate whose time is known to print its base just full black; 0: the
+        time was found through nothing.
+
+    Examples
+    --------
+    >>> from platebench.printing.status import Status
+    >>> scale = ExposureScale(low=1.5, typical=1.6, high=1.7, status=(Status.TESTED,) * 3)
+    >>> plate = PlateRange(plate_id="7", density_range=1.2, base_fog=0.3)
+    >>> round(direct_times(plate, scale).for_base, 3)
+    1.995
+    """
+    thinnest = densest = shadows = highlights = None
+    if plate.tones is not None:
+        used = plate.density_range if plate.blue_range is None else plate.blue_range
+        thinnest = plate.tones.thinnest
+        densest = thinnest + used
+        shadows = 10 ** (thinnest - reference_base)
+        highlights = 10 ** (densest - scale.typical - reference_base)
+    return DirectTimes(
+        base=plate.base_fog,
+        reference_base=reference_base,
+        thinnest=thinnest,
+        densest=densest,
+        for_base=10 ** (plate.base_fog - reference_base),
+        for_shadows=shadows,
+        for_highlights=highlights,
+    )
+
+
+def strip_times(middle: float, *, strips: int = STRIPS, ratio: float = STRIP_RATIO) -> list[float]:
+    """Return the times of a test strip's parts, shortest first, ``middle`` in their middle.
+
+    Examples
+    --------
+    >>> [round(t, 2) for t in strip_times(4.0, strips=5, ratio=2.0)]
+    [1.0, 2.0, 4.0, 8.0, 16.0]
+    """
+    return [middle * ratio ** (i - (strips - 1) / 2) for i in range(strips)]
+
+
+def added_times(totals: Sequence[float]) -> list[float]:
+    """Return how long to expose each time before the card is moved on by one part.
+
+    Examples
+    --------
+    >>> added_times([1.0, 2.0, 4.0, 8.0])
+    [1.0, 1.0, 2.0, 4.0]
+    """
+    return [totals[0], *(after - before for before, after in pairwise(totals))]

@@ -1,0 +1,226 @@
+"""Printing plates themselves by contact: times from their records, and a test strip's page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from platebench.cautions import FIRST, cautions_for
+from platebench.exposing.camera_time import camera_time, time_in_words
+from platebench.fsio import make_folder, remove_unfinished
+from platebench.outputs.proof_page import PaperName
+from platebench.outputs.strip_sheet import StripSheet, write_strip_sheet
+from platebench.printing.advice import ProcessAdvice, advise_plate
+from platebench.printing.direct_time import (
+    DirectTimes,
+    added_times,
+    direct_times,
+    strip_times,
+)
+from platebench.printing.plate_range import PlateRange, read_plate_ranges
+from platebench.printing.process import Process
+from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.session_file import load_session
+
+FOLDER = "test-strips"
+OF_THE_PLATE = (
+    "Never press a cracked or warped plate in a printing frame; use one whose back is soft, and "
+    "tighten it evenly (from memory, common practice).",
+    "Paper must be bone dry: damp coats stick to gelatin and stain it for good. A clear polyester "
+    "film of some hundredths of a millimetre between them protects the plate and costs little "
+    "sharpness (from memory, common practice). An original that cannot be replaced is better "
+    "printed from a print negative.",
+    "Sun and lamps warm glass: heat breaks it and softens gelatin. Shade it between exposures.",
+)
+HOW_TO = (
+    "Emulsion of the plate DOWN on the sensitised coat: the print then reads right, as the plate "
+    "does through its glass.",
+    "Lay the paper across the plate's thinnest and densest parts.",
+    "Expose all of it first; then cover part 1 with an opaque card and expose again, then parts "
+    "1 and 2, and so on. Times add up.",
+    "Process and dry: prints darken or lighten as they dry. The right time is the shortest part "
+    "in which the clear rebate is as black as it gets.",
+    "Between two parts lies half a stop, 0.15 in log exposure.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DirectPrint:
+    """What a plate asks for, printed by itself.
+
+    Attributes
+    ----------
+    plate : PlateRange
+    times : DirectTimes
+        As multiples of the reference's time.
+    advice : ProcessAdvice
+        What the process makes of the plate's range.
+    reference : str
+        What the times are relative to.
+    time_s : float or None
+        The reference's time, seconds; None where it is not known.
+    sheet : Path
+        The page written.
+    """
+
+    plate: PlateRange
+    times: DirectTimes
+    advice: ProcessAdvice
+    reference: str
+    time_s: float | None
+    sheet: Path
+
+    def said(self, factor: float | None) -> str:
+        """Say a time, or a multiple of the reference's where that has none."""
+        if factor is None:
+            return "not measured"
+        return said_time(factor, self.time_s)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return JSON types."""
+        times = self.times
+        return {
+            "plate": self.plate.plate_id,
+            "process": self.advice.process,
+            "base_fog": round(times.base, 3),
+            "reference": self.reference,
+            "reference_base": round(times.reference_base, 3),
+            "reference_time_s": self.time_s,
+            "time_factor": round(times.for_base, 4),
+            "factor_for_shadows": _rounded(times.for_shadows),
+            "factor_for_highlights": _rounded(times.for_highlights),
+            "density_range": round(self.advice.density_range, 3),
+            "density_used": self.advice.density_used,
+            "exposure_scale": round(self.advice.scale.typical, 3),
+            "overflow": round(self.advice.overflow, 3),
+            "verdict": self.advice.verdict.name.lower(),
+            "lost": self.advice.lost(),
+            "strip_factors": [round(factor, 4) for factor in strip_times(times.middle)],
+            "sheet": str(self.sheet),
+        }
+
+
+def print_plates_directly(
+    folder: Path,
+    plates: Sequence[str],
+    process: Process,
+    *,
+    reference: str | None = None,
+    time_s: float | None = None,
+    paper: PaperName = "a4",
+) -> list[DirectPrint]:
+    """Work out times, and write a page for each plate into ``test-strips`` of the session.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder, converted.
+    plates : sequence of str
+        Ids of plates.
+    process : Process
+        The printing process.
+    reference : str or None
+        A plate whose time is known to print its base just full black; None: the time was found
+        through nothing.
+    time_s : float or None
+        That time, seconds; None gives multiples of it.
+    paper : {"a4", "letter"}
+        Of the page.
+
+    Raises
+    ------
+    SessionFolderError
+        If a plate has no record.
+    WriteError
+        If a page could not be written.
+    """
+    settings = load_session(folder)
+    converted = folder / "converted"
+    ranges = read_plate_ranges(converted, plates)
+    base = 0.0 if reference is None else read_plate_ranges(converted, (reference,))[0].base_fog
+    target = folder / FOLDER
+    files = [target / f"{plate.plate_id}-{process.name}.pdf" for plate in ranges]
+    refuse_captures(files, captures_of(folder, settings))
+    make_folder(target)
+    made = []
+    try:
+        for plate, path in zip(ranges, files, strict=True):
+            (advice,) = advise_plate(plate, (process,))
+            done = DirectPrint(
+                plate=plate,
+                times=direct_times(plate, advice.scale, reference_base=base),
+                advice=advice,
+                reference="nothing but paper" if reference is None else f"plate {reference}",
+                time_s=time_s,
+                sheet=path,
+            )
+            write_strip_sheet(path, _page(done, process, settings.title), paper=paper)
+            made.append(done)
+    finally:
+        remove_unfinished(target)
+    return made
+
+
+def direct_cautions(process: Process) -> tuple[str, ...]:
+    """Return what to mind when glass itself is printed by a process."""
+    hazards = ("glass", "ultraviolet", *process.hazards)
+    listed = (line for caution in cautions_for(hazards) for line in caution.lines())
+    return (FIRST, *OF_THE_PLATE, *listed, *process.cautions)
+
+
+def said_time(factor: float, time_s: float | None) -> str:
+    """Say a time, or a multiple of one that is not known.
+
+    Examples
+    --------
+    >>> said_time(1.5, 120.0), said_time(1.4142, None)
+    ('3 min', '1.41 x')
+    """
+    return f"{factor:.3g} x" if time_s is None else time_in_words(factor * time_s)
+
+
+def _page(done: DirectPrint, process: Process, session: str) -> StripSheet:
+    times, advice = done.times, done.advice
+    totals, unit = strip_times(times.middle), done.time_s
+    if unit is not None:  # times that a hand can give; the steps between them follow
+        totals, unit = [camera_time(total * unit).seconds for total in totals], 1.0
+    words = [said_time(total, unit) for total in totals]
+    added = [said_time(total, unit) for total in added_times(totals)]
+    covers = ["nothing", "part 1", *(f"parts 1 to {i}" for i in range(2, len(totals)))]
+    tones = "" if times.thinnest is None else f", from {times.thinnest:.2f} to {times.densest:.2f}"
+    reference = f"{done.reference}, D {times.reference_base:.2f}"
+    if done.time_s is not None:
+        reference += f", {time_in_words(done.time_s)}"
+    return StripSheet(
+        title=f"{done.plate.plate_id}, the plate itself as negative",
+        under="   ·   ".join(text for text in (process.title, session) if text),
+        facts=(
+            ("base plus fog", f"{times.base:.2f} D"),
+            ("range", f"{advice.density_range:.2f} D ({advice.density_used}){tones}"),
+            ("exposure scale", f"{advice.scale.typical:.2f} ({advice.marks})"),
+            ("reference", reference),
+            (
+                "time factor",
+                f"10 ^ ({times.base:.2f} - {times.reference_base:.2f}) = {times.for_base:.3g}",
+            ),
+            ("for the base", f"{done.said(times.for_base)}: base plus fog just prints full black"),
+            (
+                "for the shadows",
+                f"{done.said(times.for_shadows)}: the thinnest tone just prints full black",
+            ),
+            (
+                "for the highlights",
+                f"{done.said(times.for_highlights)}: the densest tone just shows a tint",
+            ),
+            ("the range", f"{advice.verdict}; {advice.lost()}"),
+        ),
+        steps=tuple(zip(covers, added, words, strict=True)),
+        how_to=HOW_TO,
+        cautions=direct_cautions(process),
+    )
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 4)

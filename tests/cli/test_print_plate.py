@@ -1,0 +1,77 @@
+"""``platebench print-plate`` on a small session: times, the page, cautions."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pypdf
+import pytest
+from click.testing import CliRunner, Result
+
+from platebench.cli import main
+from platebench.printing.process_file import list_processes, process_folders
+
+from ..outputs.pdf_facts import words_on
+from ..session_files import tree, write_session
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = write_session(tmp_path_factory.mktemp("strips") / "shelf", names=("tall", "dense"))
+    assert CliRunner().invoke(main, ["convert", str(folder), "--jobs", "1"]).exit_code == 0
+    return folder
+
+
+def run(session: Path, *args: str, process: str = "albumen") -> Result:
+    return CliRunner().invoke(main, ["print-plate", str(session), *args, "--process", process])
+
+
+def test_times_follow_from_the_record_and_nothing_else_is_touched(session):
+    before = tree(session, but="test-strips")
+    result = run(session, "dense", "--reference", "tall", "--time", "4m", "--json")
+    assert result.exit_code == 0, result.output
+    (plate,) = json.loads(result.stdout)["plates"]
+    bases = [
+        json.loads((session / f"converted/plates/{name}.json").read_text())["result"]["base_fog"]
+        for name in ("dense", "tall")
+    ]
+    assert plate["time_factor"] == pytest.approx(10 ** (bases[0] - bases[1]), rel=1e-3)
+    assert plate["reference_time_s"] == 240
+    assert before == tree(session, but="test-strips")
+
+
+def test_says_times_formula_and_cautions(session):
+    result = run(session, "tall", "--time", "4m")
+    assert "Time factor" in result.stdout and "10 ^ (" in result.stdout
+    assert "For the highlights:" in result.stdout
+    for hazard in ("Glass:", "Ultraviolet:", "Silver nitrate:", "cracked or warped plate"):
+        assert hazard in result.stdout
+
+
+def test_without_a_time_multiples_are_given(session):
+    assert " x." in run(session, "tall").stdout
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("process", list_processes(process_folders(None, None)))
+def test_the_page_has_steps_and_cautions_all_on_one_sheet(session, process, paper):
+    result = run(session, "tall", "--time", "90s", "--paper", paper, "--json", process=process)
+    document = json.loads(result.stdout)
+    path = Path(document["plates"][0]["sheet"])
+    (page,) = pypdf.PdfReader(path).pages
+    text, boxes = words_on(path)
+    said = " ".join(text.split())
+    for caution in document["cautions"]:
+        assert " ".join(caution.split())[-24:] in said
+    assert "parts 1 to 6" in said and "Emulsion of the plate DOWN" in said
+    assert min(box.bottom for box in boxes) > 8  # mm: within what a printer reaches
+    right = float(page.mediabox.width) * 25.4 / 72 - 8
+    assert all(box.left > 8 and box.left + box.width < right for box in boxes)
+
+
+def test_a_plate_without_a_record_is_one_clear_line(session):
+    for args in (("nobody",), ("tall", "--reference", "nobody")):
+        result = run(session, *args)
+        assert result.exit_code == 10
+        assert 'has no record of a plate "nobody"' in result.stderr
