@@ -10,13 +10,14 @@ from pathlib import Path
 import imagecodecs
 import numpy as np
 import pytest
+import tifffile
 from PIL import Image
 
 from platebench.events import Event
 from platebench.log_entry import LogEntry
 from platebench.master import MasterResult, master_plate
 from platebench.plate_job import PlateJob
-from platebench.settings import PlateSettings
+from platebench.settings import PlateSettings, ScanSettings
 from platebench.stages.light import light_from_blanks
 from platebench.stages.linear_code import linear_codes
 from platebench.stages.read_capture import read_capture
@@ -197,6 +198,8 @@ def test_a_stained_plate_in_grey_is_what_green_light_sees_and_says_so(tmp_path: 
     truth = simulate_plate(STAINED, BOX, STILL, exposure_s=EXPOSURE_S, seed=5).transmittance
     (top, bottom), (left, right) = (step_of(made, "cut").figures[k] for k in ("rows", "columns"))
     truth = truth[top:bottom, left:right]
+    light = codes[4, 4:-4]  # the margin: nothing there is stained
+    assert np.abs(light / 60_000 - 1).max() < 0.01
     # RGGB: green sites are as they were, and the others agree with their green neighbours.
     first = (top + left) % 2
     for row in (90, 250, 420):
@@ -255,3 +258,38 @@ def test_the_digest_is_that_of_the_pixels_as_another_reader_sees_them(tmp_path: 
     assert (
         hashlib.sha256(imagecodecs.tiff_decode(edited).tobytes()).hexdigest() == made.pixels_sha256
     )
+
+
+def test_light_that_changed_since_the_blank_is_taken_into_account_and_said(tmp_path: Path) -> None:
+    job, _ = job_of(tmp_path)
+    brighter = replace(BOX, brightness=BOX.brightness * 1.05)
+    frame = simulate_plate(TABLET, brighter, STILL, exposure_s=EXPOSURE_S, seed=5).frame
+    write_dng(tmp_path / "plate.dng", frame)
+    made = master_plate(job, tmp_path / "master.tif")
+    level = step_of(made, "level")
+    assert level is not None and level.figures["level"] == pytest.approx(1.05, abs=0.003)
+    with Image.open(made.path) as image:
+        margin = np.asarray(image, np.float64)[3:6, 10:-10]
+    assert margin.mean() / 60_000 == pytest.approx(1, abs=0.003)
+
+
+@pytest.mark.parametrize("channels", [1, 3])
+def test_scans_are_masters_of_the_scanner_s_own_light(tmp_path: Path, channels: int) -> None:
+    rows, columns = np.indices((60, 90))
+    values = (3000 + rows * 500 + columns * 300).astype(np.uint16)
+    scan = values if channels == 1 else np.stack([values] * 3, axis=-1)
+    tifffile.imwrite(tmp_path / "scan.tif", scan, photometric="rgb" if channels == 3 else None)
+    expected = 60_000 * values.astype(np.float64) / 65_535
+    settings = PlateSettings(id="plate", captures=("scan.tif",), crop=False)
+    job = PlateJob(
+        folder=tmp_path, output=tmp_path, settings=settings, scan=ScanSettings(gamma=1.0)
+    )
+    made = master_plate(job, tmp_path / "master.tif")
+    with Image.open(made.path) as image:
+        codes = np.asarray(image, np.float64)
+    np.testing.assert_allclose(codes, expected, atol=1.0)
+    colours = master_plate(job, tmp_path / "colours.tif", colour=True)
+    assert colours.channels == channels
+    if channels == 3:
+        with tifffile.TiffFile(colours.path) as tif:
+            np.testing.assert_allclose(tif.pages[0].asarray()[..., 2], expected, atol=1.0)

@@ -10,7 +10,6 @@ which is which.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from hashlib import sha256
 from pathlib import Path
 
 import cv2
@@ -20,17 +19,17 @@ from numpy.typing import NDArray
 from platebench import __version__
 from platebench.events import Event
 from platebench.log_entry import LogEntry
-from platebench.look import PlateView, look_at_plate
-from platebench.master_cut import Cut, cut_of
+from platebench.look import look_at_plate
+from platebench.master_cut import cut_of
 from platebench.master_events import master_events
 from platebench.master_note import master_note
+from platebench.master_pixels import master_codes, pixels_digest
 from platebench.outputs.icc import gray_linear_profile, rgb_linear_profile
 from platebench.outputs.preview import write_preview
 from platebench.outputs.tiff import Compression, write_picture
 from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob
-from platebench.stages.bands import BandedImage, bands
-from platebench.stages.linear_code import CODES_OF_LIGHT, NO_READING, linear_codes
+from platebench.stages.linear_code import CODES_OF_LIGHT, NO_READING
 
 PREVIEW_SIDE = 1600  # pixels
 
@@ -46,7 +45,7 @@ class MasterResult:
     preview : Path
         The JPEG beside it: the plate as it lies on the light box.
     pixels_sha256 : str
-        SHA-256 of the pixel values alone, see :func:`pixels_digest`; no tag changes it.
+        SHA-256 of the pixel values alone, see ``master_pixels``; no tag changes it.
     size : (int, int)
         Rows and columns.
     channels : int
@@ -94,25 +93,14 @@ def master_plate(
     """
     colour = colour or job.settings.colour == "demosaiced"
     wanted = replace(job.settings, colour="demosaiced" if colour else "mosaic")
-    view = look_at_plate(replace(job, settings=wanted), neutralise=not colour)
-    return master_of_view(view, job, target, entry=entry, compression=compression)
-
-
-def master_of_view(
-    view: PlateView,
-    job: PlateJob,
-    target: Path,
-    *,
-    entry: LogEntry | None = None,
-    compression: Compression = "none",
-) -> MasterResult:
-    """Write the master of a plate that has been looked at; see :func:`master_plate`."""
+    # Stain is brought to green here, and only inside the plate: see ``master_codes``.
+    view = look_at_plate(replace(job, settings=wanted), neutralise=False)
     cut = cut_of(view, job)
-    codes = master_codes(view.picture, cut, view.level)
+    codes = master_codes(view, cut, colour=colour)
     digest = pixels_digest(codes)
     events = master_events(view, job, cut, codes, digest)
-    note = master_note(view, job, cut, events, digest=digest, entry=entry or job.entry)
     grey = codes.ndim == 2
+    note = master_note(view, job, cut, events, grey=grey, digest=digest, entry=entry or job.entry)
     write_picture(
         target,
         codes,
@@ -136,40 +124,6 @@ def master_of_view(
         channels=1 if grey else 3,
         events=events,
     )
-
-
-def master_codes(picture: BandedImage, cut: Cut, level: float) -> NDArray[np.uint16]:
-    """Return the master's pixels: a copy of the capture's, as linear codes.
-
-    Parameters
-    ----------
-    picture : BandedImage
-        TRANSMITTANCE of the whole capture.
-    cut : Cut
-        What is kept.
-    level : float
-        Bare light around the plate over the light used; see ``PlateView``.
-    """
-    columns = slice(cut.left, cut.right)
-    codes = np.empty((*cut.shape, *picture.row_shape[1:]), np.uint16)
-    for top, bottom in bands(len(codes)):
-        band = picture.rows(cut.top + top, cut.top + bottom)
-        codes[top:bottom] = linear_codes(
-            band.pixels[:, columns] / np.float32(level),
-            None if band.valid is None else band.valid[:, columns],
-        )
-    return codes
-
-
-def pixels_digest(codes: NDArray[np.uint16]) -> str:
-    """Return the SHA-256 of pixel values: row by row, red before green before blue, low byte first.
-
-    It depends on nothing else in the file, so an edited tag is told from damaged pixels.
-    """
-    digest = sha256()
-    for top, bottom in bands(len(codes)):
-        digest.update(np.ascontiguousarray(codes[top:bottom], "<u2").data)
-    return digest.hexdigest()
 
 
 def _write_preview(path: Path, codes: NDArray[np.uint16], ppi: float | None) -> None:

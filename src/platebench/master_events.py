@@ -44,7 +44,7 @@ def master_events(
     """
     info, settings = view.info, job.settings
     shown = {
-        "exposure_s": info.exposure_s,
+        "exposure_s": None if info.exposure_s is None else float(f"{info.exposure_s:.6g}"),
         "f_number": info.f_number,
         "iso": info.iso,
         "focal_length_mm": info.focal_length_mm,
@@ -60,7 +60,7 @@ def master_events(
             objects=settings.captures,
         ),
         *_light_events(view, job),
-        *_colour_events(view),
+        *_colour_events(view, grey=codes.ndim == 2),
         _cut_event(view, cut),
         Event(
             type="modification",
@@ -137,44 +137,42 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
         )
 
 
-def _colour_events(view: PlateView) -> Iterator[Event]:
-    three, stain = view.picture.channels == 3, view.stain
+def _colour_events(view: PlateView, *, grey: bool) -> Iterator[Event]:
     mosaic = view.light.channels == 1 and view.light.pattern.size > 1
-    if three and mosaic:
+    if mosaic and not grey:
         yield Event(
             type="modification",
             step="separate colours",
             detail="red, green and blue made from the filter mosaic: two of three are interpolated",
             agent=AGENT,
         )
-    if stain is None or not stain.found:
-        return
-    figures = {
-        "red_d": round(stain.red, 4),
-        "blue_d": round(stain.blue, 4),
-        "red_share": round(stain.red_share, 5),
-        "blue_share": round(stain.blue_share, 5),
-    }
-    if three and mosaic:
+    stain = view.stain
+    if stain is not None and stain.found:
+        kept = "the plate is stained; the stain was left as it is, in the three channels"
+        brought = (
+            "the plate is stained; inside its outline, red and blue were brought to what green "
+            "light sees, so that one grey value means one density"
+        )
         yield Event(
             type="modification",
             step="stain",
-            detail="the plate is stained; the stain was left as it is, in the three channels",
-            figures=figures,
+            detail=brought if grey else kept,
+            outcome="warning" if grey else "success",
+            figures={
+                "red_d": round(stain.red, 4),
+                "blue_d": round(stain.blue, 4),
+                "red_share": round(stain.red_share, 5),
+                "blue_share": round(stain.blue_share, 5),
+            },
             agent=AGENT,
         )
-        return
-    yield Event(
-        type="modification",
-        step="stain",
-        detail=(
-            "the plate is stained; photosites under red and blue filters were brought to what "
-            "green light sees, so that one grey value means one density"
-        ),
-        outcome="warning",
-        figures=figures,
-        agent=AGENT,
-    )
+    if grey and view.picture.channels == 3:
+        yield Event(
+            type="modification",
+            step="one channel",
+            detail="mean of the scan's red, green and blue: silver is neutral",
+            agent=AGENT,
+        )
 
 
 def _cut_event(view: PlateView, cut: Cut) -> Event:

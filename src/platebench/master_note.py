@@ -19,33 +19,32 @@ from platebench.stages.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
 _ACTIONS = {"capture": "created", "cut": "cropped"}
 
 
-def described(view: PlateView, job: PlateJob, cut: Cut) -> str:
+def described(view: PlateView, job: PlateJob, cut: Cut, *, grey: bool) -> str:
     """Return the master's description, for tag 270 and ``dc:description``; ASCII.
 
     A person with a TIFF reader and nothing else must be able to recover density from it.
     """
-    three = view.picture.channels == 3
     whole = "whole capture" if cut.whole else "the whole plate with its edge"
     return " ".join(
         (
             f"Archive master of glass plate {job.plate_id}: {whole}, not inverted, not retouched,",
             "not resampled, no tone curve.",
-            f"Optical density {FORMULA}{' for red, green and blue each' if three else ''}:",
+            f"Optical density {FORMULA}{'' if grey else ' for red, green and blue each'}:",
             f"value / {CODES_OF_LIGHT} is transmittance, {CODES_OF_LIGHT} the bare light box.",
             f"0: no light measured. {NO_READING}: no reading (sensor clipped, or brighter than the",
             "light box).",
-            _colour_said(view),
+            _colour_said(view, grey),
             _calibration_said(view),
             _way_up(job),
         )
     )
 
 
-def _colour_said(view: PlateView) -> str:
-    if view.picture.channels == 3:
+def _colour_said(view: PlateView, grey: bool) -> str:
+    if not grey:
         return "Channels are transmittance through the camera's own colour filters."
     if view.stain is not None and view.stain.found:
-        return "The plate is stained: values are transmittance as green light sees it."
+        return "The plate is stained: its values are transmittance as green light sees it."
     return "Values are transmittance of neutral silver, photosite by photosite."
 
 
@@ -75,6 +74,7 @@ def master_note(
     cut: Cut,
     events: tuple[Event, ...],
     *,
+    grey: bool,
     digest: str,
     entry: LogEntry | None,
 ) -> PictureNote:
@@ -84,7 +84,7 @@ def master_note(
     return PictureNote(
         identifier=job.plate_id,
         title=title_of(job.plate_id, entry),
-        description=described(view, job, cut),
+        description=described(view, job, cut, grey=grey),
         role="master",
         tool=f"platebench {__version__}",
         digitised=info.taken,
