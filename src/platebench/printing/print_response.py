@@ -92,8 +92,7 @@ class PrintResponse:
     def _drawn(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the monotone cubic through the points, as a fine polyline."""
         grid = np.union1d(np.linspace(0.0, 1.0, _GRID), self.ink)
-        level = np.round(self.density, 9)  # differences beyond sense overflow in the cubic
-        drawn = PchipInterpolator(self.ink, level)(grid)
+        drawn = PchipInterpolator(self.ink, self.density)(grid)
         return grid, np.minimum.accumulate(np.clip(drawn, self.density[-1], self.density[0]))
 
 
