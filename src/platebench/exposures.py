@@ -49,8 +49,13 @@ class Exposures:
     notes: tuple[str, ...]
 
 
-def read_exposures(job: PlateJob) -> Exposures:
+def read_exposures(job: PlateJob, frames: Sequence[SensorFrame] | None = None) -> Exposures:
     """Read a plate's captures and find the light they are divided by.
+
+    Parameters
+    ----------
+    frames : sequence of SensorFrame, optional
+        The captures, where they have been read already.
 
     Raises
     ------
@@ -61,7 +66,8 @@ def read_exposures(job: PlateJob) -> Exposures:
     CalibrationError
         If blank or dark frame do not fit, or there is no light to divide by.
     """
-    frames = [read_capture(path, job.scan) for path in job.captures]
+    if frames is None:
+        frames = [read_capture(path, job.scan) for path in job.captures]
     best = best_exposed(frames)
     check_counts(best)
     light = job.light or _own_light(_with_bare_light(frames), job.dark)

@@ -5,6 +5,7 @@ Conversion, checks and readings all start here, so that they see the same plate.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -18,7 +19,7 @@ from platebench.densitometry.calibration import Calibration
 from platebench.densitometry.set_up import compare_set_ups, set_up_of
 from platebench.errors import BadSettingError, FrameMismatchError, NoPlateError
 from platebench.exposures import read_exposures
-from platebench.image import CaptureInfo, CaptureKind, PlateImage
+from platebench.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
 from platebench.plate_job import PlateJob
 from platebench.settings import PlateSettings
 from platebench.stages.bands import BandedImage, banded
@@ -99,7 +100,9 @@ class PlateView:
         return self.picture.whole()
 
 
-def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
+def look_at_plate(
+    job: PlateJob, *, neutralise: bool = True, frames: Sequence[SensorFrame] | None = None
+) -> PlateView:
     """Read a plate's captures, flatten or merge them, find the plate, take glare and stain off.
 
     Parameters
@@ -108,6 +111,8 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
         The plate.
     neutralise : bool
         False leaves stain on, for readings of red, green and blue.
+    frames : sequence of SensorFrame, optional
+        The captures, where they have been read already.
 
     Raises
     ------
@@ -118,7 +123,7 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
     CalibrationError
         If blank or dark frame do not fit, or there is no light to divide by.
     """
-    exposures = read_exposures(job)
+    exposures = read_exposures(job, frames)
     light, notes = exposures.light, list(exposures.notes)
     picture = exposures.picture()
     seen = overview_of(picture)
@@ -137,9 +142,10 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
     calibration, unlike = calibration_for(job, exposures.info)
     doubts += unlike
     glare = _glare(seen, found, exposures.info, job.settings, level)
-    if glare is None and calibration is not None:
+    kept = job.settings.glare == "kept"
+    if calibration is not None and (glare is None or kept):
         glare = _glare_of(calibration)
-    glare_off = glare is not None and (glare.source == "calibration" or glare.shows)
+    glare_off = glare is not None and (glare.source == "calibration" or (glare.shows and not kept))
     if glare is not None and glare_off:
         step = glare_step(glare, picture.shape, channels=light.channels, level=level)
         picture = picture.then(step)
@@ -179,8 +185,8 @@ def look_at_plate(job: PlateJob, *, neutralise: bool = True) -> PlateView:
 def _glare(
     seen: Overview, found: FoundPlate, info: CaptureInfo, settings: PlateSettings, level: float
 ) -> Glare | None:
-    """Measure glare on what is opaque around the plate, where it is to be taken off."""
-    if settings.glare == "kept" or not found.found or info.kind is CaptureKind.SCAN:
+    """Measure glare on what is opaque around the plate."""
+    if not found.found or info.kind is CaptureKind.SCAN:
         return None
     return measure_glare(
         seen.image,

@@ -3,29 +3,51 @@
 import numpy as np
 import pytest
 
-from platebench.quality.glare import judge_glare, measure_glare
+from platebench.quality.glare import glare_bound, judge_glare
 from platebench.quality.verdict import Severity
+from platebench.stages.glare import Glare
+
+
+def measured(share, sigma=0.0002, source="black mask"):
+    return Glare(share=share, sigma=sigma, source=source, area=0.2)
 
 
 def test_plate_gives_an_upper_bound():
     rng = np.random.default_rng(3)
     true = 10 ** -rng.uniform(0.2, 2.8, 4000)
-    found = measure_glare((true + 0.004) / 1.004, "plate")
-    assert not found.opaque
-    assert 0.004 < found.share < 0.01
+    assert 0.004 < glare_bound((true + 0.004) / 1.004) < 0.01
 
 
-def test_black_mask_gives_the_glare():
-    found = measure_glare(np.full(50, 0.004 / 1.004), "black mask")
-    assert found.opaque
-    assert found.share == pytest.approx(0.004)
-    verdict = judge_glare(found)
-    assert verdict.severity is Severity.NOTE
-    assert "0.40 % of the bare light box" in verdict.text
+@pytest.mark.parametrize(
+    ("share", "severity"),
+    [(0.0008, Severity.GOOD), (0.004, Severity.NOTE), (0.008, Severity.WARN)],
+)
+def test_glare_that_was_measured_is_judged(share, severity):
+    verdict = judge_glare(measured(share))
+    assert verdict.severity is severity
+    assert f"{100 * share:.2f} % of the bare light box, give or take 0.02 %" in verdict.text
+
+
+def test_what_glare_does_to_a_density():
+    # check-values, section 9 (derived): 0.5 % of glare, a true D 2.5 measures 2.090.
+    text = judge_glare(measured(0.005, source="calibration")).text
+    assert "(as calibrated): a density of 2.50 reads 2.09" in text
+
+
+def test_glare_within_its_error_is_a_bound():
+    verdict = judge_glare(measured(0.0003))
+    assert verdict.severity is Severity.GOOD
+    assert "at most 0.07 % of the bare light box (black mask)" in verdict.text
+
+
+def test_the_densest_parts_bound_it_where_nothing_opaque_shows():
+    verdict = judge_glare(None, 0.004)
+    assert verdict.severity is Severity.NOTE and "opaque strip" in verdict.remedy
+    assert "at most 0.40 % of the bare light box (darkest part of the plate)" in verdict.text
 
 
 def test_thin_plate_asks_for_an_opaque_strip():
-    verdict = judge_glare(measure_glare(np.linspace(0.1, 0.9, 500), "plate"))
+    verdict = judge_glare(None, glare_bound(np.linspace(0.1, 0.9, 500)))
     assert "not measurable here" in verdict.text
     assert "opaque strip" in verdict.remedy
     assert judge_glare(None) == verdict

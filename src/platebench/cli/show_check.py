@@ -10,7 +10,7 @@ import click
 from platebench.errors import ExitCode
 
 if TYPE_CHECKING:
-    from platebench.session.check_session import CheckedCapture
+    from platebench.session.checked_capture import CheckedCapture
 
 _URGENT = ("warn", "fail")
 

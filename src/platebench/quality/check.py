@@ -21,7 +21,7 @@ from platebench.quality.exposure import (
 )
 from platebench.quality.figures import CaptureCheck, CaptureFigures, Depth, Role
 from platebench.quality.focus_verdict import judge_focus
-from platebench.quality.glare import Glare, judge_glare, measure_glare
+from platebench.quality.glare import glare_bound, judge_glare
 from platebench.quality.grain_focus import GrainFocus, measure_grain
 from platebench.quality.light_check import (
     blank_levels,
@@ -41,6 +41,7 @@ from platebench.quality.noise import (
 from platebench.quality.sites import colour_names, region_map
 from platebench.quality.tilt import Tilt, judge_tilt, tilt_from_corners
 from platebench.quality.verdict import Severity, Verdict, worst
+from platebench.stages.glare import Glare
 from platebench.stages.light import (
     Dark,
     Light,
@@ -53,9 +54,7 @@ from platebench.stages.light import (
 from platebench.stages.light_estimate import cells_inside
 from platebench.stages.noise_model import NoiseModel
 
-Box = tuple[int, int, int, int]
 _SHALLOW = 1.5  # D at SNR 10: plates commonly reach D 2, and more
-_CARD = 0.05  # transmittance of black card or a holder, glare included, at most
 
 
 class Found(Protocol):
@@ -82,7 +81,7 @@ def check_capture(
     found: Found | None = None,
     noise: NoiseModel | None = None,
     format: PlateFormat | None = None,
-    opaque: Box | None = None,
+    glare: Glare | None = None,
 ) -> CaptureCheck:
     """Check one capture.
 
@@ -105,8 +104,8 @@ def check_capture(
         from the plate itself.
     format : PlateFormat, optional
         Decides which published figures the evenness of the light is measured against.
-    opaque : (top, left, bottom, right), optional
-        A box on black card beside the plate, for the glare.
+    glare : Glare, optional
+        As conversion measures it; without it glare is bounded by the plate's densest parts.
 
     Raises
     ------
@@ -122,7 +121,7 @@ def check_capture(
         light = light_from_blanks(blanks, dark) if light is None and blanks else light
         if noise is None:
             noise = noise_from_frames(blanks, darks) if blanks else noise_from_plate(frame)
-        figures, verdicts = _check_plate(frame, light, dark, found, noise, format, opaque)
+        figures, verdicts = _check_plate(frame, light, dark, found, noise, format, glare)
     return CaptureCheck(
         name=frame.info.path.name, role=role, figures=figures, verdicts=tuple(verdicts)
     )
@@ -183,7 +182,7 @@ def _check_plate(
     found: Found | None,
     noise: NoiseModel | None,
     format: PlateFormat | None,
-    opaque: Box | None,
+    glare: Glare | None,
 ) -> tuple[CaptureFigures, list[Verdict]]:
     corners = np.asarray(found.corners, np.float64) if found is not None and found.found else None
     surround = found.surround if found is not None and found.found else "none"
@@ -210,8 +209,8 @@ def _check_plate(
     verdicts += _judge_light(frame, light if measured else None, format)
     depth = _depth(noise, {names[colour]: level for colour, level in bare.items()})
     verdicts.append(_judge_depth(depth, noise, scan=frame.info.kind is CaptureKind.SCAN))
-    glare = _find_glare(relative, frame.shape, corners, surround, opaque)
-    verdicts.append(judge_glare(glare))
+    bound = None if glare is not None else _glare_bound(relative, frame.shape, corners)
+    verdicts.append(judge_glare(glare, bound))
     grain = measure_grain(frame, corners, noise, bare) if noise is not None else None
     sure = corners is not None and found is not None and not found.doubts
     edges = measure_edges(frame, corners) if sure and corners is not None else ()
@@ -219,7 +218,8 @@ def _check_plate(
     verdicts += _judge_geometry(grain, edges, tilt, scan=frame.info.kind is CaptureKind.SCAN)
     figures = CaptureFigures(
         clipping=clipping, headroom=headroom, uniformity=light.before if light else None,
-        match=match, noise=noise, depth=depth, glare=glare, grain=grain, edges=edges, tilt=tilt,
+        match=match, noise=noise, depth=depth, grain=grain, edges=edges, tilt=tilt,
+        glare=None if glare is None else replace(glare, field=None), glare_bound=bound,
     )  # fmt: skip
     return figures, verdicts
 
@@ -296,27 +296,16 @@ def _judge_depth(depth: Depth | None, noise: NoiseModel | None, *, scan: bool = 
     return Verdict(Severity.GOOD, topic, text)
 
 
-def _find_glare(
+def _glare_bound(
     relative: NDArray[np.float64] | None,
     shape: tuple[int, int],
     corners: NDArray[np.float64] | None,
-    surround: str,
-    opaque: Box | None,
-) -> Glare | None:
-    """Read the glare on black card, else bound it by the plate's densest cells."""
+) -> float | None:
+    """Bound the glare by the plate's densest cells."""
     if relative is None:
         return None
-    grid = (relative.shape[0], relative.shape[1])
-    if opaque is not None:
-        top, left, bottom, right = opaque
-        square = np.array([(top, left), (top, right), (bottom, right), (bottom, left)], np.float64)
-        patch = relative[cells_inside(square, shape, grid, grow=-0.2)]
-        return measure_glare(patch, "opaque patch") if patch.size else None
     if corners is None:
-        return measure_glare(relative.ravel(), "plate")
-    around = relative[~cells_inside(corners, shape, grid, grow=0.05)]
-    card = around[around < _CARD]
-    if surround in ("dark", "holder") and len(card) > max(8, 0.05 * len(around)):
-        return measure_glare(card, "black mask" if surround == "dark" else "holder")
+        return glare_bound(relative.ravel())
+    grid = (relative.shape[0], relative.shape[1])
     within = relative[cells_inside(corners, shape, grid, grow=-0.03)]
-    return measure_glare(within, "plate") if within.size else None
+    return glare_bound(within) if within.size else None

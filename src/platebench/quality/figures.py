@@ -10,11 +10,11 @@ import numpy as np
 
 from platebench.quality.edge_focus import EdgeFocus
 from platebench.quality.exposure import Clipping, Headroom
-from platebench.quality.glare import Glare
 from platebench.quality.grain_focus import GrainFocus
 from platebench.quality.light_check import BlankMatch
 from platebench.quality.tilt import Tilt
 from platebench.quality.verdict import Severity, Verdict, worst
+from platebench.stages.glare import Glare
 from platebench.stages.light import Uniformity
 from platebench.stages.noise_model import NoiseModel
 
@@ -41,7 +41,11 @@ class Depth:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CaptureFigures:
-    """What was measured on a capture; None where it could not be."""
+    """What was measured on a capture; None where it could not be.
+
+    ``glare`` is that of the conversion; ``glare_bound``, a share of the bare light box, is the most
+    it can be where nothing opaque shows.
+    """
 
     clipping: Clipping
     headroom: Headroom | None = None
@@ -50,6 +54,7 @@ class CaptureFigures:
     noise: NoiseModel | None = None
     depth: Depth | None = None
     glare: Glare | None = None
+    glare_bound: float | None = None
     grain: GrainFocus | None = None
     edges: tuple[EdgeFocus, ...] = ()
     tilt: Tilt | None = None

@@ -1,85 +1,75 @@
 """Veiling glare: stray light that lies over the whole picture and lightens its densest parts.
 
-What it is and how it is taken off is in :mod:`platebench.stages.glare`; here it is judged, and
-bounded by the plate's densest parts where nothing opaque shows.
+What it is, how it is measured and taken off is in :mod:`platebench.stages.glare`; here it is
+judged, and bounded by the plate's densest parts where nothing opaque shows.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from platebench.quality.verdict import Severity, Verdict
-from platebench.stages.glare import density_with_glare, glare_from_opaque
+from platebench.stages.glare import Glare, density_with_glare, glare_from_opaque
 
 _DARK_PERCENTILE = 2.0  # of the cells: a strip or rebate of that share is enough
 USEFUL_BOUND = 0.01  # an upper bound above this says more of the plate than of the glare
+HARMLESS, HARMFUL = 0.001, 0.005  # shares of the bare light box
 _ADD_STRIP = "put an opaque strip (black card) on the light box beside the plate and capture again"
+_REDUCE = (
+    "mask the light box around the plate with black card, darken the room, clean the lens, use a "
+    "hood"
+)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Glare:
-    """Glare as a share of the bare light box.
-
-    Attributes
-    ----------
-    share : float
-        ``g``. An upper bound unless ``opaque``.
-    opaque : bool
-        Whether it was read on something that lets no light through.
-    where : str
-        What it was read on.
-    """
-
-    share: float
-    opaque: bool
-    where: Literal["opaque patch", "black mask", "holder", "darkest part of the plate"]
-
-
-def measure_glare(
-    cells: NDArray[np.float64], where: Literal["opaque patch", "black mask", "holder", "plate"]
-) -> Glare:
-    """Return the glare from means of transmittance over small cells.
+def glare_bound(cells: NDArray[np.float64]) -> float:
+    """Return the most that glare can be, by a plate's densest parts: as if they were opaque.
 
     Parameters
     ----------
     cells : ndarray of float64, shape (K,)
         Transmittance averaged over cells of many photosites, so that noise does not set the
-        minimum; all of an opaque patch or mask, or all of the plate.
-    where : str
-        What the cells are cells of.
+        minimum; all of the plate.
+
+    Returns
+    -------
+    float
+        Share of the bare light box.
     """
-    if where == "plate":
-        darkest = float(np.percentile(cells, _DARK_PERCENTILE))
-        return Glare(
-            share=glare_from_opaque(darkest), opaque=False, where="darkest part of the plate"
+    return glare_from_opaque(float(np.percentile(cells, _DARK_PERCENTILE)))
+
+
+def judge_glare(glare: Glare | None, bound: float | None = None) -> Verdict:
+    """Return what the glare does to dense parts, or how to make it measurable.
+
+    Parameters
+    ----------
+    glare : Glare or None
+        As conversion measures it; None where nothing opaque shows.
+    bound : float or None
+        The most it can be, see :func:`glare_bound`.
+    """
+    if glare is not None and glare.shows:
+        read_on = "as calibrated" if glare.source == "calibration" else glare.source
+        text = (
+            f"glare is {100 * glare.share:.2f} % of the bare light box, give or take "
+            f"{100 * glare.sigma:.2f} % ({read_on}): a density of 2.50 reads "
+            f"{density_with_glare(2.5, glare.share):.2f}"
         )
-    return Glare(share=glare_from_opaque(float(np.median(cells))), opaque=True, where=where)
-
-
-def judge_glare(glare: Glare | None) -> Verdict:
-    """Return what the glare does to dense parts, or how to make it measurable."""
-    if glare is None or (not glare.opaque and glare.share > USEFUL_BOUND):
-        return Verdict(
-            Severity.NOTE, "glare", "glare is not measurable here: nothing opaque in the picture",
-            _ADD_STRIP,
-        )  # fmt: skip
-    most = "" if glare.opaque else "at most "
-    reads = density_with_glare(2.5, glare.share)
-    text = (
-        f"glare is {most}{100 * glare.share:.2f} % of the bare light box ({glare.where}): "
-        f"a density of 2.50 reads {'' if glare.opaque else 'no less than '}{reads:.2f}"
-    )
-    if glare.share <= 0.001:
-        return Verdict(Severity.GOOD, "glare", text)
-    remedy = (
-        "mask the light box around the plate with black card, darken the room, clean the lens, "
-        "use a hood"
-    )
-    if not glare.opaque:
+        if glare.share <= HARMLESS:
+            return Verdict(Severity.GOOD, "glare", text)
+        severity = Severity.WARN if glare.share > HARMFUL else Severity.NOTE
+        return Verdict(severity, "glare", text, _REDUCE)
+    where: str = "darkest part of the plate"
+    if glare is not None:
+        bound, where = glare.share + 2 * glare.sigma, glare.source
+    if bound is None or bound > USEFUL_BOUND:
+        text = "glare is not measurable here: nothing opaque in the picture"
         return Verdict(Severity.NOTE, "glare", text, _ADD_STRIP)
-    severity = Severity.WARN if glare.share > 0.005 else Severity.NOTE
-    return Verdict(severity, "glare", text, remedy)
+    text = (
+        f"glare is at most {100 * bound:.2f} % of the bare light box ({where}): a density of 2.50 "
+        f"reads no less than {density_with_glare(2.5, bound):.2f}"
+    )
+    if bound <= HARMLESS:
+        return Verdict(Severity.GOOD, "glare", text)
+    return Verdict(Severity.NOTE, "glare", text, _ADD_STRIP)

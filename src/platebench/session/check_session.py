@@ -17,7 +17,7 @@ from platebench.errors import (
 from platebench.exposures import read_exposures
 from platebench.formats import format_named
 from platebench.image import SensorFrame
-from platebench.look import check_something_there, look_at_plate
+from platebench.look import calibration_for, check_something_there, look_at_plate
 from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.plate_job import PlateJob
 from platebench.progress import Progress
@@ -27,55 +27,31 @@ from platebench.quality import (
     Severity,
     Verdict,
     check_capture,
-    noise_from_frames,
 )
-from platebench.quality.figures import Role
+from platebench.session.check_frames import CheckedFrames, check_frames
+from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
 from platebench.session.pool import run_all
+from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import EXPOSURE_BYTES_PER_PIXEL
-from platebench.session.session_light import prepare_light
 from platebench.settings import SessionSettings
 from platebench.stages.find_plate import FoundPlate
-from platebench.stages.light import Dark, Light
+from platebench.stages.glare import Glare
+from platebench.stages.light import Light
 from platebench.stages.read_capture import read_capture
 
-_PAIR = 2  # frames compared with each other for the noise
 _BRACKET = "bracket"  # topic of verdicts on all captures of a plate together
-_BY_FRAMES = ("blank match", "noise floor")  # topics that ask for frames the session has
 _OF_EXPOSURE = ("exposure", "clipping")  # topics of verdicts a bracket makes up for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CheckedCapture:
-    """What came of checking one capture.
-
-    Attributes
-    ----------
-    plate_id : str
-        The plate it belongs to; "" for blank and dark frames.
-    name : str
-        The file, relative to the session folder.
-    role : {"plate", "blank", "dark"}
-        What it is for.
-    check : CaptureCheck or None
-        Figures and verdicts; None where there is an error.
-    error : PlateError or None
-        Why it could not be checked.
-    """
-
-    plate_id: str
-    name: str
-    role: Role
-    check: CaptureCheck | None = None
-    error: PlateError | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Task:
-    job: PlateJob  # of one capture
+    job: PlateJob
     noise: NoiseModel | None
     light_failed: bool  # there are blank or dark frames, which cannot be used
-    bracket: PlateJob | None  # the whole plate, with the first of its several captures
+
+
+_Outcome = CaptureCheck | PlateError
 
 
 def check_session(
@@ -92,46 +68,39 @@ def check_session(
     folder : Path
         The session folder, holding ``session.toml``. Nothing in it is changed.
     workers : int or None
-        Captures at a time, bounded by memory; None: as many as there are cores.
+        Plates at a time, bounded by memory; None: as many as there are cores.
     memory : int or None
         Bytes that may be taken; None: most of what is available.
     progress : Progress or None
-        Told of each capture.
+        Told of each plate.
 
     Raises
     ------
     SettingsError, SessionFolderError
         If there is no session to check.
+    TabletError
+        If there is a calibration that cannot be used.
     """
     settings = load_session(folder)
-    light, dark, trouble = _light(folder, settings)
-    blanks, checked_blanks = _read_frames(folder, settings, "blank")
-    darks, checked_darks = _read_frames(folder, settings, "dark")
-    beside = (blanks, darks) if trouble is None else ((), ())  # else each is judged by itself
-    checked_blanks += [_check_frame(folder, f, "blank", *beside) for f in blanks]
-    checked_darks += [_check_frame(folder, f, "dark", *beside) for f in darks]
-    noise = noise_from_frames(*(few[:_PAIR] for few in beside)) if beside[0] else None
-    del blanks, darks, beside
-    frames = [*checked_blanks, *checked_darks]
-    if trouble is not None:
-        frames = _with_light_trouble(folder, frames, trouble)
-    tasks = _tasks(folder, settings, noise, light=light, dark=dark, light_failed=bool(trouble))
+    frames = check_frames(folder, settings)
+    tasks = _tasks(folder, settings, frames)
     peak = max((_peak_bytes(task) for task in tasks), default=0)
     outcomes = run_all(
         _check_plate,
         tasks,
         name_of=_name_of,
         workers=workers_for(workers or cores(), memory or available_bytes(), peak),
-        what="captures",
+        what="plates",
         progress=progress,
     )
     plates = [
-        _checked(task.job.plate_id, _name_of(task), "plate", outcome)
+        entry
         for task, outcome in zip(tasks, outcomes, strict=True)
+        for entry in _checked(task, outcome)
     ]
     plates = lenient_on_brackets(plates)
     order = [*settings.blank, *settings.dark]
-    return [*sorted(frames, key=lambda c: order.index(c.name)), *plates]
+    return [*sorted(frames.checked, key=lambda c: order.index(c.name)), *plates]
 
 
 def lenient_on_brackets(checked: Sequence[CheckedCapture]) -> list[CheckedCapture]:
@@ -186,151 +155,122 @@ def exit_code_of_check(checked: Sequence[CheckedCapture]) -> ExitCode:
     return ExitCode.OK if all(usable.values()) and not errors and not broken else ExitCode.PARTIAL
 
 
-def _read_frames(
-    folder: Path, settings: SessionSettings, role: Role
-) -> tuple[list[SensorFrame], list[CheckedCapture]]:
-    """Read blank or dark frames; those that cannot be read are checked already."""
-    frames, failed = [], []
-    for name in settings.blank if role == "blank" else settings.dark:
-        try:
-            frames.append(read_capture(folder / name, settings.scan))
-        except PlateError as error:
-            failed.append(CheckedCapture(plate_id="", name=name, role=role, error=error))
-    return frames, failed
-
-
-def _check_frame(
-    folder: Path,
-    frame: SensorFrame,
-    role: Role,
-    blanks: Sequence[SensorFrame],
-    darks: Sequence[SensorFrame],
-) -> CheckedCapture:
-    name = frame.info.path.relative_to(folder).as_posix()
-    try:
-        others = [blank for blank in blanks if blank is not frame][: _PAIR - 1]
-        check = check_capture(frame, role=role, blanks=others, darks=darks[:_PAIR])
-    except PlateError as error:
-        return CheckedCapture(plate_id="", name=name, role=role, error=error)
-    return CheckedCapture(plate_id="", name=name, role=role, check=check)
-
-
-def _light(
-    folder: Path, settings: SessionSettings
-) -> tuple[Light | None, Dark | None, PlateError | None]:
-    """Return the light and the dark level of the session, or why there are none."""
-    try:
-        return *prepare_light(folder, settings), None
-    except (InputError, CalibrationError) as error:
-        return None, None, error.with_traceback(None)  # which would hold the frames
-
-
-def _with_light_trouble(
-    folder: Path, frames: Sequence[CheckedCapture], trouble: PlateError
-) -> list[CheckedCapture]:
-    """Return checked blank and dark frames, the one that conversion would stop at failed."""
-    frames = [
-        replace(entry, check=entry.check and _asking_for_no_frames(entry.check)) for entry in frames
-    ]
-    if any(str(entry.error) == str(trouble) for entry in frames):
-        return frames
-    named = next((path for path in trouble.args if isinstance(path, Path)), None)
-    at = next((k for k, entry in enumerate(frames) if folder / entry.name == named), 0)
-    check = frames[at].check
-    if check is None:
-        return frames  # it cannot even be read, and says so
-    return [*frames[:at], replace(frames[at], check=_failed(check, trouble)), *frames[at + 1 :]]
-
-
-def _asking_for_no_frames(check: CaptureCheck) -> CaptureCheck:
-    """Return a check made without the frames that cannot be used; they are there, mended first."""
-    said = tuple(verdict for verdict in check.verdicts if verdict.topic not in _BY_FRAMES)
-    return replace(check, verdicts=said)
-
-
-def _failed(check: CaptureCheck, error: PlateError, topic: str = "light") -> CaptureCheck:
-    return replace(check, verdicts=(Verdict(Severity.FAIL, topic, str(error)), *check.verdicts))
-
-
-def _tasks(
-    folder: Path,
-    settings: SessionSettings,
-    noise: NoiseModel | None,
-    *,
-    light: Light | None,
-    dark: Dark | None,
-    light_failed: bool,
-) -> list[_Task]:
-    """Return a task for each capture of each plate: every exposure of a bracket is judged."""
-    tasks = []
-    for plate in settings.plates:
-        if plate.skip:
-            continue
-        whole = PlateJob(
-            folder=folder,
-            output=folder,
-            settings=plate,
-            scan=settings.scan,
-            light=light,
-            dark=dark,
+def _tasks(folder: Path, settings: SessionSettings, frames: CheckedFrames) -> list[_Task]:
+    """Return a task for each plate: every exposure of a bracket is judged."""
+    calibration = session_calibration(folder)
+    blanks = blank_digests(folder, settings) if calibration is not None else ()
+    return [
+        _Task(
+            job=PlateJob(
+                folder=folder,
+                output=folder,
+                settings=plate,
+                scan=settings.scan,
+                light=frames.light,
+                dark=frames.dark,
+                calibration=calibration,
+                blanks=blanks,
+            ),
+            noise=frames.noise,
+            light_failed=frames.trouble is not None,
         )
-        for name in plate.captures:
-            first = name == plate.captures[0] and len(plate.captures) > 1
-            tasks.append(
-                _Task(
-                    job=replace(whole, settings=replace(plate, captures=(name,))),
-                    noise=noise,
-                    light_failed=light_failed,
-                    bracket=whole if first else None,
-                )
-            )
-    return tasks
+        for plate in settings.plates
+        if not plate.skip
+    ]
 
 
 def _peak_bytes(task: _Task) -> int:
-    pixels = max(map(pixels_of_file, (task.bracket or task.job).captures))
-    more = len(task.bracket.captures) - 1 if task.bracket else 0
+    pixels = max(map(pixels_of_file, task.job.captures))
+    more = len(task.job.captures) - 1
     return peak_bytes("look", pixels) + EXPOSURE_BYTES_PER_PIXEL * pixels * more
 
 
-def _check_plate(task: _Task) -> CaptureCheck:
+def _check_plate(task: _Task) -> list[_Outcome]:
+    """Check every capture of a plate, each read once."""
     job = task.job
-    broken = _bracket_trouble(task.bracket) if task.bracket is not None else None
-    found, light, trouble = _look(job)
-    if task.light_failed and isinstance(trouble, NoLightReferenceError):
-        trouble = None
-    frame = read_capture(job.captures[0], job.scan)
-    check = check_capture(
-        frame,
-        light=light,
-        dark=job.dark,
-        found=found,
-        noise=task.noise,
-        format=format_named(job.settings.format),
-    )
-    if task.light_failed:
-        check = _asking_for_no_frames(check)
-    if trouble is not None:
-        check = _failed(check, trouble, "plate")
-    return check if broken is None else _failed(check, broken, _BRACKET)
+    frames: list[SensorFrame | PlateError] = [_read(path, job) for path in job.captures]
+    outcomes: list[_Outcome] = []
+    for name, frame in zip(job.settings.captures, frames, strict=True):
+        if isinstance(frame, PlateError):
+            outcomes.append(frame)
+            continue
+        alone = replace(job, settings=replace(job.settings, captures=(name,)))
+        outcomes.append(_check_one(replace(task, job=alone), frame))
+    first = outcomes[0]
+    readable = [frame for frame in frames if isinstance(frame, SensorFrame)]
+    if 1 < len(frames) == len(readable) and not isinstance(first, PlateError):
+        broken = _bracket_trouble(job, readable)
+        outcomes[0] = first if broken is None else failed(first, broken, _BRACKET)
+    return outcomes
 
 
-def _look(job: PlateJob) -> tuple[FoundPlate | None, Light | None, PlateError | None]:
-    """Return where the plate lies, its light, and why it could not be converted."""
-    found, light = None, job.light
+def _read(path: Path, job: PlateJob) -> SensorFrame | PlateError:
     try:
-        view = look_at_plate(job)
-        found, light = view.found, view.light
+        return read_capture(path, job.scan)
+    except PlateError as error:
+        return error.with_traceback(None)
+
+
+def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
+    job = task.job
+    try:
+        seen, trouble = _look(job, frame)
+        if task.light_failed and isinstance(trouble, NoLightReferenceError):
+            trouble = None
+        check = check_capture(
+            frame,
+            light=seen.light,
+            dark=job.dark,
+            found=seen.found,
+            noise=task.noise,
+            format=format_named(job.settings.format),
+            glare=seen.glare,
+        )
+    except PlateError as error:
+        return error.with_traceback(None)
+    if task.light_failed:
+        check = asking_for_no_frames(check)
+    check = _with_calibration(check, job, frame)
+    return check if trouble is None else failed(check, trouble, "plate")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Seen:
+    """What a look at a plate leaves, its pictures let go."""
+
+    light: Light | None
+    found: FoundPlate | None = None
+    glare: Glare | None = None
+
+
+def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
+    """Return what conversion sees of a plate, and why it could not be converted."""
+    seen = _Seen(light=job.light)
+    try:
+        view = look_at_plate(job, frames=[frame])
+        seen = _Seen(light=view.light, found=view.found, glare=view.glare)
         check_something_there(view, job.settings)
     except (InputError, CalibrationError) as error:
-        return found, light, error.with_traceback(None)  # which would hold the pictures
-    return found, light, None
+        return seen, error.with_traceback(None)  # which would hold the pictures
+    return seen, None
 
 
-def _bracket_trouble(job: PlateJob) -> PlateError | None:
+def _with_calibration(check: CaptureCheck, job: PlateJob, frame: SensorFrame) -> CaptureCheck:
+    """Say whether the session's calibration holds for a capture, where there is one."""
+    if job.calibration is None:
+        return check
+    doubts = calibration_for(job, frame.info)[1]
+    again = "calibrate again with this set-up: platebench calibrate"
+    verdicts = [Verdict(Severity.WARN, "calibration", doubt, again) for doubt in doubts] or [
+        Verdict(Severity.GOOD, "calibration", "made with this camera, aperture and blank frames")
+    ]
+    return replace(check, verdicts=(*check.verdicts, *verdicts))
+
+
+def _bracket_trouble(job: PlateJob, frames: Sequence[SensorFrame]) -> PlateError | None:
     """Return why a plate's captures are no bracket; what is wrong with one is said beside it."""
     try:
-        exposures = read_exposures(job)
+        exposures = read_exposures(job, frames)
         if exposures.plan is not None and any(map(any, exposures.plan.shifts)):
             exposures.picture()  # colours that would mix are only noticed where they are moved
     except BracketError as error:
@@ -340,13 +280,18 @@ def _bracket_trouble(job: PlateJob) -> PlateError | None:
     return None
 
 
-def _checked(
-    plate_id: str, name: str, role: Role, outcome: CaptureCheck | PlateError
-) -> CheckedCapture:
-    if isinstance(outcome, PlateError):
-        return CheckedCapture(plate_id=plate_id, name=name, role=role, error=outcome)
-    return CheckedCapture(plate_id=plate_id, name=name, role=role, check=outcome)
-
-
 def _name_of(task: _Task) -> str:
-    return task.job.settings.captures[0]
+    return task.job.plate_id
+
+
+def _checked(task: _Task, outcomes: list[_Outcome] | PlateError) -> list[CheckedCapture]:
+    """Return an entry for each capture; what stopped the whole plate is said of each."""
+    plate, names = task.job.plate_id, task.job.settings.captures
+    if isinstance(outcomes, PlateError):
+        outcomes = [outcomes for _ in names]
+    return [
+        CheckedCapture(plate_id=plate, name=name, role="plate", error=outcome)
+        if isinstance(outcome, PlateError)
+        else CheckedCapture(plate_id=plate, name=name, role="plate", check=outcome)
+        for name, outcome in zip(names, outcomes, strict=True)
+    ]

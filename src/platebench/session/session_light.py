@@ -29,10 +29,14 @@ class FramesOnDisk(Sequence[SensorFrame]):
         """Read one capture, or name several."""
         if isinstance(place, slice):
             return FramesOnDisk(self._paths[place], self._scan)
+        return self.frame(place)
+
+    def frame(self, place: int) -> SensorFrame:
+        """Read one capture."""
         return read_capture(self._paths[place], self._scan)
 
     def __iter__(self) -> Iterator[SensorFrame]:
-        return (read_capture(path, self._scan) for path in self._paths)
+        return (self.frame(place) for place in range(len(self)))
 
 
 def prepare_light(folder: Path, settings: SessionSettings) -> tuple[Light | None, Dark | None]:
@@ -49,6 +53,13 @@ def prepare_light(folder: Path, settings: SessionSettings) -> tuple[Light | None
     """
     darks = FramesOnDisk([folder / name for name in settings.dark], settings.scan)
     blanks = FramesOnDisk([folder / name for name in settings.blank], settings.scan)
+    return light_of_frames(blanks, darks)
+
+
+def light_of_frames(
+    blanks: Sequence[SensorFrame], darks: Sequence[SensorFrame]
+) -> tuple[Light | None, Dark | None]:
+    """Return the light of blank frames and the level of dark frames; see :func:`prepare_light`."""
     dark = dark_from_frames(darks) if darks else None
     light = light_from_blanks(blanks, dark) if blanks else None
     return light, dark

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import chain
 
 import cv2
 import numpy as np
@@ -105,9 +106,10 @@ def dark_from_frames(frames: Sequence[SensorFrame]) -> Dark:
     FrameMismatchError
         If the frames differ in size.
     """
-    first = frames[0]
+    passing = iter(frames)  # frames may be read as they are asked for: each is, once
+    first = next(passing)
     levels = []
-    for frame in frames:
+    for frame in chain([first], passing):
         check_same_sensor(frame, first)
         means = class_means(frame.counts, site_classes(frame.pattern), (4, 4))
         level = np.asarray(np.median(means.reshape(means.shape[0], -1), axis=1), np.float32)
@@ -134,8 +136,9 @@ def light_from_blanks(blanks: Sequence[SensorFrame], dark: Dark | None = None) -
     FrameMismatchError
         If the blanks, or the dark, differ in size or camera settings.
     """
-    first = blanks[0]
-    fields = [_blank_field(blank, first, dark) for blank in blanks]
+    passing = iter(blanks)  # see dark_from_frames
+    first = next(passing)
+    fields = [_blank_field(blank, first, dark) for blank in chain([first], passing)]
     field = smooth_cells(_average(fields))
     sites = first.counts.size / max(1, field.size) * len(blanks)
     before = uniformity(smooth_cells(fields[0]).mean(axis=0))
