@@ -136,6 +136,15 @@ def test_the_plate_s_date_and_the_digitising_s_are_never_mixed_up() -> None:
     assert not [key for key in found if "DateTimeOriginal" in key or key == "Xmp.dc.date"]
 
 
+def test_every_field_is_documented() -> None:
+    documented = (Path(__file__).parents[1] / "docs" / "xmp-fields.md").read_text()
+    uncertain = PictureNote(identifier="p", entry=LogEntry(plate_id="p", date="1893~"))
+    packets = xmp_packet(NOTE) + xmp_packet(uncertain)
+    written = set(re.findall(r"<((?!x:|rdf:)\w+:\w+)", packets.decode()))
+    assert len(written) > 50
+    assert sorted(name for name in written if f"`{name}`" not in documented) == []
+
+
 @pytest.mark.parametrize("date", ["1893~", "189X", "1893?/1895", "../1895"])
 def test_an_uncertain_date_stands_only_where_text_may(date: str) -> None:
     entry = LogEntry(plate_id="p", date=date)
