@@ -9,7 +9,9 @@ import pytest
 import rawpy
 
 from platebench.demo import with_makers_notes, write_demo_session
+from platebench.demo_log import demo_plate_log
 from platebench.errors import WriteError
+from platebench.plate_log import load_plate_log
 from platebench.settings import PlateSettings, SessionSettings
 
 
@@ -68,3 +70,13 @@ def test_a_folder_in_use_is_refused(tmp_path: Path) -> None:
     with pytest.raises(WriteError, match="new or empty folder"):
         write_demo_session(tmp_path, long_side=300)
     assert [p.name for p in tmp_path.iterdir()] == ["notes.txt"]
+
+
+def test_the_maker_s_log_names_every_plate(tmp_path):
+    path = tmp_path / "plates.csv"
+    path.write_bytes(demo_plate_log([f"plate-{n}" for n in range(1, 9)]))
+    log = load_plate_log(path)
+    assert len(log) == 8
+    assert all(entry.title and entry.date for entry in log.values())
+    assert log["plate-2"].develop_s == 480.0
+    assert log["plate-1"].more == (("shelf", "A 3"),)

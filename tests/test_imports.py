@@ -20,7 +20,7 @@ LAYERS: list[set[str]] = [
     {"stages", "outputs"},
     {"quality", "synthetic", "exposures", "look", "framing", "convert", "plate_record"},
     {"session", "archive"},
-    {"demo"},
+    {"demo", "demo_log"},
     {"cli", "__main__"},
 ]
 WORK = 2  # the layer of every module not listed: it works on pictures, not on sessions

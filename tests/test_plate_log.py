@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from platebench.errors import BadSettingError, BadSettingsError, SettingsFileError
-from platebench.plate_log import entry_for, load_plate_log, template
+from platebench.plate_log import load_plate_log, template
 from platebench.plate_log_cells import COLUMNS
 
 ROWS = [
@@ -113,10 +113,3 @@ def test_the_template_reads_back_and_knows_every_column(tmp_path: Path) -> None:
     ]
     header = path.read_text("utf-8-sig").splitlines()[0]
     assert header.split(",") == [column.heading for column in COLUMNS]
-
-
-def test_capitals_of_an_id_do_not_matter(tmp_path: Path) -> None:
-    log = load_plate_log(log_of(tmp_path, "plate id|title", "Mill-1|Mill"))
-    found = entry_for(log, "mill-1")
-    assert found is not None and found.title == "Mill"
-    assert entry_for(log, "mill-2") is None

@@ -59,6 +59,15 @@ def test_the_steps_noted_in_the_darkroom_fill_in_what_the_log_leaves_empty(tmp_p
     )
 
 
+def test_capitals_of_an_id_do_not_matter(tmp_path: Path) -> None:
+    (tmp_path / "plates.csv").write_text("plate id,title\nMill-1,Mill\n")
+    log = load_session_log(tmp_path)
+    found = log.entry("mill-1")
+    assert found is not None and found.title == "Mill"
+    assert log.entry("mill-2") is None
+    assert log.remarks(["MILL-1"]) == ()
+
+
 def test_where_the_two_logs_differ_a_person_decides(tmp_path: Path) -> None:
     (tmp_path / "plates.csv").write_text(LOG.replace(";20;", ";24;"))
     note_steps(tmp_path, develop_s=360)

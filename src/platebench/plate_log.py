@@ -6,7 +6,6 @@ for the template that ``start`` writes where there is none.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +21,7 @@ from platebench.log_entry import LogEntry
 from platebench.plate_log_cells import COLUMNS, NOT_KNOWN, BadCell, Column, column_of, read_text
 from platebench.plate_names import folded_id
 
-__all__ = ["FILE_NAME", "LogEntry", "entry_for", "load_plate_log", "template"]
+__all__ = ["FILE_NAME", "LogEntry", "load_plate_log", "template"]
 
 FILE_NAME = "plates.csv"
 
@@ -49,14 +48,6 @@ def load_plate_log(path: Path) -> dict[str, LogEntry]:
     """
     table = read_csv_table(path)
     return _Reader(table).entries()
-
-
-def entry_for(log: Mapping[str, LogEntry], plate_id: str) -> LogEntry | None:
-    """Return what a log says of a plate; capitals do not matter."""
-    if plate_id in log:
-        return log[plate_id]
-    wanted = folded_id(plate_id)
-    return next((entry for name, entry in log.items() if folded_id(name) == wanted), None)
 
 
 def template(plate_ids: tuple[str, ...]) -> bytes:

@@ -37,7 +37,9 @@ def command(
 
     from platebench.cli.terminal_progress import progress_for
     from platebench.demo import with_makers_notes, write_demo_session
-    from platebench.fsio import make_empty_folder
+    from platebench.demo_log import demo_plate_log
+    from platebench.fsio import atomic_write, make_empty_folder
+    from platebench.plate_log import FILE_NAME
     from platebench.session.convert_session import convert_session
     from platebench.session.draft_file import write_draft
     from platebench.session.drafting import draft_session
@@ -48,6 +50,8 @@ def command(
     write_demo_session(folder)
     draft = draft_session(folder, workers=jobs, memory=memory, progress=progress)
     write_draft(folder, replace(draft, settings=with_makers_notes(draft.settings)))
+    with atomic_write(folder / FILE_NAME) as stream:
+        stream.write(demo_plate_log([plate.id for plate in draft.settings.plates]))
     result = convert_session(folder, workers=jobs, memory=memory, progress=progress)
     show_result(result, as_json=as_json, quiet=quiet)
     if not (as_json or quiet):

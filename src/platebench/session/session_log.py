@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -20,14 +21,14 @@ from platebench.exposing.develop_log import read_log
 from platebench.fsio import atomic_write
 from platebench.log_entry import LogEntry, StepNoted
 from platebench.plate_log import FILE_NAME as PLATES
-from platebench.plate_log import entry_for, load_plate_log, template
+from platebench.plate_log import load_plate_log, template
 from platebench.plate_names import folded_id
 
 _SAME_TIME = 0.02  # share by which two notes of one time may differ: a watch and a memory
 _SAME_HEAT_C = 0.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SessionLog:
     """The logs of a session folder.
 
@@ -42,9 +43,13 @@ class SessionLog:
     entries: Mapping[str, LogEntry] = field(default_factory=dict)
     files: tuple[Path, ...] = ()
 
+    @cached_property
+    def _by_folded_id(self) -> dict[str, LogEntry]:
+        return {folded_id(name): entry for name, entry in self.entries.items()}
+
     def entry(self, plate_id: str) -> LogEntry | None:
-        """Return what is known of a plate; None where no log names it."""
-        return entry_for(self.entries, plate_id)
+        """Return what is known of a plate; None where no log names it. Capitals do not matter."""
+        return self._by_folded_id.get(folded_id(plate_id))
 
     def remarks(self, plate_ids: Sequence[str]) -> tuple[str, ...]:
         """Return what does not fit between log and session, a sentence each."""
@@ -74,8 +79,9 @@ def load_session_log(folder: Path) -> SessionLog:
     entries = load_plate_log(plates) if _is_there(plates) else {}
     steps = read_log(developing) if _is_there(developing) else {}
     problems: list[BadSettingError] = []
+    known = SessionLog(entries=entries)
     for name, noted in steps.items():
-        entry = entry_for(entries, name) or LogEntry(plate_id=name)
+        entry = known.entry(name) or LogEntry(plate_id=name)
         entries[entry.plate_id] = _with_steps(entry, noted, plates, problems)
     raise_problems(problems)
     files = tuple(path for path in (plates, developing) if _is_there(path))
