@@ -156,3 +156,10 @@ def test_positives_that_cannot_be_printed_from_say_why(session, tmp_path, pixels
     tifffile.imwrite(path, pixels, resolution=(100, 100), resolutionunit="INCH")
     result = run(session, path)
     assert result.exit_code == 10 and says in result.stderr and "16 bits" in result.stderr
+
+
+def test_sharpness_that_cannot_be_measured_is_said(session):
+    """The glass of these plates refracts a dark line along every edge: no clean step."""
+    plate, _ = made(session, "tall", "--sharpness")
+    assert plate["resolved_share"] is None
+    assert any("sharpness was not measured" in note for note in plate["notes"])

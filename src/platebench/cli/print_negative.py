@@ -53,6 +53,9 @@ _CONTACT = (
     help="positive: print what the toned positive shows. facsimile: the plate's own densities, "
     "stretched or squeezed to the process.  [default: positive]",
 )
+@click.option(
+    "--sharpness", is_flag=True, help="Measure what the capture resolves before judging the size."
+)
 @talk_options
 @click.pass_context
 def command(
@@ -65,6 +68,7 @@ def command(
     contact: Any,
     margins: Any,
     aim: Any,
+    sharpness: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -85,6 +89,8 @@ def command(
     order = NegativeOrder(
         size=size.size, enlarge=size.enlarge, ppi=ppi, contact=contact, margins=margins, aim=aim
     )
-    results = print_negatives(session, plates, known, order, progress=progress_for(quiet))
+    results = print_negatives(
+        session, plates, known, order, sharpness=sharpness, progress=progress_for(quiet)
+    )
     show_negatives(results, known, as_json=as_json, quiet=quiet)
     ctx.exit(exit_code_of_negatives(results))

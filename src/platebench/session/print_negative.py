@@ -32,11 +32,13 @@ from platebench.printing.print_response import response_of
 from platebench.printing.print_size import plan_print_size
 from platebench.printing.process import Process
 from platebench.progress import NullProgress, Progress
+from platebench.session.capture_sharpness import resolved_share
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.record import hash_files, write_json
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
 from platebench.session.session_light import prepare_light
+from platebench.settings import ScanSettings
 from platebench.stages.density import transmittance_of_codes
 from platebench.stages.print_positive import print_positive
 
@@ -78,6 +80,7 @@ def print_negatives(
     process: Process,
     order: NegativeOrder,
     *,
+    sharpness: bool = False,
     converted: Path | None = None,
     progress: Progress | None = None,
 ) -> list[NegativeResult]:
@@ -93,6 +96,8 @@ def print_negatives(
         The printing process.
     order : NegativeOrder
         Size, tones, side and margins.
+    sharpness : bool
+        Measure what the plate's capture resolves, on its edges, before judging the size.
     converted : Path or None
         Folder of results that ``convert`` wrote; None: ``converted`` in the session folder.
     progress : Progress or None
@@ -119,7 +124,10 @@ def print_negatives(
         for name in plates:
             try:
                 named = _named(name, folder, converted or folder / "converted")
-                made = _make(named, folder, captures, process, order, target)
+                source = _source(named, folder, process, order)
+                if sharpness and named.in_session:
+                    source = _with_sharpness(source, named, folder, settings.scan)
+                made = _make(source, named, captures, process, order, target)
                 results.append(NegativeResult(plate_id=named.plate_id, made=made))
             except PlateError as error:
                 results.append(NegativeResult(plate_id=name, error=error.with_traceback(None)))
@@ -156,18 +164,30 @@ def _named(name: str, folder: Path, converted: Path) -> _Named:
     return _Named(plate_id=name, path=path, in_session=True, record=dict(record))
 
 
+def _source(named: _Named, folder: Path, process: Process, order: NegativeOrder) -> NegativeSource:
+    if order.aim == "facsimile":
+        return _from_plate(named, folder, process, order)
+    return _from_positive(named, process)
+
+
+def _with_sharpness(
+    source: NegativeSource, named: _Named, folder: Path, scan: ScanSettings
+) -> NegativeSource:
+    share = resolved_share(folder, named.record, scan)
+    if share is not None:
+        return replace(source, efficiency=share)
+    note = "sharpness was not measured: no edge of the plate is a clean step in its capture"
+    return replace(source, notes=(*source.notes, note))
+
+
 def _make(
+    source: NegativeSource,
     named: _Named,
-    folder: Path,
     captures: Sequence[Path],
     process: Process,
     order: NegativeOrder,
     target: Path,
 ) -> MadeNegative:
-    if order.aim == "facsimile":
-        source = _from_plate(named, folder, process, order)
-    else:
-        source = _from_positive(named, process)
     stem = stem_of(source.plate_id, process, order, size_of(source, order))
     files = [target / f"{stem}{end}" for end in (".tif", ".pdf", "-proof.jpg", ".json")]
     refuse_captures(files, captures)

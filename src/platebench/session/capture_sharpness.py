@@ -1,0 +1,51 @@
+"""How much of its pixels a plate's capture resolves, measured on the plate's own edges."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from platebench.errors import PlateError
+from platebench.quality.edge_focus import measure_edges
+from platebench.settings import ScanSettings
+from platebench.stages.read_capture import read_capture
+
+_HALF_SAMPLING = 0.5  # cycles a pixel
+
+
+def resolved_share(folder: Path, record: Mapping[str, Any], scan: ScanSettings) -> float | None:
+    """Return the sampling efficiency of the capture a plate was converted from.
+
+    The frequency at which the SFR falls to 0.1, over half the sampling frequency; the median of
+    the edges that are clean steps.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder.
+    record : mapping
+        The plate's record: the capture used and the corners found in it.
+    scan : ScanSettings
+        How scans are read.
+
+    Returns
+    -------
+    float or None
+        0 to 1; None where the corners are in doubt or no edge is a clean step.
+
+    References
+    ----------
+    Sampling efficiency: FADGI 2016, after ISO 16067-1 (read second-hand).
+    """
+    if not record.get("found") or record.get("doubtful"):
+        return None
+    try:
+        corners = np.array(record["corners"], np.float64).reshape(4, 2)
+        frame = read_capture(folder / str(record["used"]), scan)
+    except (KeyError, TypeError, ValueError, PlateError):
+        return None
+    clean = [edge.sfr10 for edge in measure_edges(frame, corners) if edge.sfr10 is not None]
+    return min(1.0, float(np.median(clean)) / _HALF_SAMPLING) if clean else None
