@@ -192,8 +192,9 @@ def test_memory_bounds_the_workers() -> None:
 def test_memory_grows_with_the_frame_and_with_colours(tmp_path: Path) -> None:
     (tmp_path / "a.dng").write_bytes(bytes(1000))
     (tmp_path / "a.jpg").write_bytes(bytes(1000))
-    names = ("a.dng", "a.jpg", "none.dng")
-    assert [pixels_of_file(tmp_path / name) for name in names] == [1000, 4000, 0]
+    (tmp_path / "a.png").write_bytes(bytes(1000))
+    names = ("a.dng", "a.jpg", "a.png", "none.dng")
+    assert [pixels_of_file(tmp_path / name) for name in names] == [1000, 12000, 3000, 0]
     sixty = 60_000_000  # a conversion may take 4 times the 16-bit frame
     assert peak_bytes("mosaic", sixty) > 4 * 2 * sixty
     assert peak_bytes("demosaiced", sixty) > 2 * peak_bytes("mosaic", sixty)

@@ -13,7 +13,7 @@ from platebench.plate_job import PlateJob
 from platebench.stages.bands import BandedImage, banded
 from platebench.stages.bracket_plan import BracketPlan, plan_bracket
 from platebench.stages.flatten import flatten
-from platebench.stages.light import Dark, Light, level_light, light_of_scanner
+from platebench.stages.light import Dark, Light, dark_note, level_light, light_of_scanner
 from platebench.stages.light_estimate import light_from_surround
 from platebench.stages.merge_bracket import merge_bracket
 from platebench.stages.overview import find_in_overview, overview_of
@@ -78,7 +78,7 @@ def read_exposures(job: PlateJob, frames: Sequence[SensorFrame] | None = None) -
             light=light,
             picture=lambda: flatten(best, light, dark),
             plan=None,
-            notes=best.info.notes,
+            notes=(*best.info.notes, *dark_note(frames, dark)),
         )
     plan = plan_bracket(frames, light)
     return Exposures(
@@ -86,7 +86,12 @@ def read_exposures(job: PlateJob, frames: Sequence[SensorFrame] | None = None) -
         light=light,
         picture=lambda: banded(merge_bracket(frames, light, dark, plan=plan).image),
         plan=plan,
-        notes=(*best.info.notes, f"{len(frames)} exposures merged", *plan.notes),
+        notes=(
+            *best.info.notes,
+            f"{len(frames)} exposures merged",
+            *plan.notes,
+            *dark_note(frames, dark),
+        ),
     )
 
 

@@ -11,6 +11,7 @@ SHARE_FOR_PLATES = 0.75  # the rest stays free for the file cache and everybody 
 PROGRAM_BYTES = 250 << 20  # interpreter and libraries, in each process
 # On top of it, per pixel of the frame; held by a test.
 PEAK_BYTES_PER_PIXEL = {"look": 12, "mosaic": 12, "demosaiced": 64}
+_VALUES_PER_BYTE = {".jpg": 12, ".jpeg": 12, ".png": 3}  # as much as scans of plates shrink
 _CGROUP = Path("/sys/fs/cgroup")
 _MEMINFO = Path("/proc/meminfo")
 
@@ -66,7 +67,7 @@ def peak_bytes(work: str, pixels: int) -> int:
     work : {"look", "mosaic", "demosaiced"}
         A quick look or a check; or a conversion, by the plate's ``colour``.
     pixels : int
-        Pixels, or photosites, of the frame.
+        Photosites of the frame, or pixels times channels.
     """
     return PROGRAM_BYTES + PEAK_BYTES_PER_PIXEL[work] * pixels
 
@@ -74,13 +75,14 @@ def peak_bytes(work: str, pixels: int) -> int:
 def pixels_of_file(path: Path) -> int:
     """Judge a frame by the size of its file, 0 where it is missing.
 
-    A lossless raw has at least a byte a pixel, a JPEG about a quarter.
+    Red, green and blue count as three. A lossless raw and most TIFFs have at least a byte for each
+    value, a PNG about a third of one, a JPEG a quarter of a byte for all three.
     """
     try:
         size = path.stat().st_size
     except OSError:
         return 0
-    return size * (4 if path.suffix.lower() in (".jpg", ".jpeg") else 1)
+    return size * _VALUES_PER_BYTE.get(path.suffix.lower(), 1)
 
 
 def cores() -> int:

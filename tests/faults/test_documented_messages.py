@@ -256,7 +256,35 @@ produces("… does not fit …: it is … pixels and the plate")(
     with_blank(replace(CAMERA, shape=(302, 400)))
 )
 produces("… does not fit …: its colour-filter")(with_blank(replace(CAMERA, cfa="BGGR")))
-produces("… does not fit …: ISO is")(with_blank(replace(CAMERA, iso=400.0)))
+produces("… does not fit …: ISO is … in one and … in the other; take blank")(
+    with_blank(replace(CAMERA, iso=400.0))
+)
+
+
+@produces("… does not fit …: ISO is … in one and … in the other; take dark")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    other = replace(CAMERA, iso=400.0)
+    put(session / "dark.dng", simulate_dark(other, exposure_s=EXPOSURE_S, seed=2))
+    return convert(session)
+
+
+def grey_scan(path: Path, level: int) -> None:
+    Image.fromarray(np.full(CAMERA.shape, level, np.uint16)).save(path)
+
+
+@produces("… does not fit …: it is a camera raw and the plate is a scan;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    grey_scan(session / "tall.tif", 30000)
+    edit(session, 'dark = ["dark.dng"]', "")
+    edit(session, '"tall.dng"', '"tall.tif"')
+    return convert(session)
+
+
+@produces("… does not fit …: one is a camera raw and the other a scan;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    grey_scan(session / "dark.tif", 10)
+    edit(session, '"dark.dng"', '"dark.tif"')
+    return convert(session)
 
 
 @produces("… is named as a dark frame but holds light;")

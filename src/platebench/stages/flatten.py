@@ -42,6 +42,14 @@ def check_light_fits(frame: SensorFrame, light: Light) -> None:
     FrameMismatchError
         If size, filter pattern, ISO, aperture or the kind of capture differ.
     """
+    if light.info.kind is not frame.info.kind:
+        kinds = {CaptureKind.RAW: "a camera raw", CaptureKind.SCAN: "a scan"}
+        raise FrameMismatchError(
+            light.info.path,
+            frame.info.path,
+            f"it is {kinds[light.info.kind]} and the plate is {kinds[frame.info.kind]}",
+            "take blank and plate the same way",
+        )
     if light.shape != frame.shape or light.channels != frame.channels:
         raise FrameMismatchError(
             light.info.path,
@@ -148,9 +156,10 @@ def stain_step(
         cv2.multiply(band, gains.rows(start, stop), dst=band)
         for row, column, exponent in sites:
             if exponent != 1.0:
-                part = band[row::p, column::q]
-                lit = cv2.pow(np.maximum(part, np.float32(1e-6)), exponent)
-                band[row::p, column::q] = np.where(part > 1e-6, lit, part)  # noise about zero stays
+                part = band[(row - start) % p :: p, column::q]
+                if part.size:
+                    lit = cv2.pow(np.maximum(part, np.float32(1e-6)), exponent)
+                    part[...] = np.where(part > 1e-6, lit, part)  # noise about zero stays
 
     return correct
 

@@ -210,7 +210,7 @@ def measure_glare(
         )
         where, source = np.asarray(share) > 0.999, "given area"
     elif corners is not None:
-        where = _opaque_cells(cells, corners / block)
+        where = _opaque_cells(cells, (corners + 0.5) / block - 0.5)
         kinds: dict[str, Source] = {"dark": "black mask", "holder": "holder"}
         source = kinds.get(surround, "opaque strip")
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -17,6 +18,10 @@ from platebench.stages.smooth_field import class_means, grid_shape, site_classes
 
 CLIPPED_SHARE_ALLOWED = 0.001
 LEVEL_REFUSED = 0.5  # stops by which bare light may have changed since the blank
+_SMOOTHED = 0.25  # noise that smooth_cells leaves of independent cells': its two filters' own
+_SAME = 0.01  # share by which ISO and aperture may differ
+_LIKE_TIME = 2.0  # times that a dark frame may be longer or shorter unmentioned
+_SAMPLED_ROWS = 64  # of each kind of site, for the noise of a blank
 DARKEST_BLANK = 0.02  # of full scale: below it the blank adds more noise than it removes
 
 
@@ -152,8 +157,28 @@ def light_from_blanks(blanks: Sequence[SensorFrame], dark: Dark | None = None) -
         info=first.info,
         before=before,
         after=uniformity((fields[0] / others).mean(axis=0)),
-        noise_share=float(1 / np.sqrt(max(1.0, sites * float(np.median(field))))),
+        noise_share=_SMOOTHED * math.sqrt(_site_noise(first) / max(1.0, sites)),
     )
+
+
+def _site_noise(blank: SensorFrame) -> float:
+    """Return the variance of a site of even light over the square of that light.
+
+    From second differences along the rows between sites of one kind, which a lamp's slopes do not
+    reach; the median over blocks leaves dust out.
+    """
+    light = blank.counts if blank.curve is None else cv2.LUT(blank.counts, blank.curve)
+    p, q = blank.pattern.shape
+    planes = [light[row::p, column::q] for row in range(p) for column in range(q)]
+    blacks = blank.black.ravel()
+    if light.ndim == 3:
+        planes = [light[..., channel] for channel in range(3)]
+    shares = []
+    for plane, black in zip(planes, blacks, strict=True):
+        rows = plane[:: max(1, len(plane) // _SAMPLED_ROWS)].astype(np.float64) - float(black)
+        bends = np.square(np.diff(rows, 2, axis=1)).mean(axis=1) / 6  # of [1, -2, 1]: 6 variances
+        shares.append(bends / np.maximum(rows.mean(axis=1), 1e-9) ** 2)
+    return float(np.median(np.concatenate(shares))) if planes[0].shape[1] > 2 else 0.0
 
 
 def _blank_field(blank: SensorFrame, first: SensorFrame, dark: Dark | None) -> NDArray[np.float32]:
@@ -227,9 +252,28 @@ def black_by_kind(frame: SensorFrame) -> NDArray[np.float32]:
 
 
 def zero_level(frame: SensorFrame, dark: Dark | None) -> NDArray[np.float32]:
-    """Level without light, by kind of site."""
+    """Level without light, by kind of site.
+
+    Raises
+    ------
+    FrameMismatchError
+        If the dark frames were not taken with the frame's camera, crop and ISO.
+    """
     if dark is None:
         return black_by_kind(frame)
+    if dark.info.kind is not frame.info.kind or (
+        dark.info.iso and frame.info.iso and abs(dark.info.iso / frame.info.iso - 1) > _SAME
+    ):
+        isos = [f"{iso:g}" if iso else "unknown" for iso in (dark.info.iso, frame.info.iso)]
+        alike = dark.info.kind is frame.info.kind
+        raise FrameMismatchError(
+            dark.info.path,
+            frame.info.path,
+            f"ISO is {isos[0]} in one and {isos[1]} in the other"
+            if alike
+            else "one is a camera raw and the other a scan",
+            "take dark frames the same way as the plate, at the same ISO",
+        )
     if dark.shape != frame.shape or dark.level.shape != black_by_kind(frame).shape:
         raise FrameMismatchError(
             dark.info.path,
@@ -239,6 +283,21 @@ def zero_level(frame: SensorFrame, dark: Dark | None) -> NDArray[np.float32]:
             "take dark frames with the same camera and crop as the plate",
         )
     return dark.level
+
+
+def dark_note(frames: Sequence[SensorFrame], dark: Dark | None) -> tuple[str, ...]:
+    """Return what to know of a dark frame whose time is not that of the captures."""
+    taken = None if dark is None else dark.info.exposure_s
+    times = [frame.info.exposure_s for frame in frames if frame.info.exposure_s]
+    far = [time for time in times if taken and not 1 / _LIKE_TIME < taken / time < _LIKE_TIME]
+    if dark is None or not far:
+        return ()
+    other = max(far, key=lambda time: abs(math.log(time / (taken or time))))
+    word = "longer" if (taken or 0) > other else "shorter"
+    return (
+        f"{dark.info.path.name}: exposed {word} than the plate ({taken:.4g} s, the plate "
+        f"{other:.4g} s); dark current grows with time",
+    )
 
 
 def _clipped_share(frame: SensorFrame) -> float:
@@ -265,7 +324,7 @@ def check_same_camera(one: CaptureInfo, other: CaptureInfo) -> None:
         ("ISO", one.iso, other.iso),
         ("aperture", one.f_number, other.f_number),
     ):
-        if a and b and abs(a / b - 1) > 0.01:
+        if a and b and abs(a / b - 1) > _SAME:
             raise FrameMismatchError(
                 one.path,
                 other.path,

@@ -67,7 +67,7 @@ def cells_inside(
     centre = corners.mean(axis=0)
     grown = centre + (corners - centre) * (1 + 2 * grow)
     to_grid = np.array([grid[0] / shape[0], grid[1] / shape[1]])
-    points = np.rint((grown * to_grid)[:, ::-1] * 16).astype(np.int32)
+    points = np.rint(((grown + 0.5) * to_grid - 0.5)[:, ::-1] * 16).astype(np.int32)
     mask = np.zeros(grid, np.uint8)
     cv2.fillConvexPoly(mask, points, 1, shift=4)
     return mask.astype(bool)

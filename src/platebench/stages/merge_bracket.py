@@ -34,7 +34,7 @@ from platebench.stages.light import Dark, Light, exposure_ratio, linear_means, z
 from platebench.stages.smooth_field import RowField, row_field, site_classes
 
 Floats = NDArray[np.float32]
-_BAND_ROWS = 48  # whole blocks, and whole patterns of 1, 2, 3 and 6 rows
+_BAND_ROWS = 48  # whole blocks
 _BLOCK = 4  # sites along a block over which light is averaged for the weights; 6 for 6 x 6 filters
 _GUARD = 4.0  # standard deviations below clipping
 _NEAR = 0.8  # of full scale: a count below it is far from clipping, whatever is around it
@@ -106,7 +106,7 @@ def merge_bracket(
     for k, shift in enumerate(plan.shifts):
         if shift != (0, 0):
             _check_can_shift(ordered[k], ordered[plan.target], shift, light, dark)
-            ordered[k] = shifted_frame(ordered[k], shift, gains)
+            ordered[k] = shifted_frame(ordered[k], shift, gains, dark)
     merger = _Merger(ordered, plan, light, dark)
     shape, pattern = ordered[0].shape, ordered[0].pattern
     pixels = np.empty(shape, np.float32)
@@ -158,7 +158,7 @@ class _Merger:
         """Write a band of light to ``out``; return where every exposure clips, None if nowhere."""
         parts = [counts[start:stop] for counts in self.counts]
         light = self._block_light(parts)
-        usable = self._usable(parts, light)
+        usable = self._usable(parts, light, start)
         weights = [
             np.float32(r) / (np.float32(self.gain * r) * light + np.float32(self.read))
             for r in self.ratios
@@ -174,10 +174,10 @@ class _Merger:
             if mask is not None:
                 weight = np.asarray(cv2.copyTo(weight, mask), np.float32)
             if k == 0:
-                cv2.multiply(self._light(k, part), weight, dst=out)
+                cv2.multiply(self._light(k, part, start), weight, dst=out)
                 np.multiply(weight, np.float32(self.ratios[k]), out=shares)
                 continue
-            cv2.accumulateProduct(self._light(k, part), weight, out)
+            cv2.accumulateProduct(self._light(k, part, start), weight, out)
             if not whole:
                 cv2.scaleAdd(weight, self.ratios[k], shares, dst=shares)
         if whole:
@@ -187,7 +187,7 @@ class _Merger:
             return None
         lost = shares == 0
         np.divide(out, shares, out=out, where=~lost)
-        out[lost] = self._light(len(parts) - 1, parts[-1])[lost] / self.ratios[-1]
+        out[lost] = self._light(len(parts) - 1, parts[-1], start)[lost] / self.ratios[-1]
         return lost if lost.any() else None
 
     def _block_light(self, parts: Sequence[NDArray[np.uint16]]) -> Floats:
@@ -205,7 +205,7 @@ class _Merger:
         return np.maximum(light / time, 0)
 
     def _usable(
-        self, parts: Sequence[NDArray[np.uint16]], light: Floats
+        self, parts: Sequence[NDArray[np.uint16]], light: Floats, start: int
     ) -> list[NDArray[np.uint8] | None]:
         """Return 1 where each exposure may be used, else 0; None where it may everywhere."""
         masks: list[NDArray[np.uint8] | None] = []
@@ -218,22 +218,21 @@ class _Merger:
                     forecast = _spread(_blurred(light), self.spread[: len(part)])
                 below = part < self.near[k]
                 limit = self.limits[k]
-                for phase in range(len(limit)):
-                    below[phase :: len(limit)] |= forecast[phase :: len(limit)] < limit[phase]
+                p = len(limit)
+                for k in range(min(p, len(part))):
+                    below[k::p] |= forecast[k::p] < limit[(start + k) % p]
             if brightest >= self.white[k]:
                 unclipped = part < self.white[k]
                 below = unclipped if below is None else below & unclipped
             masks.append(None if below is None else below.view(np.uint8))
         return masks
 
-    def _light(self, k: int, part: NDArray[np.uint16]) -> Floats:
+    def _light(self, k: int, part: NDArray[np.uint16], start: int) -> Floats:
         """Return counts with the dark level off."""
         light, zero = self.light[: len(part)], self.zeros[k]
-        for phase in range(len(zero)):  # bands are whole patterns, so phases line up
-            np.subtract(
-                part[phase :: len(zero)], zero[phase], out=light[phase :: len(zero)],
-                dtype=np.float32,
-            )  # fmt: skip
+        p = len(zero)
+        for row in range(min(p, len(part))):
+            np.subtract(part[row::p], zero[(start + row) % p], out=light[row::p], dtype=np.float32)
         return light
 
 
@@ -266,7 +265,9 @@ def _spread(blocks: Floats, out: Floats) -> Floats:
     return out
 
 
-def shifted_frame(frame: SensorFrame, shift: tuple[int, int], gains: RowField) -> SensorFrame:
+def shifted_frame(
+    frame: SensorFrame, shift: tuple[int, int], gains: RowField, dark: Dark | None = None
+) -> SensorFrame:
     """Return a capture moved by whole sites, as if its own colours had been in place.
 
     Light over bare light has no colour on a neutral plate: it is moved, and given the bare light of
@@ -280,9 +281,11 @@ def shifted_frame(frame: SensorFrame, shift: tuple[int, int], gains: RowField) -
         Rows and columns: what lies at ``(r, c) + shift`` comes to ``(r, c)``.
     gains : RowField
         Inverse of the bare light at every site, in any unit.
+    dark : Dark, optional
+        Replaces the file's own black level.
     """
     height, width = frame.shape
-    zero = zero_rows(frame, None)
+    zero = zero_rows(frame, dark)
     counts = np.empty(frame.shape, np.uint16)
     columns = np.clip(np.arange(width) + shift[1], 0, width - 1)
     for start in range(0, height, _BAND_ROWS):
