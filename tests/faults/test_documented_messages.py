@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 import tifffile
@@ -21,12 +22,14 @@ from platebench.errors import OutOfMemoryError, UnexpectedError, WorkerLostError
 from platebench.synthetic import (
     CameraModel,
     PlateModel,
+    photograph,
     simulate_blank,
     simulate_dark,
     simulate_plate,
+    true_transmittance,
 )
 
-from ..session_files import BOX, CAMERA, EXPOSURE_S, put, write_session
+from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES, put, write_session
 
 DOCS = Path(__file__).parents[2] / "docs"
 DOCUMENTED = re.findall(r"^\| `(.+?)` \|", (DOCS / "errors.md").read_text(), re.MULTILINE)
@@ -284,6 +287,84 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     grey_scan(session / "dark.tif", 10)
     edit(session, '"dark.dng"', '"dark.tif"')
+    return convert(session)
+
+
+# --- Brackets
+
+TALL = PLATES["tall"]
+
+
+def bracketed(
+    *,
+    camera: CameraModel = CAMERA,
+    times: float = 4.0,
+    stated: float | None = 4.0,
+    change: Callable[[np.ndarray], np.ndarray] = lambda picture: picture,
+    first: Callable[[np.ndarray], np.ndarray] = lambda picture: picture,
+) -> Scenario:
+    """Add a second exposure to the plate, ``times`` as long, of something changed."""
+
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        one = first(true_transmittance(TALL, BOX, CAMERA, seed=12))
+        put(session / "tall.dng", photograph(one, BOX, CAMERA, exposure_s=EXPOSURE_S, seed=1))
+        other = change(true_transmittance(TALL, BOX, camera, seed=12)).astype(np.float32)
+        frame = photograph(other, BOX, camera, exposure_s=times * EXPOSURE_S, seed=2)
+        known = None if stated is None else stated * EXPOSURE_S
+        put(session / "b.dng", replace(frame, info=replace(frame.info, exposure_s=known)))
+        edit(session, '"tall.dng"', '"tall.dng", "b.dng"')
+        return convert(session)
+
+    return scenario
+
+
+def moved(rows: int, columns: int) -> Callable[[np.ndarray], np.ndarray]:
+    return lambda picture: np.roll(picture, (rows, columns), axis=(0, 1))
+
+
+def turned(picture: np.ndarray) -> np.ndarray:
+    height, width = picture.shape
+    turn = cv2.getRotationMatrix2D((width / 2, height / 2), 0.6, 1)  # 2.6 pixels in the corners
+    return cv2.warpAffine(picture, turn, (width, height), borderMode=cv2.BORDER_REPLICATE)
+
+
+def stained(picture: np.ndarray) -> np.ndarray:
+    """Add 15 % of density at the blue sites of the frame, wherever the plate lies."""
+    picture = picture.copy()
+    picture[1::2, 1::2] **= 1.15
+    return picture
+
+
+NO_BRACKET = "… and … are no bracket: "
+
+
+@produces(NO_BRACKET + "… is no camera raw;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    grey_scan(session / "b.tif", 30000)
+    edit(session, '"tall.dng"', '"tall.dng", "b.tif"')
+    return convert(session)
+
+
+produces(NO_BRACKET + "one is … values")(bracketed(camera=replace(CAMERA, shape=(302, 400))))
+produces(NO_BRACKET + "their colour-filter")(bracketed(camera=replace(CAMERA, cfa="BGGR")))
+produces(NO_BRACKET + "camera is")(bracketed(camera=replace(CAMERA, model="Another")))
+produces(NO_BRACKET + "ISO is")(bracketed(camera=replace(CAMERA, iso=400.0)))
+produces(NO_BRACKET + "they show")(bracketed(change=lambda picture: picture[::-1, ::-1]))
+produces(NO_BRACKET + "one has")(bracketed(stated=2.0))
+produces(NO_BRACKET + "the plate moved by … rows and … columns;")(bracketed(change=moved(3, 0)))
+produces(NO_BRACKET + "the plate turned")(bracketed(change=turned))
+produces(NO_BRACKET + "the plate moved by … rows and … columns, and")(
+    bracketed(first=stained, change=lambda picture: stained(moved(0, 1)(picture)))
+)
+
+
+@produces(NO_BRACKET + "their times are unknown")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    bare = np.full(CAMERA.shape, 0.9, np.float32)
+    for name, time in (("tall.dng", EXPOSURE_S), ("b.dng", 120 * EXPOSURE_S)):
+        frame = photograph(bare, BOX, CAMERA, exposure_s=time, seed=2)
+        put(session / name, replace(frame, info=replace(frame.info, exposure_s=None)))
+    edit(session, '"tall.dng"', '"tall.dng", "b.dng"')
     return convert(session)
 
 
