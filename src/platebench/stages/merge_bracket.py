@@ -219,8 +219,8 @@ class _Merger:
                 below = part < self.near[k]
                 limit = self.limits[k]
                 p = len(limit)
-                for k in range(min(p, len(part))):
-                    below[k::p] |= forecast[k::p] < limit[(start + k) % p]
+                for row in range(min(p, len(part))):
+                    below[row::p] |= forecast[row::p] < limit[(start + row) % p]
             if brightest >= self.white[k]:
                 unclipped = part < self.white[k]
                 below = unclipped if below is None else below & unclipped
