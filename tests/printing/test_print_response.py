@@ -17,7 +17,11 @@ from platebench.printing.process_file import list_processes, load_process, proce
 FOLDERS = process_folders(None, None)
 
 
-@given(st.lists(st.floats(0, 0.2), min_size=3, max_size=60).filter(lambda steps: sum(steps) > 0.5))
+@given(
+    st.lists(st.integers(0, 2000).map(lambda n: n / 10_000), min_size=3, max_size=60).filter(
+        lambda steps: sum(steps) > 0.5
+    )
+)
 def test_there_and_back_again(steps: list[float]) -> None:
     density = np.concatenate((np.cumsum(steps)[::-1], [0.0]))
     ink = np.linspace(0, 1, len(density))

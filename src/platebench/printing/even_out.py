@@ -19,7 +19,8 @@ _ROUNDS = 8
 _TUKEY = 4.685  # 95 % efficient on normal errors; memory
 _CAREFUL = 2.5  # the first rounds' limit, in standard deviations
 _LEAST_SPREAD = 0.003  # D: no print is evener
-_LEAST_DAMAGE = 0.015  # D: less is noise, whatever the statistics say
+_DAMAGED = 5.0  # standard deviations
+_LEAST_DAMAGE = 0.02  # D: less is noise, whatever the statistics say
 _WARP = 0.7  # share of the curve itself in the scale it is smoothed on
 
 
@@ -72,7 +73,7 @@ def even_out(chart: StepChart, density: NDArray[np.float64]) -> EvenedChart:
         weights = np.clip(1 - (astray / (limit * spread)) ** 2, 0, 1) ** 2 / spread**2
         share, place = _shares(fit, ink, place)
     evened = read - fields @ fit.extra
-    bad = (astray > 4 * spread) & (astray > _LEAST_DAMAGE)
+    bad = (astray > _DAMAGED * spread) & (astray > _LEAST_DAMAGE)
     names = [patch_name(i // COLUMNS, i % COLUMNS) for i in np.flatnonzero(bad).tolist()]
     means, errors = _levels(level, evened, bad, spread, len(chart.inks))
     middle = _fields(np.full(len(read), 0.5)) @ fit.extra

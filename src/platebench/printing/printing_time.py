@@ -93,12 +93,14 @@ def find_printing_time(
     read = np.asarray(density, np.float64)
     _check_rising(path, times_s, read)
     rising = np.asarray(isotonic_regression(read).x, np.float64)
-    black, last = float(rising[-1]), rising[-1 - _FLAT_STEPS]
-    if black - last > tolerance:
+    black, gain = (
+        float(read[-1 - _FLAT_STEPS :].mean()),
+        float(rising[-1] - rising[-1 - _FLAT_STEPS]),
+    )
+    if gain > tolerance:
         raise ChartError(
             path,
-            f"does not reach full black: its last {_FLAT_STEPS} steps still gain "
-            f"{black - last:.2f} D",
+            f"does not reach full black: its last {_FLAT_STEPS} steps still gain {gain:.2f} D",
             f"expose a strip that goes on beyond {times_s[-1]:g} s",
         )
     if rising[0] >= black - tolerance:

@@ -86,7 +86,7 @@ def read_chart(path: Path, chart: StepChart | None = None, *, gamma: float = 2.2
     shown = _that_chart(path, found.number, chart)
     boxes = [patch_box(r, c) for r in range(step_chart.ROWS) for c in range(step_chart.COLUMNS)]
     check_white(scan, found, white_box())
-    lights = np.array([patch.mean for patch in patch_lights(scan, found, [white_box(), *boxes])])
+    lights = patch_lights(scan, found, [white_box(), *boxes])
     ends = shown.patch_inks.ravel()
     for box in (boxes[i] for i in np.flatnonzero(ends == 0)[:4]):
         check_black(scan, found, box)

@@ -90,24 +90,8 @@ def read_print(path: Path, gamma: float = 2.2) -> PrintScan:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class PatchLight:
-    """Light of one patch.
-
-    Attributes
-    ----------
-    mean : float
-        Linear, share of full scale: the middle of its blocks' means.
-    spread : float
-        Standard deviation among its blocks, from their median distance.
-    """
-
-    mean: float
-    spread: float
-
-
-def patch_lights(scan: PrintScan, found: FoundSheet, boxes: Sequence[Box]) -> list[PatchLight]:
-    """Return the light of each patch, away from its rim; small damage does not count.
+def patch_lights(scan: PrintScan, found: FoundSheet, boxes: Sequence[Box]) -> NDArray[np.float64]:
+    """Return the linear light of each patch, away from its rim; small damage does not count.
 
     Reflectance is averaged, not density, as a densitometer's opening does (ISO 5-4).
 
@@ -136,8 +120,7 @@ def patch_lights(scan: PrintScan, found: FoundSheet, boxes: Sequence[Box]) -> li
     spreads = 1.4826 * np.median(np.abs(blocks - middles[:, None]), 1)
     # The mean of the blocks near the median: as robust as that, and less noisy.
     near = np.abs(blocks - middles[:, None]) <= 3 * np.maximum(spreads, 1e-6)[:, None]
-    means = (blocks * near).sum(1) / near.sum(1)
-    return [PatchLight(float(m), float(s)) for m, s in zip(means, spreads, strict=True)]
+    return np.asarray((blocks * near).sum(1) / near.sum(1), np.float64)
 
 
 def check_white(scan: PrintScan, found: FoundSheet, box: Box) -> None:

@@ -122,7 +122,7 @@ def read_strip(
     white = white_box(*strip_size(found.number))
     check_white(scan, found, white)
     check_black(scan, found, boxes[-1])
-    lights = np.array([patch.mean for patch in patch_lights(scan, found, [white, *boxes])])
+    lights = patch_lights(scan, found, [white, *boxes])
     density = -np.log10(np.maximum(lights[1:], 1 / 65535) / max(float(lights[0]), 1 / 65535))
     times = strip_times(first_s, steps)
     return find_printing_time(path, times, density.tolist(), tolerance=tolerance)

@@ -192,7 +192,7 @@ def simulate_print(
     if ink_side_on_paper:
         ink = ink[:, ::-1]
     rng = effect_streams(seed)["print"]
-    drift, depth = rng.normal(0, (faults.exposure_drift, faults.depth_drift))
+    drift, depth = _drift(rng, faults)
     uneven = _slow_field(ink.shape, rng) * faults.coating_exposure
     thick = _slow_field(ink.shape, rng) * faults.coating_depth
     density = process.print_density(ink, exposure=drift + uneven) * (1 + depth + thick)
@@ -203,6 +203,11 @@ def simulate_print(
     density += _grain(ink.shape, 2.0, ppi, paper) * faults.mottle * (0.3 + density / process.d_max)
     _add_specks(density, ppi, faults.specks, paper)
     return np.asarray(density, np.float64)
+
+
+def drift_of(seed: int, faults: PrintFaults) -> tuple[float, float]:
+    """Return how far a print of this seed drifted: log exposure, share of depth."""
+    return _drift(effect_streams(seed)["print"], faults)
 
 
 def simulate_scan(
@@ -236,6 +241,11 @@ def simulate_scan(
     full = 255 if scan.bits == 8 else FULL_CODE
     codes = np.rint(full * np.clip(light, 0, 1) ** (1 / scan.gamma))
     return np.ascontiguousarray(codes.astype(np.uint8 if scan.bits == 8 else np.uint16))
+
+
+def _drift(rng: np.random.Generator, faults: PrintFaults) -> tuple[float, float]:
+    drift, depth = rng.normal(0, (faults.exposure_drift, faults.depth_drift))
+    return float(drift), float(depth)
 
 
 def _slow_field(shape: tuple[int, int], rng: np.random.Generator) -> Plane:

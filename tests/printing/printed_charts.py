@@ -1,0 +1,150 @@
+"""Prints of step charts and test strips as files, made by the simulator."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from PIL import Image
+
+from platebench.errors import ChartError
+from platebench.outputs.proof_page import Box
+from platebench.printing.chart_sheet import InkSheet, draw_chart
+from platebench.printing.step_chart import StepChart, white_box
+from platebench.printing.strip_sheet import draw_strip, strip_size, window_box
+from platebench.synthetic.printing_process import (
+    PrinterModel,
+    PrintFaults,
+    PrintingProcess,
+    ScanModel,
+    simulate_print,
+    simulate_scan,
+)
+
+PPI = 150.0
+ORDINARY, FLAT = PrintFaults(), ScanModel()
+
+# Printers and papers far apart, and far from the shapes of the profiles that come along.
+PROCESSES = {
+    "middling": PrintingProcess(),
+    "long scale, dots that spread": PrintingProcess(
+        d_max=1.6,
+        scale=1.7,
+        toe=3,
+        shoulder=3,
+        exposure=2.5,
+        printer=PrinterModel(full_density=3.2, spread=0.2, scatter=1.8),
+    ),
+    "hard paper": PrintingProcess(
+        d_max=1.25,
+        scale=0.8,
+        toe=6,
+        shoulder=5,
+        exposure=1.25,
+        printer=PrinterModel(full_density=1.9, spread=0.05, scatter=1.2),
+    ),
+    "deep black, too little ink": PrintingProcess(
+        d_max=1.9,
+        scale=0.9,
+        toe=7,
+        shoulder=5,
+        exposure=1.5,
+        printer=PrinterModel(full_density=1.6, spread=0.18, scatter=2.2),
+    ),
+    "dense ink, plain dots": PrintingProcess(
+        d_max=1.4,
+        scale=1.9,
+        toe=2.5,
+        shoulder=4,
+        exposure=2.6,
+        printer=PrinterModel(full_density=4.5, spread=0.0, scatter=1.0),
+    ),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Printing:
+    """How a chart is printed and scanned."""
+
+    process: PrintingProcess = PROCESSES["middling"]
+    faults: PrintFaults = ORDINARY
+    scan: ScanModel = FLAT
+    ink_side_on_paper: bool = True
+    inverted: bool = False
+    taped: bool = True
+
+
+ASKED = Printing()
+
+
+def covered(sheet: InkSheet, box: Box) -> NDArray[np.bool_]:
+    mask = np.zeros(sheet.ink.shape, np.bool_)
+    edges = [round(edge * sheet.scale) for edge in (box.top, box.bottom, box.left, box.right)]
+    mask[edges[0] : edges[1], edges[2] : edges[3]] = True
+    return mask
+
+
+def print_chart(path: Path, chart: StepChart, seed: int, how: Printing = ASKED) -> Path:
+    sheet = draw_chart(chart, PPI)
+    codes = sheet.codes()
+    density = simulate_print(
+        65535 - codes if how.inverted else codes,
+        PPI,
+        how.process,
+        seed=seed,
+        faults=how.faults,
+        covered=covered(sheet, white_box()) if how.taped else None,
+        ink_side_on_paper=how.ink_side_on_paper,
+    )
+    return save(path, simulate_scan(density, PPI, how.scan, seed=seed))
+
+
+def print_strip(
+    path: Path, first_log: float, process: PrintingProcess, *, steps: int = 15, seed: int = 0
+) -> Path:
+    """A strip whose step 1 has a log exposure (from the foot of the curve) through clear film."""
+    sheet = draw_strip(steps, PPI)
+    white = covered(sheet, white_box(*strip_size(200 + steps)))
+    faults = replace(
+        PrintFaults(), specks=0, coating_exposure=0.02, exposure_drift=0, depth_drift=0
+    )
+    density = simulate_print(sheet.codes(), PPI, process, seed=seed, faults=faults, covered=white)
+    truth = simulate_print(
+        sheet.codes(), PPI, process, seed=seed, faults=replace(faults, texture=0, mottle=0)
+    )
+    for step in range(steps):
+        window = covered(sheet, window_box(step)) & (sheet.ink == 0)
+        printed = process.density_at(first_log + step * np.log10(2) / 2)
+        density[window] += printed - truth[window]
+    return save(path, simulate_scan(density, PPI, seed=seed))
+
+
+def save(path: Path, codes: NDArray[np.generic]) -> Path:
+    """A grey file that says how it is coded: gamma 2.2, as PNG has it, or none."""
+    Image.fromarray(np.asarray(codes)).save(path, dpi=(PPI, PPI))
+    return path
+
+
+_DOCS = Path(__file__).parents[2] / "docs" / "errors.md"
+
+
+def refused(call: Callable[[], object]) -> str:
+    """Return the message of a ChartError, which is one line and documented."""
+    with pytest.raises(ChartError) as caught:
+        call()
+    said = str(caught.value)
+    section = _DOCS.read_text().split("`ChartError`")[1].split("\n## ")[0]
+    documented = [
+        line.split("| `")[1].removesuffix("` |") for line in section.splitlines() if "| `" in line
+    ]
+    patterns = [
+        ".+".join(re.escape(part) for part in line.split("\N{HORIZONTAL ELLIPSIS}"))
+        for line in documented
+    ]
+    assert any(re.fullmatch(pattern, said) for pattern in patterns), said
+    return said
