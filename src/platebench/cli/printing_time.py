@@ -53,7 +53,7 @@ from platebench.cli.options import ExampledCommand, print_json, talk_options
     help="Keep the profile in this session.  [default: your settings folder]",
 )
 @click.option("--gamma", type=click.FloatRange(1, 3), default=2.2, help="Of scans without profile.")
-@click.option("--ppi", type=click.FloatRange(100, 1440), default=360.0, help="Of the printer.")
+@click.option("--ppi", type=click.FloatRange(100, 1440), default=720.0, help="Of the printer.")
 @talk_options
 def command(
     readings: Path | None,

@@ -15,7 +15,7 @@ from platebench.cli.options import ExampledCommand, print_json, talk_options
     short_help="Write the step chart that calibrates printer and printing process.",
     examples=(
         "platebench process-chart charts",
-        "platebench process-chart charts --process salted-paper --ppi 720",
+        "platebench process-chart charts --process salted-paper --ppi 600",
         "platebench process-chart charts --levels 51 --json",
     ),
 )
@@ -41,7 +41,7 @@ from platebench.cli.options import ExampledCommand, print_json, talk_options
 @click.option(
     "--ppi",
     type=click.FloatRange(100, 1440),
-    default=360.0,
+    default=720.0,
     show_default=True,
     help="Pixels per inch of the printer.",
 )
