@@ -1,0 +1,136 @@
+"""Who may talk to the table: this machine's own pages that know the token, and nobody else.
+
+The server listens on the loopback address only. That alone would leave it open to any page in the
+same browser, by a form or a script, or by a name that is made to point here; so every request must
+carry the token in its path, name this address as its host and, where it changes anything, come
+from a page that this server gave.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Awaitable, Callable, MutableMapping
+from typing import Any
+
+Scope = MutableMapping[str, Any]
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
+
+LARGEST_BODY = 64 * 1024
+LARGEST_PATH = 2000
+HEADERS = (
+    # https://www.w3.org/TR/CSP3/ ; nothing comes from elsewhere, nothing is framed
+    (
+        b"content-security-policy",
+        b"default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; "
+        b"img-src 'self' blob: data:; font-src 'self'; connect-src 'self'; base-uri 'none'; "
+        b"form-action 'none'; frame-ancestors 'none'",
+    ),
+    (b"referrer-policy", b"no-referrer"),  # the address holds the token
+    (b"x-content-type-options", b"nosniff"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+)
+
+
+class Guard:
+    """Refuses what may not come in; passes the rest on with the token taken off the path.
+
+    Parameters
+    ----------
+    app : ASGI application
+        What is guarded.
+    token : str
+        First part of every path.
+    hosts : tuple of str
+        Host headers that are this server's own, port included.
+    """
+
+    def __init__(self, app: App, token: str, hosts: tuple[str, ...]) -> None:
+        self.app, self.token, self.hosts = app, token, hosts
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request in, or answer it with a refusal."""
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+            return
+        if scope["type"] != "http":
+            await send({"type": "websocket.close", "code": 1008})
+            return
+        headers = {name.lower(): value.decode("latin-1") for name, value in scope["headers"]}
+        refusal = self._refusal(scope, headers)
+        if refusal:
+            await _refuse(send, *refusal)
+            return
+        prefix = f"/{self.token}"
+        inner = dict(scope) | {
+            "path": scope["path"][len(prefix) :] or "/",
+            "root_path": "",
+        }
+        try:
+            await self.app(inner, _bounded(receive), _with_headers(send))
+        except _TooLargeError:
+            await _refuse(send, 413, "too large")
+
+    def _refusal(self, scope: Scope, headers: dict[bytes, str]) -> tuple[int, str] | None:
+        if headers.get(b"host") not in self.hosts:
+            return 421, "this is not the host you are looking for"
+        if len(scope["path"]) > LARGEST_PATH or len(scope["query_string"]) > LARGEST_PATH:
+            return 414, "the address is too long"
+        first = scope["path"].split("/", 2)[1] if scope["path"].startswith("/") else ""
+        if not secrets.compare_digest(first.encode(), self.token.encode()):
+            return 404, "nothing here: open the address that platebench review printed"
+        if headers.get(b"sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+            return 403, "refused: the request comes from another site"
+        if scope["method"] in ("GET", "HEAD"):
+            return None
+        if scope["method"] != "POST":
+            return 405, "only GET and POST are known here"
+        if headers.get(b"origin") not in [f"http://{host}" for host in self.hosts]:
+            return 403, "refused: the request comes from another site"
+        if headers.get(b"content-type", "").partition(";")[0].strip() != "application/json":
+            return 415, "send JSON"
+        length = headers.get(b"content-length", "0")
+        if not length.isdigit() or int(length) > LARGEST_BODY:
+            return 413, "too large"
+        return None
+
+
+class _TooLargeError(Exception):
+    """More came than was allowed."""
+
+
+def _bounded(receive: Receive) -> Receive:
+    taken = 0
+
+    async def bounded() -> Message:
+        nonlocal taken
+        message = await receive()
+        taken += len(message.get("body", b""))
+        if taken > LARGEST_BODY:
+            raise _TooLargeError
+        return message
+
+    return bounded
+
+
+def _with_headers(send: Send) -> Send:
+    async def sending(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            message = {**message, "headers": [*message.get("headers", []), *HEADERS]}
+        await send(message)
+
+    return sending
+
+
+async def _refuse(send: Send, status: int, text: str) -> None:
+    body = f"{text}\n".encode()
+    headers = [
+        (b"content-type", b"text/plain; charset=utf-8"),
+        (b"content-length", str(len(body)).encode()),
+        *HEADERS,
+    ]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})

@@ -1,0 +1,111 @@
+"""What a plate is shown as: the positive, the capture as it was taken, or a map of density."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.framing import Framing, frame_corners, frame_found
+from platebench.look import plate_by_hand
+from platebench.plate_job import PrintingEnds
+from platebench.review.plate_pixels import Codes, PlatePixels
+from platebench.review.tiles import DeepSize
+from platebench.settings import PlateSettings
+from platebench.stages.straighten import Straightening, plan_straighten
+from platebench.stages.tone import DISPLAY_GAMMA, ToneProfile, display_table
+
+Layer = Literal["positive", "captured", "density"]
+LAYERS: tuple[str, ...] = get_args(Layer)
+DENSEST_SHOWN = 3.0  # D at the end of the map's scale
+LEAST_RANGE = 0.05  # D between the printing ends
+
+Table = NDArray[np.uint8]  # (65536,) grey or (65536, 3) blue, green, red
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shown:
+    """A plate with its settings of the moment: where each layer's pixels come from."""
+
+    pixels: PlatePixels
+    settings: PlateSettings
+    framing: Framing
+
+    def plan(self, layer: Layer) -> Straightening:
+        """Return where a layer's pixels lie in the capture."""
+        if layer != "captured":
+            return self.framing.plan
+        corners = frame_corners(self.pixels.shape)
+        return plan_straighten(self.pixels.shape, corners, how="none")
+
+    def size(self, layer: Layer) -> DeepSize:
+        """Return the size of a layer at full scale."""
+        rows, columns = self.plan(layer).shape
+        return DeepSize(rows=rows, columns=columns)
+
+
+def show_plate(pixels: PlatePixels, settings: PlateSettings) -> Shown:
+    """Frame a plate as its settings say, with the corners a person gave or those found.
+
+    Raises
+    ------
+    BadSettingError
+        If corners by hand enclose nothing.
+    """
+    found = pixels.found
+    if settings.corners is not None:
+        found = plate_by_hand(settings, pixels.shape)
+    framing = frame_found(pixels.shape, found, settings)
+    return Shown(pixels=pixels, settings=settings, framing=framing)
+
+
+def positive_table(
+    pixels: PlatePixels, settings: PlateSettings, tone: ToneProfile, ends: PrintingEnds
+) -> Table:
+    """Return the 8-bit positive of each code, gray gamma 2.2."""
+    table = display_table(
+        10.0 ** -pixels.density.astype(np.float64),
+        tone,
+        base_fog=ends.base_fog,
+        d_max=max(ends.d_max, ends.base_fog + LEAST_RANGE),
+        print_stops=settings.print_stops,
+    )
+    return ((table.astype(np.uint32) + 128) // 257).astype(np.uint8)
+
+
+def captured_table(pixels: PlatePixels) -> Table:
+    """Return the 8-bit picture of each code as the light box showed it: bare light is white."""
+    light = 10.0 ** -pixels.density.astype(np.float64)
+    return np.rint(255 * np.clip(light, 0, 1) ** (1 / DISPLAY_GAMMA)).astype(np.uint8)
+
+
+def density_table(pixels: PlatePixels) -> Table:
+    """Return the colour (blue, green, red) of each code on the map of density."""
+    place = np.clip(pixels.density / DENSEST_SHOWN, 0, 1) * 255
+    return np.asarray(density_colours()[np.rint(place).astype(np.intp)])
+
+
+def density_colours() -> NDArray[np.uint8]:
+    """Return the map's 256 colours (blue, green, red), from D 0 to ``DENSEST_SHOWN``.
+
+    OpenCV's viridis: even steps of density look even, and read alike without colour vision.
+    """
+    ramp = np.arange(256, dtype=np.uint8).reshape(-1, 1)
+    colours: NDArray[np.uint8] = cv2.applyColorMap(ramp, cv2.COLORMAP_VIRIDIS)[:, 0]
+    return colours
+
+
+def painted(codes: Codes, table: Table) -> NDArray[np.uint8]:
+    """Return codes as pixels: (M, N) grey or (M, N, 3) blue, green, red."""
+    return np.asarray(table[codes])
+
+
+def jpeg(pixels: NDArray[np.uint8], quality: int = 88) -> bytes:
+    """Return pixels as a JPEG file."""
+    done, encoded = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    if not done:
+        raise ValueError("the picture could not be coded")
+    return encoded.tobytes()

@@ -1,0 +1,124 @@
+"""Densities under the cursor, in a drawn rectangle, and their distribution over the plate."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.plate_job import PrintingEnds
+from platebench.review.layers import Layer, Shown
+from platebench.review.plate_pixels import Codes
+from platebench.stages.measure import BIN_EDGES
+
+CURSOR_SIDE = 9  # pixels of the capture around the cursor
+MOST_SITES = 4_000_000  # of a rectangle, beyond which every nth is read
+_LN10 = float(np.log(10))
+
+
+def read_rectangle(
+    shown: Shown, layer: Layer, box: tuple[float, float, float, float]
+) -> dict[str, Any] | None:
+    """Return the density of a rectangle of a layer, with its standard error.
+
+    The error is that of the sites' scatter (picture, grain and noise), of the calibration and of
+    the light together.
+
+    Parameters
+    ----------
+    shown : Shown
+        The plate.
+    layer : {"positive", "captured", "density"}
+        What ``box`` refers to.
+    box : (top, left, bottom, right)
+        Half-open, pixels of the layer at full size.
+
+    Returns
+    -------
+    dict or None
+        ``density``, ``sigma``, ``printing`` (density to a blue-sensitive process), ``low``,
+        ``high`` (2nd and 98th percentile), ``sites``, ``width_mm``, ``height_mm``; None outside
+        the picture.
+    """
+    codes = _codes_within(shown, layer, box)
+    if codes.size == 0:
+        return None
+    pixels = shown.pixels
+    light = 10.0 ** -pixels.density[codes].astype(np.float64)
+    mean = float(light.mean())
+    density = -float(np.log10(mean))
+    scatter = float(light.std(ddof=1)) / np.sqrt(light.size) if light.size > 1 else float(mean)
+    sure = 0.0 if pixels.calibration is None else _calibration_sigma(shown, density)
+    sigma = float(np.hypot(np.hypot(scatter / mean / _LN10, sure), pixels.light_sigma))
+    low, high = np.quantile(pixels.density[codes], (0.02, 0.98))
+    top, left, bottom, right = box
+    mm = _mm_per_px(shown, layer)
+    return {
+        "density": round(density, 3),
+        "sigma": round(sigma, 3),
+        "printing": round(density * (1 + pixels.blue_share), 3),
+        "low": round(float(low), 3),
+        "high": round(float(high), 3),
+        "sites": int(codes.size),
+        "width_mm": None if mm is None else round((right - left) * mm, 2),
+        "height_mm": None if mm is None else round((bottom - top) * mm, 2),
+        "calibrated": pixels.calibration is not None,
+    }
+
+
+def read_point(shown: Shown, layer: Layer, x: float, y: float) -> dict[str, Any] | None:
+    """Return the density around a point of a layer, its first pixel's centre at 0, 0."""
+    half = CURSOR_SIDE / 2
+    return read_rectangle(
+        shown, layer, (y + 0.5 - half, x + 0.5 - half, y + 0.5 + half, x + 0.5 + half)
+    )
+
+
+def _calibration_sigma(shown: Shown, density: float) -> float:
+    calibration = shown.pixels.calibration
+    return 0.0 if calibration is None else float(calibration.density_sigma(density))
+
+
+def _mm_per_px(shown: Shown, layer: Layer) -> float | None:
+    ppi = shown.framing.ppi
+    return None if ppi is None or layer == "captured" else 25.4 / ppi
+
+
+def _codes_within(shown: Shown, layer: Layer, box: tuple[float, float, float, float]) -> Codes:
+    """Return the codes of the sites whose centres lie within a rectangle of a layer."""
+    size, source = shown.size(layer), shown.plan(layer).source
+    top, left = max(0, round(box[0])), max(0, round(box[1]))
+    bottom, right = min(size.rows, round(box[2])), min(size.columns, round(box[3]))
+    if top >= bottom or left >= right:
+        return np.empty(0, np.uint16)
+    step = max(1, int(np.sqrt((bottom - top) * (right - left) / MOST_SITES)))
+    y, x = np.mgrid[top:bottom:step, left:right:step]
+    mapped = np.stack([x.ravel(), y.ravel(), np.ones(x.size)]).T @ source.T
+    places = np.rint(mapped[:, :2] / mapped[:, 2:]).astype(np.intp)
+    rows, columns = shown.pixels.shape
+    inside = (places >= 0).all(axis=1) & (places[:, 0] < columns) & (places[:, 1] < rows)
+    return np.asarray(shown.pixels.levels[0][places[inside, 1], places[inside, 0]])
+
+
+def tone_curve(
+    shown: Shown, table: NDArray[np.uint8], ends: PrintingEnds, points: int = 128
+) -> dict[str, Any]:
+    """Return the histogram in density, with its marks and the tone curve drawn over it."""
+    densities = shown.pixels.densities
+    curve_at = np.linspace(0.0, 3.5, points)
+    order = np.argsort(shown.pixels.density)
+    values = np.interp(curve_at, shown.pixels.density[order], table[order].astype(np.float64))
+    return {
+        "bins_from": float(BIN_EDGES[0]),
+        "bin": round(float(BIN_EDGES[1] - BIN_EDGES[0]), 4),
+        "counts": list(densities.histogram),
+        "base_fog": round(densities.base_fog, 3),
+        "d_min": round(densities.d_min, 3),
+        "d_max": round(densities.d_max, 3),
+        "density_range": round(densities.density_range, 3),
+        "black_at": round(ends.base_fog, 3),
+        "white_at": round(ends.d_max, 3),
+        "curve": [[round(float(d), 3), round(float(v), 1)] for d, v in zip(curve_at, values, strict=True)],
+    }
+

@@ -1,0 +1,79 @@
+"""A few large things kept in memory, the least used put away first."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from threading import Lock
+from typing import Generic, Protocol, TypeVar
+
+
+class Sized(Protocol):
+    """Knows how much memory it takes."""
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes."""
+
+
+T = TypeVar("T", bound=Sized)
+
+
+class Shelf(Generic[T]):
+    """Things by key, bounded by the memory they take; each is made once, however many ask.
+
+    Parameters
+    ----------
+    limit_bytes : int
+        Beyond which the least recently used are put away. One thing is always kept.
+    """
+
+    def __init__(self, limit_bytes: int) -> None:
+        self._limit = limit_bytes
+        self._things: OrderedDict[Hashable, T] = OrderedDict()
+        self._locks: dict[Hashable, Lock] = {}
+        self._lock = Lock()
+
+    def get(self, key: Hashable, make: Callable[[], T]) -> T:
+        """Return the thing under ``key``, made now if it is not there.
+
+        Whatever ``make`` raises passes through, and nothing is kept.
+        """
+        with self._lock:
+            own = self._locks.setdefault(key, Lock())
+        with own:
+            thing = self.held(key)
+            if thing is None:
+                thing = make()
+                self._keep(key, thing)
+        with self._lock:
+            self._locks.pop(key, None)
+        return thing
+
+    def held(self, key: Hashable) -> T | None:
+        """Return the thing under ``key`` if it is there."""
+        with self._lock:
+            thing = self._things.get(key)
+            if thing is not None:
+                self._things.move_to_end(key)
+            return thing
+
+    def keys(self) -> list[Hashable]:
+        """Return what is there, the least recently used first."""
+        with self._lock:
+            return list(self._things)
+
+    @property
+    def nbytes(self) -> int:
+        """Memory taken by all of it."""
+        with self._lock:
+            return sum(thing.nbytes for thing in self._things.values())
+
+    def _keep(self, key: Hashable, thing: T) -> None:
+        with self._lock:
+            self._things[key] = thing
+            while len(self._things) > 1 and self._taken() > self._limit:
+                self._things.popitem(last=False)
+
+    def _taken(self) -> int:
+        return sum(thing.nbytes for thing in self._things.values())
