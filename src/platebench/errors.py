@@ -228,6 +228,17 @@ class SessionFolderError(FileFault, InputError):
     """A session folder is missing, is not a folder, or holds nothing to work on."""
 
 
+class PortTakenError(InputError):
+    """The port for the review table cannot be had."""
+
+    def __init__(self, port: int) -> None:
+        super().__init__(port)
+        self.port = port
+
+    def __str__(self) -> str:
+        return f"port {self.port} is taken or not allowed; leave --port out, or name another"
+
+
 class MissingProfileError(SettingsError):
     """A profile is named that is in none of the folders.
 

@@ -94,8 +94,7 @@ def density_colours() -> NDArray[np.uint8]:
     OpenCV's viridis: even steps of density look even, and read alike without colour vision.
     """
     ramp = np.arange(256, dtype=np.uint8).reshape(-1, 1)
-    colours: NDArray[np.uint8] = cv2.applyColorMap(ramp, cv2.COLORMAP_VIRIDIS)[:, 0]
-    return colours
+    return np.asarray(cv2.applyColorMap(ramp, cv2.COLORMAP_VIRIDIS)[:, 0], np.uint8)
 
 
 def painted(codes: Codes, table: Table) -> NDArray[np.uint8]:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from platebench.convert import measure_view, true_transmittance
 from platebench.densitometry.calibration import Calibration
 from platebench.densitometry.spot import light_sigma
-from platebench.look import PlateView, calibration_for, look_at_plate
+from platebench.look import PlateView, look_at_plate
 from platebench.plate_job import PlateJob
+from platebench.stages.colours import one_channel
 from platebench.stages.density import (
     MAX_DENSITY,
     code_from_transmittance,
@@ -87,16 +88,15 @@ def load_pixels(job: PlateJob) -> PlatePixels:
         As :func:`platebench.look.look_at_plate`.
     """
     view = look_at_plate(job)
-    calibration = calibration_for(view, job.calibration)
-    densities = measure_view(view, calibration)
-    true = true_transmittance(transmittance_of_codes(), view.level, calibration)
+    densities = measure_view(view)
+    true = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
     density = -np.log10(np.maximum(true, 10.0**-MAX_DENSITY))
     return PlatePixels(
         levels=half_sizes(_codes(view)),
         found=view.found,
         density=density.astype(np.float32),
         densities=densities,
-        calibration=calibration,
+        calibration=view.calibration,
         light_sigma=light_sigma(view.light),
         blue_share=view.stain.blue_share if view.stain is not None and view.stain.found else 0.0,
         doubts=view.doubts,
@@ -104,12 +104,13 @@ def load_pixels(job: PlateJob) -> PlatePixels:
 
 
 def _codes(view: PlateView) -> Codes:
-    """Return the whole capture as codes, band by band; colours count alike."""
+    """Return the whole capture as codes, band by band."""
     pixels = view.image.pixels
-    codes = np.empty(pixels.shape[:2], np.uint16)
-    for top in range(0, codes.shape[0], BAND_ROWS):
+    rows, columns = view.image.shape
+    codes = np.empty((rows, columns), np.uint16)
+    for top in range(0, rows, BAND_ROWS):
         band = pixels[top : top + BAND_ROWS]
-        grey = band if band.ndim == 2 else band.mean(axis=2, dtype=np.float32)
+        grey = one_channel(band, by_green=view.by_green)
         codes[top : top + BAND_ROWS] = code_from_transmittance(grey)
     return codes
 

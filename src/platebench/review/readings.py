@@ -119,6 +119,7 @@ def tone_curve(
         "density_range": round(densities.density_range, 3),
         "black_at": round(ends.base_fog, 3),
         "white_at": round(ends.d_max, 3),
-        "curve": [[round(float(d), 3), round(float(v), 1)] for d, v in zip(curve_at, values, strict=True)],
+        "curve": [
+            [round(float(d), 3), round(float(v), 1)] for d, v in zip(curve_at, values, strict=True)
+        ],
     }
-

@@ -58,10 +58,15 @@ class Shelf(Generic[T]):
                 self._things.move_to_end(key)
             return thing
 
-    def keys(self) -> list[Hashable]:
+    def held_keys(self) -> list[Hashable]:
         """Return what is there, the least recently used first."""
         with self._lock:
             return list(self._things)
+
+    def drop(self, key: Hashable) -> None:
+        """Put a thing away; nothing happens if it is not there."""
+        with self._lock:
+            self._things.pop(key, None)
 
     @property
     def nbytes(self) -> int:

@@ -127,7 +127,7 @@ def recorded_result(job: PlateJob) -> tuple[PlateResult, dict[Path, str]] | None
     (PlateResult, dict of Path to str) or None
         The result, and the SHA-256 its outputs had; these are not looked at.
     """
-    record = _read_record(job.record)
+    record = read_record(job.record)
     if not job.fingerprint or record.get("fingerprint") != job.fingerprint:
         return None
     stated = {job.output / name: str(facts["sha256"]) for name, facts in record["outputs"].items()}
@@ -155,7 +155,7 @@ def earlier_result(job: PlateJob) -> PlateResult | None:
 
 def earlier_ends(job: PlateJob) -> PrintingEnds | None:
     """Return a plate's own printing ends if an earlier run measured them from the same inputs."""
-    record = _read_record(job.record)
+    record = read_record(job.record)
     wanted = fingerprint_of(job, with_ends=False)
     if not wanted or record.get("measured_from") != wanted:
         return None
@@ -174,7 +174,7 @@ def refuse_edited(job: PlateJob) -> None:
     """
     if job.force or not job.positive.is_file():
         return
-    outputs = _read_record(job.record).get("outputs", {})
+    outputs = read_record(job.record).get("outputs", {})
     facts = outputs.get(job.positive.relative_to(job.output).as_posix())
     if facts:
         as_made = _hash_or_nothing(job.positive) == facts["sha256"]
@@ -242,7 +242,8 @@ def _ends(record: Mapping[str, Any]) -> PrintingEnds | None:
     return PrintingEnds(base_fog=float(ends["base_fog"]), d_max=float(ends["d_max"]))
 
 
-def _read_record(path: Path) -> dict[str, Any]:
+def read_record(path: Path) -> dict[str, Any]:
+    """Return a plate's record; empty where there is none, or it is not as it was written."""
     try:
         record = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):

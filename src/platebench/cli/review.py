@@ -1,0 +1,56 @@
+"""``platebench review``: the session in the browser."""
+
+from __future__ import annotations
+
+import webbrowser
+from pathlib import Path
+
+import click
+
+from platebench.cli.options import ExampledCommand, session_argument, size_in_bytes
+
+
+@click.command(
+    "review",
+    cls=ExampledCommand,
+    short_help="Look at a session in the browser and put it right.",
+    examples=(
+        "platebench review shelf-3",
+        "platebench review shelf-3 --no-browser --port 8123",
+    ),
+)
+@session_argument
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Folder of results.  [default: SESSION/converted]",
+)
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="Port; 0: a free one."
+)
+@click.option("--no-browser", is_flag=True, help="Only print the address.")
+@click.option(
+    "--memory",
+    type=size_in_bytes,
+    metavar="SIZE",
+    help="Memory for plates at full size, such as 1G.  [default: a quarter of what is free]",
+)
+def command(
+    session: Path, output: Path | None, port: int, no_browser: bool, memory: int | None
+) -> None:
+    """Show the plates of SESSION in the browser: look, measure, correct.
+
+    Corners, turns, tones and notes are written to session.toml at once, its comments kept. The
+    page is served to this machine alone, under an address nobody can guess; Ctrl-C ends it.
+    """
+    from platebench.review.serve import open_table, serve
+
+    review = open_table(session, output=output, port=port, memory=memory)
+
+    def when_up(address: str) -> None:
+        click.echo(f"{address}\nCtrl-C ends it.")
+        if not no_browser:
+            webbrowser.open(address)
+
+    serve(review, when_up)

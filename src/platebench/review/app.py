@@ -1,0 +1,275 @@
+"""The addresses of the review table, behind the guard."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+from collections.abc import Callable, Mapping
+from http import HTTPStatus
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, cast
+
+from PIL import Image
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from platebench.errors import PlateError, WriteError
+from platebench.fsio import UNFINISHED
+from platebench.review.events import Events
+from platebench.review.guard import App, Guard
+from platebench.review.layers import LAYERS, Layer
+from platebench.review.readings import read_point, read_rectangle
+from platebench.review.table import ReviewTable, message_of
+from platebench.review.tasks import Tasks, Work
+from platebench.review.telling import plate_to_json, session_to_json
+from platebench.session.session_file import PRINT_STOPS_RANGE
+
+PAGE = Path(str(files("platebench.review") / "page"))
+FONTS = Path(str(files("platebench.outputs") / "fonts"))
+THUMB_SIDES = (240, 480)
+PREVIEW_SIDES = (64, 4000)
+FOR_GOOD = {"cache-control": "private, max-age=31536000, immutable"}
+NOT_KEPT = {"cache-control": "no-store"}
+
+Maker = Callable[[ReviewTable, dict[str, Any]], Work]
+
+
+def review_app(
+    table: ReviewTable,
+    events: Events,
+    tasks: Tasks,
+    makers: Mapping[str, Maker],
+    *,
+    token: str,
+    hosts: tuple[str, ...],
+) -> App:
+    """Return the guarded application.
+
+    Parameters
+    ----------
+    table : ReviewTable
+        The session.
+    events : Events
+        What pages are told.
+    tasks : Tasks
+        Runs the work that pages start.
+    makers : mapping of str to callable
+        Work that can be started, by the name the page uses; each takes the table and the page's
+        wishes and returns the work.
+    token : str
+        First part of every address.
+    hosts : tuple of str
+        Host headers that are this server's own.
+    """
+    answers = _Answers(table, events, tasks, makers)
+    plate = "/api/plates/{plate_id}"
+    routes = [
+        Route("/", answers.page),
+        Route("/api/session", answers.session),
+        Route("/api/events", answers.events),
+        Route("/api/undo", answers.undo, methods=["POST"]),
+        Route("/api/redo", answers.redo, methods=["POST"]),
+        Route("/api/do/{name}", answers.do, methods=["POST"]),
+        Route(f"{plate}/thumb.jpg", answers.thumb),
+        Route(f"{plate}/preview.jpg", answers.preview),
+        Route(f"{plate}/loupe.jpg", answers.loupe),
+        Route(f"{plate}/reading", answers.reading),
+        Route(f"{plate}/edit", answers.edit, methods=["POST"]),
+        Route(plate + "/tiles/{layer}/{version}/{level:int}/{place}.jpg", answers.tile),
+        Route(plate, answers.plate),
+        Route("/output/{name}", answers.output),
+        Mount("/page", StaticFiles(directory=PAGE)),
+        Mount("/fonts", StaticFiles(directory=FONTS)),
+    ]
+    app = Starlette(routes=routes, exception_handlers={PlateError: _refused})
+    return Guard(app, token, hosts)
+
+
+def _refused(request: Request, error: Exception) -> Response:
+    """Answer with the sentence of an error: what a person gave cannot be used, or disk trouble."""
+    status = HTTPStatus.UNPROCESSABLE_ENTITY
+    if isinstance(error, WriteError):
+        status = HTTPStatus.INSUFFICIENT_STORAGE
+    return JSONResponse({"error": message_of(error)}, status, headers=NOT_KEPT)
+
+
+class _Answers:
+    """One method an address. Plain methods run in a thread each, so that no one waits for all."""
+
+    def __init__(
+        self, table: ReviewTable, events: Events, tasks: Tasks, makers: Mapping[str, Maker]
+    ) -> None:
+        self._table, self._events, self._tasks, self._makers = table, events, tasks, makers
+
+    def page(self, request: Request) -> Response:
+        return FileResponse(PAGE / "index.html", headers=NOT_KEPT)
+
+    def session(self, request: Request) -> Response:
+        told = session_to_json(self._table) | {
+            "running": self._tasks.running,
+            "can": sorted(self._makers),
+        }
+        return JSONResponse(told, headers=NOT_KEPT)
+
+    async def events(self, request: Request) -> Response:
+        return StreamingResponse(
+            self._events.stream(), media_type="text/event-stream", headers=NOT_KEPT
+        )
+
+    def plate(self, request: Request) -> Response:
+        return JSONResponse(plate_to_json(self._table, _plate_id(request)), headers=NOT_KEPT)
+
+    def thumb(self, request: Request) -> Response:
+        plate = self._table.plate(_plate_id(request))
+        path = self._table.output / "previews" / f"{plate.id}.jpg"
+        side = _whole(request, "side", THUMB_SIDES[1])
+        if side not in THUMB_SIDES:
+            return _bad("side is not known here")
+        try:
+            data = _reduced_jpeg(path, side)
+        except OSError:
+            return Response(status_code=HTTPStatus.NOT_FOUND)
+        return Response(data, media_type="image/jpeg", headers=FOR_GOOD)
+
+    def preview(self, request: Request) -> Response:
+        side = _whole(request, "side", 1000)
+        layer = _layer(request.query_params.get("layer", "positive"))
+        if layer is None or not PREVIEW_SIDES[0] <= side <= PREVIEW_SIDES[1]:
+            return _bad("layer or side is not known here")
+        tried = _tried(request.query_params)
+        if tried is None:
+            return _bad("tone or print_stops cannot be used")
+        data = self._table.preview(_plate_id(request), layer, side, tried)
+        return Response(data, media_type="image/jpeg", headers=NOT_KEPT)
+
+    def loupe(self, request: Request) -> Response:
+        place = _numbers(request.query_params.get("at", ""))
+        if len(place) != 2:
+            return _bad("give at=row,column")
+        data = self._table.loupe(_plate_id(request), place[0], place[1])
+        return Response(data, media_type="image/jpeg", headers=NOT_KEPT)
+
+    def tile(self, request: Request) -> Response:
+        layer = _layer(request.path_params["layer"])
+        column, _, row = request.path_params["place"].partition("_")
+        if layer is None or not (column.isdecimal() and row.isdecimal() and len(column + row) < 12):
+            return _bad("no such tile")
+        plate_id, level = _plate_id(request), request.path_params["level"]
+        data = self._table.tile(plate_id, layer, min(level, 64), int(column), int(row))
+        if data is None:
+            return Response(status_code=HTTPStatus.NOT_FOUND)
+        now = self._table.version(plate_id) == request.path_params["version"]
+        return Response(data, media_type="image/jpeg", headers=FOR_GOOD if now else NOT_KEPT)
+
+    def reading(self, request: Request) -> Response:
+        asked = request.query_params
+        layer = _layer(asked.get("layer", "positive"))
+        numbers = _numbers(asked.get("box") or asked.get("at") or "")
+        if layer is None or len(numbers) != (4 if asked.get("box") else 2):
+            return _bad("give a layer, and at=x,y or box=top,left,bottom,right")
+        shown = self._table.shown(_plate_id(request))
+        if asked.get("box"):
+            top, left, bottom, right = numbers
+            reading = read_rectangle(shown, layer, (top, left, bottom, right))
+        else:
+            reading = read_point(shown, layer, numbers[0], numbers[1])
+        return JSONResponse({"reading": reading}, headers=NOT_KEPT)
+
+    async def edit(self, request: Request) -> Response:
+        wishes = await _json_table(request)
+        if wishes is None:
+            return _bad("send a table of changes as JSON")
+        plate_id = _plate_id(request)
+        self._table.edit(plate_id, wishes)
+        return self._changed(plate_id)
+
+    def undo(self, request: Request) -> Response:
+        return self._changed(self._table.undo())
+
+    def redo(self, request: Request) -> Response:
+        return self._changed(self._table.redo())
+
+    async def do(self, request: Request) -> Response:
+        name, wishes = request.path_params["name"], await _json_table(request)
+        if name not in self._makers or wishes is None:
+            return _bad("no such work")
+        work = self._makers[name](self._table, wishes)
+        if not self._tasks.start(name, work):
+            said = f"{self._tasks.running} is still being done; wait for it to end"
+            return JSONResponse({"error": said}, HTTPStatus.CONFLICT, headers=NOT_KEPT)
+        return JSONResponse({"begun": name}, HTTPStatus.ACCEPTED, headers=NOT_KEPT)
+
+    def output(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        path = self._table.output / name
+        listed = path.suffix in (".pdf", ".html", ".png") and not name.startswith((UNFINISHED, "."))
+        if not listed or Path(name).name != name or not path.is_file() or path.is_symlink():
+            return Response(status_code=HTTPStatus.NOT_FOUND)
+        return FileResponse(path, headers=NOT_KEPT)
+
+    def _changed(self, plate_id: str | None) -> Response:
+        self._events.tell("changed")
+        told: dict[str, Any] = {"plate": plate_id}
+        told["undo"], told["redo"] = self._table.steps
+        return JSONResponse(told, headers=NOT_KEPT)
+
+
+def _plate_id(request: Request) -> str:
+    return cast(str, request.path_params["plate_id"])
+
+
+def _layer(name: str) -> Layer | None:
+    return cast(Layer, name) if name in LAYERS else None
+
+
+def _tried(asked: Mapping[str, str]) -> dict[str, Any] | None:
+    """Return settings to look at before they are decided on; None where they make no sense."""
+    tried: dict[str, Any] = {}
+    if "tone" in asked:
+        tried["tone"] = asked["tone"]
+    if "print_stops" in asked:
+        stops = _numbers(asked["print_stops"])
+        if len(stops) != 1 or not PRINT_STOPS_RANGE[0] <= stops[0] <= PRINT_STOPS_RANGE[1]:
+            return None
+        tried["print_stops"] = stops[0]
+    return tried
+
+
+def _whole(request: Request, key: str, default: int) -> int:
+    text = request.query_params.get(key, "")
+    return int(text) if text.isdecimal() and len(text) < 6 else default
+
+
+def _numbers(text: str) -> list[float]:
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        return []
+    return numbers if all(math.isfinite(n) and abs(n) < 1e6 for n in numbers) else []
+
+
+async def _json_table(request: Request) -> dict[str, Any] | None:
+    try:
+        sent = json.loads(await request.body() or b"{}")
+    except (ValueError, RecursionError):
+        return None
+    return sent if isinstance(sent, dict) else None
+
+
+def _bad(text: str) -> Response:
+    return JSONResponse({"error": text}, HTTPStatus.BAD_REQUEST, headers=NOT_KEPT)
+
+
+def _reduced_jpeg(path: Path, side: int) -> bytes:
+    """Return a preview smaller; the JPEG is decoded at a fraction of its size to begin with."""
+    with Image.open(path) as picture:
+        picture.draft("L", (side, side))
+        picture.thumbnail((side, side))
+        stream = io.BytesIO()
+        picture.save(stream, "JPEG", quality=85)
+    return stream.getvalue()

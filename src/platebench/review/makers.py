@@ -1,0 +1,33 @@
+"""Work that can be started from the page, by name."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from platebench.errors import ExitCode
+from platebench.progress import Progress
+from platebench.review.table import ReviewTable
+from platebench.review.tasks import Work
+from platebench.session.convert_session import convert_session
+
+
+def convert(table: ReviewTable, wishes: dict[str, Any]) -> Work:
+    """Return the conversion of all plates that need it; ``true_size`` adds pages at true size."""
+    true_size, force = bool(wishes.get("true_size", False)), bool(wishes.get("force", False))
+
+    def work(progress: Progress) -> list[str]:
+        result = convert_session(
+            table.folder, output=table.output, true_size=true_size, force=force, progress=progress
+        )
+        failed = [plate for plate in result.results if plate.error]
+        made = sum(not plate.skipped for plate in result.results) - len(failed)
+        said = [f"{made} converted, {len(result.results) - made - len(failed)} unchanged"]
+        said += [str(plate.error) for plate in failed]
+        if result.exit_code is ExitCode.OK:
+            said.append(f"proof sheet: {result.output / 'proof-sheet.pdf'}")
+        return said
+
+    return work
+
+
+MAKERS = {"convert": convert}

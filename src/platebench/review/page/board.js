@@ -1,0 +1,187 @@
+// The picture of one plate, from the whole down to its pixels.
+
+/* global OpenSeadragon */
+import { make } from "./make.js";
+import { plateAddress } from "./server.js";
+
+export class Board {
+  constructor(element, heard) {
+    this.element = element;
+    this.heard = heard; // { point(layer, x, y), away(), rectangle(layer, box), moved() }
+    this.measuring = false;
+    this.deep = make("div", { class: "deep" });
+    element.append(this.deep);
+    this.viewer = new OpenSeadragon.Viewer({
+      element: this.deep,
+      drawer: "canvas",
+      prefixUrl: "",
+      showNavigationControl: false,
+      animationTime: 0.3,
+      immediateRender: true,
+      visibilityRatio: 0.3,
+      minZoomImageRatio: 0.7,
+      maxZoomPixelRatio: 6,
+      preserveViewport: true,
+      imageLoaderLimit: 6,
+      maxImageCacheCount: 300,
+      gestureSettingsMouse: { clickToZoom: false, dblClickToZoom: true },
+      gestureSettingsTouch: { clickToZoom: false, dblClickToZoom: true },
+    });
+    this.viewer.addHandler("canvas-key", (event) => { event.preventDefaultAction = true; });
+    for (const moved of ["animation", "resize", "open", "update-viewport"]) {
+      this.viewer.addHandler(moved, () => this.heard.moved());
+    }
+    this.viewer.canvas.removeAttribute("tabindex"); // the keys are the page's own
+    this.deep.querySelectorAll("[tabindex]").forEach((part) => part.removeAttribute("tabindex"));
+    this.followPointer();
+    this.followRectangle();
+  }
+
+  close() {
+    this.viewer.destroy();
+  }
+
+  // Show a layer of a plate. The same picture made anew takes the old one's place without a blink.
+  show(plate, layer) {
+    const size = plate.layers[layer];
+    const key = `${plate.id}|${layer}|${size.width}x${size.height}`;
+    const source = {
+      width: size.width,
+      height: size.height,
+      tileSize: plate.tile,
+      tileOverlap: 0,
+      minLevel: Math.max(0, size.last_level - 6),
+      maxLevel: size.last_level,
+      getTileUrl: (level, x, y) => `${plateAddress(plate.id)}/tiles/${layer}/${plate.version}/${level}/${x}_${y}.jpg`,
+    };
+    const whole = `${key}|${plate.version}`;
+    if (whole === this.shown) return;
+    const same = this.key === key && this.item;
+    this.plate = plate;
+    this.layer = layer;
+    this.key = key;
+    this.shown = whole;
+    if (same) {
+      this.viewer.addTiledImage({ tileSource: source, index: 0, replace: true, success: () => this.settle() });
+    } else {
+      this.clearTried();
+      this.viewer.open(source);
+      this.viewer.addOnceHandler("open", () => this.viewer.viewport.goHome(true));
+    }
+  }
+
+  get item() {
+    return this.viewer.world.getItemCount() ? this.viewer.world.getItemAt(0) : null;
+  }
+
+  // Lay a quick picture over the deep one while its tiles are still to come.
+  showTried(address) {
+    const picture = make("img", { class: "tried", alt: "" });
+    picture.addEventListener("load", () => {
+      if (!this.item) return;
+      this.clearTried();
+      this.tried = picture;
+      this.viewer.addOverlay({ element: picture, location: this.item.getBounds(true) });
+      this.element.dataset.tried = address;
+    });
+    picture.src = address;
+  }
+
+  settle() {
+    const item = this.item;
+    const clear = () => this.clearTried();
+    if (!item || item.getFullyLoaded()) clear();
+    else item.addOnceHandler("fully-loaded-change", clear);
+  }
+
+  clearTried() {
+    if (this.tried) this.viewer.removeOverlay(this.tried);
+    this.tried = null;
+    delete this.element.dataset.tried;
+  }
+
+  // Places: of the layer's pixels (the first one's centre is 0, 0), and of the board.
+  toLayer(x, y) {
+    if (!this.item) return null;
+    const place = this.item.viewerElementToImageCoordinates(new OpenSeadragon.Point(x, y));
+    return { x: place.x - 0.5, y: place.y - 0.5 };
+  }
+
+  toBoard(x, y) {
+    if (!this.item) return null;
+    return this.item.imageToViewerElementCoordinates(new OpenSeadragon.Point(x + 0.5, y + 0.5));
+  }
+
+  middle() {
+    return this.toLayer(this.deep.clientWidth / 2, this.deep.clientHeight / 2);
+  }
+
+  zoom(by) {
+    this.viewer.viewport.zoomBy(by);
+    this.viewer.viewport.applyConstraints();
+  }
+
+  whole() {
+    this.viewer.viewport.goHome();
+  }
+
+  pixels() {
+    if (this.item) this.viewer.viewport.zoomTo(this.item.imageToViewportZoom(1));
+  }
+
+  pan(across, down) {
+    const viewport = this.viewer.viewport;
+    const step = viewport.getBounds().width / 10;
+    viewport.panBy(new OpenSeadragon.Point(across * step, down * step));
+    viewport.applyConstraints();
+  }
+
+  followPointer() {
+    this.deep.addEventListener("pointermove", (event) => {
+      const box = this.deep.getBoundingClientRect();
+      const place = this.toLayer(event.clientX - box.left, event.clientY - box.top);
+      if (place && this.layer) this.heard.point(this.layer, place.x, place.y);
+    });
+    this.deep.addEventListener("pointerleave", () => this.heard.away());
+  }
+
+  followRectangle() {
+    let from = null;
+    const wanted = (event) => this.measuring || event.originalEvent.shiftKey;
+    this.viewer.addHandler("canvas-press", (event) => {
+      from = wanted(event) ? event.position : null;
+      if (from) this.frame(from, from);
+    });
+    this.viewer.addHandler("canvas-drag", (event) => {
+      if (!from) return;
+      event.preventDefaultAction = true;
+      this.frame(from, event.position);
+    });
+    this.viewer.addHandler("canvas-drag-end", (event) => {
+      if (from) event.preventDefaultAction = true;
+    });
+    this.viewer.addHandler("canvas-release", (event) => {
+      if (!from) return;
+      const [a, b] = [this.toLayer(from.x, from.y), this.toLayer(event.position.x, event.position.y)];
+      from = null;
+      if (!a || !b || Math.abs(a.x - b.x) < 1 || Math.abs(a.y - b.y) < 1) return this.clearFrame();
+      const box = [Math.min(a.y, b.y), Math.min(a.x, b.x), Math.max(a.y, b.y), Math.max(a.x, b.x)];
+      this.heard.rectangle(this.layer, box.map((value) => value + 0.5));
+    });
+  }
+
+  frame(a, b) {
+    this.clearFrame();
+    this.drawn = make("div", { class: "drawn" });
+    Object.assign(this.drawn.style, {
+      left: `${Math.min(a.x, b.x)}px`, top: `${Math.min(a.y, b.y)}px`,
+      width: `${Math.abs(a.x - b.x)}px`, height: `${Math.abs(a.y - b.y)}px`,
+    });
+    this.element.append(this.drawn);
+  }
+
+  clearFrame() {
+    if (this.drawn) this.drawn.remove();
+    this.drawn = null;
+  }
+}

@@ -1,0 +1,61 @@
+// Questions and help that need a moment's attention.
+
+import { make } from "./make.js";
+
+const KEYS = [
+  ["← →", "plate before, plate after"], ["Enter, Esc", "open a plate, back to the prints"],
+  ["1 2 3", "positive, as captured, density"], ["+ − W P", "nearer, farther, whole plate, pixels"],
+  ["Shift + arrows", "move the picture"], ["O", "read the density in the middle"],
+  ["X, or Shift + drag", "measure a rectangle"], ["C", "move the corners; arrows move a handle, Shift ten pixels, Alt a fifth"],
+  ["L R M", "turn left, turn right, left for right"], ["D B", "print darker, brighter by a tenth of a stop"],
+  ["Space, N", "checked and right, write a note"], ["Ctrl Z, Ctrl Shift Z", "undo, redo"],
+];
+
+export function showHelp() {
+  const dialog = document.getElementById("help");
+  const rows = KEYS.map(([keys, what]) => make("tr", {}, make("td", {}, make("kbd", {}, keys)), make("td", {}, what)));
+  dialog.replaceChildren(
+    make("h2", { id: "help-title" }, "Keys"),
+    make("table", {}, make("tbody", {}, ...rows)),
+    make("div", { class: "row" }, make("button", { type: "button", onclick: () => dialog.close() }, "Close")),
+  );
+  dialog.showModal();
+}
+
+function question(title, fields, go, begin) {
+  const dialog = document.getElementById("ask");
+  const form = make("form", { method: "dialog" }, ...fields.map(([text, field]) => make("label", {}, text, field)));
+  form.append(make("div", { class: "row" },
+    make("button", { type: "button", onclick: () => dialog.close() }, "Not now"),
+    make("button", { type: "submit", class: "main" }, go)));
+  form.addEventListener("submit", () => begin());
+  dialog.replaceChildren(make("h2", { id: "ask-title" }, title), form);
+  dialog.showModal();
+}
+
+function plateField(session, id) {
+  return make("select", {}, ...session.plates.filter((plate) => !plate.settings.skip)
+    .map((plate) => make("option", { value: plate.id, selected: plate.id === id }, plate.id)));
+}
+
+export function askPrintNegative(session, id, work) {
+  const plate = plateField(session, id);
+  const process = make("select", {}, ...(session.processes || []).map((name) => make("option", { value: name }, name)));
+  const size = make("input", { type: "text", placeholder: "as the plate; or 8x10 in, 180x240 mm" });
+  question("Print negative", [["Plate", plate], ["Printing process", process], ["Size", size]], "Make it",
+    () => work.start("print-negative", { plate: plate.value, process: process.value, size: size.value.trim() }));
+}
+
+export function askShare(session, id, work) {
+  const plate = plateField(session, id);
+  const side = make("input", { type: "number", min: 200, max: 8000, value: 2000 });
+  const edge = make("select", {}, make("option", { value: "without" }, "without"), make("option", { value: "with" }, "with"));
+  question("Picture to share", [["Plate", plate], ["Long side, pixels", side], ["The plate's edge", edge]], "Make it",
+    () => work.start("share", { plate: plate.value, long_side: Number(side.value), edge: edge.value === "with" }));
+}
+
+export function askArchive(session, work) {
+  const raws = make("select", {}, make("option", { value: "no" }, "their checksums only"), make("option", { value: "yes" }, "the files themselves"));
+  question("Archive the session", [["Captures", raws]], "Make the package",
+    () => work.start("archive", { captures: raws.value === "yes" }));
+}

@@ -1,0 +1,237 @@
+// One plate: its picture, its densities, and everything that can be put right about it.
+
+import { Board } from "./board.js";
+import { Corners } from "./corners.js";
+import { curveOf } from "./curve.js";
+import { density, make } from "./make.js";
+import { Readings } from "./reading.js";
+import { ask, plateAddress, tell } from "./server.js";
+
+const LAYERS = [["positive", "Positive"], ["captured", "As captured"], ["density", "Density"]];
+
+export class PlateDesk {
+  constructor(section, told) {
+    this.section = section;
+    this.told = told; // { say(text, failed), changed(), session() }
+    this.layer = "positive";
+    this.board = null;
+  }
+
+  async open(id) {
+    if (!this.board) this.build();
+    const other = this.id !== id;
+    this.id = id;
+    if (other) {
+      this.stopCorners();
+      this.readings.release();
+      this.board.clearFrame();
+      this.heading.textContent = id;
+      this.facts.textContent = "opening…";
+    }
+    await this.renew();
+  }
+
+  async renew() {
+    const id = this.id;
+    try {
+      const plate = await ask(plateAddress(id));
+      if (id !== this.id) return;
+      this.plate = plate;
+      this.show();
+    } catch (error) {
+      if (id === this.id) {
+        this.facts.textContent = "";
+        this.told.say(error.message, true);
+      }
+    }
+  }
+
+  close() {
+    this.stopCorners();
+    if (this.board) this.board.close();
+    this.board = null;
+    this.id = null;
+    this.section.replaceChildren();
+  }
+
+  build() {
+    const board = make("div", { class: "board", role: "group", "aria-label": "Picture of the plate" });
+    this.side = make("div", { class: "side", role: "group", "aria-label": "Settings of the plate" });
+    this.section.replaceChildren(board, this.side);
+    this.board = new Board(board, {
+      point: (layer, x, y) => this.readings.point(this.id, layer, x, y),
+      away: () => this.readings.away(),
+      rectangle: (layer, box) => this.readings.rectangle(this.id, layer, box),
+      moved: () => { if (this.corners) this.corners.place(); if (!this.board.measuring) this.board.clearFrame(); },
+    });
+    this.readings = new Readings(board);
+    this.legend = this.buildLegend();
+    board.append(this.legend);
+    this.buildSide();
+  }
+
+  buildSide() {
+    this.heading = make("h2", { id: "plate-id" });
+    this.facts = make("p", { class: "facts" });
+    this.flags = make("div", { role: "note" });
+    this.layers = LAYERS.map(([name, text], place) => make("label", {},
+      make("input", { type: "radio", name: "layer", value: name, checked: name === this.layer, onchange: () => this.setLayer(name) }),
+      `${text} (${place + 1})`));
+    this.measure = make("button", { type: "button", "aria-pressed": "false", onclick: () => this.toggleMeasuring() }, "Measure a rectangle");
+    this.curve = make("div");
+    this.moveCorners = make("button", { type: "button", "aria-pressed": "false", onclick: () => this.toggleCorners() }, "Move the corners");
+    this.findCorners = make("button", { type: "button", onclick: () => this.change({ corners: null }) }, "Find them again");
+    this.tone = make("select", { onchange: () => this.change({ tone: this.tone.value }) });
+    this.stops = make("input", { type: "range", min: -2, max: 2, step: 0.1, oninput: () => this.tryStops(), onchange: () => this.change({ print_stops: Number(this.stops.value) }) });
+    this.stopsText = make("span");
+    this.printing = make("select", { onchange: () => this.change({ printing: this.printing.value }) },
+      make("option", { value: "each" }, "for this plate alone"), make("option", { value: "shared" }, "shared by the session"));
+    this.checked = make("input", { type: "checkbox", onchange: () => this.change({ checked: this.checked.checked }) });
+    this.skip = make("input", { type: "checkbox", onchange: () => this.change({ skip: this.skip.checked }) });
+    this.note = make("textarea", { maxlength: 500, onchange: () => this.change({ note: this.note.value.replace(/\s+/g, " ").trim() }) });
+    this.side.replaceChildren(
+      make("div", {}, this.heading, this.facts, this.flags),
+      make("fieldset", {}, make("legend", {}, "Show"), ...this.layers),
+      make("div", { class: "row" }, this.measure),
+      make("div", {}, make("h3", {}, "Densities and tone"), this.curve),
+      make("div", {}, make("h3", {}, "Corners"), make("div", { class: "row" }, this.moveCorners, this.findCorners)),
+      make("div", {}, make("h3", {}, "Turn"), make("div", { class: "row" },
+        make("button", { type: "button", onclick: () => this.turn(-90), "aria-label": "Turn left by a quarter" }, "↺ left"),
+        make("button", { type: "button", onclick: () => this.turn(90), "aria-label": "Turn right by a quarter" }, "↻ right"),
+        make("button", { type: "button", onclick: () => this.mirror() }, "Left for right"))),
+      make("div", {}, make("h3", {}, "Print"),
+        make("label", { class: "field" }, "Tone", this.tone),
+        make("label", { class: "field" }, make("span", {}, "Printing exposure: ", this.stopsText), this.stops),
+        make("label", { class: "field" }, "Exposure set", this.printing)),
+      make("div", {}, make("label", {}, this.checked, "checked and right"), make("label", {}, this.skip, "leave this plate out")),
+      make("label", { class: "field" }, "Note", this.note),
+    );
+  }
+
+  buildLegend() {
+    const scale = make("canvas", { width: 256, height: 1, "aria-hidden": "true" });
+    const colours = this.told.session().legend.colours;
+    const pen = scale.getContext("2d");
+    colours.forEach((colour, place) => { pen.fillStyle = colour; pen.fillRect(place, 0, 1, 1); });
+    const most = this.told.session().legend.densest;
+    const steps = [0, 0.5, 1, 1.5, 2, 2.5, 3].filter((value) => value <= most);
+    return make("div", { class: "legend", hidden: true },
+      make("div", {}, "Density"), scale,
+      make("div", { class: "scale" }, ...steps.map((value) => make("span", {}, value.toFixed(1)))));
+  }
+
+  show() {
+    const plate = this.plate, settings = plate.settings;
+    this.heading.textContent = plate.id;
+    this.facts.textContent = [
+      plate.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
+      `base plus fog ${density(plate.tone_curve.base_fog)}`, `Dmax ${density(plate.tone_curve.d_max)}`,
+      `range ${density(plate.tone_curve.density_range)}`, plate.calibrated ? "calibrated" : "",
+    ].filter(Boolean).join(" · ");
+    const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
+    this.flags.replaceChildren(...flags.map((flag) => make("p", { class: "flag" }, `look: ${flag}`)));
+    this.curve.replaceChildren(curveOf(plate.tone_curve));
+    this.findCorners.disabled = !plate.by_hand;
+    const tones = this.told.session().tones;
+    this.tone.replaceChildren(...tones.map((name) => make("option", { value: name, selected: name === settings.tone }, name)));
+    this.stops.value = settings.print_stops;
+    this.sayStops();
+    this.printing.value = settings.printing;
+    this.checked.checked = settings.checked;
+    this.skip.checked = settings.skip;
+    if (document.activeElement !== this.note) this.note.value = settings.note;
+    this.legend.hidden = this.layer !== "density";
+    this.board.show(plate, this.layer);
+    if (this.corners) this.corners.renew(plate);
+    this.section.dataset.version = plate.version;
+    this.section.dataset.settled = plate.settled;
+  }
+
+  sayStops() {
+    const stops = Number(this.stops.value);
+    this.stopsText.textContent = stops === 0 ? "as measured" : `${Math.abs(stops).toFixed(1)} stop ${stops > 0 ? "more, darker" : "less, lighter"}`;
+  }
+
+  tryStops() {
+    this.sayStops();
+    if (this.layer !== "positive") return;
+    this.wantedTry = `${plateAddress(this.id)}/preview.jpg?side=1200&print_stops=${this.stops.value}`;
+    if (this.trying) return;
+    this.trying = true;
+    const next = () => {
+      const address = this.wantedTry;
+      this.wantedTry = null;
+      if (!address) { this.trying = false; return; }
+      const picture = new Image();
+      picture.onload = () => { this.board.showTried(address); next(); };
+      picture.onerror = next;
+      picture.src = address;
+    };
+    next();
+  }
+
+  async change(changes) {
+    try {
+      await tell(`${plateAddress(this.id)}/edit`, changes);
+    } catch (error) {
+      this.told.say(error.message, true);
+    }
+    await this.renew();
+    this.told.changed();
+  }
+
+  setLayer(name) {
+    if (name !== "captured") this.stopCorners();
+    this.layer = name;
+    this.layers.forEach((label) => { const radio = label.firstChild; radio.checked = radio.value === name; });
+    if (this.plate) this.show();
+  }
+
+  turn(by) {
+    if (this.plate) this.change({ rotate: (this.plate.settings.rotate + by + 360) % 360 });
+  }
+
+  mirror() {
+    if (this.plate) this.change({ emulsion: this.plate.settings.emulsion === "camera" ? "light" : "camera" });
+  }
+
+  darker(by) {
+    const stops = Math.max(-2, Math.min(2, Math.round((Number(this.stops.value) + by) * 10) / 10));
+    this.stops.value = stops;
+    this.change({ print_stops: stops });
+  }
+
+  toggleMeasuring() {
+    this.board.measuring = !this.board.measuring;
+    this.measure.setAttribute("aria-pressed", this.board.measuring);
+    if (!this.board.measuring) { this.board.clearFrame(); this.readings.release(); }
+  }
+
+  readMiddle() {
+    const place = this.board.middle();
+    if (!place) return;
+    if (!this.cross) { this.cross = make("div", { class: "middle", "aria-hidden": "true" }); this.board.element.append(this.cross); }
+    this.readings.kept = false;
+    this.readings.point(this.id, this.layer, place.x, place.y);
+  }
+
+  toggleCorners() {
+    if (this.corners) return this.stopCorners();
+    this.setLayer("captured");
+    const begin = () => {
+      if (this.layer !== "captured" || this.corners) return;
+      this.corners = new Corners(this.board, this.plate, (corners) => this.change({ corners }));
+      this.moveCorners.setAttribute("aria-pressed", "true");
+      this.corners.handles[0].focus();
+    };
+    if (this.board.item && this.board.layer === "captured" && this.board.item.source.width === this.plate.layers.captured.width) begin();
+    else this.board.viewer.addOnceHandler("open", begin);
+  }
+
+  stopCorners() {
+    if (!this.corners) return;
+    this.corners.remove();
+    this.corners = null;
+    this.moveCorners.setAttribute("aria-pressed", "false");
+  }
+}

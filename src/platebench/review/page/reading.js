@@ -1,0 +1,61 @@
+// Densities where the pointer is, or of a rectangle: asked for as fast as answers come, not faster.
+
+import { make } from "./make.js";
+import { ask, plateAddress } from "./server.js";
+
+export class Readings {
+  constructor(element) {
+    this.element = make("div", { class: "cursor-reading", "aria-live": "polite", hidden: true });
+    element.append(this.element);
+  }
+
+  point(id, layer, x, y) {
+    if (this.kept) return;
+    this.want(`${plateAddress(id)}/reading?layer=${layer}&at=${x.toFixed(1)},${y.toFixed(1)}`, "");
+  }
+
+  rectangle(id, layer, box) {
+    this.kept = true;
+    this.want(`${plateAddress(id)}/reading?layer=${layer}&box=${box.map((value) => value.toFixed(1))}`, "rectangle");
+  }
+
+  release() {
+    this.kept = false;
+    this.element.hidden = true;
+  }
+
+  away() {
+    if (!this.kept) this.element.hidden = true;
+  }
+
+  async want(address, what) {
+    this.wanted = [address, what];
+    if (this.asking) return;
+    this.asking = true;
+    while (this.wanted) {
+      const [now, said] = this.wanted;
+      this.wanted = null;
+      try {
+        this.tell((await ask(now)).reading, said);
+      } catch {
+        this.element.hidden = true;
+      }
+    }
+    this.asking = false;
+  }
+
+  tell(reading, what) {
+    if (!reading) {
+      this.element.hidden = true;
+      return;
+    }
+    const size = reading.width_mm && what ? ` ${reading.width_mm.toFixed(1)} × ${reading.height_mm.toFixed(1)} mm` : "";
+    this.element.replaceChildren(...[
+      make("div", {}, make("strong", {}, `D ${reading.density.toFixed(2)}`), ` ± ${reading.sigma.toFixed(2)}`),
+      make("div", {}, `to blue light ${reading.printing.toFixed(2)}`),
+      what ? make("div", {}, `${what}${size}, from ${reading.low.toFixed(2)} to ${reading.high.toFixed(2)}`) : null,
+      reading.calibrated ? null : make("div", {}, "without a calibration"),
+    ].filter(Boolean));
+    this.element.hidden = false;
+  }
+}

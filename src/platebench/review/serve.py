@@ -1,0 +1,126 @@
+"""Start the review table: a server on this machine's own address, for this machine's browser."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+from platebench.errors import PortTakenError
+from platebench.memory import available_bytes
+from platebench.review.app import review_app
+from platebench.review.events import Events
+from platebench.review.guard import App
+from platebench.review.makers import MAKERS
+from platebench.review.table import ReviewTable
+from platebench.review.tasks import Tasks
+from platebench.review.watching import DiskWatch, on_ready
+
+LOOPBACK = "127.0.0.1"
+SHARE_OF_MEMORY = 0.25  # of what is free, for plates held at full size
+LEAST_MEMORY, MOST_MEMORY = 256 << 20, 2 << 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Review:
+    """A table about to be served.
+
+    Attributes
+    ----------
+    app : ASGI application
+    address : str
+        What the browser opens; it holds the token.
+    """
+
+    app: App
+    address: str
+    events: Events
+    watch: DiskWatch
+    listening: socket.socket
+
+
+def open_table(
+    folder: Path, *, output: Path | None = None, port: int = 0, memory: int | None = None
+) -> Review:
+    """Prepare the table of a session, listening but not yet answering.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder.
+    output : Path or None
+        Folder of results; None: ``converted`` in the session folder.
+    port : int
+        Port on the loopback address; 0 takes a free one.
+    memory : int or None
+        Bytes for plates held at full size; None: a quarter of what is free.
+
+    Raises
+    ------
+    SettingsError, SessionFolderError
+        If there is no session there.
+    PortTakenError
+        If the port cannot be had.
+    """
+    limit = memory or int(min(max(available_bytes() * SHARE_OF_MEMORY, LEAST_MEMORY), MOST_MEMORY))
+    table = ReviewTable(folder, output=output, memory_bytes=limit)
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((LOOPBACK, port))
+    except OSError as error:
+        listening.close()
+        raise PortTakenError(port) from error
+    port = listening.getsockname()[1]
+    token = secrets.token_urlsafe(24)
+    events = Events()
+    table.when_ready = on_ready(events)
+    hosts = (f"{LOOPBACK}:{port}", f"localhost:{port}")
+    app = review_app(table, events, Tasks(events), MAKERS, token=token, hosts=hosts)
+    return Review(
+        app=app,
+        address=f"http://{LOOPBACK}:{port}/{token}/",
+        events=events,
+        watch=DiskWatch(table, events),
+        listening=listening,
+    )
+
+
+def serve(review: Review, when_up: Callable[[str], None]) -> None:
+    """Answer until interrupted; ``when_up`` is told the address once answers come.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        When a person ends it.
+    """
+
+    class Server(uvicorn.Server):
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets)
+            if self.started:
+                when_up(review.address)
+
+        def handle_exit(self, sig: int, frame: object) -> None:
+            review.events.close()
+            super().handle_exit(sig, frame)  # type: ignore[arg-type]
+
+    config = uvicorn.Config(
+        review.app,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        lifespan="off",
+        ws="none",
+        timeout_graceful_shutdown=2,
+    )
+    review.watch.start()
+    try:
+        Server(config).run(sockets=[review.listening])
+    finally:
+        review.watch.stop()
+        review.listening.close()

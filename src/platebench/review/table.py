@@ -1,0 +1,391 @@
+"""The session on the table: its plates as they stand, and what a person changes about them.
+
+Safe to use from several threads. What is decided lives in ``session.toml``; the table holds
+nothing that the file does not, but for the steps that undo takes back.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from threading import Lock, RLock, Thread
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
+from platebench.densitometry.calibration import load_calibration
+from platebench.errors import PlateError, SpotError
+from platebench.plate_job import PlateJob, PrintingEnds
+from platebench.profiles_folder import profiles_folder
+from platebench.review.layers import (
+    Layer,
+    Shown,
+    Table,
+    captured_table,
+    density_table,
+    jpeg,
+    painted,
+    positive_table,
+    show_plate,
+)
+from platebench.review.plate_pixels import PlatePixels, load_pixels
+from platebench.review.shelf import Shelf
+from platebench.review.tiles import DeepSize, codes_of_preview, codes_of_tile
+from platebench.session.convert_session import OUTPUT_NAME, shared_ends
+from platebench.session.edit_file import edit_plate
+from platebench.session.record import read_record
+from platebench.session.session_file import FILE_NAME, load_session
+from platebench.session.session_light import prepare_light
+from platebench.settings import Corners, PlateSettings, SessionSettings
+from platebench.stages.light import Dark, Light
+from platebench.stages.tone_file import list_tones, load_tone
+
+EDITABLE = (
+    *("corners", "rotate", "emulsion", "tone", "printing", "print_stops", "crop", "straighten"),
+    *("format", "skip", "checked", "note"),
+)
+MOST_STEPS_BACK = 500
+LOUPE = 64  # pixels of the capture, a power of two
+_NOT_OF_PIXELS = (
+    *("rotate", "emulsion", "tone", "printing", "print_stops", "crop", "straighten"),
+    *("format", "skip", "checked", "note"),
+)
+
+
+class _PixelsKey(NamedTuple):
+    """All that decides a plate's pixels."""
+
+    plate_id: str
+    but_corners: tuple[object, ...]
+    corners: Corners | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """One change, both ways."""
+
+    plate_id: str
+    before: Mapping[str, Any]
+    after: Mapping[str, Any]
+
+
+class ReviewTable:
+    """One session, looked at and corrected.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder, holding ``session.toml``.
+    output : Path or None
+        Folder of results; None: ``converted`` in the session folder.
+    memory_bytes : int
+        For plates held at full size.
+
+    Raises
+    ------
+    SettingsError, SessionFolderError
+        If there is no session there.
+    """
+
+    def __init__(
+        self, folder: Path, *, output: Path | None = None, memory_bytes: int = 1 << 30
+    ) -> None:
+        self.folder = folder
+        self.output = folder / OUTPUT_NAME if output is None else output
+        self.shelf: Shelf[PlatePixels] = Shelf(memory_bytes)
+        self._settings = load_session(folder)
+        self._writing = RLock()
+        self._light_lock = Lock()
+        self._light: tuple[object, tuple[Light | None, Dark | None]] | None = None
+        self._aside: set[_PixelsKey] = set()
+        self._aside_lock = Lock()
+        self.when_ready: Callable[[str], None] = lambda plate_id: None
+        self._done: list[_Step] = []
+        self._undone: list[_Step] = []
+
+    @property
+    def settings(self) -> SessionSettings:
+        """What ``session.toml`` said when it was read last."""
+        return self._settings
+
+    def reread(self) -> None:
+        """Read ``session.toml`` again.
+
+        Raises
+        ------
+        SettingsError
+            If it cannot be used now; the settings of before stay.
+        """
+        self._settings = load_session(self.folder)
+
+    def plate(self, plate_id: str) -> PlateSettings:
+        """Return a plate's settings.
+
+        Raises
+        ------
+        SpotError
+            If the session lists no such plate.
+        """
+        for plate in self._settings.plates:
+            if plate.id == plate_id:
+                return plate
+        raise SpotError(self.folder / FILE_NAME, f'lists no plate "{plate_id}"', "name another")
+
+    def tones(self) -> list[str]:
+        """Return the names of the tone profiles there are."""
+        return list_tones(self._tone_folders())
+
+    def record(self, plate_id: str) -> dict[str, Any]:
+        """Return what the last conversion found out about a plate; empty where there is none."""
+        record = read_record(self.output / "plates" / f"{plate_id}.json")
+        return dict(record.get("result", {}))
+
+    # -- pictures ---------------------------------------------------------------------------
+
+    def shown(self, plate_id: str) -> Shown:
+        """Return a plate ready to be drawn, read from its captures where that is still to do.
+
+        Corners moved by hand change the light measured around the plate, and with it all
+        densities a little. While that is worked out, the pixels of before are shown with the new
+        corners; ``when_ready`` is called once the others are there.
+
+        Raises
+        ------
+        PlateError
+            If it cannot be read.
+        """
+        settings = self.plate(plate_id)
+        key = self._pixels_key(settings)
+        pixels = self.shelf.held(key) or self._nearly(key, settings)
+        if pixels is None:
+            pixels = self.shelf.get(key, lambda: self._load(settings))
+            self._put_away_others(key)
+        return show_plate(pixels, settings)
+
+    def is_at_hand(self, plate_id: str) -> bool:
+        """Tell whether a plate's pixels are in memory, as its settings are now."""
+        return self.shelf.held(self._pixels_key(self.plate(plate_id))) is not None
+
+    def _nearly(self, key: _PixelsKey, settings: PlateSettings) -> PlatePixels | None:
+        """Return pixels that differ in the corners only, and have the right ones made."""
+        for other in self.shelf.held_keys():
+            if isinstance(other, _PixelsKey) and other.but_corners == key.but_corners:
+                pixels = self.shelf.held(other)
+                if pixels is not None:
+                    self._load_aside(key, settings)
+                    return pixels
+        return None
+
+    def _load_aside(self, key: _PixelsKey, settings: PlateSettings) -> None:
+        with self._aside_lock:
+            if key in self._aside:
+                return
+            self._aside.add(key)
+
+        def work() -> None:
+            try:
+                if key == self._pixels_key(self.plate(settings.id)):  # else it has moved on
+                    self.shelf.get(key, lambda: self._load(settings))
+                    self._put_away_others(key)
+                    self.when_ready(settings.id)
+            except PlateError:
+                pass  # told when the plate is converted
+            finally:
+                with self._aside_lock:
+                    self._aside.discard(key)
+
+        Thread(target=work, daemon=True).start()
+
+    def _put_away_others(self, key: _PixelsKey) -> None:
+        for other in self.shelf.held_keys():
+            same_plate = isinstance(other, _PixelsKey) and other.plate_id == key.plate_id
+            if same_plate and other != key:
+                self.shelf.drop(other)
+
+    def version(self, plate_id: str) -> str:
+        """Return what changes whenever a plate's pictures do."""
+        settings = replace(self.plate(plate_id), checked=False, note="")
+        ends = self._shared_ends() if settings.printing == "shared" else None
+        tone = self._tone_stamp(settings.tone)
+        text = repr((settings, ends, tone, self._pixels_key(settings), self.is_at_hand(plate_id)))
+        return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+    def table(self, shown: Shown, layer: Layer) -> Table:
+        """Return the pixel value of each code in a layer."""
+        if layer == "captured":
+            return captured_table(shown.pixels)
+        if layer == "density":
+            return density_table(shown.pixels)
+        tone = load_tone(shown.settings.tone, self._tone_folders())
+        return positive_table(shown.pixels, shown.settings, tone, self.ends(shown))
+
+    def ends(self, shown: Shown) -> PrintingEnds:
+        """Return the densities that print black and white, as conversion sets them."""
+        if shown.settings.printing == "shared" and (shared := self._shared_ends()):
+            return shared
+        densities = shown.pixels.densities
+        return PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
+
+    def tile(self, plate_id: str, layer: Layer, level: int, column: int, row: int) -> bytes | None:
+        """Return one tile of a layer as JPEG; None where there is none."""
+        shown = self.shown(plate_id)
+        size = shown.size(layer)
+        box = size.tile_box(level, column, row)
+        if box is None:
+            return None
+        codes = codes_of_tile(shown.pixels.levels, shown.plan(layer).source, size, level, box)
+        return jpeg(painted(codes, self.table(shown, layer)))
+
+    def preview(
+        self, plate_id: str, layer: Layer, long_side: int, tried: Mapping[str, Any] | None = None
+    ) -> bytes:
+        """Return a layer whole, at most ``long_side`` pixels long, as JPEG.
+
+        ``tried`` are settings to look at before they are decided on: ``tone``, ``print_stops``.
+        """
+        shown = self.shown(plate_id)
+        shown = replace(shown, settings=replace(shown.settings, **(tried or {})))
+        codes = codes_of_preview(
+            shown.pixels.levels, shown.plan(layer).source, shown.size(layer), long_side
+        )
+        return jpeg(painted(codes, self.table(shown, layer)))
+
+    def loupe(self, plate_id: str, row: float, column: float) -> bytes:
+        """Return the capture around a place, ``LOUPE`` pixels square at full size, as JPEG."""
+        shown = self.shown(plate_id)
+        half = (LOUPE - 1) / 2
+        source = np.array([[1.0, 0, column - half], [0, 1, row - half], [0, 0, 1]])
+        square = DeepSize(rows=LOUPE, columns=LOUPE)
+        codes = codes_of_tile(
+            shown.pixels.levels, source, square, square.last_level, (0, 0, LOUPE, LOUPE)
+        )
+        return jpeg(painted(codes, self.table(shown, "captured")), quality=92)
+
+    # -- changes ----------------------------------------------------------------------------
+
+    def edit(self, plate_id: str, changes: Mapping[str, Any]) -> None:
+        """Change a plate's settings in ``session.toml``, at once.
+
+        Raises
+        ------
+        SettingsError
+            If a value cannot be used, or the file cannot be read.
+        WriteError
+            If it cannot be written.
+        """
+        unknown = sorted(set(changes) - set(EDITABLE))
+        if unknown:
+            known = ", ".join(EDITABLE)
+            what = f"cannot be changed here ({', '.join(unknown)})"
+            raise SpotError(self.folder / FILE_NAME, what, f"known here: {known}")
+        with self._writing:
+            step = self._apply(plate_id, changes)
+            if step.before != step.after:
+                self._done = [*self._done[-MOST_STEPS_BACK:], step]
+                self._undone = []
+
+    def undo(self) -> str | None:
+        """Take the last change back and return its plate's id; None where there is none."""
+        with self._writing:
+            if not self._done:
+                return None
+            step = self._done.pop()
+            self._undone.append(self._apply(step.plate_id, step.before))
+            return step.plate_id
+
+    def redo(self) -> str | None:
+        """Make the change taken back last again."""
+        with self._writing:
+            if not self._undone:
+                return None
+            step = self._undone.pop()
+            self._done.append(self._apply(step.plate_id, step.before))
+            return step.plate_id
+
+    @property
+    def steps(self) -> tuple[int, int]:
+        """How many changes can be taken back, and made again."""
+        return len(self._done), len(self._undone)
+
+    def _apply(self, plate_id: str, changes: Mapping[str, Any]) -> _Step:
+        self._settings, before = edit_plate(self.folder, plate_id, changes)
+        return _Step(plate_id, before, dict(changes))
+
+    # -- what pictures are made of ----------------------------------------------------------
+
+    def _load(self, settings: PlateSettings) -> PlatePixels:
+        light, dark = self._session_light()
+        calibrated = self.folder / CALIBRATION
+        return load_pixels(
+            PlateJob(
+                folder=self.folder,
+                output=self.output,
+                settings=settings,
+                scan=self._settings.scan,
+                light=light,
+                dark=dark,
+                calibration=load_calibration(calibrated) if calibrated.exists() else None,
+            )
+        )
+
+    def _session_light(self) -> tuple[Light | None, Dark | None]:
+        """Return the light, prepared once for as long as its frames stay what they are."""
+        settings = self._settings
+        key = self._stamps((*settings.blank, *settings.dark)), settings.scan
+        with self._light_lock:
+            if self._light is None or self._light[0] != key:
+                self._light = key, prepare_light(self.folder, settings)
+            return self._light[1]
+
+    def _pixels_key(self, settings: PlateSettings) -> _PixelsKey:
+        """Return all that decides a plate's pixels: files, light, and the settings that matter."""
+        said = asdict(settings)
+        for name in (*_NOT_OF_PIXELS, "corners"):
+            del said[name]
+        session = self._settings
+        names = (*settings.captures, *session.blank, *session.dark, CALIBRATION)
+        but_corners = (json.dumps(said, sort_keys=True), session.scan, self._stamps(names))
+        return _PixelsKey(settings.id, but_corners, settings.corners)
+
+    def _stamps(self, names: tuple[str, ...]) -> tuple[tuple[str, int, int], ...]:
+        return tuple((name, *_stamp(self.folder / name)) for name in names)
+
+    def _tone_folders(self) -> tuple[Path, Path]:
+        return self.folder, profiles_folder() / "tone"
+
+    def _tone_stamp(self, name: str) -> tuple[int, int]:
+        for folder in self._tone_folders():
+            path = folder / f"{name}.toml"
+            if path.is_file():
+                return _stamp(path)
+        return 0, 0
+
+    def _shared_ends(self) -> PrintingEnds | None:
+        """Return the ends that plates printed alike share, from what conversion measured."""
+        ends = []
+        for plate in self._settings.plates:
+            if plate.printing == "shared" and not plate.skip:
+                known = read_record(self.output / "plates" / f"{plate.id}.json").get("ends")
+                if known:
+                    ends.append(PrintingEnds(**known))
+        return shared_ends(ends) if ends else None
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    """Return what changes when a file does; zeros where there is none."""
+    try:
+        seen = path.stat()
+    except OSError:
+        return 0, 0
+    return seen.st_size, seen.st_mtime_ns
+
+
+def message_of(error: Exception) -> str:
+    """Return an error in one line, for the page."""
+    if isinstance(error, PlateError):
+        return str(error)
+    return f"unexpected: {type(error).__name__}: {' '.join(str(error).split())}"

@@ -1,0 +1,122 @@
+"""What the page is told about the session and its plates: plain values."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from platebench import __version__
+from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate
+from platebench.review.readings import tone_curve
+from platebench.review.table import EDITABLE, ReviewTable
+from platebench.review.tiles import TILE
+from platebench.session.record import read_record
+from platebench.settings import PlateSettings
+
+
+def session_to_json(table: ReviewTable) -> dict[str, Any]:
+    """Return the session as the page lists it."""
+    settings = table.settings
+    undo, redo = table.steps
+    return {
+        "title": settings.title or table.folder.resolve().name,
+        "folder": table.folder.resolve().name,
+        "version": __version__,
+        "tones": table.tones(),
+        "plates": [plate_line(table, plate) for plate in settings.plates],
+        "undo": undo,
+        "redo": redo,
+        "files": sorted(
+            path.name
+            for path in (table.output.iterdir() if table.output.is_dir() else ())
+            if path.suffix in (".pdf", ".html")
+        ),
+        "legend": {
+            "densest": DENSEST_SHOWN,
+            "colours": [
+                f"#{red:02x}{green:02x}{blue:02x}" for blue, green, red in density_colours()
+            ],
+        },
+    }
+
+
+def plate_line(table: ReviewTable, plate: PlateSettings) -> dict[str, Any]:
+    """Return one plate as the list shows it, from its record: no capture is read."""
+    record = table.record(plate.id)
+    preview = table.output / "previews" / f"{plate.id}.jpg"
+    try:
+        stamp = preview.stat().st_mtime_ns
+    except OSError:
+        stamp = 0
+    return {
+        "id": plate.id,
+        "captures": list(plate.captures),
+        "converted": bool(record) and stamp > 0,
+        "stale": _is_stale(table, plate),
+        "preview": stamp,
+        "doubtful": bool(record.get("doubtful", False)),
+        "flags": list(record.get("flags", ())),
+        "format": record.get("format", plate.format),
+        "size_mm": record.get("size_mm"),
+        "pixels": record.get("pixels"),
+        "base_fog": record.get("base_fog"),
+        "d_max": record.get("d_max"),
+        "density_range": record.get("density_range"),
+        "taken": record.get("taken"),
+        "settings": editable(plate),
+    }
+
+
+def editable(plate: PlateSettings) -> dict[str, Any]:
+    """Return the settings of a plate that the page may change."""
+    said = asdict(plate)
+    return {key: said[key] for key in EDITABLE}
+
+
+def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
+    """Return a plate as it is opened: sizes, corners, densities, curve. Reads its captures.
+
+    Raises
+    ------
+    PlateError
+        If they cannot be read.
+    """
+    shown = table.shown(plate_id)
+    found = show_plate(shown.pixels, shown.settings).pixels.found
+    corners = shown.settings.corners or [[float(v) for v in corner] for corner in found.corners]
+    sizes = {}
+    for layer in LAYERS:
+        size = shown.size(layer)  # type: ignore[arg-type]
+        sizes[layer] = {"width": size.columns, "height": size.rows, "last_level": size.last_level}
+    positive = table.table(shown, "positive")
+    return plate_line(table, shown.settings) | {
+        "version": table.version(plate_id),
+        "tile": TILE,
+        "layers": sizes,
+        "corners": [[round(v, 2) for v in corner] for corner in corners],
+        "by_hand": shown.settings.corners is not None,
+        "found": found.found,
+        "confidence": round(found.confidence, 3),
+        "surround": found.surround,
+        "doubts": list(shown.pixels.doubts),
+        "whole": shown.framing.whole,
+        "ppi": None if shown.framing.ppi is None else round(shown.framing.ppi, 2),
+        "calibrated": shown.pixels.calibration is not None,
+        "tone_curve": tone_curve(shown, positive, table.ends(shown)),
+        "settled": table.is_at_hand(plate_id),
+    }
+
+
+def _is_stale(table: ReviewTable, plate: PlateSettings) -> bool:
+    """Tell whether a plate's settings have changed since it was converted."""
+    record = read_record(table.output / "plates" / f"{plate.id}.json")
+    if not record:
+        return True
+    now = asdict(plate)
+    before = record.get("settings", {})
+    return any(_listed(now[key]) != _listed(value) for key, value in before.items() if key in now)
+
+
+def _listed(value: Any) -> Any:
+    """Return tuples as lists, as JSON has them."""
+    return [_listed(item) for item in value] if isinstance(value, list | tuple) else value
