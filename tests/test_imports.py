@@ -20,7 +20,7 @@ LAYERS: list[set[str]] = [
     {"stages", "outputs"},
     {"quality", "synthetic", "exposures", "look", "framing", "convert", "plate_record"},
     {"session", "archive"},
-    {"demo", "demo_log"},
+    {"demo", "demo_log", "review"},
     {"cli", "__main__"},
 ]
 WORK = 2  # the layer of every module not listed: it works on pictures, not on sessions
@@ -33,6 +33,8 @@ DOORS = {
     "sqlite3": {"archive/catalogue"},
     "tomlkit": {"session/draft_file.py", "session/edit_file.py", "printing/process_write.py"},
     "reportlab": {"outputs"},
+    "starlette": {"review/app.py"},
+    "uvicorn": {"review/serve.py"},
     "pypdfium2": {"outputs"},
 }
 

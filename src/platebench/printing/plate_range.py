@@ -103,10 +103,10 @@ def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRan
         if plate not in known:
             what = f'has no record of a plate "{plate}"'
             raise SessionFolderError(output, what, f"the plates there are: {', '.join(known)}")
-    return [read_record(folder / f"{plate}.json") for plate in plates or known]
+    return [_read_record(folder / f"{plate}.json") for plate in plates or known]
 
 
-def read_record(path: Path) -> PlateRange:
+def _read_record(path: Path) -> PlateRange:
     try:
         return _range_from(path.stem, json.loads(path.read_bytes())["result"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:

@@ -71,10 +71,13 @@ class Guard:
             "path": scope["path"][len(prefix) :] or "/",
             "root_path": "",
         }
-        try:
-            await self.app(inner, _bounded(receive), _with_headers(send))
-        except _TooLargeError:
-            await _refuse(send, 413, "too large")
+        if scope["method"] == "POST":
+            body = await _whole_body(receive)
+            if body is None:
+                await _refuse(send, 413, "too large")
+                return
+            receive = _given(body, receive)
+        await self.app(inner, receive, _with_headers(send))
 
     def _refusal(self, scope: Scope, headers: dict[bytes, str]) -> tuple[int, str] | None:
         if headers.get(b"host") not in self.hosts:
@@ -100,22 +103,30 @@ class Guard:
         return None
 
 
-class _TooLargeError(Exception):
-    """More came than was allowed."""
-
-
-def _bounded(receive: Receive) -> Receive:
-    taken = 0
-
-    async def bounded() -> Message:
-        nonlocal taken
+async def _whole_body(receive: Receive) -> bytes | None:
+    """Return a request's body; None where it is larger than any that is wanted here."""
+    body = b""
+    while True:
         message = await receive()
-        taken += len(message.get("body", b""))
-        if taken > LARGEST_BODY:
-            raise _TooLargeError
-        return message
+        body += message.get("body", b"")
+        if len(body) > LARGEST_BODY:
+            return None
+        if not message.get("more_body", False):
+            return body
 
-    return bounded
+
+def _given(body: bytes, receive: Receive) -> Receive:
+    """Return what gives a body that has been read, then what comes after it."""
+    first = True
+
+    async def giving() -> Message:
+        nonlocal first
+        if first:
+            first = False
+            return {"type": "http.request", "body": body, "more_body": False}
+        return await receive()
+
+    return giving
 
 
 def _with_headers(send: Send) -> Send:

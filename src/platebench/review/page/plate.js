@@ -33,6 +33,7 @@ export class PlateDesk {
 
   async renew() {
     const id = this.id;
+    if (!id) return;
     try {
       const plate = await ask(plateAddress(id));
       if (id !== this.id) return;
@@ -171,12 +172,14 @@ export class PlateDesk {
   }
 
   async change(changes) {
+    const id = this.id;
+    if (!id) return;
     try {
-      await tell(`${plateAddress(this.id)}/edit`, changes);
+      await tell(`${plateAddress(id)}/edit`, changes);
     } catch (error) {
       this.told.say(error.message, true);
     }
-    await this.renew();
+    if (id === this.id) await this.renew();
     this.told.changed();
   }
 

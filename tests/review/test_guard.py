@@ -1,0 +1,152 @@
+"""Who may talk to the table: everything else is refused, and nothing happens."""
+
+from __future__ import annotations
+
+import json
+import socket
+from pathlib import Path
+
+import pytest
+
+from platebench.review.guard import LARGEST_BODY
+
+from .served import Served
+
+EDIT = json.dumps({"rotate": 90}).encode()
+
+
+def test_the_address_is_this_machine_and_a_token_nobody_can_guess(table: Served) -> None:
+    assert table.review.listening.getsockname()[0] == "127.0.0.1"
+    assert len(table.base.strip("/")) >= 32  # 24 random bytes, RFC 4648 base64url
+    status, headers, content = table.get("")
+    assert status == 200 and b"<title>" in content
+    assert headers["referrer-policy"] == "no-referrer"
+    assert "default-src 'none'" in headers["content-security-policy"]
+    assert headers["x-content-type-options"] == "nosniff"
+
+
+@pytest.mark.parametrize("path", ["/", "/wrong/", "/wrong/api/session", "//", "/api/session"])
+def test_without_the_token_there_is_nothing(table: Served, path: str) -> None:
+    status, _, content = table.send(path)
+    assert (
+        status == 404 and b"shelf" not in content and table.base.strip("/").encode() not in content
+    )
+
+
+def test_half_a_token_is_none(table: Served) -> None:
+    assert table.send(table.base[:-2] + "/api/session")[0] == 404
+
+
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "", "[::1]:80"])
+def test_another_host_is_refused(table: Served, host: str) -> None:
+    """DNS made to point here carries another name in its Host header (RFC 9110, 7.2)."""
+    assert table.send(table.base + "api/session", headers={"Host": host})[0] in (400, 421)
+
+
+def test_localhost_is_this_host_too(table: Served) -> None:
+    port = table.host.partition(":")[2]
+    assert table.send(table.base + "api/session", headers={"Host": f"localhost:{port}"})[0] == 200
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {},
+        {"Origin": "http://127.0.0.1:1"},
+        {"Origin": "OWN", "Sec-Fetch-Site": "cross-site"},
+        {"Origin": "OWN", "Sec-Fetch-Site": "same-site"},
+    ],
+)
+def test_a_change_from_another_site_is_refused(
+    table: Served, session: Path, headers: dict[str, str]
+) -> None:
+    before = (session / "session.toml").read_bytes()
+    own = {name: value.replace("OWN", f"http://{table.host}") for name, value in headers.items()}
+    status, _, _ = table.send(
+        table.base + table.plate("wide") + "/edit",
+        method="POST",
+        headers={"Content-Type": "application/json", **own},
+        body=EDIT,
+    )
+    assert status == 403
+    assert (session / "session.toml").read_bytes() == before
+
+
+def test_reading_from_another_site_is_refused(table: Served) -> None:
+    headers = {"Sec-Fetch-Site": "cross-site"}
+    assert table.send(table.base + "api/session", headers=headers)[0] == 403
+
+
+def test_a_form_cannot_post(table: Served, session: Path) -> None:
+    before = (session / "session.toml").read_bytes()
+    kind = {"Content-Type": "text/plain"}
+    assert table.post(table.plate("wide") + "/edit", {"rotate": 90}, **kind)[0] == 415
+    assert (session / "session.toml").read_bytes() == before
+
+
+@pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"])
+def test_other_methods_are_refused(table: Served, method: str) -> None:
+    headers = {"Origin": f"http://{table.host}"}
+    assert table.send(table.base + "api/session", method=method, headers=headers)[0] == 405
+
+
+def test_a_huge_body_is_refused(table: Served) -> None:
+    own = {"Origin": f"http://{table.host}", "Content-Type": "application/json"}
+    path = table.base + table.plate("wide") + "/edit"
+    said = {**own, "Content-Length": str(10**12)}
+    assert table.send(path, method="POST", headers=said, body=b"{}")[0] == 413
+    chunks = b"%x\r\n" % (LARGEST_BODY + 1) + b" " * (LARGEST_BODY + 1) + b"\r\n0\r\n\r\n"
+    assert sent_raw(table, path, {**own, "Transfer-Encoding": "chunked"}, chunks) == 413
+
+
+def sent_raw(table: Served, path: str, headers: dict[str, str], body: bytes) -> int:
+    """Send a request byte for byte and return the status."""
+    host, _, port = table.host.partition(":")
+    lines = [f"POST {path} HTTP/1.1", f"Host: {table.host}"]
+    lines += [f"{name}: {value}" for name, value in headers.items()]
+    with socket.create_connection((host, int(port)), timeout=20) as connection:
+        connection.sendall("\r\n".join([*lines, "", ""]).encode() + body)
+        return int(connection.recv(65536).split(b" ")[1])
+
+
+@pytest.mark.parametrize("body", [b"", b"[]", b"{", b"nul", b'"x"', b"[" * 20_000, b"\xff\xfe"])
+def test_a_malformed_body_is_refused(table: Served, session: Path, body: bytes) -> None:
+    before = (session / "session.toml").read_bytes()
+    own = {"Origin": f"http://{table.host}", "Content-Type": "application/json"}
+    path = table.base + table.plate("wide") + "/edit"
+    status, _, _ = table.send(path, method="POST", headers=own, body=body)
+    assert status in (200, 400) and (status == 400 or body == b"")
+    assert (session / "session.toml").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "page/../../../session/record.py",
+        "page/%2e%2e/%2e%2e/app.py",
+        "page/..%2f..%2fapp.py",
+        "output/..%2Fsession.toml",
+        "output/%2e%2e/session.toml",
+        "output/../session.toml",
+        "output/report.json",
+        "output/.writing-x.pdf",
+        "api/plates/..%2F..%2Fetc/thumb.jpg",
+        "api/plates/%2Fetc%2Fpasswd",
+        "fonts/../app.py",
+    ],
+)
+def test_paths_lead_nowhere_else(table: Served, path: str) -> None:
+    assert table.get(path)[0] in (404, 422)
+
+
+def test_a_link_in_the_output_leads_nowhere(table: Served, session: Path, tmp_path: Path) -> None:
+    (tmp_path / "secret.pdf").write_bytes(b"secret")
+    (session / "converted" / "x.pdf").symlink_to(tmp_path / "secret.pdf")
+    assert table.get("output/x.pdf")[0] == 404
+    assert table.get("output/proof-sheet.pdf")[0] == 200
+
+
+def test_a_very_long_address_is_refused(table: Served) -> None:
+    assert table.get("api/" + "x" * 4000)[0] == 414

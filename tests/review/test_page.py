@@ -1,0 +1,231 @@
+"""The page in a real browser: headless Chromium, driven as a person would. Skipped without one."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from platebench.session.session_file import load_session
+from platebench.synthetic import simulate_plate
+
+from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES
+from .served import Served
+
+playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright")
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = [
+    pytest.mark.big,
+    pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium"),
+]
+
+FLAGS = [
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
+    *("--disable-background-networking", "--disable-component-update"),
+]
+AXE = Path(__file__).parent / "axe" / "axe.min.js"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(browser: Any, table: Served) -> Iterator[Any]:
+    """The table opened; whatever the page complains about fails the test."""
+    page = browser.new_page(viewport={"width": 1300, "height": 850})
+    complaints: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+    page.on(
+        "response",
+        lambda got: complaints.append(f"{got.url} {got.text()}") if got.status >= 400 else None,
+    )
+    page.goto(table.review.address)
+    page.wait_for_selector("#prints img")
+    yield page
+    page.close()
+    assert complaints == []
+
+
+def open_plate(page: Any, name: str) -> None:
+    page.click(f"#prints a:has-text('{name}')")
+    page.wait_for_selector(".curve")
+    page.wait_for_function("() => document.querySelector('#plate').dataset.version")
+
+
+def wait_until(condition: Any) -> None:
+    for _ in range(100):
+        if condition():
+            return
+        time.sleep(0.05)
+    raise AssertionError("waited in vain")
+
+
+def test_all_plates_lie_there_in_order_and_the_keyboard_goes_through_them(page: Any) -> None:
+    assert page.locator("#prints .id").all_inner_texts() == ["dense", "wide"]
+    page.wait_for_function(
+        "[...document.querySelectorAll('#prints img')].every(i => i.naturalWidth)"
+    )
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".curve")
+    assert page.inner_text("#plate-id") == "dense"
+    page.keyboard.press("ArrowRight")
+    page.wait_for_function("() => document.querySelector('#plate-id').innerText === 'wide'")
+    page.keyboard.press("Escape")
+    page.wait_for_selector("#prints:visible")
+    assert page.evaluate("document.activeElement.innerText").startswith("wide")
+
+
+def test_the_density_under_the_pointer_is_the_simulators(page: Any) -> None:
+    simulation = simulate_plate(PLATES["wide"], BOX, CAMERA, exposure_s=EXPOSURE_S, seed=12)
+    open_plate(page, "wide")
+    page.keyboard.press("2")  # as captured: the truth is in the capture's own pixels
+    page.wait_for_function("() => document.querySelector('input[value=captured]').checked")
+    time.sleep(0.7)
+    board = page.locator(".board").bounding_box()
+    page.mouse.move(board["x"] + board["width"] / 2, board["y"] + board["height"] / 2)
+    page.wait_for_selector(".cursor-reading strong")
+    # the capture is shown whole and centred: the middle of the board is its middle
+    rows, columns = simulation.transmittance.shape
+    middle = simulation.transmittance[
+        rows // 2 - 5 : rows // 2 + 5, columns // 2 - 5 : columns // 2 + 5
+    ]
+    truth = -np.log10(middle.mean())
+
+    def told() -> float:
+        return float(page.inner_text(".cursor-reading strong").removeprefix("D "))
+
+    wait_until(lambda: abs(told() - truth) < 0.08)
+    page.keyboard.press("o")
+    wait_until(lambda: abs(told() - truth) < 0.08)
+
+
+def test_a_rectangle_is_measured_by_dragging(page: Any) -> None:
+    open_plate(page, "wide")
+    time.sleep(0.7)
+    page.keyboard.press("x")
+    board = page.locator(".board").bounding_box()
+    x, y = board["x"] + board["width"] / 2, board["y"] + board["height"] / 2
+    page.mouse.move(x - 60, y - 40)
+    page.mouse.down()
+    page.mouse.move(x + 60, y + 40, steps=5)
+    page.mouse.up()
+    page.wait_for_function(
+        "() => document.querySelector('.cursor-reading').innerText.includes('rectangle')"
+    )
+    assert "mm" in page.inner_text(".cursor-reading")
+
+
+def test_a_corner_dragged_is_in_the_file_and_can_be_undone(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    page.keyboard.press("c")
+    handle = page.wait_for_selector("[data-corner='2']")
+    time.sleep(0.6)
+    box = handle.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 30, y - 20, steps=5)
+    page.wait_for_selector(".loupe img")
+    page.mouse.up()
+    wait_until(lambda: load_session(session).plates[1].corners is not None)
+    corners = load_session(session).plates[1].corners
+    page.keyboard.press("Control+z")
+    wait_until(lambda: load_session(session).plates[1].corners is None)
+    page.keyboard.press("Control+Shift+z")
+    wait_until(lambda: load_session(session).plates[1].corners == corners)
+    found = simulate_plate(PLATES["wide"], BOX, CAMERA, exposure_s=EXPOSURE_S, seed=12).corners
+    moved = np.array(corners) - found
+    assert np.abs(np.delete(moved, 2, axis=0)).max() < 1  # the others stayed
+    assert moved[2][0] < -3 and moved[2][1] < -5  # this one went up and to the left
+
+
+def test_corners_move_by_keyboard(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    page.keyboard.press("c")
+    page.wait_for_selector("[data-corner='0']:focus")
+    time.sleep(0.4)
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Shift+ArrowRight")
+    wait_until(lambda: load_session(session).plates[1].corners is not None)
+    found = simulate_plate(PLATES["wide"], BOX, CAMERA, exposure_s=EXPOSURE_S, seed=12).corners
+    first = np.array(load_session(session).plates[1].corners[0]) - found[0]
+    assert first == pytest.approx([1, 10], abs=1)
+
+
+def test_tone_turn_check_and_note_are_in_the_file(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    before = page.get_attribute("#plate", "data-version")
+    page.select_option("label:has-text('Tone') select", "softer")
+    wait_until(lambda: load_session(session).plates[1].tone == "softer")
+    page.wait_for_function(
+        "v => document.querySelector('#plate').dataset.version !== v", arg=before
+    )
+    page.click("button[aria-label='Turn right by a quarter']")
+    wait_until(lambda: load_session(session).plates[1].rotate == 90)
+    page.locator("textarea").fill("chip, lower left")
+    page.locator("textarea").press("Escape")
+    wait_until(lambda: load_session(session).plates[1].note == "chip, lower left")
+    page.keyboard.press(" ")
+    wait_until(lambda: load_session(session).plates[1].checked)
+    page.keyboard.press("d")
+    wait_until(lambda: load_session(session).plates[1].print_stops == 0.1)
+    page.keyboard.press("Escape")
+    page.wait_for_selector("#prints .facts:has-text('checked')")
+
+
+def test_converting_from_the_page_makes_the_plates_new(page: Any, session: Path) -> None:
+    positive = session / "converted" / "positives" / "wide.tif"
+    before = positive.stat().st_mtime_ns
+    open_plate(page, "wide")
+    page.keyboard.press("m")
+    wait_until(lambda: load_session(session).plates[1].emulsion == "light")
+    page.click("#convert")
+    page.wait_for_selector("#said:has-text('1 converted, 1 unchanged')", timeout=30_000)
+    assert positive.stat().st_mtime_ns != before
+
+
+def test_a_change_on_disk_shows_in_the_page(page: Any, session: Path) -> None:
+    file = session / "session.toml"
+    file.write_text(file.read_text().replace('title = "Test"', 'title = "By another hand"'))
+    page.wait_for_selector("h1:has-text('By another hand')", timeout=5000)
+
+
+@pytest.mark.parametrize("width", [1300, 820])
+def test_nothing_stands_in_the_way_of_assistive_technology(page: Any, width: int) -> None:
+    """axe-core's rules for WCAG 2.1 A and AA, on the prints, a plate and the dialog."""
+    page.set_viewport_size({"width": width, "height": 1000})
+    source = AXE.read_text()
+
+    def faults() -> list[str]:
+        page.evaluate(source)  # not as a script element, which the page's own policy refuses
+        found = page.evaluate(
+            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa',"
+            " 'best-practice']})"
+        )
+        return [
+            f"{fault['id']}: {fault['nodes'][0]['html'][:120]}" for fault in found["violations"]
+        ]
+
+    assert faults() == []
+    open_plate(page, "wide")
+    assert faults() == []
+    page.keyboard.press("3")
+    page.keyboard.press("c")
+    page.wait_for_selector("[data-corner='0']")
+    assert faults() == []
+    page.keyboard.press("Escape")
+    page.keyboard.press("?")
+    page.wait_for_selector("#help[open]")
+    assert faults() == []

@@ -1,0 +1,227 @@
+"""Looking, measuring and correcting through the server, against the simulator's truth."""
+
+from __future__ import annotations
+
+import io
+import json
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from platebench.review.shelf import Shelf
+from platebench.session.session_file import load_session
+from platebench.synthetic import simulate_plate
+
+from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES
+from .served import Served
+
+
+def picture(content: bytes) -> np.ndarray:
+    return np.asarray(Image.open(io.BytesIO(content)))
+
+
+def test_the_session_is_told_as_it_stands(table: Served) -> None:
+    told = table.json("api/session")
+    assert told["title"] == "Test" and told["running"] is None and "convert" in told["can"]
+    assert [plate["id"] for plate in told["plates"]] == ["dense", "wide"]
+    assert all(plate["converted"] and not plate["stale"] for plate in told["plates"])
+    assert {"neutral", "softer"} <= set(told["tones"])
+    assert "proof-sheet.pdf" in told["files"]
+
+
+def test_corners_are_where_the_simulator_put_them(table: Served) -> None:
+    truth = simulate_plate(PLATES["wide"], BOX, CAMERA, exposure_s=EXPOSURE_S, seed=12)
+    told = table.json(table.plate("wide"))
+    error = np.abs(np.array(told["corners"]) - truth.corners).max()
+    assert error < 0.6 and told["found"] and not told["by_hand"]  # pixels
+
+
+def test_a_rectangle_reads_the_simulators_density(table: Served) -> None:
+    """Density of the whole capture: no geometry between the reading and the truth."""
+    simulation = simulate_plate(PLATES["wide"], BOX, CAMERA, exposure_s=EXPOSURE_S, seed=12)
+    transmittance = simulation.transmittance
+    rows, columns = transmittance.shape[:2]
+    for top, left in ((rows // 2, columns // 2), (rows // 3, columns // 3)):
+        box = (top, left, top + 12, left + 14)
+        area = transmittance[box[0] : box[2], box[1] : box[3]]
+        expected = -np.log10(area.mean())
+        reading = table.json(
+            table.plate("wide") + f"/reading?layer=captured&box={','.join(map(str, box))}"
+        )["reading"]
+        assert abs(reading["density"] - expected) < 0.01 + 3 * reading["sigma"]
+        assert reading["sites"] == 12 * 14 and 0 < reading["sigma"] < 0.2
+
+
+def test_outside_the_picture_there_is_no_reading(table: Served) -> None:
+    path = table.plate("wide") + "/reading"
+    assert table.json(path + "?at=-500,10")["reading"] is None
+    assert table.get(path + "?at=1")[0] == 400
+    assert table.get(path + "?at=1,nan")[0] == 400
+    assert table.get(path + "?box=1,2,3")[0] == 400
+    assert table.get(path + "?layer=x&at=1,1")[0] == 400
+
+
+def test_the_positive_is_what_conversion_writes(table: Served, session: Path) -> None:
+    """Two ways to one picture: the tiles' and the file's, both from the same capture."""
+    content = table.get(table.plate("wide") + "/preview.jpg?side=4000")[2]
+    written = Image.open(session / "converted" / "positives" / "wide.tif")
+    expected = np.asarray(written).astype(float) / 257
+    seen = picture(content).astype(float)
+    assert seen.shape == expected.shape
+    # bilinear against cubic, and JPEG: a few codes in the mean
+    assert np.abs(seen - expected)[4:-4, 4:-4].mean() < 3
+
+
+def test_tiles_make_up_the_picture_and_change_their_address_with_it(table: Served) -> None:
+    told = table.json(table.plate("wide"))
+    last = told["layers"]["captured"]["last_level"]
+    path = table.plate("wide") + f"/tiles/captured/{told['version']}/{last}/0_0.jpg"
+    status, headers, content = table.get(path)
+    assert status == 200 and "immutable" in headers["cache-control"]
+    size = told["layers"]["captured"]
+    assert picture(content).shape == (size["height"], size["width"])
+    assert table.get(path.replace("0_0", "7_0"))[0] == 404
+    assert table.get(path.replace("0_0", "x_0"))[0] == 400
+    assert "no-store" in table.get(path.replace(told["version"], "old"))[1]["cache-control"]
+    table.post(table.plate("wide") + "/edit", {"rotate": 90})
+    assert table.json(table.plate("wide"))["version"] != told["version"]
+
+
+def test_a_change_is_in_the_file_at_once_and_undone_as_quickly(
+    table: Served, session: Path
+) -> None:
+    file = session / "session.toml"
+    file.write_text(file.read_text().replace('id = "wide"', 'id = "wide"   # my favourite'))
+    time.sleep(1.0)
+    wide = table.plate("wide")
+    for change in ({"rotate": 90}, {"tone": "softer", "print_stops": 0.3}, {"note": "good"}):
+        assert table.post(wide + "/edit", change)[0] == 200
+        plate = load_session(session).plates[1]
+        assert {key: getattr(plate, key) for key in change} == change
+    assert "# my favourite" in file.read_text()
+    assert json.loads(table.post("api/undo")[2])["plate"] == "wide"
+    assert table.post("api/undo")[0] == 200
+    assert load_session(session).plates[1].tone == "neutral"
+    assert load_session(session).plates[1].rotate == 90
+    told = json.loads(table.post("api/redo")[2])
+    assert (told["undo"], told["redo"]) == (2, 1)
+    assert load_session(session).plates[1].tone == "softer"
+    assert load_session(session).plates[1].note == ""
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"rotate": 45},
+        {"corners": [[0, 0]]},
+        {"corners": "all"},
+        {"tone": "../../x"},
+        {"id": "other"},
+        {"captures": ["/etc/passwd"]},
+        {"print_stops": 99},
+        {"note": "two\nlines"},
+        {"checked": "yes"},
+    ],
+)
+def test_a_value_that_cannot_be_used_is_one_clear_line(
+    table: Served, session: Path, change: dict[str, object]
+) -> None:
+    before = (session / "session.toml").read_bytes()
+    status, _, content = table.post(table.plate("wide") + "/edit", change)
+    said = json.loads(content)["error"]
+    assert status == 422 and said and "\n" not in said and "Traceback" not in said
+    assert (session / "session.toml").read_bytes() == before
+
+
+def test_corners_by_hand_show_at_once_and_settle(table: Served) -> None:
+    wide = table.plate("wide")
+    told = table.json(wide)
+    inward = np.array([[8, 8], [8, -8], [-8, -8], [-8, 8]])
+    corners = (np.array(told["corners"]) + inward).round(2).tolist()
+    begun = time.monotonic()
+    assert table.post(wide + "/edit", {"corners": corners})[0] == 200
+    moved = table.json(wide)
+    assert moved["by_hand"] and moved["corners"] == corners
+    assert moved["layers"]["positive"] != told["layers"]["positive"]
+    while not table.json(wide)["settled"]:
+        assert time.monotonic() - begun < 20
+        time.sleep(0.05)
+    assert table.json(wide)["version"] != moved["version"]
+
+
+def test_a_tone_can_be_tried_without_being_decided(table: Served, session: Path) -> None:
+    before = (session / "session.toml").read_bytes()
+    path = table.plate("wide") + "/preview.jpg?side=300"
+    as_it_is, darker = (picture(table.get(path + more)[2]) for more in ("", "&print_stops=1"))
+    assert darker.mean() < as_it_is.mean() - 5
+    assert (session / "session.toml").read_bytes() == before
+    assert table.get(path + "&print_stops=99")[0] == 400
+    assert table.get(path + "&tone=none-such")[0] == 422
+
+
+def test_the_loupe_has_its_place_in_the_middle(table: Served) -> None:
+    told = table.json(table.plate("wide"))
+    row, column = told["corners"][0]
+    content = table.get(table.plate("wide") + f"/loupe.jpg?at={row},{column}")[2]
+    loupe = picture(content).astype(float)
+    assert loupe.shape == (64, 64)
+    # bare light box above and to the left of the corner, plate below and to the right
+    assert loupe[4:24, 4:24].mean() > loupe[40:60, 40:60].mean() + 10
+
+
+def test_an_unknown_plate_and_a_lost_capture_are_clear(table: Served, session: Path) -> None:
+    assert table.get(table.plate("other"))[0] == 422
+    (session / "dense.dng").unlink()
+    status, _, content = table.get(table.plate("dense"))
+    assert status == 422 and "dense.dng" in json.loads(content)["error"]
+    assert table.get(table.plate("wide"))[0] == 200
+
+
+def test_a_change_on_disk_is_seen(table: Served, session: Path) -> None:
+    file = session / "session.toml"
+    file.write_text(file.read_text().replace('title = "Test"', 'title = "Another"'))
+    for _ in range(60):
+        if table.json("api/session")["title"] == "Another":
+            return
+        time.sleep(0.05)
+    raise AssertionError("the change was not seen")
+
+
+def test_conversion_runs_from_the_page_and_says_what_came_of_it(
+    table: Served, session: Path
+) -> None:
+    table.post(table.plate("wide") + "/edit", {"rotate": 180})
+    assert table.json("api/session")["plates"][1]["stale"]
+    assert table.post("api/do/convert")[0] == 202
+    for _ in range(400):
+        if table.json("api/session")["running"] is None:
+            break
+        time.sleep(0.05)
+    assert not table.json("api/session")["plates"][1]["stale"]
+    assert table.post("api/do/none-such")[0] == 400
+
+
+def test_what_is_used_least_is_put_away_first() -> None:
+    class Thing:
+        def __init__(self, nbytes: int) -> None:
+            self.nbytes = nbytes
+
+    shelf: Shelf[Thing] = Shelf(100)
+    made = []
+
+    def make(name: str) -> Thing:
+        made.append(name)
+        return Thing(40)
+
+    for name in ("a", "b", "a", "c"):
+        shelf.get(name, lambda name=name: make(name))
+    assert shelf.held_keys() == ["a", "c"] and made == ["a", "b", "c"]
+    assert shelf.nbytes == 80
+    shelf.get("huge", lambda: Thing(1000))
+    assert shelf.held_keys() == ["huge"]
+    with pytest.raises(ZeroDivisionError):
+        shelf.get("broken", lambda: Thing(1 // 0))
+    assert shelf.held("broken") is None
