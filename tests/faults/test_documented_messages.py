@@ -6,6 +6,7 @@ import errno
 import os
 import re
 import shutil
+import socket
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +19,8 @@ from click.testing import CliRunner
 from PIL import Image
 
 from platebench.cli import main
-from platebench.errors import OutOfMemoryError, UnexpectedError, WorkerLostError
+from platebench.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
+from platebench.review.table import ReviewTable
 from platebench.synthetic import (
     CameraModel,
     PlateModel,
@@ -122,6 +124,35 @@ def refusing(number: int) -> Scenario:
 
 _CHANGED = "… was not written: it has been changed since it was made, and is left as it is;"
 PLATE = '[[plate]]\nid = "p"\ncaptures = ["a.dng"]\n'
+
+# --- Review table
+
+
+def asked_by_a_page(session: Path, plate_id: str, key: str) -> str:
+    table = ReviewTable(session)
+    with pytest.raises(PlateError) as caught:
+        table.edit(table.plate(plate_id).id, {key: 1})
+    return str(caught.value)
+
+
+@produces('… lists no plate "…"; name another')
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return asked_by_a_page(session, "gone", "rotate")
+
+
+@produces("… cannot be changed here (…);")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return asked_by_a_page(session, "tall", "captures")
+
+
+@produces("port … is taken or not allowed;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = str(taken.getsockname()[1])
+        return run("review", session, "--no-browser", "--port", port)
+
 
 # --- Session folder
 

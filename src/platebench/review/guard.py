@@ -108,7 +108,7 @@ async def _whole_body(receive: Receive) -> bytes | None:
     body = b""
     while True:
         message = await receive()
-        body += message.get("body", b"")
+        body += bytes(message.get("body", b""))
         if len(body) > LARGEST_BODY:
             return None
         if not message.get("more_body", False):

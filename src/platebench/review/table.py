@@ -18,7 +18,7 @@ import numpy as np
 
 from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
 from platebench.densitometry.calibration import load_calibration
-from platebench.errors import PlateError, SpotError
+from platebench.errors import PlateError, SessionFolderError
 from platebench.plate_job import PlateJob, PrintingEnds
 from platebench.profiles_folder import profiles_folder
 from platebench.review.layers import (
@@ -35,11 +35,12 @@ from platebench.review.layers import (
 from platebench.review.plate_pixels import PlatePixels, load_pixels
 from platebench.review.shelf import Shelf
 from platebench.review.tiles import DeepSize, codes_of_preview, codes_of_tile
-from platebench.session.convert_session import OUTPUT_NAME, shared_ends
+from platebench.session.convert_session import shared_ends
 from platebench.session.edit_file import edit_plate
 from platebench.session.record import read_record
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_light import prepare_light
+from platebench.session.session_report import OUTPUT_NAME
 from platebench.settings import Corners, PlateSettings, SessionSettings
 from platebench.stages.light import Dark, Light
 from platebench.stages.tone_file import list_tones, load_tone
@@ -127,13 +128,15 @@ class ReviewTable:
 
         Raises
         ------
-        SpotError
+        SessionFolderError
             If the session lists no such plate.
         """
         for plate in self._settings.plates:
             if plate.id == plate_id:
                 return plate
-        raise SpotError(self.folder / FILE_NAME, f'lists no plate "{plate_id}"', "name another")
+        raise SessionFolderError(
+            self.folder / FILE_NAME, f'lists no plate "{plate_id}"', "name another"
+        )
 
     def tones(self) -> list[str]:
         """Return the names of the tone profiles there are."""
@@ -281,7 +284,7 @@ class ReviewTable:
         if unknown:
             known = ", ".join(EDITABLE)
             what = f"cannot be changed here ({', '.join(unknown)})"
-            raise SpotError(self.folder / FILE_NAME, what, f"known here: {known}")
+            raise SessionFolderError(self.folder / FILE_NAME, what, f"known here: {known}")
         with self._writing:
             step = self._apply(plate_id, changes)
             if step.before != step.after:
