@@ -47,8 +47,9 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     Returns
     -------
     SensorFrame
-        ``counts`` own their memory. The orientation tag is recorded, deliberately not applied:
-        a camera pointing down does not know which way is up.
+        ``counts`` of a mosaic lie in LibRaw's own memory, which lives as long as they do: 2 bytes
+        a photosite, not 4. The orientation tag is recorded, deliberately not applied: a camera
+        pointing down does not know which way is up.
 
     Raises
     ------
@@ -58,9 +59,10 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     """
     _refuse_float(path, structure)
     try:
-        with library_lines() as lines, rawpy.imread(str(path)) as raw:
+        with library_lines() as lines:
+            raw = rawpy.imread(str(path))  # closing it would free the counts
             info = _info(path, raw)
-            counts = _copy_counts(path, raw)
+            counts = _counts(path, raw)
             pattern = _pattern(path, raw, counts)
             levels = _levels(raw, structure, counts, pattern)
     except _REFUSALS as error:
@@ -128,15 +130,15 @@ def _refuse_float(path: Path, structure: TiffStructure | None) -> None:
             )
 
 
-def _copy_counts(path: Path, raw: Any) -> NDArray[np.uint16]:
-    """Return the visible counts in memory of their own, (M, N) or (M, N, 3)."""
-    view = raw.raw_image_visible  # valid only while the file is open
+def _counts(path: Path, raw: Any) -> NDArray[np.uint16]:
+    """Return the visible counts, (M, N) or (M, N, 3); a mosaic's keep ``raw`` alive."""
+    view = raw.raw_image_visible
     if view is None or view.size == 0:
         raise CaptureError(path, "has no picture data", COPY_AGAIN)
     if view.dtype != np.uint16:
         raise CaptureError(path, f"holds {view.dtype} counts, not whole numbers", TO_DNG)
     if view.ndim == 2:
-        return np.array(view, order="C")
+        return np.asarray(view)
     if view.shape[2] == 4 and view[::16, ::16, 3].any():
         mean_green = (view[..., 1].astype(np.uint32) + view[..., 3] + 1) // 2
         merged = np.array(view[..., :3], order="C")
