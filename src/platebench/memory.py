@@ -10,7 +10,7 @@ UNKNOWN_MEMORY = 4 << 30  # bytes; assumed where the system does not say
 SHARE_FOR_PLATES = 0.75  # the rest stays free for the file cache and everybody else
 PROGRAM_BYTES = 250 << 20  # interpreter and libraries, in each process
 # On top of it, per pixel of the frame; held by a test.
-PEAK_BYTES_PER_PIXEL = {"look": 12, "mosaic": 12, "demosaiced": 64}
+PEAK_BYTES_PER_PIXEL = {"look": 12, "mosaic": 8, "demosaiced": 64}
 _VALUES_PER_BYTE = {".jpg": 12, ".jpeg": 12, ".png": 3}  # as much as scans of plates shrink
 _CGROUP = Path("/sys/fs/cgroup")
 _MEMINFO = Path("/proc/meminfo")

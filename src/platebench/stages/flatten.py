@@ -107,10 +107,10 @@ def flatten(frame: SensorFrame, light: Light, dark: Dark | None = None) -> Bande
     def make(start: int, stop: int) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
         source = counts[start:stop]
         linear = source if frame.curve is None else cv2.LUT(source, frame.curve)
-        band = np.empty(source.shape, np.float32)
+        band = linear.astype(np.float32)
         p = len(zero)
         for k in range(min(p, stop - start)):
-            np.subtract(linear[k::p], zero[(start + k) % p], out=band[k::p], dtype=np.float32)
+            band[k::p] -= zero[(start + k) % p]
         cv2.multiply(band, gains.rows(start, stop), dst=band)
         if not clips or int(source.max()) < frame.white:
             return band, None

@@ -65,10 +65,15 @@ def _coded_rows(
     columns: tuple[int, int],
     by_green: bool,
 ) -> Iterator[Codes]:
-    """Yield the codes of spans of rows, which go down the capture; shared rows are made once."""
-    held, end = np.empty((0, columns[1] - columns[0]), np.uint16), 0
-    for low, high in spans:
-        codes = np.empty((high - low, held.shape[1]), np.uint16)
+    """Yield the codes of spans of rows, which go down the capture; shared rows are made once.
+
+    What is yielded is overwritten two spans later.
+    """
+    tallest, width = max(high - low for low, high in spans), columns[1] - columns[0]
+    buffers = np.empty((2, tallest, width), np.uint16)
+    held, end = buffers[1][:0], 0
+    for turn, (low, high) in enumerate(spans):
+        codes = buffers[turn % 2][: high - low]
         kept = held[len(held) - max(0, end - low) :]
         codes[: len(kept)] = kept
         fresh = low + len(kept)
