@@ -182,6 +182,8 @@ def test_a_wedge_goes_on_to_the_curve(session: Path, end: str) -> None:
     out = session / f"wedge.{end}"
     run(measure, session, "wedge", "--wedge", "--fog", "60,10", "--output", out)
     readings = load_readings(out, tablet=load_tablet("21"))
+    assert readings.base_fog_sigma is not None and readings.base_fog_sigma < 0.002
+    assert readings.common_sigma is not None and (readings.common_sigma > 0).all()
     # Without a calibration: glare as in check-values section 9.
     seen = -np.log10((10 ** -np.array(WEDGE_S2) + 0.005) / 1.005)
     order = np.argsort(readings.log_h)[::-1]

@@ -239,5 +239,5 @@ def test_wedge_with_base_plus_fog(tmp_path: Path) -> None:
     wedge = read_wedge(opened, Spot(x=60, y=10, size=4, unit="mm"))
     assert [number for number, _ in wedge.steps] == list(range(1, 22))
     assert [step.density for _, step in wedge.steps] == pytest.approx(WEDGE_S2, abs=0.006)
-    assert wedge.base_fog == pytest.approx(0.10, abs=0.003)
+    assert wedge.fog is not None and wedge.fog.density == pytest.approx(0.10, abs=0.003)
     assert json.dumps(wedge.steps[0][1].to_json())

@@ -66,7 +66,7 @@ def speed_of(wedge: WedgeReading, bare_log_h: float) -> float:
         [bare_log_h - TABLET_21[n - 1] for n, _ in steps],
         [r.density for _, r in steps],
         absolute=True,
-        base_fog=wedge.base_fog or 0.10,
+        base_fog=0.10,
         base_fog_sigma=0.002,
     )
     point = speeds_of(figures_of(readings)).point

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platebench.densitometry.spot import Probe, Spot, SpotReading, read_spot, reading_of
+from platebench.densitometry.spot import Probe, Spot, SpotReading, read_spots, reading_of
 from platebench.errors import SpotError
 from platebench.stages.find_tablet import FoundTablet, find_tablet
 from platebench.stages.patch import mapped, read_patch
@@ -22,15 +22,15 @@ class WedgeReading:
     ----------
     steps : tuple of (int, SpotReading)
         By the number of the tablet's step they lay under: the densest under the thinnest.
-    base_fog : float or None
-        Density of base plus fog; None where no place was named.
+    fog : SpotReading or None
+        Base plus fog; None where no place was named.
     found : FoundTablet
     note : str
         How the steps were numbered.
     """
 
     steps: tuple[tuple[int, SpotReading], ...]
-    base_fog: float | None
+    fog: SpotReading | None
     found: FoundTablet
     note: str
 
@@ -73,8 +73,8 @@ def read_wedge(
         )
         number = first + found.steps - 1 - place
         steps.append((number, reading_of(probe, patch, float(x), float(y), side)))
-    base_fog = None if fog is None else read_spot(probe, fog).density
-    return WedgeReading(steps=tuple(steps[::-1]), base_fog=base_fog, found=found, note=note)
+    fog_reading = None if fog is None else read_spots(probe, [fog])[0]
+    return WedgeReading(steps=tuple(steps[::-1]), fog=fog_reading, found=found, note=note)
 
 
 def _numbering(probe: Probe, found: FoundTablet, first_step: int | None) -> tuple[int, str]:

@@ -53,8 +53,8 @@ class PlateReadings:
         In the order asked for: single places, then the grid, row after row.
     steps : tuple of int or None
         Number of each reading's step, where a wedge was read.
-    base_fog : float or None
-        Of a wedge, where a place was named for it.
+    fog : SpotReading or None
+        Base plus fog of a wedge, where a place was named for it.
     calibrated : bool
         Whether the session's calibration was applied.
     notes : tuple of str
@@ -63,7 +63,7 @@ class PlateReadings:
     plate_id: str
     readings: tuple[SpotReading, ...]
     steps: tuple[int, ...] | None
-    base_fog: float | None
+    fog: SpotReading | None
     calibrated: bool
     notes: tuple[str, ...]
 
@@ -82,26 +82,31 @@ class PlateReadings:
             for step, value in zip(self.steps, values, strict=True)
             if value["density"] is not None
         ]
-        fog = None if self.base_fog is None else round(self.base_fog, 4)
-        return document | {"steps": steps} | ({} if fog is None else {"base_fog": fog})
+        document |= {"steps": steps}
+        if self.fog is not None:
+            fog = self.fog.to_json()
+            document |= {"base_fog": fog["density"], "base_fog_sigma": fog["photon_sigma"]}
+        return document
 
     def to_csv(self) -> str:
         """Return a table: a line a reading, empty where there is no value.
 
-        Of a wedge, the columns that ``platebench curve`` reads: step, density, sigma; below a line
-        that tells it from a table somebody wrote by hand.
+        Of a wedge, the columns that ``platebench curve`` reads; below a line that tells it from a
+        table somebody wrote by hand.
         """
         stream = io.StringIO()
         writer = csv.writer(stream, lineterminator="\n")
         values = [reading.to_json() for reading in self.readings]
         if self.steps is not None:
             stream.write(f"{WEDGE_MARK} of {self.plate_id}\n")
-            writer.writerow(("step", "density", "sigma"))
-            for step, value in zip(self.steps, values, strict=True):
+            writer.writerow(("step", "density", "sigma", "calibration_sigma"))
+            rows: list[tuple[int | str, dict[str, Any]]] = [*zip(self.steps, values, strict=True)]
+            if self.fog is not None:
+                rows.append(("fog", self.fog.to_json()))
+            for step, value in rows:
                 if value["density"] is not None:
-                    writer.writerow((step, value["density"], value["photon_sigma"]))
-            if self.base_fog is not None:
-                writer.writerow(("fog", round(self.base_fog, 4)))
+                    errors = value["photon_sigma"], value["calibration_sigma"]
+                    writer.writerow((step, value["density"], *errors))
             return stream.getvalue()
         writer.writerow(_COLUMNS)
         for value in values:
@@ -150,12 +155,12 @@ def measure_session_plate(
     """
     probe = _probe(folder, plate_id)
     steps: tuple[int, ...] | None = None
-    base_fog, notes = None, [*probe.notes]
+    fog_reading, notes = None, [*probe.notes]
     if wedge:
         found = read_wedge(probe, None if fog is None else _spot(probe, fog, size), first_step)
         steps = tuple(number for number, _ in found.steps)
         readings = [reading for _, reading in found.steps]
-        base_fog = found.base_fog
+        fog_reading = found.fog
         notes.append(found.note)
     else:
         spots = [_spot(probe, place, size) for place in places]
@@ -167,7 +172,7 @@ def measure_session_plate(
         plate_id=plate_id,
         readings=tuple(readings),
         steps=steps,
-        base_fog=base_fog,
+        fog=fog_reading,
         calibrated=probe.calibrated,
         notes=tuple(notes),
     )
