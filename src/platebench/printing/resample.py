@@ -8,6 +8,7 @@ of single points; applied as products of small matrices they take a third of the
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Iterator
 
 import cv2
@@ -34,10 +35,11 @@ class Resampler:
 
     def __init__(self, picture: NDArray[np.uint16], shape: tuple[int, int]) -> None:
         self.picture, self.shape = picture, shape
-        self._across = [
-            (start, end, *_weights(picture.shape[1], shape[1], start, end))
-            for start, end in _spans(shape[1])
-        ]
+        self._across = []
+        for start, end in _spans(shape[1]):
+            left, weights = _weights(picture.shape[1], shape[1], start, end)
+            self._across.append((start, end, left, np.ascontiguousarray(weights.T)))
+        self._kept = threading.local()  # memory asked for anew takes as long as the work itself
 
     def rows(self, top: int, bottom: int) -> NDArray[np.uint16]:
         """Return rows ``top`` to ``bottom`` of the result. Bands join without a seam.
@@ -49,13 +51,23 @@ class Resampler:
         if self.picture.shape == self.shape:
             return np.ascontiguousarray(self.picture[top:bottom])
         low, down = _weights(self.picture.shape[0], self.shape[0], top, bottom)
-        part = self.picture[low : low + down.shape[1]].astype(np.float32)
-        tall = down @ part
-        band = np.empty((bottom - top, self.shape[1]), np.float32)
+        part = self._room("part", down.shape[1], self.picture.shape[1])
+        part[...] = self.picture[low : low + down.shape[1]]
+        tall = self._room("tall", bottom - top, self.picture.shape[1])
+        np.matmul(down, part, out=tall)
+        band = self._room("band", bottom - top, self.shape[1])
         for start, end, left, across in self._across:
-            np.matmul(tall[:, left : left + across.shape[1]], across.T, out=band[:, start:end])
+            np.matmul(tall[:, left : left + len(across)], across, out=band[:, start:end])
         rounded = cv2.addWeighted(band, 1.0, band, 0.0, 0.0, dtype=cv2.CV_16U)  # clipped to 16 bits
         return np.asarray(rounded, np.uint16)
+
+    def _room(self, name: str, rows: int, columns: int) -> Weights:
+        """Return memory of this thread's own, its contents those of whatever was there."""
+        kept: Weights | None = getattr(self._kept, name, None)
+        if kept is None or len(kept) < rows:
+            kept = np.empty((rows, columns), np.float32)
+            setattr(self._kept, name, kept)
+        return kept[:rows]
 
     def whole(self) -> NDArray[np.uint16]:
         """Return all of the result."""
