@@ -163,3 +163,29 @@ def test_sharpness_that_cannot_be_measured_is_said(session):
     plate, _ = made(session, "tall", "--sharpness")
     assert plate["resolved_share"] is None
     assert any("sharpness was not measured" in note for note in plate["notes"])
+
+
+def test_another_folder_can_be_named(session, tmp_path):
+    plate, _ = made(session, "tall", "--output", tmp_path / "films")
+    assert all(Path(file).parent == tmp_path / "films" for file in plate["files"])
+    assert not (session / "print-negatives").exists()
+
+
+def test_a_disk_that_fills_up_leaves_nothing_half_written(session, monkeypatch):
+    """The system refuses in the middle of the TIFF, as a full disk does."""
+    import errno
+
+    import platebench.printing.make_negative as making
+
+    def fills_up(*args, **kwargs):
+        def bands():
+            yield np.zeros((64, 700), np.uint16)
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        kept(args[0], args[1], bands(), **kwargs)
+
+    kept = making.write_print_negative
+    monkeypatch.setattr(making, "write_print_negative", fills_up)
+    result = run(session, "tall")
+    assert result.exit_code == 12 and "the disk is full" in result.stderr
+    assert list((session / "print-negatives").iterdir()) == []

@@ -53,8 +53,10 @@ def test_without_a_time_multiples_are_given(session):
     assert " x." in run(session, "tall").stdout
 
 
-@pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize("process", list_processes(process_folders(None, None)))
+@pytest.mark.parametrize(
+    ("process", "paper"),  # letter is the shorter, a4 the narrower page
+    [*((name, "letter") for name in list_processes(process_folders(None, None))), ("gum", "a4")],
+)
 def test_the_page_has_steps_and_cautions_all_on_one_sheet(session, process, paper):
     result = run(session, "tall", "--time", "90s", "--paper", paper, "--json", process=process)
     document = json.loads(result.stdout)

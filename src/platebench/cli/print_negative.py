@@ -8,13 +8,7 @@ from typing import Any
 import click
 
 from platebench.cli.options import ExampledCommand, session_argument, talk_options
-from platebench.cli.print_options import PrintSides, size_options
-from platebench.cli.quantities import Amount
-
-_CONTACT = (
-    "Side of the film that will touch the paper. ink: sharpest; the file is mirrored left to "
-    "right. base: the file is not mirrored."
-)
+from platebench.cli.print_options import PrintSides, film_options, process_option, size_options
 
 
 @click.command(
@@ -29,23 +23,9 @@ _CONTACT = (
 )
 @session_argument
 @click.argument("plates", nargs=-1, required=True, metavar="PLATE...")
-@click.option(
-    "--process", required=True, metavar="NAME", help="Process profile, such as salted-paper."
-)
+@process_option
 @size_options
-@click.option(
-    "--ppi",
-    type=Amount(72, 5760),
-    default=720,
-    help="Pixels per inch the printer works in.  [default: 720]",
-)
-@click.option("--contact", type=click.Choice(("ink", "base")), default="ink", help=_CONTACT)
-@click.option(
-    "--margins",
-    type=click.Choice(("clear", "opaque")),
-    default="clear",
-    help="Clear margins print black, opaque ones keep the paper white.  [default: clear]",
-)
+@film_options
 @click.option(
     "--aim",
     type=click.Choice(("positive", "facsimile")),
@@ -55,6 +35,12 @@ _CONTACT = (
 )
 @click.option(
     "--sharpness", is_flag=True, help="Measure what the capture resolves before judging the size."
+)
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Where they go.  [default: SESSION/print-negatives]",
 )
 @talk_options
 @click.pass_context
@@ -69,6 +55,7 @@ def command(
     margins: Any,
     aim: Any,
     sharpness: bool,
+    output: Path | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -90,7 +77,13 @@ def command(
         size=size.size, enlarge=size.enlarge, ppi=ppi, contact=contact, margins=margins, aim=aim
     )
     results = print_negatives(
-        session, plates, known, order, sharpness=sharpness, progress=progress_for(quiet)
+        session,
+        plates,
+        known,
+        order,
+        sharpness=sharpness,
+        output=output,
+        progress=progress_for(quiet),
     )
     show_negatives(results, known, as_json=as_json, quiet=quiet)
     ctx.exit(exit_code_of_negatives(results))

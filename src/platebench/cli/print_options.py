@@ -1,4 +1,4 @@
-"""How large a print is to be: one of three options, none for the plate's own size."""
+"""Options of commands that print: the process, how large, on which side of the film."""
 
 from __future__ import annotations
 
@@ -64,3 +64,34 @@ def size_options(command: Callable[..., Any]) -> Callable[..., Any]:
         help="Picture on the film, long side to long side, such as 8x10in.",
     )
     return sides(times(same(with_sizes)))
+
+
+def process_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--process: a profile's name."""
+    return click.option(
+        "--process", required=True, metavar="NAME", help="Process profile, such as salted-paper."
+    )(command)
+
+
+def film_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--ppi, --contact, --margins."""
+    margins = click.option(
+        "--margins",
+        type=click.Choice(("clear", "opaque")),
+        default="clear",
+        help="Clear margins print black, opaque ones keep the paper white.  [default: clear]",
+    )
+    contact = click.option(
+        "--contact",
+        type=click.Choice(("ink", "base")),
+        default="ink",
+        help="Side of the film that will touch the paper. ink: sharpest; the file is mirrored left "
+        "for right. base: the file is not mirrored.  [default: ink]",
+    )
+    ppi = click.option(
+        "--ppi",
+        type=Amount(72, 5760),
+        default=720,
+        help="Pixels per inch the printer works in.  [default: 720]",
+    )
+    return ppi(contact(margins(command)))

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
+from platebench.cli.print_options import process_option
 from platebench.cli.quantities import Time
 from platebench.cli.show_print_plate import show_direct_prints
 
@@ -24,9 +25,7 @@ from platebench.cli.show_print_plate import show_direct_prints
 )
 @session_argument
 @click.argument("plates", nargs=-1, required=True, metavar="PLATE...")
-@click.option(
-    "--process", required=True, metavar="NAME", help="Process profile, such as salted-paper."
-)
+@process_option
 @click.option(
     "--time",
     "time_s",
@@ -42,6 +41,12 @@ from platebench.cli.show_print_plate import show_direct_prints
 @click.option(
     "--paper", type=click.Choice(("a4", "letter")), default="a4", help="Of the page.  [default: a4]"
 )
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Where they go.  [default: SESSION/test-strips]",
+)
 @talk_options
 def command(
     session: Path,
@@ -50,6 +55,7 @@ def command(
     time_s: float | None,
     reference: str | None,
     paper: Any,
+    output: Path | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -63,7 +69,7 @@ def command(
 
     known = load_process(process, process_folders(session, Path(click.get_app_dir("platebench"))))
     made = print_plates_directly(
-        session, plates, known, reference=reference, time_s=time_s, paper=paper
+        session, plates, known, reference=reference, time_s=time_s, paper=paper, output=output
     )
     cautions = direct_cautions(known)
     if as_json:

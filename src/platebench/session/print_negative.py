@@ -38,6 +38,7 @@ from platebench.session.record import hash_files, write_json
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
 from platebench.session.session_light import prepare_light
+from platebench.session.session_report import OUTPUT_NAME
 from platebench.settings import ScanSettings
 from platebench.stages.density import transmittance_of_codes
 from platebench.stages.print_positive import print_positive
@@ -81,10 +82,10 @@ def print_negatives(
     order: NegativeOrder,
     *,
     sharpness: bool = False,
-    converted: Path | None = None,
+    output: Path | None = None,
     progress: Progress | None = None,
 ) -> list[NegativeResult]:
-    """Write the print negatives of some plates into ``print-negatives`` of the session.
+    """Write the print negatives of some plates, a TIFF, a PDF, a proof and a record each.
 
     Parameters
     ----------
@@ -98,8 +99,8 @@ def print_negatives(
         Size, tones, side and margins.
     sharpness : bool
         Measure what the plate's capture resolves, on its edges, before judging the size.
-    converted : Path or None
-        Folder of results that ``convert`` wrote; None: ``converted`` in the session folder.
+    output : Path or None
+        Where they go; None: ``print-negatives`` in the session folder.
     progress : Progress or None
         Told of each plate.
 
@@ -115,7 +116,7 @@ def print_negatives(
     """
     settings = load_session(folder)
     captures = captures_of(folder, settings)
-    target = folder / FOLDER
+    target = folder / FOLDER if output is None else output
     make_folder(target)
     progress = progress or NullProgress()
     progress.begin("print negatives", len(plates))
@@ -123,7 +124,7 @@ def print_negatives(
     try:
         for name in plates:
             try:
-                named = _named(name, folder, converted or folder / "converted")
+                named = _named(name, folder, folder / OUTPUT_NAME)
                 source = _source(named, folder, process, order)
                 if sharpness and named.in_session:
                     source = _with_sharpness(source, named, folder, settings.scan)

@@ -23,6 +23,7 @@ from platebench.printing.plate_range import PlateRange, read_plate_ranges
 from platebench.printing.process import Process
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.session_file import load_session
+from platebench.session.session_report import OUTPUT_NAME
 
 FOLDER = "test-strips"
 OF_THE_PLATE = (
@@ -110,8 +111,9 @@ def print_plates_directly(
     reference: str | None = None,
     time_s: float | None = None,
     paper: PaperName = "a4",
+    output: Path | None = None,
 ) -> list[DirectPrint]:
-    """Work out times, and write a page for each plate into ``test-strips`` of the session.
+    """Work out times, and write a page for each plate.
 
     Parameters
     ----------
@@ -128,6 +130,8 @@ def print_plates_directly(
         That time, seconds; None gives multiples of it.
     paper : {"a4", "letter"}
         Of the page.
+    output : Path or None
+        Where pages go; None: ``test-strips`` in the session folder.
 
     Raises
     ------
@@ -137,10 +141,10 @@ def print_plates_directly(
         If a page could not be written.
     """
     settings = load_session(folder)
-    converted = folder / "converted"
+    converted = folder / OUTPUT_NAME
     ranges = read_plate_ranges(converted, plates)
     base = 0.0 if reference is None else read_plate_ranges(converted, (reference,))[0].base_fog
-    target = folder / FOLDER
+    target = folder / FOLDER if output is None else output
     files = [target / f"{plate.plate_id}-{process.name}.pdf" for plate in ranges]
     refuse_captures(files, captures_of(folder, settings))
     make_folder(target)
