@@ -102,7 +102,7 @@ def test_the_words_read_right_when_the_film_lies_right(tmp_path, contact, margin
     image = Image.new("L", (right - left, bottom - top))
     ImageDraw.Draw(image).text((-left, -top), "emulsion", font=face, fill=255, anchor="ls")
     words = np.asarray(image) if margins == "opaque" else 255 - np.asarray(image)
-    assert "emulsion" in contact_words(contact)
+    assert "emulsion" in contact_words(contact, 70.0)
     foot = (seen[-round(FOOT * 300 / 25.4) :] >> 8).astype(np.uint8)
 
     def found(where):

@@ -130,7 +130,7 @@ def plan_negative(
     text = _that_fit([plain_line(fact) for fact in facts if fact], width)
     words = (
         *figures,
-        _line(box, 13.7, contact_words(contact), REGULAR, _TITLE_PT),
+        _line(box, 13.7, contact_words(contact, width), REGULAR, _TITLE_PT),
         _line(box, 16.7, text, LIGHT, _FACTS_PT),
     )
     return NegativeLayout(
@@ -145,16 +145,23 @@ def plan_negative(
     )
 
 
-def contact_words(contact: Contact) -> str:
-    """Return the mark that reads right when the film lies right.
+def contact_words(contact: Contact, width: float) -> str:
+    """Return the mark that reads right when the film lies right, as long as a width allows.
 
     Examples
     --------
-    >>> contact_words("ink")
+    >>> contact_words("ink", 100.0)
     'Ink (emulsion) side DOWN on the paper when this reads right'
+    >>> contact_words("base", 30.0)
+    'Ink side UP'
     """
-    lies = "DOWN on the paper" if contact == "ink" else "UP, to the lamp,"
-    return f"Ink (emulsion) side {lies} when this reads right"
+    way, where = ("DOWN", " on the paper") if contact == "ink" else ("UP", ", to the lamp,")
+    said = (
+        f"Ink (emulsion) side {way}{where} when this reads right",
+        f"Ink side {way} when this reads right",
+        f"Ink side {way}",
+    )
+    return next((text for text in said if width_mm(text, REGULAR, _TITLE_PT) <= width), said[-1])
 
 
 def film_for(layout: NegativeLayout) -> str:
