@@ -28,6 +28,12 @@ def show_calibration(done: CalibratedProcess) -> None:
     if count > 1:
         drift = max(done.fit.tone_drift) - min(done.fit.tone_drift)
         click.echo(f"  drift           {drift:.3f} D between prints, at half black")
+    scales = done.process.scales
+    if len(scales) == 1:
+        said = f"{scales[0].typical:.2f} log units ({scales[0].status[1].words})"
+        click.echo(f"  exposure scale  {said}")
+    if done.process.band is not None:
+        click.echo(f"  prints by       {done.process.band.words}")
     for note in done.notes:
         wrapped(f"{note[0].upper()}{note[1:]}.")
     click.echo("\nCautions")

@@ -16,6 +16,7 @@ from platebench.printing.process_calibration import ChartPrint, ProcessCalibrati
 from platebench.printing.process_file import load_process
 from platebench.printing.process_write import write_profile
 from platebench.printing.read_chart import ChartReading, read_chart
+from platebench.printing.status import Status
 from platebench.printing.step_chart import StepChart
 from platebench.profiles_folder import profiles_folder
 
@@ -67,6 +68,10 @@ class CalibratedProcess:
             "residual": round(found.residual, 4),
             "noise": round(found.noise, 4),
             "evenness": round(found.evenness, 4),
+            "exposure_scales": [
+                {"typical": round(scale.typical, 3), "status": str(scale.status[1])}
+                for scale in self.process.scales
+            ],
             "damaged": list(self.reading.evened.damaged),
             "depth_drift": [round(drift, 4) for drift in self.fit.depth_drift],
             "tone_drift": [round(drift, 4) for drift in self.fit.tone_drift],
@@ -136,7 +141,7 @@ def calibrate_process(
     whole = not (profiles_folder() / "process" / f"{target}.toml").is_file()
     write_profile(path, process, calibration=calibration, whole=whole)
     files = (path, *_write_plot(into, process, fit))
-    notes = (*reading.notes, *_apart_notes(prints, fit), INK_NOTE)
+    notes = (*reading.notes, *_apart_notes(prints, fit), *_scale_notes(process), INK_NOTE)
     return CalibratedProcess(process=process, reading=reading, fit=fit, files=files, notes=notes)
 
 
@@ -165,6 +170,22 @@ def _apart_notes(prints: Sequence[ChartPrint], fit: PooledFit) -> tuple[str, ...
             "or chemistry changed, calibrate with --fresh; if not, the process drifts that much",
         )
     return ()
+
+
+def _scale_notes(process: Process) -> tuple[str, ...]:
+    """Say where the exposure scale must come from: a chart of ink cannot show it."""
+    if len(process.scales) > 1:
+        return (
+            "this is the response of one grade or filter: keep each under a name of its own with "
+            "--save-as",
+        )
+    if Status.TESTED in process.scales[0].status:
+        return ()
+    return (
+        "the exposure scale stays a starting value: what ink holds back is not known, so a chart "
+        "of ink cannot show it; a test strip can: platebench printing-time STRIP --process "
+        f"{process.name}",
+    )
 
 
 def _write_plot(folder: Path, process: Process, fit: PooledFit) -> tuple[Path, Path]:

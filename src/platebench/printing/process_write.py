@@ -85,7 +85,12 @@ def _fill(document: tomlkit.TOMLDocument, process: Process) -> None:
         "hazards": list(process.hazards),
         "cautions": list(process.cautions),
     }
-    tables: dict[str, Any] = {"exposure_scale": _scale(process.scales[0])}
+    tables: dict[str, Any] = {}
+    if "exposure_scale" not in document and "grade" not in document:
+        if process.scales[0].grade:
+            tables["grade"] = [{"name": s.grade, **_scale(s)} for s in process.scales]
+        else:
+            tables["exposure_scale"] = _scale(process.scales[0])
     curve, band = process.print_curve, process.band
     points = [[x, y] for x, y in zip(curve.exposure, curve.tone, strict=True)]
     tables["print_curve"] = {"points": points, **_standing(curve.status, curve.source)}
