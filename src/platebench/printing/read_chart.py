@@ -24,7 +24,8 @@ from platebench.printing.read_sheet import (
 from platebench.printing.step_chart import LEVELS, StepChart, patch_box, plain_chart, white_box
 
 _LEAST_RANGE = 0.3  # D; less is no print of the chart
-_MOST_DAMAGED = 0.2  # share of the patches
+_MOST_DAMAGED = 0.15  # share of the patches
+_MOST_NOISE = 0.05  # D among duplicates; four times what the simulated coating gives
 _COARSE_PPI = 90.0  # below it a patch has too few pixels
 _SHOWN = 12  # damaged patches named before the rest is counted
 _HELD_BACK = 0.02  # D above paper white that nobody sees
@@ -142,8 +143,11 @@ def _check_damage(path: Path, evened: EvenedChart) -> None:
     patches = step_chart.ROWS * step_chart.COLUMNS
     lost = len(evened.damaged)
     ends = np.isfinite(evened.density[[0, -1]]).all()
-    if lost > _MOST_DAMAGED * patches or not ends:
-        what = f"shows a print too uneven or damaged to read: {lost} of {patches} patches are off"
+    if lost > _MOST_DAMAGED * patches or evened.noise > _MOST_NOISE or not ends:
+        what = (
+            f"shows a print too uneven or damaged to read: {lost} of {patches} patches are off, "
+            f"the others differ by {evened.noise:.2f} D"
+        )
         raise ChartError(path, what, "coat and print the chart again")
 
 
