@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from platebench.image import Encoding, PlateImage
-from platebench.stages.straighten import plan_straighten, straighten, straighten_rows
+from platebench.stages.straighten import plan_straighten, straighten_rows
 
 SHAPE = (157, 211)
 
@@ -34,11 +34,17 @@ def _turned(height: float, width: float, degrees: float, middle: tuple[float, fl
     return box @ turn.T + np.array(middle)
 
 
+def straighten(image: PlateImage, corners: np.ndarray, **how: object) -> np.ndarray:
+    """Return a plate alone, all its rows at once."""
+    plan = plan_straighten(image.shape, corners, **how)  # type: ignore[arg-type]
+    return straighten_rows(image, plan, 0, plan.shape[0])[0]
+
+
 @pytest.mark.parametrize("how", ["perspective", "turn"])
 @pytest.mark.parametrize("degrees", [-5.0, 0.4, 3.0])
 def test_turned_plate_comes_out_straight(how: str, degrees: float) -> None:
     corners = _turned(90, 130, degrees, (78.3, 104.6))
-    plate = straighten(_image(), corners, how=how)  # type: ignore[arg-type]
+    plate = straighten(_image(), corners, how=how)
     assert plate.shape == (90, 130)
     # Truth: pixel (r, c) of the result is at its place in the plate's own frame, turned back.
     angle = np.radians(degrees)
@@ -48,7 +54,7 @@ def test_turned_plate_comes_out_straight(how: str, degrees: float) -> None:
     # OpenCV's cubic kernel (a = -0.75) moves a straight slope by up to 0.048 pixel along each axis
     # (derived: (2a + 1)(2t^3 - 3t^2 + t)); the picture's slopes are 0.012 and 0.0114 a pixel.
     atol = 0.048 * (0.012 + 0.0114) + 2e-4
-    np.testing.assert_allclose(plate.pixels, _smooth(row, column), atol=atol)
+    np.testing.assert_allclose(plate, _smooth(row, column), atol=atol)
 
 
 def test_perspective_maps_the_four_corners() -> None:
@@ -73,7 +79,7 @@ def test_straight_plate_is_copied_not_resampled() -> None:
     plan = plan_straighten(SHAPE, corners)
     assert plan.whole_pixels
     plate = straighten(image, corners)
-    np.testing.assert_array_equal(plate.pixels, image.pixels[11:100, 21:150])
+    np.testing.assert_array_equal(plate, image.pixels[11:100, 21:150])
 
 
 @pytest.mark.parametrize("how", ["perspective", "turn", "none"])
@@ -84,24 +90,24 @@ def test_mirror_then_rotate(how: str, mirror: bool, quarter: int) -> None:
     corners = np.array([[9.5, 19.5], [9.5, 150.5], [99.5, 150.5], [99.5, 19.5]])
     upright = image.pixels[10:100, 20:151]
     expected = np.rot90(upright[:, ::-1] if mirror else upright, -quarter)
-    plate = straighten(image, corners, how=how, mirror=mirror, rotate=90 * quarter)  # type: ignore[arg-type]
-    np.testing.assert_array_equal(plate.pixels, expected)
+    plate = straighten(image, corners, how=how, mirror=mirror, rotate=90 * quarter)
+    np.testing.assert_array_equal(plate, expected)
 
 
 def test_mask_travels_with_the_pixels() -> None:
     valid = np.ones(SHAPE, bool)
     valid[60:70, 90:100] = False
-    plate = straighten(_image(valid), _turned(90, 130, 4.0, (78.0, 104.0)))
-    assert plate.valid is not None
-    share = np.count_nonzero(~plate.valid)
-    assert share == pytest.approx(100, abs=12)  # ten by ten pixels, turned
-    assert straighten(_image(), _turned(90, 130, 4.0, (78.0, 104.0))).valid is None
+    plan = plan_straighten(SHAPE, _turned(90, 130, 4.0, (78.0, 104.0)))
+    mask = straighten_rows(_image(valid), plan, 0, plan.shape[0])[1]
+    assert mask is not None
+    assert np.count_nonzero(~mask) == pytest.approx(100, abs=12)  # ten by ten pixels, turned
+    assert straighten_rows(_image(), plan, 0, plan.shape[0])[1] is None
 
 
 def test_three_channels() -> None:
     plate = straighten(_image(channels=3), _turned(90, 130, 2.0, (78.0, 104.0)), rotate=90)
-    assert plate.pixels.shape == (130, 90, 3)
-    np.testing.assert_allclose(plate.pixels[..., 2], plate.pixels[..., 0] / 4, rtol=1e-5)
+    assert plate.shape == (130, 90, 3)
+    np.testing.assert_allclose(plate[..., 2], plate[..., 0] / 4, rtol=1e-5)
 
 
 @settings(max_examples=25, deadline=None)
@@ -129,8 +135,8 @@ def test_outside_the_capture_repeats_the_border() -> None:
     corners = np.array([[-10.5, -10.5], [-10.5, 50.5], [40.5, 50.5], [40.5, -10.5]])
     plate = straighten(_image(), corners, how="none")
     assert plate.shape == (51, 61)
-    assert plate.pixels[0, 0] == _image().pixels[0, 0]
-    assert plate.pixels[15, 20] == _image().pixels[5, 10]
+    assert plate[0, 0] == _image().pixels[0, 0]
+    assert plate[15, 20] == _image().pixels[5, 10]
 
 
 def test_bad_orders_are_refused() -> None:

@@ -27,7 +27,7 @@ from platebench.stages.surround import BLACK, reduce_picture
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
-Source = Literal["black mask", "holder", "opaque strip", "given area", "calibration"]
+Source = Literal["black mask", "holder", "opaque strip", "calibration"]
 
 CARD_DENSITY = 3.5  # D of black card and holders, at least; see docs/brackets-and-glare.md
 CARD_SIGMA = 0.3  # D by which it may be off
@@ -57,7 +57,7 @@ class Glare:
         ``g``, of the bare light box; the mean over the frame where there is a field.
     sigma : float
         Standard error of ``share``: scatter and photon noise, and what the card may let through.
-    source : {"black mask", "holder", "opaque strip", "given area", "calibration"}
+    source : {"black mask", "holder", "opaque strip", "calibration"}
         What it was read on; "calibration": known from a step tablet in the same light.
     area : float
         Share of the frame that was read.
@@ -107,33 +107,12 @@ def density_with_glare(density: float, glare: float) -> float:
     return -math.log10((10**-density + glare) / (1 + glare))
 
 
-def remove_glare(
-    transmittance: NDArray[np.floating], glare: float | NDArray[np.floating], level: float = 1.0
-) -> Floats:
-    """Return true transmittance, in linear light: ``T = T_measured (1 + g) - g``.
-
-    Parameters
-    ----------
-    transmittance : ndarray
-        Measured, any shape. Noise may carry the result below 0; it is kept.
-    glare : float or ndarray
-        ``g``; an array must broadcast.
-    level : float
-        Transmittance that the bare light box has on this scale, where the lamp has changed.
-
-    Examples
-    --------
-    >>> measured = (10**-3.0 + 0.005) / 1.005
-    >>> round(-float(np.log10(remove_glare(np.array([measured]), 0.005)[0])), 4)
-    3.0
-    """
-    return np.asarray(transmittance * (1 + glare) - glare * level, np.float32)
-
-
 def glare_step(
     glare: Glare, shape: tuple[int, int], *, channels: int = 1, level: float = 1.0
 ) -> BandStep:
-    """Return a function that takes the glare off a band of rows, in the band.
+    """Return a function that takes the glare off a band of rows: ``T = T_measured (1 + g) - g``.
+
+    In linear light and in the band itself. Noise may carry the result below 0; it is kept.
 
     Parameters
     ----------
@@ -142,7 +121,7 @@ def glare_step(
     channels : {1, 3}
         Values a site; the band's rows hold them side by side.
     level : float
-        See :func:`remove_glare`.
+        Transmittance that the bare light box has on this scale, where the lamp has changed.
     """
     share = glare.share
     if glare.field is None:
@@ -162,10 +141,9 @@ def glare_step(
 
 def measure_glare(
     image: PlateImage,
-    corners: Doubles | None,
+    corners: Doubles,
     surround: str,
     *,
-    area: NDArray[np.bool_] | None = None,
     level: float = 1.0,
     card_density: float = CARD_DENSITY,
 ) -> Glare | None:
@@ -175,12 +153,10 @@ def measure_glare(
     ----------
     image : PlateImage
         TRANSMITTANCE of the whole capture.
-    corners : ndarray of float64, shape (4, 2), or None
-        The plate's corners, ``(row, column)``. Without them only ``area`` is read.
+    corners : ndarray of float64, shape (4, 2)
+        The plate's corners, ``(row, column)``.
     surround : {"bright", "dark", "holder", "none"}
         What lies around it, see ``FoundPlate``.
-    area : ndarray of bool, shape (M, N), optional
-        Where a person says that it is opaque; nothing else is read then.
     level : float
         Transmittance of the bare light box on this scale.
     card_density : float
@@ -201,20 +177,9 @@ def measure_glare(
     period = int(np.lcm(*image.pattern.shape))
     small, block = reduce_picture(image.pixels, _LOOKED_AT, period=period)
     cells = small.astype(np.float64) / level
-    source: Source
-    if area is not None:
-        share = cv2.resize(
-            area.astype(np.float32)[: small.shape[0] * block, : small.shape[1] * block],
-            small.shape[::-1],
-            interpolation=cv2.INTER_AREA,
-        )
-        where, source = np.asarray(share) > 0.999, "given area"
-    elif corners is not None:
-        where = _opaque_cells(cells, (corners + 0.5) / block - 0.5)
-        kinds: dict[str, Source] = {"dark": "black mask", "holder": "holder"}
-        source = kinds.get(surround, "opaque strip")
-    else:
-        return None
+    where = _opaque_cells(cells, (corners + 0.5) / block - 0.5)
+    kinds: dict[str, Source] = {"dark": "black mask", "holder": "holder"}
+    source = kinds.get(surround, "opaque strip")
     if np.count_nonzero(where) < _LEAST_CELLS:
         return None
     card = 10**-card_density

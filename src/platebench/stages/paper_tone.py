@@ -11,7 +11,6 @@ All three lengths are in log exposure. The density always rises with exposure; w
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -118,76 +117,6 @@ def exposure_range(paper: PaperCurve) -> float:
     return black - tint
 
 
-def iso_range(paper: PaperCurve) -> int:
-    """Return the ISO range R of a paper: 100 (log HS - log HT), rounded to 10 (ISO 6846)."""
-    return 10 * round(10 * exposure_range(paper))
-
-
 def paper_of_range(paper: PaperCurve, log_range: float) -> PaperCurve:
     """Return the same paper in the grade whose exposure range is ``log_range``."""
     return paper.scaled(log_range / exposure_range(paper))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Quadrants:
-    """The four quadrants of a tone reproduction diagram; arrays of one shape.
-
-    Attributes
-    ----------
-    subject : ndarray of float64
-        Log luminance of the subject.
-    negative : ndarray of float64
-        Density of the negative, D.
-    print_exposure : ndarray of float64
-        Log exposure the paper receives through the negative.
-    print_density : ndarray of float64
-        Reflection density of the print, D.
-    reproduction : ndarray of float64
-        Log reflectance of the print, to hold against ``subject``.
-    """
-
-    subject: Floats
-    negative: Floats
-    print_exposure: Floats
-    print_density: Floats
-    reproduction: Floats
-
-
-def four_quadrants(
-    subject: Floats,
-    negative: Callable[[Floats], Floats],
-    paper: PaperCurve,
-    *,
-    printing_exposure: float,
-) -> Quadrants:
-    """Follow a scale of tones from the subject through the negative to the print.
-
-    Parameters
-    ----------
-    subject : ndarray of float64
-        Log luminance; its zero is where ``negative`` has the zero of its log exposure.
-    negative : callable
-        Density of the negative (D) for a log exposure.
-    paper : PaperCurve
-        The paper it is printed on.
-    printing_exposure : float
-        Log exposure ``k`` the paper would receive with no negative: log E = k - D.
-
-    Returns
-    -------
-    Quadrants
-
-    References
-    ----------
-    L. A. Jones, *J. Franklin Inst.* 1920 (from memory).
-    """
-    density = np.asarray(negative(subject), np.float64)
-    exposure = printing_exposure - density
-    printed = paper.density(exposure)
-    return Quadrants(
-        subject=np.asarray(subject, np.float64),
-        negative=density,
-        print_exposure=exposure,
-        print_density=printed,
-        reproduction=-printed,
-    )

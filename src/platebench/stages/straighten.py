@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.image import MONO_PATTERN, PlateImage
+from platebench.image import PlateImage
 
 Doubles = NDArray[np.float64]
 How = Literal["perspective", "turn", "none"]
@@ -188,20 +188,6 @@ def resample(
         borderMode=cv2.BORDER_REPLICATE,
     )
     return np.asarray(moved, pixels.dtype)
-
-
-def straighten(
-    image: PlateImage,
-    corners: Doubles,
-    *,
-    how: How = "perspective",
-    mirror: bool = False,
-    rotate: int = 0,
-) -> PlateImage:
-    """Return the plate alone; see :func:`plan_straighten`. The filter pattern is dropped."""
-    plan = plan_straighten(image.shape, corners, how=how, mirror=mirror, rotate=rotate)
-    pixels, valid = straighten_rows(image, plan, 0, plan.shape[0])
-    return PlateImage(pixels=pixels, encoding=image.encoding, valid=valid, pattern=MONO_PATTERN)
 
 
 def _size(corners: Doubles, how: How) -> tuple[int, int]:

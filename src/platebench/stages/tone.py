@@ -25,7 +25,6 @@ from platebench.stages.paper_tone import (
 DISPLAY_GAMMA = 2.2
 STOP = float(np.log10(2.0))  # one stop in log exposure
 _DENSEST_T = 1e-9  # light below this counts as none
-_BAND = 1 << 20  # pixels turned at a time: bounds the float64 temporaries
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,46 +66,6 @@ class ToneProfile:
     highlight_aim: float = 245.0
 
 
-def display_from_density(
-    density: NDArray[np.float32],
-    profile: ToneProfile,
-    *,
-    base_fog: float,
-    d_max: float,
-    print_stops: float = 0.0,
-) -> NDArray[np.float32]:
-    """Return the positive of a plate.
-
-    Parameters
-    ----------
-    density : ndarray of float32, any shape
-        Optical density of the negative, D; infinite is allowed.
-    profile : ToneProfile
-        How it is printed.
-    base_fog, d_max : float
-        Density of the unexposed plate and of its densest useful tone, D; ``d_max`` not below.
-    print_stops : float
-        Extra printing exposure in stops; positive prints darker.
-
-    Returns
-    -------
-    ndarray of float32, same shape
-        Gray gamma 2.2 code value, 0 (black) to 1 (white); never falls where density rises.
-
-    Raises
-    ------
-    ValueError
-        If ``base_fog`` and ``d_max`` are not finite or the wrong way round.
-    """
-    turn = _printer(profile, base_fog, d_max, print_stops)
-    flat = density.reshape(-1)
-    codes = np.empty(flat.shape, np.float32)
-    for start in range(0, flat.size, _BAND):
-        band = slice(start, start + _BAND)
-        codes[band] = turn(flat[band].astype(np.float64))
-    return codes.reshape(density.shape)
-
-
 def display_table(
     transmittances: Floats,
     profile: ToneProfile,
@@ -121,8 +80,12 @@ def display_table(
     ----------
     transmittances : ndarray of float64, shape (n,)
         Linear transmittance. Zero, below and not-a-number count as no light at all.
-    profile, base_fog, d_max, print_stops
-        As for `display_from_density`.
+    profile : ToneProfile
+        How the plate is printed.
+    base_fog, d_max : float
+        Density of the unexposed plate and of its densest useful tone, D; ``d_max`` not below.
+    print_stops : float
+        Extra printing exposure in stops; positive prints darker.
 
     Returns
     -------
@@ -132,7 +95,7 @@ def display_table(
     Raises
     ------
     ValueError
-        As `display_from_density`.
+        If ``base_fog`` and ``d_max`` are not finite or the wrong way round.
     """
     turn = _printer(profile, base_fog, d_max, print_stops)
     light = np.nan_to_num(transmittances, nan=0.0, posinf=None, neginf=0.0)
