@@ -68,7 +68,7 @@ def kill_while_packing(folder: Path, moments: np.random.Generator, times: int) -
             env=environment(),
         )
         assert process.stdout is not None and process.stdout.readline() == b"begun\n"
-        time.sleep(moments.uniform(0, 0.15))
+        time.sleep(moments.uniform(0, 0.3))
         process.send_signal(signal.SIGKILL)
         process.communicate()
         for path in place.iterdir():
@@ -90,7 +90,7 @@ def test_killed_at_random_moments_a_few_times(tmp_path: Path) -> None:
 @pytest.mark.big
 def test_killed_at_random_moments_two_hundred_times(tmp_path: Path) -> None:
     whole, unfinished = kill_while_packing(tmp_path, np.random.default_rng(6), 200)
-    assert whole > 200 and unfinished > 100  # in the midst of one more often than not
+    assert whole > 20 and unfinished > 50  # killed between packages, and in the midst of one
 
 
 def archive(session: Path, *args: str | Path, **limits: object) -> subprocess.CompletedProcess[str]:

@@ -27,7 +27,7 @@ COMMANDS = [
     *("calibrate", "measure", "curve"),
     *("which-print", "printing-time", "process-chart", "calibrate-process", "print-negative"),
     *("expose", "develop-log"),
-    *("archive", "verify", "reproduce"),
+    *("archive", "verify", "reproduce", "catalogue", "audit"),
 ]
 
 

@@ -21,7 +21,7 @@ _COMMANDS = (  # in the order they are used
     *("which-print", "printing-time", "process-chart", "calibrate-process"),
     *("print-negative", "print-plate"),
     *("expose", "develop-log"),
-    *("archive", "verify", "reproduce"),
+    *("archive", "verify", "reproduce", "catalogue", "audit"),
 )
 
 

@@ -17,8 +17,8 @@ _SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([KMGT]?)(?:I?B)?\s*$", re.IGNORECASE
 LEAST_MEMORY = 256 * 2**20
 
 
-class ExampledCommand(click.Command):
-    """A command whose help ends with examples."""
+class _Exampled(click.Command):
+    """Help that ends with examples."""
 
     def __init__(self, *args: Any, examples: tuple[str, ...] = (), **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -29,6 +29,18 @@ class ExampledCommand(click.Command):
         with formatter.section("Examples"):
             for example in self.examples:
                 formatter.write_text(example)
+
+
+class ExampledCommand(_Exampled):
+    """A command whose help ends with examples."""
+
+
+class ExampledGroup(_Exampled, click.Group):
+    """A group of commands whose help ends with examples; they are listed as they were added."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order they are used."""
+        return list(self.commands)
 
 
 def size_in_bytes(text: str) -> int:

@@ -108,13 +108,20 @@ def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRan
 
 def _read_record(path: Path) -> PlateRange:
     try:
-        return _range_from(path.stem, json.loads(path.read_bytes())["result"])
+        return plate_range_of(path.stem, json.loads(path.read_bytes())["result"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         what, remedy = "is no record of densities", "delete it and convert the session again"
         raise SessionFolderError(path, what, remedy) from error
 
 
-def _range_from(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
+def plate_range_of(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
+    """Return what the result in a plate's record says of its densities.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError, AttributeError
+        If it is no such result.
+    """
     measured, stain = result["densities"], result["stain"]
     blue = measured["blue_range"]
     counts = tuple(int(count) for count in measured["histogram"])

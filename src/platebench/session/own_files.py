@@ -17,6 +17,8 @@ SPOT_COLUMNS = ("x_mm", "y_mm", "x_px", "y_px")
 """How a table of spot readings begins."""
 WEDGE_MARK = "# platebench measure: wedge"
 """How a table of a wedge begins; whatever reads tables of steps leaves such lines out."""
+CATALOGUE_MARK = b"\xef\xbb\xbfpackage,plate,"
+"""How a table exported from a catalogue begins."""
 
 _KINDS = {
     "readings": {"plate", "calibrated", "notes"},
@@ -25,7 +27,7 @@ _KINDS = {
     "report": {"schema", "plates", "platebench"},
 }
 _STARTS = {
-    ".csv": (",".join(SPOT_COLUMNS).encode(), WEDGE_MARK.encode()),
+    ".csv": (",".join(SPOT_COLUMNS).encode(), WEDGE_MARK.encode(), CATALOGUE_MARK),
     ".txt": (b"tablet   ",),
 }
 _NAME = b"platebench"

@@ -1,0 +1,113 @@
+"""``audits.csv``: what every audit found, a line each, only ever added to.
+
+A plain table beside the catalogue, so that the history outlives any database. A line that a kill
+cut off is passed over.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from platebench.archive.bag_paths import decode_path, encode_path
+from platebench.errors import CollectionError
+from platebench.fsio import write_error
+
+FILE_NAME = "audits.csv"
+HEADINGS = ("day", "package", "outcome", "detail")
+OUTCOMES = ("valid", "not valid", "gone")
+LARGEST = 1 << 30  # bytes
+_MOST_TOLD = 10  # findings of one package
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditEntry:
+    """One check of one package.
+
+    Attributes
+    ----------
+    day : str
+        ISO date.
+    package : str
+        Path in the collection.
+    outcome : {"valid", "not valid", "gone"}
+    detail : str
+        What was found, joined by " | ".
+    """
+
+    day: str
+    package: str
+    outcome: str
+    detail: str = ""
+
+
+def entry_of(day: date, package: str, findings: Sequence[str], *, gone: bool = False) -> AuditEntry:
+    """Return the entry for a package that was checked, or is not there any more."""
+    detail = " | ".join(findings[:_MOST_TOLD])
+    if len(findings) > _MOST_TOLD:
+        detail += f" | and {len(findings) - _MOST_TOLD} more"
+    outcome = "gone" if gone else "not valid" if findings else "valid"
+    return AuditEntry(day=day.isoformat(), package=package, outcome=outcome, detail=detail)
+
+
+def read_audits(path: Path) -> list[AuditEntry]:
+    """Return the entries of a log in their order; none where there is no log.
+
+    Raises
+    ------
+    CollectionError
+        If it cannot be read.
+    """
+    try:
+        if path.stat().st_size > LARGEST:
+            raise CollectionError(path, "is too large for a log", "check that it is the file")
+        text = path.read_bytes().decode("utf-8-sig", errors="surrogateescape")
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
+        raise CollectionError(path, what, "check its permissions") from error
+    entries = []
+    for line in text.split("\n")[:-1]:  # what follows the last line feed was cut off
+        cells = next(csv.reader([line.rstrip("\r")]), [])
+        if len(cells) == len(HEADINGS) and cells[2] in OUTCOMES:
+            day, package, outcome, detail = cells
+            entries.append(
+                AuditEntry(day=day, package=decode_path(package), outcome=outcome, detail=detail)
+            )
+    return entries
+
+
+def append_audit(path: Path, entry: AuditEntry) -> None:
+    """Add a line to the log and flush it to the disk; what is there is never changed.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be written.
+    """
+    text = io.StringIO(newline="")
+    row = (entry.day, encode_path(entry.package), entry.outcome, " ".join(entry.detail.split()))
+    try:
+        with path.open("ab") as stream:
+            if stream.tell() == 0:
+                csv.writer(text).writerow(HEADINGS)
+            elif not _ends_whole(path):
+                text.write("\r\n")  # after a line that was cut off
+            csv.writer(text).writerow(row)
+            stream.write(text.getvalue().encode(errors="surrogateescape"))
+            stream.flush()
+            os.fsync(stream.fileno())
+    except OSError as error:
+        raise write_error(path, error) from error
+
+
+def _ends_whole(path: Path) -> bool:
+    with path.open("rb") as stream:
+        stream.seek(-1, os.SEEK_END)
+        return stream.read(1) == b"\n"

@@ -1,0 +1,184 @@
+"""Plates found in a catalogue: by text, date, batch, density range, process, flag."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from platebench.archive.catalogue import COLUMNS, open_catalogue
+from platebench.csv_table import write_csv_rows
+from platebench.fsio import atomic_write
+from platebench.session.own_files import refuse_foreign
+
+EXPORTED = ("package", *COLUMNS, "suits", "last_audit", "audit_outcome")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take such a text for a formula
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Query:
+    """What plates are looked for; everything that is given has to hold.
+
+    Attributes
+    ----------
+    text : str
+        Words that title, place, notes, flags or id have to hold, each at least as a beginning;
+        capitals and accents do not matter.
+    dates : (str, str) or None
+        First and last day, ISO; plates whose date may lie between. "" is open.
+    digitised : (str, str) or None
+        The same for the day of the capture.
+    batch, developer : str
+        The whole batch; part of the developer. Capitals do not matter.
+    density_range : (float, float) or None
+        D.
+    process : str
+        A printing process the plate suits as it is.
+    flag : str
+        Part of a flag.
+    flagged : bool
+        Only plates with a flag.
+    """
+
+    text: str = ""
+    dates: tuple[str, str] | None = None
+    digitised: tuple[str, str] | None = None
+    batch: str = ""
+    developer: str = ""
+    density_range: tuple[float, float] | None = None
+    process: str = ""
+    flag: str = ""
+    flagged: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Plates that were found.
+
+    Attributes
+    ----------
+    plates : tuple of dict
+        One of each by the names of ``EXPORTED``, sorted by package and plate.
+    total : int
+        All there are, also beyond the limit that was asked for.
+    """
+
+    plates: tuple[dict[str, Any], ...]
+    total: int
+
+
+def find_plates(catalogue: Path, query: Query, *, limit: int | None = None) -> Found:
+    """Return the plates of a catalogue that a query asks for.
+
+    Raises
+    ------
+    CollectionError
+        If the catalogue is missing or damaged.
+    """
+    where, values = _conditions(query)
+    audit = "SELECT {} FROM audits a WHERE a.package = p.package ORDER BY a.rowid DESC LIMIT 1"
+    columns = [
+        "p.package",
+        *(f"p.{name}" for name in COLUMNS),
+        "(SELECT group_concat(process, '; ') FROM (SELECT process FROM suits s "
+        "WHERE s.plate = p.id ORDER BY process))",
+        f"({audit.format('a.day')})",
+        f"({audit.format('a.outcome')})",
+    ]
+    with open_catalogue(catalogue) as connection:
+        counted = connection.execute(f"SELECT count(*) FROM plates p {where}", values)
+        total = int(counted.fetchone()[0])
+        rows = connection.execute(
+            f"SELECT {', '.join(columns)} FROM plates p {where} "
+            "ORDER BY p.package, p.plate LIMIT ?",
+            (*values, -1 if limit is None else limit),
+        ).fetchall()
+    return Found(plates=tuple(dict(zip(EXPORTED, row, strict=True)) for row in rows), total=total)
+
+
+def export_plates(catalogue: Path, query: Query, target: Path) -> int:
+    """Write what a query asks for as CSV and return the number of plates.
+
+    Texts that a spreadsheet would take for a formula get an apostrophe in front.
+
+    Raises
+    ------
+    CollectionError
+        If the catalogue is missing or damaged.
+    WriteError
+        If the table cannot be written, or would replace somebody's file.
+    """
+    refuse_foreign([target])
+    found = find_plates(catalogue, query)
+    rows = [list(EXPORTED), *([_cell(plate[name]) for name in EXPORTED] for plate in found.plates)]
+    data = write_csv_rows(rows)
+    with atomic_write(target) as stream:
+        stream.write(data)
+    return found.total
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:g}"
+    text = str(value)
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def _conditions(query: Query) -> tuple[str, tuple[Any, ...]]:
+    """Return the WHERE clause and its values; no text of a user is ever part of the SQL."""
+    parts: list[str] = []
+    values: list[Any] = []
+
+    def holds(condition: str, *given: Any) -> None:
+        parts.append(condition)
+        values.extend(given)
+
+    if words := _words(query.text):
+        holds("p.id IN (SELECT rowid FROM words WHERE words MATCH ?)", words)
+    if query.dates is not None:
+        first, last = query.dates
+        holds("(p.first != '' OR p.last != '')")
+        if last:
+            holds("p.first <= ?", last)
+        if first:
+            holds("(p.last >= ? OR p.last = '')", first)
+    if query.digitised is not None:
+        first, last = query.digitised
+        holds("p.digitised != ''")
+        if first:
+            holds("substr(p.digitised, 1, 10) >= ?", first)
+        if last:
+            holds("substr(p.digitised, 1, 10) <= ?", last)
+    if query.batch:
+        holds("p.batch = ? COLLATE NOCASE", query.batch)
+    if query.developer:
+        holds("p.developer LIKE ? ESCAPE '\\'", _like(query.developer))
+    if query.density_range is not None:
+        holds("p.density_range BETWEEN ? AND ?", *query.density_range)
+    if query.process:
+        holds("p.id IN (SELECT plate FROM suits WHERE process = ?)", query.process)
+    if query.flag:
+        holds("p.flags LIKE ? ESCAPE '\\'", _like(query.flag))
+    if query.flagged:
+        holds("p.flags != ''")
+    return (f"WHERE {' AND '.join(parts)}" if parts else ""), tuple(values)
+
+
+def _words(text: str) -> str:
+    """Return words as FTS5 takes them: each in quotes, as a beginning.
+
+    Examples
+    --------
+    >>> _words('frozen "mill" NOT')
+    '"frozen"* "mill"* "NOT"*'
+    """
+    plain = "".join(char if char.isalnum() else " " for char in text)
+    return " ".join(f'"{word}"*' for word in plain.split())
+
+
+def _like(text: str) -> str:
+    for char in "\\%_":
+        text = text.replace(char, f"\\{char}")
+    return f"%{text}%"

@@ -1,0 +1,196 @@
+"""What a catalogue keeps of a package: read from its records, nothing believed unchecked."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from platebench import __version__
+from platebench.archive.manifest import LARGEST_TAG_FILE, parse_tags
+from platebench.archive.package_tree import read_small
+from platebench.archive.pixels import recipe_of
+from platebench.plate_dates import plate_date
+from platebench.plate_names import fault_of_id
+from platebench.printing.advice import Verdict, advise_plate
+from platebench.printing.plate_range import plate_range_of
+from platebench.printing.process import Process
+
+SCHEMA = 1
+LARGEST_RECORD = 4 * 2**20  # bytes
+LONGEST_TEXT = 20_000  # characters kept of a text
+MOST_PLATES = 10_000  # of one package
+_SEALS = ("tagmanifest-sha512.txt", "tagmanifest-sha256.txt", "manifest-sha512.txt", "bagit.txt")
+_LARGEST_SEAL = 64 * 2**20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlateRow:
+    """A plate as the catalogue has it; "" and None where nothing is known.
+
+    Attributes
+    ----------
+    plate, title, place, notes : str
+    date : str
+        Of the exposure, EDTF; ``first`` and ``last`` are the days it can mean.
+    digitised : str
+        ISO date and time of the capture.
+    batch, emulsion, developer, format : str
+    base_fog, d_max, density_range : float or None
+        D.
+    flags : str
+        Doubts, joined by "; ".
+    suits : tuple of str
+        Printing processes that take up its density range, by profile.
+    """
+
+    plate: str
+    title: str = ""
+    place: str = ""
+    notes: str = ""
+    date: str = ""
+    first: str = ""
+    last: str = ""
+    digitised: str = ""
+    batch: str = ""
+    emulsion: str = ""
+    developer: str = ""
+    format: str = ""
+    base_fog: float | None = None
+    d_max: float | None = None
+    density_range: float | None = None
+    flags: str = ""
+    suits: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackageRow:
+    """A package as the catalogue has it."""
+
+    identifier: str = ""
+    title: str = ""
+    day: str = ""
+    files: int | None = None
+    size: int | None = None
+    plates: tuple[PlateRow, ...] = field(default=())
+
+
+def stamp_of(package: Path) -> str:
+    """Return what changes when a package does: the digest of its tag manifest, versions put in.
+
+    The tag manifest has the digests of the manifests, and these of every file: a small file that
+    stands for all of it.
+    """
+    digest = hashlib.sha256(f"{__version__} {SCHEMA}\n".encode())
+    for name in _SEALS:
+        data = read_small(package, name, _LARGEST_SEAL)
+        if data is not None:
+            digest.update(data)
+            break
+    return digest.hexdigest()
+
+
+def read_package(package: Path, processes: Sequence[Process]) -> PackageRow:
+    """Return what the catalogue keeps of a package; of a foreign one, its ``bag-info.txt``."""
+    tags = parse_tags(read_small(package, "bag-info.txt", LARGEST_TAG_FILE) or b"") or []
+    values = {label.lower(): value[:LONGEST_TEXT] for label, value in reversed(tags)}
+    octets, _, count = values.get("payload-oxum", "").partition(".")
+    session = _table(recipe_of(package).get("session"))
+    ids = [_table(plate).get("id") for plate in _list(session.get("plate"))[:MOST_PLATES]]
+    notes = {
+        plate["id"]: _text(plate.get("note"))
+        for plate in map(_table, _list(session.get("plate")))
+        if isinstance(plate.get("id"), str)
+    }
+    rows = [
+        _read_plate(package, plate, notes.get(plate, ""), processes)
+        for plate in ids
+        if isinstance(plate, str) and fault_of_id(plate) is None
+    ]
+    return PackageRow(
+        identifier=values.get("external-identifier", ""),
+        title=values.get("external-description", ""),
+        day=values.get("bagging-date", ""),
+        files=_count(count),
+        size=_count(octets),
+        plates=tuple(rows),
+    )
+
+
+def _read_plate(package: Path, plate: str, note: str, processes: Sequence[Process]) -> PlateRow:
+    data = read_small(package, f"data/plates/{plate}.json", LARGEST_RECORD)
+    try:
+        result = _table(_table(json.loads(data or b"{}")).get("result"))
+    except (ValueError, RecursionError):
+        result = {}
+    log = _table(result.get("log"))
+    first, last = _days(_text(log.get("date")))
+    more = [_text(text) for text in _table(log.get("more")).values()]
+    return PlateRow(
+        plate=plate,
+        title=_text(log.get("title")),
+        place=_text(log.get("place")),
+        notes="\n".join(text for text in (_text(log.get("notes")), note, *more) if text),
+        date=_text(log.get("date")),
+        first=first,
+        last=last,
+        digitised=_text(result.get("taken")),
+        batch=_text(log.get("batch")),
+        emulsion=_text(log.get("emulsion")),
+        developer=" ".join(
+            text for text in (_text(log.get("developer")), _text(log.get("dilution"))) if text
+        ),
+        format=_text(result.get("format")),
+        base_fog=_number(result.get("base_fog")),
+        d_max=_number(result.get("d_max")),
+        density_range=_number(result.get("density_range")),
+        flags="; ".join(_text(flag) for flag in _list(result.get("flags"))),
+        suits=_suiting(plate, result, processes),
+    )
+
+
+def _suiting(
+    plate: str, result: Mapping[str, Any], processes: Sequence[Process]
+) -> tuple[str, ...]:
+    try:
+        advice = advise_plate(plate_range_of(plate, result), processes)
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
+        return ()  # no record of densities
+    return tuple(one.process for one in advice if one.verdict is Verdict.SUITS)
+
+
+@lru_cache(maxsize=8192)  # the parser of EDTF takes milliseconds, and dates come again
+def _days(edtf: str) -> tuple[str, str]:
+    try:
+        known = plate_date(edtf)
+    except ValueError:
+        return "", ""
+    return known.first, known.last
+
+
+def _table(value: object) -> dict[str, Any]:
+    return value if isinstance(value, dict) else {}
+
+
+def _list(value: object) -> list[Any]:
+    return value if isinstance(value, list) else []
+
+
+def _text(value: object) -> str:
+    text = value if isinstance(value, str) else ""
+    return text[:LONGEST_TEXT].encode(errors="replace").decode()
+
+
+def _number(value: object) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if abs(value) < 1e6 and math.isfinite(value) else None
+
+
+def _count(digits: str) -> int | None:
+    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) < 16 else None
