@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from platebench import plate_dates
 from platebench.plate_dates import plate_date
 
 # Examples of the Library of Congress EDTF specification (4 February 2019), levels 0 to 2, from
@@ -59,3 +60,10 @@ def test_others_are_not(text: str) -> None:
 def test_what_is_no_date_is_refused(text: str) -> None:
     with pytest.raises(ValueError):
         plate_date(text)
+
+
+@pytest.mark.parametrize(
+    "text", ["1893", "0001", "9999", "1893-02", "1892-02", "1893-12", "1893-05-12"]
+)
+def test_plain_dates_mean_what_the_parser_of_edtf_says(text: str) -> None:
+    assert plate_dates._bounds_of_plain(text) == plate_dates._bounds(text)

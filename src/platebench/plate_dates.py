@@ -119,6 +119,16 @@ def _bounds_of_exact(said: str) -> tuple[str, str]:
 
 
 @lru_cache(maxsize=1024)
+def _bounds_of_plain(exact: str) -> tuple[str, str]:
+    """Return what :func:`_bounds` returns for a year, month or day, a thousand times as fast."""
+    year, month = int(exact[:4]), int(exact[5:7] or 0)
+    if not month:
+        return f"{exact}-01-01", f"{exact}-12-31"
+    if len(exact) > len("1893-05"):
+        return exact, exact
+    return f"{exact}-01", f"{exact}-{_days_in(year, month):02d}"
+
+
 def _bounds(said: str) -> tuple[str, str]:
     """Return the first and last day a date can mean, the margin of "about" left out."""
     from edtf import parse_edtf  # a grammar is built: only where there are dates
