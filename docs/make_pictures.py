@@ -40,6 +40,26 @@ def draw_curve(folder: Path) -> None:
         curve.convert("RGB").resize(size, Image.Resampling.LANCZOS).save(PICTURES / "curve.png")
 
 
+def draw_negative(session: Path) -> None:
+    """Show a print negative's film as it comes from the printer, and the print to expect."""
+    words = [sys.executable, "-m", "platebench", "print-negative", str(session), PLATE, "--quiet"]
+    subprocess.run([*words, "--process", "cyanotype-citrate", "--ppi", "300"], check=True)
+    (film,) = (session / "print-negatives").glob("*.tif")
+    (proof,) = (session / "print-negatives").glob("*-proof.jpg")
+    pixels = cv2.imread(str(film), cv2.IMREAD_UNCHANGED)
+    film_width = round(520 * pixels.shape[1] / pixels.shape[0])
+    small = cv2.resize(pixels, (film_width, 520), interpolation=cv2.INTER_AREA)
+    sheet = Image.fromarray((small >> 8).astype(np.uint8)).convert("RGB")
+    with Image.open(proof) as expected:
+        width = round(520 * expected.width / expected.height)
+        seen = expected.convert("RGB").resize((width, 520), Image.Resampling.LANCZOS)
+    both = Image.new("RGB", (film_width + 30 + width, 522), (255, 255, 255))
+    both.paste((150, 150, 150), (0, 0, film_width + 2, 522))  # where clear film ends
+    both.paste(sheet, (1, 1))
+    both.paste(seen, (film_width + 30, 1))
+    both.save(PICTURES / "print-negative.jpg", quality=88)
+
+
 def main() -> None:
     """Run the demo in a temporary folder and keep pictures of it; draw a curve."""
     PICTURES.mkdir(exist_ok=True)
@@ -58,6 +78,7 @@ def main() -> None:
         with Image.open(session / "converted" / "previews" / f"{PLATE}.jpg") as positive:
             width = round(460 * positive.width / positive.height)
             after = positive.resize((width, 460), Image.Resampling.LANCZOS)
+        draw_negative(session)
     gap = 24
     both = Image.new("L", (before.width + gap + after.width, 460), 255)
     both.paste(before, (0, 0))

@@ -26,7 +26,7 @@ from platebench.printing.negative_layout import FOOT, HEAD, SIDE, contact_words
 from platebench.printing.negative_tone import table_from_positive
 from platebench.printing.print_response import response_of
 
-from .test_negative_tone import LUMINANCE, MEASURED, process
+from .test_negative_tone import LUMINANCE, MEASURED, lightness, process
 
 MM = 25.4 / 72  # a PDF unit is 1/72 inch: ISO 32000-1, 8.3.2.3
 MEASURED_PROCESS = process(MEASURED)
@@ -87,6 +87,16 @@ def test_the_print_reads_right_and_has_the_plates_tones(tmp_path, contact):
     other = contact_print(tifffile.imread(result.files[0]), "base" if contact == "ink" else "ink")
     turned = other[:, ::-1]
     assert likeness(10 ** -picture_part(turned, 50 / 25.4, source.codes.shape), positive) > 0.98
+
+
+def test_every_pixel_of_the_print_has_the_lightness_aimed_at(tmp_path):
+    """CIE L* by scikit-image, between the process's black and its paper white, on the file."""
+    source = plate()
+    file = tifffile.imread(made(tmp_path, source, ppi=50.0).files[0])
+    picture = picture_part(contact_print(file, "ink"), 50 / 25.4, source.codes.shape)
+    black = float(lightness(10**-MEASURED.d_max))
+    wanted = black + (100 - black) * lightness((source.codes / 65535) ** 2.2) / 100
+    assert np.abs(lightness(10**-picture) - wanted).max() < 0.1
 
 
 @pytest.mark.parametrize("margins", ["clear", "opaque"])

@@ -51,7 +51,8 @@ def read_positive(path: Path) -> PositivePicture:
     found = find_kind(path)
     if found.kind is not FileKind.TIFF or found.structure is None:
         raise PrintNegativeError(path, "is no TIFF", _REMEDY)
-    bits = max(max(d.tags.get(tiff.BITS, (1,))) for d in found.structure.directories)
+    pages = found.structure.directories  # without any it is damaged, which reading it will say
+    bits = max((max(page.tags.get(tiff.BITS, (1,))) for page in pages), default=16)
     if bits < 16:
         what = f"has {bits:g} bits a pixel, too few steps of tone for a negative"
         raise PrintNegativeError(path, what, _REMEDY)
