@@ -34,6 +34,7 @@ RESULT: Result = {
     "light": {"source": "blank"},
     "stain": None,
     "densities": {
+        "base_fog": 0.1,
         "d_min": 0.1,
         "d_max": 1.6,
         "density_range": 1.5,
