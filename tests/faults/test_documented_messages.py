@@ -154,6 +154,19 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
         return run("review", session, "--no-browser", "--port", port)
 
 
+# --- Pictures to share
+
+
+@produces("… has no positives;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("share", session)
+
+
+@produces("… has no positive of …;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("share", session, "tall")
+
+
 # --- Session folder
 
 

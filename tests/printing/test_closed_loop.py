@@ -18,8 +18,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from platebench.outputs.lab_colour import lightness_of, luminance_of
 from platebench.printing.calibrate_process import calibrate_process
-from platebench.printing.print_look import lightness_of, luminance_of
 from platebench.printing.print_response import PrintResponse, codes_of, response_of
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.step_chart import corrected_chart, plain_chart

@@ -7,7 +7,13 @@ import pytest
 
 from platebench.errors import BadSettingError, ExitCode, MissingProfileError
 from platebench.profiles_folder import profiles_folder
-from platebench.stages.tone_file import _KEYS, list_tones, load_tone
+from platebench.stages.tone_file import (
+    _KEYS,
+    list_tones,
+    load_tone,
+    tone_from_table,
+    tone_to_table,
+)
 
 GOOD = """\
 description = "mine"
@@ -139,3 +145,27 @@ def test_bytes_that_are_no_text_are_refused(tmp_path):
     (tmp_path / "mine.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(BadSettingError, match="cannot be read"):
         load_tone("mine", [tmp_path])
+
+
+@pytest.mark.parametrize(
+    ("hue", "said"),
+    [
+        ("[hue]\npaper = [93, 1, 7]\n", "hue.image is missing"),
+        ("[hue]\npaper = [93, 1]\nimage = [10, 0, 0]\n", "hue.paper cannot be [93, 1]"),
+        ("[hue]\npaper = [93, 1, 99]\nimage = [10, 0, 0]\n", "hue.paper cannot be"),
+        ("[hue]\npaper = [10, 0, 0]\nimage = [93, 0, 0]\n", "is no lighter than the image"),
+        ("[hue]\ncolour = 1\n", "hue.colour is not a setting"),
+    ],
+)
+def test_a_hue_that_cannot_be_is_one_clear_line(tmp_path, hue, said):
+    write(tmp_path, GOOD + "\n" + hue)
+    with pytest.raises(BadSettingError) as caught:
+        load_tone("mine", [tmp_path])
+    assert said in str(caught.value)
+
+
+def test_a_hue_is_read_and_spelled_out_again(tmp_path):
+    write(tmp_path, GOOD + "\n[hue]\npaper = [93, 1, 7]\nimage = [17.5, 2, 3]\n")
+    tone = load_tone("mine", [tmp_path])
+    assert tone.hue == ((93.0, 1.0, 7.0), (17.5, 2.0, 3.0))
+    assert tone_from_table(tone_to_table(tone), tmp_path / "mine.toml") == tone

@@ -23,7 +23,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.printing.print_look import lightness_of, luminance_of
+from platebench.outputs.lab_colour import lightness_of, luminance_of
 from platebench.printing.print_response import PrintResponse, codes_of, response_of
 from platebench.printing.process import Process
 

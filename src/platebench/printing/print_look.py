@@ -11,12 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from platebench.outputs.lab_colour import lightness_of, luminance_of
 from platebench.printing.status import Status
 
 Lab = tuple[float, float, float]
 Hue = tuple[float, float]
-
-_LINEAR = (6 / 29) ** 3  # CIE 15: below this share of white, lightness is linear
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,31 +107,6 @@ class PrintLook:
         hues = (self.paper_white[1:], self.middle_hue, self.black_hue)
         a, b = (np.interp(above, at, [hue[i] for hue in hues]) for i in (0, 1))
         return np.stack([lightness, a, b], axis=-1)
-
-
-def lightness_of(luminance: ArrayLike) -> NDArray[np.float64]:
-    """Return CIE L* of luminance relative to white (CIE 15).
-
-    Examples
-    --------
-    >>> lightness_of([1.0, 10**-0.3, 10**-1.0, 10**-2.0]).round(1).tolist()
-    [100.0, 76.1, 37.8, 9.0]
-    """
-    y = np.asarray(luminance, np.float64)
-    cube = np.cbrt(np.maximum(y, _LINEAR))
-    return np.where(y > _LINEAR, 116 * cube - 16, y * (29 / 3) ** 3)
-
-
-def luminance_of(lightness: ArrayLike) -> NDArray[np.float64]:
-    """Return luminance relative to white of CIE L* (CIE 15, inverse).
-
-    Examples
-    --------
-    >>> luminance_of([100.0, 50.0, 8.0]).round(4).tolist()
-    [1.0, 0.1842, 0.0089]
-    """
-    value = np.asarray(lightness, np.float64)
-    return np.where(value > 8, ((value + 16) / 116) ** 3, value * (3 / 29) ** 3)
 
 
 # Where a profile says nothing: a matt print on cotton paper, near neutral.

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
-from skimage.color import lab2xyz
 
 from platebench.fsio import atomic_write
 from platebench.outputs.icc import rgb_gamma22_profile
+from platebench.outputs.lab_colour import linear_rgb_of_lab
 from platebench.printing.print_look import PrintLook
 from platebench.printing.print_response import PrintResponse
 
@@ -18,9 +18,6 @@ LONG_SIDE = 1800
 _BORDER = 0.05  # of the long side: paper around the picture
 _LEVELS = 4096
 _QUALITY = 93
-# XYZ of D50 to linear red, green, blue of BT.709, with the Bradford adaptation of outputs/icc.py.
-_TO_XYZ = ((0.43607, 0.38515, 0.14307), (0.22249, 0.71687, 0.06061), (0.01392, 0.09708, 0.71410))
-_FROM_XYZ = np.linalg.inv(np.array(_TO_XYZ))
 
 
 def print_colours(look: PrintLook, densities: NDArray[np.float64]) -> NDArray[np.uint8]:
@@ -37,9 +34,7 @@ def print_colours(look: PrintLook, densities: NDArray[np.float64]) -> NDArray[np
     -------
     ndarray of uint8, shape (n, 3)
     """
-    lab = look.lab_of(densities)
-    xyz = lab2xyz(lab[np.newaxis], illuminant="D50", observer="2")[0]
-    linear = np.clip(xyz @ _FROM_XYZ.T, 0.0, 1.0)
+    linear = linear_rgb_of_lab(look.lab_of(densities))
     return np.asarray(np.rint(255 * linear ** (1 / 2.2)), np.uint8)
 
 

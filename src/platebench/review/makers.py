@@ -9,6 +9,7 @@ from platebench.progress import Progress
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Work
 from platebench.session.convert_session import convert_session
+from platebench.session.share_session import LONG_SIDE, LONG_SIDES, ShareWishes, share_session
 
 
 def convert(table: ReviewTable, wishes: dict[str, Any]) -> Work:
@@ -30,4 +31,25 @@ def convert(table: ReviewTable, wishes: dict[str, Any]) -> Work:
     return work
 
 
-MAKERS = {"convert": convert}
+def share(table: ReviewTable, wishes: dict[str, Any]) -> Work:
+    """Return the making of a picture to share of one plate."""
+    long_side = wishes.get("long_side", LONG_SIDE)
+    if not isinstance(long_side, int) or not LONG_SIDES[0] <= long_side <= LONG_SIDES[1]:
+        long_side = LONG_SIDE
+    how = ShareWishes(
+        long_side=long_side,
+        edge=wishes.get("edge") is True,
+        caption=wishes.get("caption") is True,
+    )
+    plate = str(wishes.get("plate", ""))
+
+    def work(progress: Progress) -> list[str]:
+        made = share_session(
+            table.folder, [plate], output=table.output, wishes=how, progress=progress
+        )
+        return [f"picture: {path}" for path in made]
+
+    return work
+
+
+MAKERS = {"convert": convert, "share": share}

@@ -23,6 +23,7 @@ from platebench.stages.paper_tone import (
 )
 
 DISPLAY_GAMMA = 2.2
+Lab = tuple[float, float, float]
 STOP = float(np.log10(2.0))  # one stop in log exposure
 _DENSEST_T = 1e-9  # light below this counts as none
 
@@ -64,6 +65,7 @@ class ToneProfile:
     shown: Literal["full", "paper"] = "full"
     shadow_aim: float = 10.0
     highlight_aim: float = 245.0
+    hue: tuple[Lab, Lab] | None = None
 
 
 def display_table(

@@ -9,7 +9,7 @@ from typing import Any
 
 from platebench.errors import BadSettingError, MissingProfileError
 from platebench.stages.paper_tone import PaperCurve
-from platebench.stages.tone import ToneProfile
+from platebench.stages.tone import Lab, ToneProfile
 
 # Lowest value, highest value, and what stands for a key left out (None: it must be there).
 _NUMBERS: dict[str, tuple[float, float, float | None]] = {
@@ -28,9 +28,11 @@ _WORDS = {
     "print.shown": ("full", "paper"),
 }
 _GRADE = (20.0, 300.0)  # ISO range R: harder and softer than any grade of ANSI PH2.2
-_KEYS = {"description", "print.grade", *_NUMBERS, *_WORDS}
+_HUES = ("hue.paper", "hue.image")
+_LAB = ((0.0, 100.0), (-60.0, 60.0), (-60.0, 60.0))  # L*, a*, b*: beyond any paper
+_KEYS = {"description", "print.grade", *_NUMBERS, *_WORDS, *_HUES}
 _PAPER = tuple(key for key in PaperCurve.__slots__ if key != "middle")
-_TABLES = {key.split(".")[0] for key in _NUMBERS}
+_TABLES = {key.split(".")[0] for key in (*_NUMBERS, *_HUES)}
 
 
 def load_tone(name: str, folders: Sequence[Path]) -> ToneProfile:
@@ -80,6 +82,7 @@ def tone_to_table(tone: ToneProfile) -> dict[str, Any]:
             "shown": tone.shown,
         },
         "aims": {"shadow": tone.shadow_aim, "highlight": tone.highlight_aim},
+        **({"hue": {"paper": list(tone.hue[0]), "image": list(tone.hue[1])}} if tone.hue else {}),
     }
 
 
@@ -116,6 +119,7 @@ def tone_from_table(tables: Mapping[str, Any], path: Path) -> ToneProfile:
         shown=word["print.shown"],
         shadow_aim=number["aims.shadow"],
         highlight_aim=number["aims.highlight"],
+        hue=_hue(path, said),
     )
 
 
@@ -160,6 +164,30 @@ def _word(path: Path, said: dict[str, Any], key: str, words: tuple[str, ...]) ->
         choices = ", ".join(f'"{word}"' for word in words)
         raise BadSettingError(path, key, f"cannot be {value!r}", f"write one of {choices}")
     return value
+
+
+def _hue(path: Path, said: dict[str, Any]) -> tuple[Lab, Lab] | None:
+    """Return the colours of paper and image; None where the file gives neither."""
+    if not any(key in said for key in _HUES):
+        return None
+    paper, image = (_lab(path, said, key) for key in _HUES)
+    if paper[0] <= image[0]:
+        remedy = "give the lighter paper and the darker image"
+        raise BadSettingError(path, "hue.paper", "is no lighter than the image", remedy)
+    return paper, image
+
+
+def _lab(path: Path, said: dict[str, Any], key: str) -> Lab:
+    value = said.get(key)
+    remedy = "write [L, a, b] as measured, such as [94.0, 0.5, 5.0]"
+    if value is None:
+        raise BadSettingError(path, key, "is missing", remedy)
+    good = isinstance(value, list) and len(value) == 3 and all(map(_is_number, value))
+    if not good or not all(
+        low <= part <= high for part, (low, high) in zip(value, _LAB, strict=True)
+    ):
+        raise BadSettingError(path, key, f"cannot be {value!r}", remedy)
+    return float(value[0]), float(value[1]), float(value[2])
 
 
 def _grade(path: Path, said: dict[str, Any]) -> float | None:

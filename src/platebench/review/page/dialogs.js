@@ -50,8 +50,9 @@ export function askShare(session, id, work) {
   const plate = plateField(session, id);
   const side = make("input", { type: "number", min: 200, max: 8000, value: 2000 });
   const edge = make("select", {}, make("option", { value: "without" }, "without"), make("option", { value: "with" }, "with"));
-  question("Picture to share", [["Plate", plate], ["Long side, pixels", side], ["The plate's edge", edge]], "Make it",
-    () => work.start("share", { plate: plate.value, long_side: Number(side.value), edge: edge.value === "with" }));
+  const caption = make("select", {}, make("option", { value: "no" }, "none"), make("option", { value: "yes" }, "from the plate log"));
+  question("Picture to share", [["Plate", plate], ["Long side, pixels", side], ["The plate's edge", edge], ["Caption", caption]], "Make it",
+    () => work.start("share", { plate: plate.value, long_side: Number(side.value), edge: edge.value === "with", caption: caption.value === "yes" }));
 }
 
 export function askArchive(session, work) {

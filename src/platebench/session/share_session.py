@@ -1,0 +1,183 @@
+"""Pictures to share of a session's plates, made from its positives as they are now."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from platebench.errors import SessionFolderError
+from platebench.fsio import make_folder
+from platebench.log_entry import LogEntry
+from platebench.outputs.share_note import share_packet
+from platebench.outputs.share_picture import (
+    SUFFIXES,
+    Hue,
+    Kind,
+    coloured,
+    picture_area,
+    reduced_light,
+    with_caption,
+    write_share,
+)
+from platebench.plate_job import POSITIVES
+from platebench.printing.positive_picture import read_positive
+from platebench.profiles_folder import profiles_folder
+from platebench.progress import NullProgress, Progress
+from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.session_file import FILE_NAME, load_session
+from platebench.session.session_log import load_session_log
+from platebench.session.session_report import OUTPUT_NAME
+from platebench.settings import PlateSettings
+from platebench.stages.tone_file import load_tone
+
+FOLDER = "shared"
+LONG_SIDE = 2000
+LONG_SIDES = (64, 30_000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShareWishes:
+    """How a picture to share is to be.
+
+    Attributes
+    ----------
+    long_side : int
+        Pixels, of the picture without its caption; never larger than the positive.
+    kind : {"jpeg", "png", "webp"}
+    edge : bool
+        With the plate's edge and rebate.
+    toned : bool
+        In the colours of the plate's tone profile, where it has any.
+    caption : bool
+        With a caption from the plate log.
+    place : bool
+        Where the plate was taken, in caption and metadata; else it is left out of both.
+    quality : int
+        Of JPEG and WebP.
+    """
+
+    long_side: int = LONG_SIDE
+    kind: Kind = "jpeg"
+    edge: bool = False
+    toned: bool = True
+    caption: bool = False
+    place: bool = False
+    quality: int = 90
+
+
+def share_session(
+    folder: Path,
+    plates: Sequence[str] = (),
+    *,
+    to: Path | None = None,
+    output: Path | None = None,
+    wishes: ShareWishes | None = None,
+    progress: Progress | None = None,
+) -> list[Path]:
+    """Write pictures to share and return them.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder.
+    plates : sequence of str
+        Ids; none: all that have been converted.
+    to : Path or None
+        Folder of the pictures; None: ``shared`` in the folder of results.
+    output : Path or None
+        Folder of results; None: ``converted`` in the session folder.
+    wishes : ShareWishes or None
+        How they are to be.
+    progress : Progress or None
+        Told of each plate.
+
+    Raises
+    ------
+    SessionFolderError
+        If a plate is not there or has not been converted.
+    CaptureError, PrintNegativeError
+        If a positive cannot be read.
+    WriteError
+        If a picture cannot be written.
+    """
+    wishes = wishes or ShareWishes()
+    settings = load_session(folder)
+    output = folder / OUTPUT_NAME if output is None else output
+    chosen = _chosen(folder, output, settings.plates, plates)
+    place = output / FOLDER if to is None else to
+    targets = [place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen]
+    refuse_captures(targets, captures_of(folder, settings))
+    make_folder(place)
+    log = load_session_log(folder)
+    progress = progress or NullProgress()
+    progress.begin("pictures", len(chosen))
+    try:
+        for plate, target in zip(chosen, targets, strict=True):
+            entry = log.entry(plate.id) or LogEntry(plate_id=plate.id)
+            _share(folder, output, plate, target, entry, wishes)
+            progress.advance(plate.id)
+    finally:
+        progress.end()
+    return targets
+
+
+def _share(
+    folder: Path,
+    output: Path,
+    plate: PlateSettings,
+    target: Path,
+    entry: LogEntry,
+    wishes: ShareWishes,
+) -> None:
+    positive = read_positive(output / POSITIVES / f"{plate.id}.tif")
+    codes = positive.codes
+    if not wishes.edge:
+        small = reduced_light(codes, positive.luminance, 1000)
+        share = codes.shape[0] / small.shape[0], codes.shape[1] / small.shape[1]
+        top, left, bottom, right = picture_area(small)
+        codes = codes[
+            round(top * share[0]) : round(bottom * share[0]),
+            round(left * share[1]) : round(right * share[1]),
+        ]
+    light = reduced_light(codes, positive.luminance, wishes.long_side)
+    hue = _hue(folder, plate) if wishes.toned else None
+    lines = caption_lines(plate, entry, place=wishes.place) if wishes.caption else []
+    picture = with_caption(coloured(light, hue), lines)
+    packet = share_packet(entry, place=wishes.place)
+    write_share(target, picture, kind=wishes.kind, quality=wishes.quality, xmp=packet)
+
+
+def caption_lines(plate: PlateSettings, entry: LogEntry, *, place: bool) -> list[str]:
+    """Return a caption: what, where if wanted, and when; then the plate."""
+    about = [entry.title or plate.id, entry.place if place else "", entry.date]
+    kind = [entry.emulsion or "glass plate", plate.format]
+    lines = [", ".join(filter(None, about)), ", ".join(filter(None, kind))]
+    return [line for line in lines if line]
+
+
+def _hue(folder: Path, plate: PlateSettings) -> Hue | None:
+    hue = load_tone(plate.tone, (folder, profiles_folder() / "tone")).hue
+    return None if hue is None else Hue(paper=hue[0], image=hue[1])
+
+
+def _chosen(
+    folder: Path, output: Path, plates: Sequence[PlateSettings], wanted: Sequence[str]
+) -> list[PlateSettings]:
+    known = {plate.id: plate for plate in plates}
+    for name in wanted:
+        if name not in known:
+            some = ", ".join(list(known)[:12]) or "none there"
+            raise SessionFolderError(
+                folder / FILE_NAME, f'lists no plate "{name}"', f"name one of: {some}"
+            )
+    there = [
+        plate
+        for plate in (known[name] for name in (wanted or known))
+        if (output / POSITIVES / f"{plate.id}.tif").is_file()
+    ]
+    lacking = [name for name in wanted if name not in {plate.id for plate in there}]
+    if lacking or not there:
+        what = f"has no positive of {', '.join(lacking)}" if lacking else "has no positives"
+        raise SessionFolderError(output, what, "convert the session first")
+    return there

@@ -1,0 +1,86 @@
+"""Pictures to share of a session: from the positives as they are, saying no more than is wanted."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+from platebench.cli import main
+from platebench.errors import SessionFolderError
+from platebench.session.convert_session import convert_session
+from platebench.session.share_session import ShareWishes, share_session
+
+from .session_files import write_session
+
+LOG = "plate id,title,place,date\nwide,The old ferry,Under Hallow Point,1893~\n"
+
+
+@pytest.fixture(scope="module")
+def converted(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = write_session(tmp_path_factory.mktemp("share") / "shelf", names=("dense", "wide"))
+    (folder / "plates.csv").write_text(LOG)
+    convert_session(folder, workers=1)
+    return folder
+
+
+@pytest.fixture
+def session(converted: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(converted, tmp_path / "shelf"))
+
+
+def test_every_converted_plate_is_shared_without_its_edge(session: Path) -> None:
+    made = share_session(session, wishes=ShareWishes(long_side=200))
+    assert [path.name for path in made] == ["dense.jpg", "wide.jpg"]
+    with Image.open(made[1]) as inner:
+        assert max(inner.size) == 200 and inner.mode == "RGB"
+        within = np.asarray(inner.convert("L"))
+    whole_path = share_session(session, ["wide"], wishes=ShareWishes(long_side=200, edge=True))[0]
+    with Image.open(whole_path) as whole:
+        edged = np.asarray(whole.convert("L"))
+    # the clear rebate prints black; the simulator has one on all four sides
+    assert edged[:3].mean() < 30 < within[:3].mean() + 30
+    assert (edged < 20).mean() > (within < 20).mean()
+
+
+def test_the_place_is_left_out_unless_it_is_asked_for(session: Path) -> None:
+    for place in (False, True):
+        made = share_session(session, ["wide"], wishes=ShareWishes(caption=True, place=place))
+        content = made[0].read_bytes()
+        assert b"The old ferry" in content
+        assert (b"Hallow Point" in content) is place
+        assert b"1/16" not in content and b"blank.dng" not in content
+
+
+def test_a_retouched_positive_is_what_is_shared(session: Path) -> None:
+    positive = session / "converted" / "positives" / "wide.tif"
+    import tifffile
+
+    with tifffile.TiffFile(positive) as tiff:
+        pixels = tiff.asarray()
+    tifffile.imwrite(positive, np.full_like(pixels, 65535), photometric="minisblack")
+    made = share_session(session, ["wide"], wishes=ShareWishes(kind="png", long_side=100))
+    with Image.open(made[0]) as shared:
+        assert np.asarray(shared).min() == 255
+
+
+def test_the_command_says_what_it_made_and_what_it_cannot(session: Path) -> None:
+    done = CliRunner().invoke(main, ["share", str(session), "wide", "--as", "webp"])
+    assert done.exit_code == 0 and done.stdout.strip().endswith("wide.webp")
+    lost = CliRunner().invoke(main, ["share", str(session), "none"])
+    assert lost.exit_code == 10 and 'lists no plate "none"; name one of: dense, wide' in lost.stderr
+    (session / "converted" / "positives" / "wide.tif").unlink()
+    with pytest.raises(SessionFolderError, match="has no positive of wide; convert the session"):
+        share_session(session, ["wide"])
+
+
+def test_a_capture_is_never_replaced(session: Path) -> None:
+    (session / "wide.jpg").write_bytes(b"a scan")
+    text = (session / "session.toml").read_text()
+    (session / "session.toml").write_text(text.replace('["dense.dng"]', '["wide.jpg"]'))
+    done = CliRunner().invoke(main, ["share", str(session), "wide", "--to", str(session)])
+    assert done.exit_code == 12 and (session / "wide.jpg").read_bytes() == b"a scan"
