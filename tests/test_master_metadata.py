@@ -226,3 +226,26 @@ def test_masters_that_are_unchanged_stay_and_those_of_somebody_are_kept(tmp_path
     assert path.read_bytes().endswith(b"somebody's own")
     assert "1 written" in CliRunner().invoke(main, [*run, "--force"]).output
     assert not path.read_bytes().endswith(b"somebody's own")
+
+
+def test_a_run_that_was_killed_is_taken_up_and_other_files_of_the_name_are_kept(
+    tmp_path: Path,
+) -> None:
+    session = write_session(tmp_path / "shelf", names=("tall",))
+    run = ["master", str(session), "--jobs", "1"]
+    assert CliRunner().invoke(main, run).exit_code == 0
+    record = session / "masters" / "tall.json"
+    before = record.read_bytes()
+    record.unlink()  # killed between master and record
+    assert "1 written" in CliRunner().invoke(main, run).output
+    assert record.read_bytes() == before
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "tall.jpg").write_bytes(b"somebody's own")
+    refused = CliRunner().invoke(main, [*run, "--output", str(elsewhere)])
+    assert refused.exit_code == 12
+    assert [path.name for path in elsewhere.iterdir()] == ["tall.jpg"]
+    # A failure leaves master and record of the earlier run as they were.
+    (session / "tall.dng").write_bytes(b"")
+    assert CliRunner().invoke(main, run).exit_code == 10
+    assert record.read_bytes() == before

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
-from platebench import __version__
 from platebench.events import Event
 from platebench.formats import format_named
 from platebench.log_entry import LogEntry
@@ -12,7 +12,7 @@ from platebench.look import PlateView
 from platebench.master_cut import Cut
 from platebench.outputs.xmp import HistoryStep, PictureNote
 from platebench.plate_job import PlateJob
-from platebench.plate_record import title_of
+from platebench.plate_record import capture_note
 from platebench.stages.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
 
 # Verbs that the XMP specification suggests for stEvt:action; other steps are conversions.
@@ -79,20 +79,11 @@ def master_note(
     entry: LogEntry | None,
 ) -> PictureNote:
     """Return the fields of a master's XMP packet."""
-    info = view.info
     known = format_named(job.settings.format)
-    return PictureNote(
-        identifier=job.plate_id,
-        title=title_of(job.plate_id, entry),
+    return replace(
+        capture_note(job, view, entry),
         description=described(view, job, cut, grey=grey),
         role="master",
-        tool=f"platebench {__version__}",
-        digitised=info.taken,
-        camera=info.camera,
-        exposure_s=info.exposure_s,
-        f_number=info.f_number,
-        iso=info.iso,
-        focal_length_mm=info.focal_length_mm,
         ppi=cut.ppi,
         plate_format=known.name if known else "",
         formula=FORMULA,
@@ -104,7 +95,6 @@ def master_note(
             "rotate": str(job.settings.rotate),
             "light": str(view.light.source),
         },
-        entry=entry,
         history=_history(events),
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from platebench import __version__
@@ -137,18 +138,9 @@ def picture_note(
     record: dict[str, Any],
 ) -> PictureNote:
     """Return what the positive says of itself."""
-    info = view.info
-    return PictureNote(
-        identifier=job.plate_id,
-        title=title_of(job.plate_id, job.entry),
+    return replace(
+        capture_note(job, view, job.entry),
         description=positive_description(job.plate_id, job.entry),
-        tool=f"platebench {__version__}",
-        digitised=info.taken,
-        camera=info.camera,
-        exposure_s=info.exposure_s,
-        f_number=info.f_number,
-        iso=info.iso,
-        focal_length_mm=info.focal_length_mm,
         ppi=framing.ppi,
         plate_format=framing.format_name,
         base_fog=densities.base_fog,
@@ -161,7 +153,23 @@ def picture_note(
             "print_stops": f"{job.settings.print_stops:g}",
             "light": str(view.light.source),
         },
-        entry=job.entry,
+    )
+
+
+def capture_note(job: PlateJob, view: PlateView, entry: LogEntry | None) -> PictureNote:
+    """Return what any picture made from a plate's captures says of itself."""
+    info = view.info
+    return PictureNote(
+        identifier=job.plate_id,
+        title=title_of(job.plate_id, entry),
+        tool=f"platebench {__version__}",
+        digitised=info.taken,
+        camera=info.camera,
+        exposure_s=info.exposure_s,
+        f_number=info.f_number,
+        iso=info.iso,
+        focal_length_mm=info.focal_length_mm,
+        entry=entry,
     )
 
 

@@ -88,7 +88,7 @@ def convert_and_record(job: PlateJob) -> PlateResult:
         If it cannot be converted, or somebody has changed its positive.
     """
     refuse_edited(job)
-    with record_aside(job):
+    with record_aside(job.record, job.positive):
         result = convert.convert_plate(job)
         if result.error:
             raise result.error

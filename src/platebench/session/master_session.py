@@ -20,7 +20,7 @@ from platebench.plate_job import PlateJob, PlateResult
 from platebench.progress import NullProgress, Progress
 from platebench.session.batch import exit_code_of, run_batch
 from platebench.session.originals import captures_of, refuse_captures
-from platebench.session.record import fingerprint_of, hash_files, write_json
+from platebench.session.record import fingerprint_of, hash_files, record_aside, write_json
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_jobs import HOUR_S, peak_bytes_of_job, plate_jobs
 from platebench.session.session_light import prepare_light
@@ -147,7 +147,12 @@ def write_masters(
         to_do = [replace(job, job=replace(job.job, light=light, dark=dark)) for job in to_do]
         peak = max(peak_bytes_of_job(job.job) for job in to_do)
         count = workers_for(workers or cores(), memory or available_bytes(), peak)
-        outcomes = run_batch(make_master, to_do, workers=count, what="masters", progress=progress)
+        try:
+            outcomes = run_batch(
+                make_master, to_do, workers=count, what="masters", progress=progress
+            )
+        finally:
+            remove_unfinished(output)
         made = {job.target: outcome for job, outcome in zip(to_do, outcomes, strict=True)}
     results = tuple(earlier[job.target] or made[job.target] for job in jobs)
     return MastersResult(output=output, results=results)
@@ -163,9 +168,10 @@ def make_master(job: MasterJob) -> PlateResult:
     """
     if not job.force:
         _refuse_changed(job)
-    made = master_plate(job.job, job.target, compression=job.compression)
-    record = _record(job, made)
-    write_json(job.record, record)
+    with record_aside(job.record, job.target):
+        made = master_plate(job.job, job.target, compression=job.compression)
+        record = _record(job, made)
+        write_json(job.record, record)
     return PlateResult(
         plate_id=job.plate_id, written=(made.path, made.preview, job.record), record=record
     )
@@ -253,18 +259,18 @@ def _earlier(job: MasterJob) -> PlateResult | None:
 
 
 def _refuse_changed(job: MasterJob) -> None:
-    """Refuse to replace a master that is not as it was made here."""
-    if not job.target.is_file():
+    """Refuse to replace a master that is not as it was made here, or anything else of its name."""
+    present = [p for p in (job.target, _preview(job.target), job.record) if p.exists()]
+    if not present:
         return
     known = _read(job.record).get("master", {}).get("sha256")
-    as_made = (
-        hash_files([job.target])[job.target] == known
-        if known
-        else software_of(job.target).startswith("platebench ")
-    )
+    if known:
+        as_made = not job.target.exists() or hash_files([job.target])[job.target] == known
+    else:  # as after a run that was killed: the master is written first
+        as_made = software_of(job.target).startswith("platebench ")
     if not as_made:
         raise WriteError(
-            job.target,
+            present[0],
             "it has been changed since it was made, and is left as it is",
             "move it away, or run again with --force",
         )

@@ -189,11 +189,18 @@ def refuse_edited(job: PlateJob) -> None:
 
 
 @contextmanager
-def record_aside(job: PlateJob) -> Iterator[None]:
+def record_aside(path: Path, picture: Path) -> Iterator[None]:
     """Take a plate's record away while its files are replaced; put it back if they were not.
 
-    Whoever is killed in between leaves a positive with our Software tag and no record, which is
+    Whoever is killed in between leaves a picture with our Software tag and no record, which is
     made again; with the old record it would look as if somebody had changed it.
+
+    Parameters
+    ----------
+    path : Path
+        The record.
+    picture : Path
+        The positive or master that it is about.
 
     Raises
     ------
@@ -201,17 +208,17 @@ def record_aside(job: PlateJob) -> Iterator[None]:
         If it cannot be taken away.
     """
     try:
-        record = job.record.read_bytes()
+        record = path.read_bytes()
     except OSError:
         yield
         return
-    before = _stamp(job.positive)
-    remove_file(job.record)
+    before = _stamp(picture)
+    remove_file(path)
     try:
         yield
     except BaseException:
-        if _stamp(job.positive) == before:
-            with suppress(WriteError), atomic_write(job.record) as stream:
+        if _stamp(picture) == before:
+            with suppress(WriteError), atomic_write(path) as stream:
                 stream.write(record)
         raise
 
