@@ -11,7 +11,17 @@ import pytest
 SOURCE = Path(__file__).parents[1] / "src" / "platebench"
 MODULES = sorted(SOURCE.rglob("*.py"))
 
-GROUND = {"errors", "image", "settings", "formats", "fsio", "plate_names", "progress", "memory"}
+GROUND = {
+    "errors",
+    "image",
+    "settings",
+    "formats",
+    "fsio",
+    "plate_names",
+    "progress",
+    "memory",
+    "own_files",
+}
 # Layers, lowest first. A module may import from its own layer and from those below.
 LAYERS: list[set[str]] = [
     GROUND

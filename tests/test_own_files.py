@@ -105,6 +105,15 @@ def test_curve_replaces_its_own_drawings(tmp_path: Path) -> None:
         assert run("curve", tmp_path / "a.csv")[0] == 0
 
 
+@pytest.mark.parametrize("end", ["tif", "pdf", "json"])
+def test_a_chart_replaces_only_an_earlier_chart(tmp_path: Path, end: str) -> None:
+    assert run("process-chart", tmp_path / "charts", "--ppi", "150")[0] == 0
+    [mine] = (tmp_path / "charts").glob(f"*.{end}")
+    assert run("process-chart", tmp_path / "charts", "--ppi", "150")[0] == 0
+    mine.write_text("of the potting shed")
+    assert NOT_OURS in refused(tmp_path, "process-chart", tmp_path / "charts", "--ppi", "150")
+
+
 @pytest.mark.parametrize("name", ["report.json", "proof-sheet.pdf", "proof-sheet-1.png"])
 def test_convert_replaces_only_its_own_sheets(session: Path, tmp_path: Path, name: str) -> None:
     out = tmp_path / "prints"

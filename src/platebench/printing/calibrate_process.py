@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from platebench.fsio import atomic_write
+from platebench.own_files import refuse_foreign
 from platebench.printing.fit_response import PooledFit, fit_response
 from platebench.printing.process import Process
 from platebench.printing.process_calibration import ChartPrint, ProcessCalibration
@@ -139,6 +140,7 @@ def calibrate_process(
     path = into / f"{target}.toml"
     process = replace(process, name=target, path=path, calibration=calibration)
     whole = not (profiles_folder() / "process" / f"{target}.toml").is_file()
+    refuse_foreign(_plots(into, process))
     write_profile(path, process, calibration=calibration, whole=whole)
     files = (path, *_write_plot(into, process, fit))
     notes = (*reading.notes, *_apart_notes(prints, fit), *_scale_notes(process), INK_NOTE)
@@ -188,12 +190,17 @@ def _scale_notes(process: Process) -> tuple[str, ...]:
     )
 
 
+def _plots(folder: Path, process: Process) -> tuple[Path, Path]:
+    png, svg = (folder / f"{process.name}-calibration{end}" for end in (".png", ".svg"))
+    return png, svg
+
+
 def _write_plot(folder: Path, process: Process, fit: PooledFit) -> tuple[Path, Path]:
     from platebench.printing.response_plot import draw_response
     from platebench.sensitometry.plot_paper import png_of, svg_of
 
     drawing = draw_response(process, fit)
-    png, svg = (folder / f"{process.name}-calibration{end}" for end in (".png", ".svg"))
+    png, svg = _plots(folder, process)
     for path, content in ((png, png_of(drawing)), (svg, svg_of(drawing))):
         with atomic_write(path) as stream:
             stream.write(content)

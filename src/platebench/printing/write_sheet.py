@@ -11,6 +11,7 @@ from platebench import __version__
 from platebench.fsio import atomic_write, make_folder
 from platebench.outputs.negative_pdf import write_raster_pdf
 from platebench.outputs.tiff import write_print_negative
+from platebench.own_files import refuse_foreign
 from platebench.printing.chart_sheet import InkSheet
 
 
@@ -28,11 +29,13 @@ def write_sheet(
     Raises
     ------
     WriteError
-        If a file could not be written, or reads back different.
+        If a file could not be written, or reads back different, or one of that name is not from
+        here.
     """
     make_folder(folder)
     codes = sheet.codes()
     tif, pdf, known = (folder / f"{name}{end}" for end in (".tif", ".pdf", ".json"))
+    refuse_foreign((tif, pdf) if facts is None else (tif, pdf, known), "chart")
     write_print_negative(
         tif,
         codes.shape,

@@ -14,9 +14,9 @@ from platebench.errors import TabletError
 from platebench.fsio import atomic_write, make_folder
 from platebench.image import CaptureKind
 from platebench.look import relative
+from platebench.own_files import refuse_foreign
 from platebench.quality.noise import noise_from_plate
 from platebench.session.originals import captures_of, refuse_captures
-from platebench.session.own_files import refuse_foreign
 from platebench.session.session_calibration import blank_digests
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light

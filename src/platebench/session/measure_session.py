@@ -21,10 +21,10 @@ from platebench.densitometry.spot import (
 )
 from platebench.densitometry.wedge import read_wedge
 from platebench.errors import SpotError, WriteError
+from platebench.own_files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
 from platebench.plate_job import RECORDS, PlateJob
 from platebench.plate_log import FILE_NAME as LOG_NAME
 from platebench.session.originals import captures_of, refuse_captures
-from platebench.session.own_files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
 from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light

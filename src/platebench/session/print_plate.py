@@ -12,6 +12,7 @@ from platebench.exposing.camera_time import camera_time, time_in_words
 from platebench.fsio import make_folder, remove_unfinished
 from platebench.outputs.proof_page import PaperName
 from platebench.outputs.strip_sheet import StripSheet, write_strip_sheet
+from platebench.own_files import refuse_foreign
 from platebench.printing.advice import ProcessAdvice, advise_plate
 from platebench.printing.direct_time import (
     DirectTimes,
@@ -147,6 +148,7 @@ def print_plates_directly(
     target = folder / FOLDER if output is None else output
     files = [target / f"{plate.plate_id}-{process.name}.pdf" for plate in ranges]
     refuse_captures(files, captures_of(folder, settings))
+    refuse_foreign(files)
     make_folder(target)
     made = []
     try:

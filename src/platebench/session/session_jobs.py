@@ -8,10 +8,10 @@ from pathlib import Path
 from platebench.errors import WriteError
 from platebench.fsio import make_folder, remove_unfinished
 from platebench.memory import peak_bytes, pixels_of_file
+from platebench.own_files import refuse_foreign
 from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS, PlateJob
 from platebench.profiles_folder import profiles_folder
 from platebench.session.originals import captures_of, refuse_captures
-from platebench.session.own_files import refuse_foreign
 from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import session_files

@@ -24,6 +24,7 @@ _KINDS = {
     "readings": {"plate", "calibrated", "notes"},
     "curves": {"schema", "plates", "against_first"},
     "calibration": {"schema", "glare", "callier", "nodes"},
+    "chart": {"step_chart", "number", "inks"},
     "report": {"schema", "plates", "platebench"},
 }
 _STARTS = {
@@ -42,7 +43,7 @@ def refuse_foreign(targets: Iterable[Path], kind: str = "") -> None:
     ----------
     targets : iterable of Path
         Files about to be written; those that are not there yet are let pass.
-    kind : {"readings", "curves", "calibration", "report", ""}
+    kind : {"readings", "curves", "calibration", "chart", "report", ""}
         What a .json has to hold already to be replaced.
 
     Raises
