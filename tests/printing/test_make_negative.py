@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +22,8 @@ from platebench.printing.make_negative import (
     NegativeOrder,
     NegativeSource,
     make_negative,
+    plan_sheet,
+    write_sheet,
 )
 from platebench.printing.negative_layout import FOOT, HEAD, SIDE, contact_words
 from platebench.printing.negative_tone import table_from_positive
@@ -237,3 +240,31 @@ def test_the_proof_shows_paper_around_a_print_of_the_expected_tones(tmp_path):
     assert lab[1, 1] == pytest.approx(look.paper_white, abs=1.0)
     assert lab[middle, image.shape[1] // 4] == pytest.approx(look.lab_of(MEASURED.d_max), abs=1.5)
     assert lab[middle, 3 * image.shape[1] // 4] == pytest.approx(look.paper_white, abs=1.0)
+
+
+def peak_of_writing(folder: Path, rows: int) -> int:
+    """Return the most memory that writing a sheet takes at a time, the plate's picture apart."""
+    source = plate(shape=(rows, 300), ppi=100.0)
+    order = NegativeOrder(ppi=200.0)
+    planned = plan_sheet(source, MEASURED_PROCESS, order)
+    tracemalloc.start()
+    try:
+        write_sheet(folder / f"{rows}.tif", planned, source, order)
+        return tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
+def test_memory_does_not_grow_with_the_sheet(tmp_path):
+    """Four times the film, and four times the picture: bands are what is held."""
+    small, large = (peak_of_writing(tmp_path, rows) for rows in (600, 2400))
+    assert large < 1.25 * small
+    assert large < (tmp_path / "2400.tif").stat().st_size / 2
+
+
+def test_the_pdf_opens_without_repair(tmp_path):
+    """In pypdf's strict mode every offset and length must be right."""
+    reader = pypdf.PdfReader(made(tmp_path).files[1], strict=True)
+    assert len(reader.pages) == 1
+    assert reader.trailer["/Root"]["/ViewerPreferences"]["/PrintScaling"] == "/None"
+    assert reader.metadata.title == "Plate 7-test-102x127mm"

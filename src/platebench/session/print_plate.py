@@ -42,8 +42,8 @@ HOW_TO = (
     "Lay the paper across the plate's thinnest and densest parts.",
     "Expose all of it first; then cover part 1 with an opaque card and expose again, then parts "
     "1 and 2, and so on. Times add up.",
-    "Process and dry: prints darken or lighten as they dry. The right time is the shortest part "
-    "in which the clear rebate is as black as it gets.",
+    "Process and dry: prints darken or lighten as they dry. Choose the part whose shadows are "
+    "just full black, or whose highlights just keep a tint, whichever matters more.",
     "Between two parts lies half a stop, 0.15 in log exposure.",
 )
 
