@@ -9,7 +9,7 @@ from typing import Any
 from platebench.archive.catalogue import COLUMNS, open_catalogue
 from platebench.csv_table import write_csv_rows
 from platebench.fsio import atomic_write
-from platebench.session.own_files import refuse_foreign
+from platebench.own_files import refuse_foreign
 
 EXPORTED = ("package", *COLUMNS, "suits", "last_audit", "audit_outcome")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take such a text for a formula
