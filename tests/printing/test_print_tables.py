@@ -103,6 +103,7 @@ def test_left_out_it_is_a_general_matt_print(tmp_path: Path) -> None:
         ("residual = 0.01", "residual = -1", "calibration.residual", "from 0 to 3"),
         ("residual", "residuals", "calibration.residuals", "did you mean residual?"),
         ("error = [0.01, 0.01]", "error = [0.01]", "print[1].ink", "does not fit"),
+        ("error = [0.01, 0.01]", "error = [0.01, 0]", "print[1].ink", "does not fit"),
     ],
 )
 def test_a_slip_is_named_with_what_to_write(

@@ -70,6 +70,7 @@ def command(
     and a plot; print-negative and process-chart go through it from then on.
     """
     from platebench.cli.show_calibrate_process import show_calibration
+    from platebench.cli.terminal_progress import progress_for
     from platebench.printing.calibrate_process import calibrate_process
     from platebench.printing.process_file import FOLDER, process_folders
     from platebench.printing.step_chart import load_chart
@@ -84,6 +85,7 @@ def command(
         save_as=save_as or "",
         fresh=fresh,
         gamma=gamma,
+        progress=progress_for(quiet),
     )
     if as_json:
         print_json(done.to_json())

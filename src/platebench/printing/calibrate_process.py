@@ -20,11 +20,13 @@ from platebench.printing.read_chart import ChartReading, read_chart
 from platebench.printing.status import Status
 from platebench.printing.step_chart import StepChart
 from platebench.profiles_folder import profiles_folder
+from platebench.progress import NullProgress, Progress
 
 INK_NOTE = (
     "the response holds for this printer, ink setting, film, paper and chemistry together: what "
     "ink holds back in ultraviolet cannot be seen, nor read off a visual densitometer"
 )
+_SILENT = NullProgress()
 _APART = 0.06  # D, RMS between a new print and the curve so far: more is not drift
 
 
@@ -93,6 +95,7 @@ def calibrate_process(
     save_as: str = "",
     fresh: bool = False,
     gamma: float = 2.2,
+    progress: Progress = _SILENT,
 ) -> CalibratedProcess:
     """Read a print of the step chart and keep what it says in a profile.
 
@@ -114,6 +117,8 @@ def calibrate_process(
         Forget earlier prints: printer, ink, paper or chemistry changed.
     gamma : float
         Coding of scans without a profile.
+    progress : Progress
+        Told when the scan is read and evened, the curve fitted, and the files written.
 
     Raises
     ------
@@ -127,9 +132,30 @@ def calibrate_process(
     process = load_process(name, folders)
     target = save_as or name
     earlier = _earlier(process, target, folders, fresh)
-    reading = read_chart(scan, chart, gamma=gamma)
-    prints = (*(p for p in earlier if p.density != reading.printed.density), reading.printed)
-    fit = fit_response(prints)
+    progress.begin(scan.name, 3)
+    try:
+        reading = read_chart(scan, chart, gamma=gamma)
+        progress.advance("read")
+        prints = (*(p for p in earlier if p.density != reading.printed.density), reading.printed)
+        fit = fit_response(prints)
+        progress.advance("fitted")
+        process, files = _kept(process, target, into, prints, reading, fit)
+        progress.advance("written")
+    finally:
+        progress.end()
+    notes = (*reading.notes, *_apart_notes(prints, fit), *_scale_notes(process), INK_NOTE)
+    return CalibratedProcess(process=process, reading=reading, fit=fit, files=files, notes=notes)
+
+
+def _kept(
+    process: Process,
+    target: str,
+    into: Path,
+    prints: tuple[ChartPrint, ...],
+    reading: ChartReading,
+    fit: PooledFit,
+) -> tuple[Process, tuple[Path, ...]]:
+    """Write profile and plot; return the process as it now is, and the files."""
     calibration = ProcessCalibration(
         response=fit.response,
         prints=prints,
@@ -142,9 +168,7 @@ def calibrate_process(
     whole = not (profiles_folder() / "process" / f"{target}.toml").is_file()
     refuse_foreign(_plots(into, process))
     write_profile(path, process, calibration=calibration, whole=whole)
-    files = (path, *_write_plot(into, process, fit))
-    notes = (*reading.notes, *_apart_notes(prints, fit), *_scale_notes(process), INK_NOTE)
-    return CalibratedProcess(process=process, reading=reading, fit=fit, files=files, notes=notes)
+    return process, (path, *_write_plot(into, process, fit))
 
 
 def _earlier(

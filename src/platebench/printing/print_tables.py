@@ -133,7 +133,7 @@ def read_source(table: CheckedTable, statuses: Sequence[Status]) -> str:
 def _chart_print(table: CheckedTable) -> ChartPrint:
     table.check_keys(("scan", "chart", "ink", "density", "error"))
     columns = [_numbers(table.values.get(key)) or () for key in ("ink", "density", "error")]
-    if not columns[0] or len({len(column) for column in columns}) > 1:
+    if not columns[0] or len({len(column) for column in columns}) > 1 or min(columns[2]) <= 0:
         table.problem("ink", "does not fit density and error", "calibrate the process again")
         columns = [(), (), ()]
     return ChartPrint(
