@@ -14,6 +14,7 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 from platebench.cli.curve import command
+from platebench.errors import ReadingsError
 from platebench.sensitometry import figures_of, pair_readings, speeds_of
 from platebench.sensitometry.curve_plot import draw_curve, draw_family
 from platebench.sensitometry.plate_curve import PlateCurve
@@ -121,6 +122,23 @@ def test_a_family_gives_the_law_of_development(tmp_path: Path) -> None:
     kept = json.loads((tmp_path / "curves" / "curves.json").read_text())
     assert kept["development"]["gamma_infinity"]["value"] == pytest.approx(1.6, rel=0.01)
     assert [plate["minutes"] for plate in kept["plates"]] == [4, 8]
+
+
+def test_time_for_a_gamma_that_is_wanted(tmp_path: Path) -> None:
+    paths = family(tmp_path)
+    result = run(*paths, "--times", "4,8", "--gamma", "1,1.4,1.7")
+    # t = -ln(1 - gamma / 1.6) / 0.2, by hand: -ln(0.375) / 0.2 = 4.904; -ln(0.125) / 0.2 = 10.397.
+    assert "for gamma 1.00 develop 4.9 min\n" in result.stdout
+    assert "for gamma 1.40 develop 10.4 min, beyond the times tried" in result.stdout
+    assert "gamma 1.70 is not reached: gamma infinity is 1.60" in result.stdout
+    kept = json.loads((tmp_path / "curves" / "curves.json").read_text())
+    minutes = [entry["minutes"] for entry in kept["development"]["minutes_for"]]
+    assert minutes[:2] == pytest.approx([4.904, 10.397], rel=0.01) and minutes[2] is None
+
+
+def test_a_wanted_gamma_needs_times(tmp_path: Path) -> None:
+    with pytest.raises(ReadingsError, match="give the minutes of each plate with --times"):
+        run(*family(tmp_path), "--gamma", "1")
 
 
 def test_gammas_that_follow_no_law_are_told_not_fitted(tmp_path: Path) -> None:

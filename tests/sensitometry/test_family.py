@@ -41,7 +41,7 @@ def test_the_law_is_recovered_from_many_times_in_any_order() -> None:
     assert found.gamma_infinity.value == pytest.approx(1.6)
     assert found.misfit == pytest.approx(0, abs=1e-9)
     for time in times:
-        assert found.gamma_at(time) == pytest.approx(law(time))
+        assert found.gamma_at(np.array(time)) == pytest.approx(law(time))
         assert found.time_for(law(time)) == pytest.approx(time)
     assert found.time_for(1.7) is None and found.time_for(0.0) == 0.0
 

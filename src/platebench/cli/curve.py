@@ -41,30 +41,21 @@ class Numbers(click.ParamType[tuple[float, ...] | None]):
     examples=(
         "platebench curve batch-7.csv --exposure 316",
         "platebench curve old.csv new.csv --tablet 21",
-        "platebench curve 3min.csv 6min.csv 12min.csv --times 3,6,12",
+        "platebench curve 3min.csv 6min.csv 12min.csv --times 3,6,12 --gamma 0.9",
     ),
 )
 @click.argument("readings", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--exposure",
-    type=Numbers(none="relative"),
-    default="relative",
-    metavar="LXS|relative",
-    help="Exposure at the plate without a tablet, in lux seconds.  [default: relative]",
-)
-@click.option(
-    "--tablet",
-    metavar="21|31|FILE",
-    help="Step tablet, if the readings do not give it: nominal, or a CSV of step, tablet_density.",
-)
+@click.option("--exposure", type=Numbers(none="relative"), default="relative",
+    metavar="LXS|relative", help="Exposure at the plate without a tablet, in lux seconds.  "
+    "[default: relative]")  # fmt: skip
+@click.option("--tablet", metavar="21|31|FILE", help="Step tablet, if the readings do not give "
+    "it: nominal, or a CSV of step, tablet_density.")  # fmt: skip
 @click.option("--base-fog", type=Numbers(), metavar="D", help="Density of an unexposed part.")
 @click.option("--times", type=Numbers(), metavar="MIN,...", help="Minutes each was developed.")
-@click.option(
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Folder for drawings and curves.json.  [default: curves, beside the first readings]",
-)
+@click.option("--gamma", type=Numbers(), metavar="G,...", help="With --times: gammas to give the "
+    "time of development for.")  # fmt: skip
+@click.option("--output", type=click.Path(path_type=Path), metavar="DIR", help="Folder for "
+    "drawings and curves.json.  [default: curves, beside the first readings]")  # fmt: skip
 @talk_options
 def command(
     readings: tuple[Path, ...],
@@ -72,6 +63,7 @@ def command(
     tablet: str | None,
     base_fog: tuple[float, ...] | None,
     times: tuple[float, ...] | None,
+    gamma: tuple[float, ...] | None,
     output: Path | None,
     as_json: bool,
     quiet: bool,
@@ -96,6 +88,7 @@ def command(
         tablet=None if tablet is None else load_tablet(tablet),
         base_fogs=base_fog,
         minutes=times,
+        wanted_gammas=gamma or (),
     )
     refuse_foreign(curve_files(report, folder), "curves")
     written = write_curves(report, folder)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def show_curves(report: CurveReport, written: Sequence[Path]) -> None:
     """Print the figures of each plate side by side, then notes, each said once."""
-    from platebench.sensitometry.curve_table import comparison_lines, table_rows
+    from platebench.sensitometry.curve_table import comparison_lines, table_rows, time_lines
 
     names = [plate.name for plate in report.plates]
     rows = [("", names), *table_rows(report.plates)]
@@ -24,6 +24,8 @@ def show_curves(report: CurveReport, written: Sequence[Path]) -> None:
         shown = "  ".join(cell.ljust(width) for cell, width in zip(cells, widths, strict=True))
         click.echo(f"{title:<{first}}  {shown}".rstrip())
     lines = comparison_lines(report.plates, report.differences, report.law)
+    if report.law is not None:
+        lines += time_lines(report.law, report.wanted)
     if lines:
         click.echo()
     for line in lines:

@@ -40,6 +40,8 @@ class CurveReport:
         The step tablet, where one was named.
     law : DevelopmentLaw or None
         Where times of development were given and gamma bends over with them.
+    wanted : tuple of float
+        Gammas to give the time of development for.
     differences : tuple of BatchDifference
         Of each plate but the first, against the first.
     notes : tuple of str
@@ -49,6 +51,7 @@ class CurveReport:
     plates: tuple[PlateCurve, ...]
     tablet: str | None
     law: DevelopmentLaw | None
+    wanted: tuple[float, ...]
     differences: tuple[BatchDifference, ...]
     notes: tuple[str, ...]
 
@@ -58,6 +61,7 @@ class CurveReport:
             self.plates,
             tablet=self.tablet,
             law=self.law,
+            wanted=self.wanted,
             differences=self.differences,
             notes=self.notes,
         )
@@ -70,6 +74,7 @@ def curves_of(
     tablet: Tablet | None = None,
     base_fogs: Sequence[float] | None = None,
     minutes: Sequence[float] | None = None,
+    wanted_gammas: Sequence[float] = (),
 ) -> CurveReport:
     """Read files of step readings and take the figures of their curves.
 
@@ -85,6 +90,8 @@ def curves_of(
         Density of an unexposed part: one for all plates, or one each.
     minutes : sequence of float or None
         Time of development of each plate.
+    wanted_gammas : sequence of float
+        Gammas to give the time of development for; needs ``minutes``.
 
     Raises
     ------
@@ -96,6 +103,9 @@ def curves_of(
     if minutes is not None and len(minutes) != len(paths):
         what = f"has {len(minutes)} times for {len(paths)} plates"
         raise ReadingsError("--times", what, "give one for each plate, in their order")
+    if wanted_gammas and minutes is None:
+        what = "asks for times of development, of which none is known"
+        raise ReadingsError("--gamma", what, "give the minutes of each plate with --times")
     plates = []
     for number, (path, label) in enumerate(zip(paths, _labels(paths), strict=True)):
         readings = load_readings(
@@ -113,11 +123,14 @@ def curves_of(
                 notes=notes_on(figures, speeds, nominal_tablet=nominal),
             )
         )
-    return _report(tuple(plates), tablet, minutes)
+    return _report(tuple(plates), tablet, minutes, tuple(wanted_gammas))
 
 
 def _report(
-    plates: tuple[PlateCurve, ...], tablet: Tablet | None, minutes: Sequence[float] | None
+    plates: tuple[PlateCurve, ...],
+    tablet: Tablet | None,
+    minutes: Sequence[float] | None,
+    wanted: tuple[float, ...],
 ) -> CurveReport:
     law, notes = None, []
     if minutes is not None:
@@ -135,6 +148,7 @@ def _report(
         plates=plates,
         tablet=None if tablet is None else tablet.name,
         law=law,
+        wanted=wanted,
         differences=tuple(compare_batches(first, plate.figures) for plate in plates[1:]),
         notes=tuple(notes),
     )
@@ -159,7 +173,7 @@ def write_curves(report: CurveReport, folder: Path) -> tuple[Path, ...]:
     plates = [draw_curve(plate) for plate in report.plates]
     drawings = [*plates, *([draw_family(report.plates)] if len(report.plates) > 1 else [])]
     if report.law is not None:
-        drawings.append(draw_time_gamma(report.law))
+        drawings.append(draw_time_gamma(report.law, report.wanted))
     contents = [picture for drawing in drawings for picture in (png_of(drawing), svg_of(drawing))]
     text = json.dumps(report.as_json(), indent=2, allow_nan=False) + "\n"
     contents.append(text.encode())

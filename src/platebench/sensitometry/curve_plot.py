@@ -100,9 +100,17 @@ def draw_family(plates: Sequence[PlateCurve]) -> Any:
     return sheet
 
 
-def draw_time_gamma(law: DevelopmentLaw) -> Any:
-    """Return the drawing of gamma against time of development, with gamma infinity."""
-    longest = float(law.times.max()) * 1.6
+def draw_time_gamma(law: DevelopmentLaw, wanted: Sequence[float] = ()) -> Any:
+    """Return the drawing of gamma against time of development, with gamma infinity.
+
+    Parameters
+    ----------
+    wanted : sequence of float
+        Gammas whose times are to be shown; those that no time gives are left out.
+    """
+    reached = [(law.time_for(gamma), gamma) for gamma in wanted]
+    shown = [(time, gamma) for time, gamma in reached if time is not None]
+    longest = max(float(law.times.max()) * 1.6, *(1.1 * time for time, _ in shown), 0.0)
     top = max(law.gamma_infinity.value, float(law.gammas.max()))
     sheet = new_sheet(6.4, 4.2)
     axes = sheet.add_axes((0.11, 0.14, 0.85, 0.8))
@@ -114,7 +122,10 @@ def draw_time_gamma(law: DevelopmentLaw) -> Any:
     style_frame(axes)
     time = np.linspace(0, longest, 400)
     limit, rate = law.gamma_infinity.value, law.rate.value
-    axes.plot(time, limit * -np.expm1(-rate * time), color=INK, linewidth=1.3)
+    axes.plot(time, law.gamma_at(time), color=INK, linewidth=1.3)
+    for at, gamma in shown:
+        axes.plot([0, at, at], [gamma, gamma, 0], color=PENCIL, linewidth=0.8)
+        _text(axes, at + 0.01 * longest, 0.02 * top, f"{at:.1f} min", PENCIL, va="bottom")
     axes.axhline(limit, color=PENCIL, linewidth=0.8, linestyle=(0, (6, 3)))
     axes.plot(
         law.times, law.gammas, "o", ms=5, mfc=PAPER, mec=INK, mew=0.9, zorder=5, clip_on=False

@@ -20,6 +20,7 @@ def report_to_json(
     *,
     tablet: str | None,
     law: DevelopmentLaw | None,
+    wanted: Sequence[float],
     differences: Sequence[BatchDifference],
     notes: Sequence[str],
 ) -> dict[str, Any]:
@@ -35,6 +36,11 @@ def report_to_json(
             "gamma_infinity": _estimate(law.gamma_infinity),
             "rate_per_minute": _estimate(law.rate),
             "misfit": _rounded(law.misfit),
+            "minutes_for": [
+                {"gamma": gamma, "minutes": None if time is None else _rounded(time)}
+                for gamma in wanted
+                for time in [law.time_for(gamma)]
+            ],
         },
         "against_first": [
             {

@@ -117,6 +117,21 @@ def short_figures(plate: PlateCurve) -> list[tuple[str, str]]:
     return [(name, said.replace("+-", "\N{PLUS-MINUS SIGN}")) for name, said in shown]
 
 
+def time_lines(law: DevelopmentLaw, wanted: Sequence[float]) -> list[str]:
+    """Return how long to develop for each gamma that is wanted, by the law of development."""
+    lines = []
+    for gamma in wanted:
+        time = law.time_for(gamma)
+        if time is None:
+            limit = law.gamma_infinity.value
+            lines.append(f"gamma {gamma:.2f} is not reached: gamma infinity is {limit:.2f}")
+            continue
+        tried = float(law.times.min()) <= time <= float(law.times.max())
+        beyond = "" if tried else ", beyond the times tried: a guide, not a measurement"
+        lines.append(f"for gamma {gamma:.2f} develop {time:.1f} min{beyond}")
+    return lines
+
+
 def comparison_lines(
     plates: Sequence[PlateCurve],
     differences: Sequence[BatchDifference],

@@ -43,9 +43,9 @@ class DevelopmentLaw:
     gammas: Floats
     misfit: float
 
-    def gamma_at(self, time: float) -> float:
-        """Return the gamma after a time of development."""
-        return self.gamma_infinity.value * -math.expm1(-self.rate.value * time)
+    def gamma_at(self, time: Floats) -> Floats:
+        """Return the gamma after each time of development."""
+        return np.asarray(self.gamma_infinity.value * -np.expm1(-self.rate.value * time))
 
     def time_for(self, gamma: float) -> float | None:
         """Return how long to develop for a gamma; None where no time gives it."""
