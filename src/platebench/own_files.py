@@ -26,6 +26,7 @@ _KINDS = {
     "calibration": {"schema", "glare", "callier", "nodes"},
     "chart": {"step_chart", "number", "inks"},
     "report": {"schema", "plates", "platebench"},
+    "negative": {"plate", "process", "mirrored", "film_mm"},
 }
 _STARTS = {
     ".csv": (",".join(SPOT_COLUMNS).encode(), WEDGE_MARK.encode(), CATALOGUE_MARK),
@@ -43,7 +44,7 @@ def refuse_foreign(targets: Iterable[Path], kind: str = "") -> None:
     ----------
     targets : iterable of Path
         Files about to be written; those that are not there yet are let pass.
-    kind : {"readings", "curves", "calibration", "chart", "report", ""}
+    kind : {"readings", "curves", "calibration", "chart", "report", "negative", ""}
         What a .json has to hold already to be replaced.
 
     Raises

@@ -140,8 +140,18 @@ def test_a_print_negative_somebody_changed_is_left_alone(session):
     path = Path(plate["files"][0])
     tifffile.imwrite(path, pixels, software="an editor")
     result = run(session, "tall")
-    assert result.exit_code == 12 and "has been changed since it was made" in result.stderr
+    assert result.exit_code == 12 and "not made by this command" in result.stderr
     assert np.array_equal(tifffile.imread(path), pixels)
+
+
+@pytest.mark.parametrize("place", range(4))
+def test_files_of_somebody_elses_under_our_names_are_left_alone(session, place):
+    plate, _ = made(session, "tall")
+    path = Path(plate["files"][place])
+    path.write_bytes(b"{}")
+    result = run(session, "tall")
+    assert result.exit_code == 12 and "not made by this command" in result.stderr
+    assert path.read_bytes() == b"{}"
 
 
 @pytest.mark.parametrize(

@@ -122,7 +122,6 @@ def refusing(number: int) -> Scenario:
     return scenario
 
 
-_CHANGED = "… was not written: it has been changed since it was made, and is left as it is;"
 PLATE = '[[plate]]\nid = "p"\ncaptures = ["a.dng"]\n'
 
 # --- Review table
@@ -463,7 +462,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return convert(session, "--output", session)
 
 
-@produces(f"{_CHANGED} move it away, or")
+@produces("… was not written: it has been changed since")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     (session / "converted" / "positives").mkdir(parents=True)
     (session / "converted" / "positives" / "tall.tif").write_bytes(b"somebody's own")
@@ -672,28 +671,6 @@ produces("… is in colour;")(negative("tall", saved=np.zeros((400, 300, 3), np.
 FACSIMILE = ("--aim", "facsimile")
 produces("… is a positive, which")(negative("converted/positives/tall.tif", *FACSIMILE))
 produces("… holds no plate …")(negative("tall", *FACSIMILE))
-
-
-@produces(f"{_CHANGED} move it away")
-def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    made = session / "print-negatives"
-    made.mkdir()
-    tifffile.imwrite(made / "tall-albumen-76x102mm.tif", np.zeros((4, 3), np.uint16))
-    return negative("tall")(session, monkeypatch)
-
-
-@produces("… was not written: there is something of that name already")
-def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    (session / "packages" / "shelf").mkdir(parents=True)
-    return run("archive", session)
-
-
-@produces("… was not written: it takes … MB")
-def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    assert CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"]).exit_code == 0
-    real = shutil.disk_usage
-    monkeypatch.setattr("shutil.disk_usage", lambda path: real(path)._replace(free=0))
-    return run("archive", session)
 
 
 # --- Memory and faults; killed workers are killed for real in test_convert_session.py

@@ -75,4 +75,5 @@ def write_soft_proof(
             quality=_QUALITY,
             subsampling=0,
             icc_profile=rgb_gamma22_profile(),
+            comment=b"platebench: soft proof",
         )

@@ -12,11 +12,11 @@ import numpy as np
 
 from platebench import __version__
 from platebench.convert import true_transmittance
-from platebench.errors import ExitCode, PlateError, PrintNegativeError, WriteError
+from platebench.errors import ExitCode, PlateError, PrintNegativeError
 from platebench.framing import frame_plate
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.look import check_something_there, look_at_plate
-from platebench.outputs.tiff import software_of
+from platebench.own_files import refuse_foreign
 from platebench.plate_job import POSITIVES, RECORDS
 from platebench.printing.make_negative import (
     MadeNegative,
@@ -44,7 +44,6 @@ from platebench.stages.density import transmittance_of_codes
 from platebench.stages.print_positive import print_positive
 
 FOLDER = "print-negatives"
-_OURS = "platebench "
 _AS_TIFF = (".tif", ".tiff")
 
 
@@ -111,7 +110,7 @@ def print_negatives(
 
     Raises
     ------
-    SettingsError, SessionFolderError, WriteError
+    SettingsError, SessionFolderError
         If there is no session, or the folder cannot be written.
     """
     settings = load_session(folder)
@@ -192,9 +191,7 @@ def _make(
     stem = stem_of(source.plate_id, process, order, size_of(source, order))
     files = [target / f"{stem}{end}" for end in (".tif", ".pdf", "-proof.jpg", ".json")]
     refuse_captures(files, captures)
-    if files[0].exists() and not software_of(files[0]).startswith(_OURS):
-        what = "it has been changed since it was made, and is left as it is"
-        raise WriteError(files[0], what, "move it away")
+    refuse_foreign(files, "negative")
     made = make_negative(source, process, order, target)
     write_json(
         files[3],
