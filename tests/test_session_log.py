@@ -7,11 +7,14 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from PIL import Image
 
+from platebench.cli import main
 from platebench.errors import BadSettingsError, SettingsFileError
 from platebench.exposing.develop_log import Developed, append_to_log, read_log
 from platebench.exposing.processing import StepDone
+from platebench.plate_log import load_plate_log
 from platebench.session.convert_session import convert_session
 from platebench.session.session_log import load_session_log, write_template
 
@@ -133,3 +136,26 @@ def test_the_log_goes_into_record_report_and_picture(tmp_path: Path) -> None:
     assert convert_session(session, workers=1).results[0].skipped
     (session / "plates.csv").write_text(LOG.replace("weir", "bridge"))
     assert not convert_session(session, workers=1).results[0].skipped
+
+
+def test_start_writes_the_log_and_leaves_yours_as_it_is(tmp_path: Path) -> None:
+    session = write_session(tmp_path / "shelf", names=("tall",))
+    (session / "session.toml").unlink()
+    assert CliRunner().invoke(main, ["start", str(session), "--jobs", "1"]).exit_code == 0
+    path = session / "plates.csv"
+    (plate_id,) = load_plate_log(path)
+    assert f'id = "{plate_id}"' in (session / "session.toml").read_text()
+    own = path.read_bytes().replace(f"{plate_id},".encode(), f"{plate_id},Mill".encode(), 1)
+    path.write_bytes(own)
+    again = CliRunner().invoke(main, ["start", str(session), "--jobs", "1"])
+    assert again.exit_code == 0
+    assert "plates.csv is your own, and was left as it is" in again.output
+    assert path.read_bytes() == own
+
+
+def test_develop_log_writes_into_a_session_s_folder(tmp_path: Path) -> None:
+    noted = ["develop-log", str(tmp_path), "--plate", "7", "--develop", "5m@20", "--fix", "4m"]
+    assert CliRunner().invoke(main, noted).exit_code == 0
+    entry = load_session_log(tmp_path).entry("7")
+    assert entry is not None
+    assert (entry.develop_s, entry.temperature_c, entry.fixing) == (300.0, 20.0, "4 min")

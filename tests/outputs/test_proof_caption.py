@@ -168,3 +168,21 @@ def test_more_flags_than_there_is_room_for_are_pointed_to():
     shown = replace(PLATE, flags=tuple(f"remark number {n} of this plate" for n in range(30)))
     lines = [line.text for line in caption_lines(shown, 1, 31, scaled=True)]
     assert lines[-1] == "… more in the record"
+
+
+def test_title_and_date_stand_under_the_name():
+    titled = replace(PLATE, title="Mill and weir", date="about 1893")
+    assert said(titled).splitlines()[1] == "Mill and weir, about 1893"
+    assert said(replace(PLATE, date="1890s")).splitlines()[1] == "1890s"
+    assert len(said(titled).splitlines()) == len(said(PLATE).splitlines()) + 1
+
+
+def test_a_long_title_takes_two_lines_and_keeps_its_date():
+    titled = replace(PLATE, title="House front seen from across the street " * 5, date="1893")
+    lines = caption_lines(titled, 1, 40.0, scaled=True)
+    story = lines[1:3]  # after name and format
+    assert all(line.width <= 40.0 for line in lines)
+    assert story[0].text.startswith("House front")
+    assert "…" in story[1].text and story[1].text.endswith("street, 1893")
+    assert story[1].full.endswith("street, 1893")
+    assert len(story[1].full) > len(story[1].text)
