@@ -106,4 +106,6 @@ def test_a_pixel_of_a_positive_has_an_error_of_its_own(tmp_path: Path) -> None:
         # Standard errors go by the root of the number of sites.
         ratio = np.sqrt(many.sites / one.sites)
         assert one.sites <= 4
+        # What no blue site saw is not said to be the density in blue.
+        assert (one.printing is None) == (one.blue is None)
         assert one.photon_sigma == pytest.approx(many.photon_sigma * ratio, rel=0.3), density

@@ -76,7 +76,8 @@ class SpotReading:
     red_sigma, green_sigma, blue_sigma : float or None
         Their error, D: photon noise, and detail that falls on other sites than theirs.
     printing : float or None
-        Density to a blue-sensitive printing process: that of the blue channel.
+        Density to a blue-sensitive printing process: that of the blue channel; None where the
+        square holds no site of one of the colours.
     spread : float or None
         Standard deviation of density within the square: picture, grain, dust; with the noise of
         the sites where the square is too small for tiles. None for a single site.
@@ -320,7 +321,7 @@ def reading_of(
         calibration_sigma=systematic,
         **{name: value[0] for name, value in colours.items()},
         **{f"{name}_sigma": value[1] for name, value in colours.items()},
-        printing=blue if len(patch.colours) == 3 else density,
+        printing=blue if _has_colours(probe) else density,
         spread=patch.spread,
         sites=mean.sites,
         left_out=patch.left_out,
@@ -336,6 +337,11 @@ def _reason(patch: PatchReading, density: float | None) -> str | None:
     if density is None:
         return "too dense"
     return "partly clipped" if patch.left_out > _CLIPPED else None
+
+
+def _has_colours(probe: Probe) -> bool:
+    image = probe.view.image
+    return image.pixels.ndim == 3 or image.pattern.size > 1
 
 
 def _main(probe: Probe, patch: PatchReading) -> Mean:
