@@ -16,7 +16,7 @@ from platebench import __version__
 from platebench.errors import ExitCode, PlateError
 
 _COMMANDS = (  # in the order they are used
-    *("demo", "start", "check", "convert", "review", "share", "master"),
+    *("demo", "start", "check", "convert", "watch", "review", "share", "master"),
     *("calibrate", "measure", "curve"),
     *("which-print", "printing-time", "process-chart", "calibrate-process"),
     *("print-negative", "print-plate"),

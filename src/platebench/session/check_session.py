@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -57,6 +57,7 @@ _Outcome = CaptureCheck | PlateError
 def check_session(
     folder: Path,
     *,
+    only: Collection[str] | None = None,
     workers: int | None = None,
     memory: int | None = None,
     progress: Progress | None = None,
@@ -67,6 +68,8 @@ def check_session(
     ----------
     folder : Path
         The session folder, holding ``session.toml``. Nothing in it is changed.
+    only : collection of str or None
+        Ids of the plates to check; None: all.
     workers : int or None
         Plates at a time, bounded by memory; None: as many as there are cores.
     memory : int or None
@@ -83,7 +86,11 @@ def check_session(
     """
     settings = load_session(folder)
     frames = check_frames(folder, settings)
-    tasks = _tasks(folder, settings, frames)
+    tasks = [
+        task
+        for task in _tasks(folder, settings, frames)
+        if only is None or task.job.plate_id in only
+    ]
     peak = max((_peak_bytes(task) for task in tasks), default=0)
     outcomes = run_all(
         _check_plate,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -48,11 +48,7 @@ def edit_plate(
         If it cannot be written.
     """
     path = folder / FILE_NAME
-    read_toml(path)  # its messages are the plainer ones
-    try:
-        document = tomlkit.parse(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, TOMLKitError) as error:
-        raise SettingsFileError(path, "cannot be read", "look at the file") from error
+    document = _document(path)
     table = _plate_table(document, plate_id, path)
     before = {key: _plain(table.get(key)) for key in changes}
     for key, value in changes.items():
@@ -60,11 +56,63 @@ def edit_plate(
             table.pop(key, None)
         else:
             table[key] = value
-    text = tomlkit.dumps(document)
+    return _written(document, path), before
+
+
+def add_captures(
+    folder: Path,
+    *,
+    plates: Sequence[tuple[str, Sequence[str]]] = (),
+    blank: Sequence[str] = (),
+    dark: Sequence[str] = (),
+) -> SessionSettings:
+    """Add plates at the end of ``session.toml``, and frames to those it lists.
+
+    Parameters
+    ----------
+    plates : sequence of (str, sequence of str)
+        Ids and their captures; a plate that is there gets the captures it lacks.
+    blank, dark : sequence of str
+        Names of frames.
+
+    Raises
+    ------
+    SettingsFileError, BadSettingError, BadSettingsError, WriteError
+        As `edit_plate`.
+    """
+    path = folder / FILE_NAME
+    document = _document(path)
+    for key, names in (("blank", blank), ("dark", dark)):
+        if names:
+            light = document.setdefault("light", tomlkit.table())
+            light[key] = [*light.get(key, []), *names]
+    there = document.setdefault("plate", tomlkit.aot())
+    known = {table.get("id"): table for table in there}
+    for plate_id, captures in plates:
+        if plate_id in known:
+            before = known[plate_id].get("captures", [])
+            known[plate_id]["captures"] = [*before, *(n for n in captures if n not in before)]
+            continue
+        table = tomlkit.table()
+        table.add("id", plate_id)
+        table.add("captures", list(captures))
+        there.append(table)
+    return _written(document, path)
+
+
+def _document(path: Path) -> tomlkit.TOMLDocument:
+    read_toml(path)  # its messages are the plainer ones
+    try:
+        return tomlkit.parse(path.read_bytes().decode("utf-8-sig"))
+    except (OSError, TOMLKitError) as error:
+        raise SettingsFileError(path, "cannot be read", "look at the file") from error
+
+
+def _written(document: tomlkit.TOMLDocument, path: Path) -> SessionSettings:
     settings = session_from_toml(document.unwrap(), path)
     with atomic_write(path) as stream:
-        stream.write(text.encode())
-    return settings, before
+        stream.write(tomlkit.dumps(document).encode())
+    return settings
 
 
 def _plate_table(document: tomlkit.TOMLDocument, plate_id: str, path: Path) -> Table:

@@ -1,0 +1,55 @@
+"""How an arrival is told: a few lines for people, or one line of JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+from platebench.quality import Severity
+from platebench.session.session_report import error_to_json
+from platebench.session.watch_session import Arrival
+
+_URGENT = (Severity.WARN, Severity.FAIL)
+
+
+def arrival_lines(arrival: Arrival) -> Iterator[str]:
+    """Yield what a person at the light box needs: densities, doubts, what to take again."""
+    if not arrival.plates:
+        yield f"arrived: {', '.join(arrival.files)}"
+    for plate in arrival.plates:
+        if plate.error:
+            yield f"{plate.plate_id}: {plate.error}"
+            continue
+        record = plate.record
+        yield (
+            f"{plate.plate_id}: base plus fog {record['base_fog']:.2f}, "
+            f"Dmax {record['d_max']:.2f}, range {record['density_range']:.2f}"
+        )
+        for flag in record.get("flags", ()):
+            yield f"  look: {flag}"
+    for entry in arrival.checked:
+        for verdict in entry.check.verdicts if entry.check else ():
+            if verdict.severity in _URGENT:
+                yield f"  {entry.name}: {verdict.severity}: {verdict}"
+
+
+def arrival_line(arrival: Arrival) -> str:
+    """Return an arrival as one line of JSON."""
+    return json.dumps(
+        {
+            "files": list(arrival.files),
+            "plates": [
+                {"id": plate.plate_id, "error": error_to_json(plate.error)}
+                if plate.error
+                else {"id": plate.plate_id, "result": plate.record}
+                for plate in arrival.plates
+            ],
+            "checked": [
+                {"capture": entry.name, **entry.check.as_json()}
+                for entry in arrival.checked
+                if entry.check
+            ],
+            "trouble": list(arrival.trouble),
+        },
+        allow_nan=False,
+    )

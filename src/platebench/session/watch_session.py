@@ -1,0 +1,247 @@
+"""Convert plates as the camera's files arrive: they are judged while still on the light box.
+
+A file counts as arrived once it has not changed for a while and can be read to its end. What
+arrives is added to ``session.toml``: as a fresh draft while nobody has edited it and no plate would
+lose its id, else at the end of it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from platebench.errors import PlateError
+from platebench.plate_job import PlateResult
+from platebench.progress import Progress
+from platebench.session.capture_look import CaptureLook, look_at
+from platebench.session.check_session import check_session
+from platebench.session.checked_capture import CheckedCapture
+from platebench.session.convert_session import SessionResult, convert_session
+from platebench.session.draft_file import SessionDraft, is_unedited, write_draft
+from platebench.session.drafting import draft_from_looks, list_captures
+from platebench.session.edit_file import add_captures
+from platebench.session.session_file import FILE_NAME, load_session
+from platebench.settings import SessionSettings
+
+SETTLE_S = 3.0
+PATIENCE = 20  # times SETTLE_S that a file may stay unreadable before it is told
+
+Stamp = tuple[int, int]  # size, time of change
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Arrival:
+    """What came of the files that arrived.
+
+    Attributes
+    ----------
+    files : tuple of str
+        Their names.
+    plates : tuple of PlateResult
+        Plates converted now, in order.
+    checked : tuple of CheckedCapture
+        Verdicts on their captures.
+    trouble : tuple of str
+        What could not be done, in a sentence each.
+    """
+
+    files: tuple[str, ...]
+    plates: tuple[PlateResult, ...] = ()
+    checked: tuple[CheckedCapture, ...] = ()
+    trouble: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _File:
+    """A file as it was seen last."""
+
+    stamp: Stamp
+    since: float
+    look: CaptureLook | None = None
+    refused: str = ""
+
+
+@dataclass(slots=True, kw_only=True)
+class SessionWatch:
+    """Watches one session folder; ``look`` is called every so often.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder.
+    output : Path or None
+        Folder of results; None: ``converted`` in the session folder.
+    settle_s : float
+        How long a file must stay as it is, s.
+    workers : int or None
+        As for `convert_session`.
+    memory : int or None
+        As for `convert_session`.
+    progress : Progress or None
+        Told of each plate.
+    clock : callable
+        Seconds that only go forward.
+    """
+
+    folder: Path
+    output: Path | None = None
+    settle_s: float = SETTLE_S
+    workers: int | None = None
+    memory: int | None = None
+    progress: Progress | None = None
+    clock: Callable[[], float] = time.monotonic
+    _files: dict[str, _File] = field(default_factory=dict)
+    _done: frozenset[tuple[str, Stamp]] = frozenset()
+
+    def look(self) -> Arrival | None:
+        """Look at the folder once; None where nothing new has wholly arrived.
+
+        Raises
+        ------
+        SessionFolderError
+            If the folder is gone.
+        """
+        paths, _ = list_captures(self.folder)
+        now = self.clock()
+        self._note(paths, now)
+        if any(now - file.since < self.settle_s for file in self._files.values()):
+            return None  # more may follow at once, the rest of a bracket
+        looks, waiting, trouble = self._looks(paths, now)
+        if waiting:
+            return None
+        present = frozenset((name, file.stamp) for name, file in self._files.items())
+        fresh = sorted(name for name, _ in present - self._done)
+        if not fresh:
+            return None
+        self._done = present
+        return self._bring_in(fresh, looks, trouble)
+
+    def _note(self, paths: Sequence[Path], now: float) -> None:
+        """Note which files are there and since when each has been as it is."""
+        seen: dict[str, _File] = {}
+        for path in paths:
+            try:
+                facts = path.stat()
+            except OSError:
+                continue
+            stamp = facts.st_size, facts.st_mtime_ns
+            before = self._files.get(path.name)
+            kept = before is not None and before.stamp == stamp
+            seen[path.name] = before if kept and before else _File(stamp, now)
+        self._files = seen
+
+    def _looks(
+        self, paths: Sequence[Path], now: float
+    ) -> tuple[list[CaptureLook], bool, list[str]]:
+        """Return looks at all files, whether some are still waited for, and what cannot be read."""
+        looks, waiting, trouble = [], False, []
+        for path in paths:
+            file = self._files.get(path.name)
+            if file is None:
+                continue
+            if file.look is None and not file.refused:
+                try:
+                    file.look = look_at(path)
+                except PlateError as error:
+                    if now - file.since < PATIENCE * self.settle_s:
+                        waiting = True  # a copy may have stalled
+                        continue
+                    file.refused = str(error)
+                    trouble.append(file.refused)
+            if file.look is not None:
+                looks.append(file.look)
+        return looks, waiting, trouble
+
+    def _bring_in(
+        self, fresh: list[str], looks: list[CaptureLook], trouble: list[str]
+    ) -> Arrival | None:
+        try:
+            settings = bring_in(self.folder, looks)
+            touched = [
+                plate.id
+                for plate in settings.plates
+                if not plate.skip and set(plate.captures) & set(fresh)
+            ]
+            if not any(not plate.skip for plate in settings.plates):
+                return Arrival(files=tuple(fresh), trouble=tuple(trouble))
+            result: SessionResult = convert_session(
+                self.folder,
+                output=self.output,
+                workers=self.workers,
+                memory=self.memory,
+                progress=self.progress,
+            )
+            checked = check_session(self.folder, only=touched, workers=self.workers)
+        except PlateError as error:
+            return Arrival(files=tuple(fresh), trouble=(*trouble, *str(error).splitlines()))
+        return Arrival(
+            files=tuple(fresh),
+            plates=tuple(plate for plate in result.results if not plate.skipped),
+            checked=tuple(entry for entry in checked if entry.name in fresh),
+            trouble=tuple(trouble),
+        )
+
+
+def bring_in(folder: Path, looks: Sequence[CaptureLook]) -> SessionSettings:
+    """Have ``session.toml`` list every capture that was looked at; return its settings.
+
+    Raises
+    ------
+    SettingsError, WriteError
+        If the file cannot be used or written.
+    """
+    path = folder / FILE_NAME
+    draft = draft_from_looks(looks, title=folder.resolve().name)
+    if not path.exists():
+        write_draft(folder, draft)
+        return load_session(folder)
+    settings = load_session(folder)
+    if is_unedited(path) and _continues(settings, draft.settings):
+        write_draft(folder, draft)
+        return load_session(folder)
+    plates, blank, dark = _additions(settings, draft)
+    if not (plates or blank or dark):
+        return settings
+    return add_captures(folder, plates=plates, blank=blank, dark=dark)
+
+
+def _continues(settings: SessionSettings, drafted: SessionSettings) -> bool:
+    """Tell whether a new draft leaves every plate its id: what came late may lie in between."""
+    return all(
+        before.id == after.id and set(before.captures) <= set(after.captures)
+        for before, after in zip(settings.plates, drafted.plates, strict=False)
+    ) and len(settings.plates) <= len(drafted.plates)
+
+
+def _additions(
+    settings: SessionSettings, draft: SessionDraft
+) -> tuple[list[tuple[str, list[str]]], list[str], list[str]]:
+    """Return what a draft has and an edited file lacks: plates, blank and dark frames."""
+    plate_of = {name: plate.id for plate in settings.plates for name in plate.captures}
+    known = {*plate_of, *settings.blank, *settings.dark}
+    drafted = draft.settings
+    blank = [name for name in drafted.blank if name not in known]
+    dark = [name for name in drafted.dark if name not in known]
+    plates: list[tuple[str, list[str]]] = []
+    taken = {plate.id for plate in settings.plates}
+    for plate in drafted.plates:
+        lacking = [name for name in plate.captures if name not in known]
+        if not lacking:
+            continue
+        owners = {plate_of[name] for name in plate.captures if name in plate_of}
+        if len(owners) == 1:  # the rest of a bracket
+            plates.append((owners.pop(), lacking))
+            continue
+        plate_id = _free_id(taken)
+        taken.add(plate_id)
+        plates.append((plate_id, lacking))
+    return plates, blank, dark
+
+
+def _free_id(taken: set[str]) -> str:
+    number = len(taken) + 1
+    while f"plate-{number:03d}" in taken:
+        number += 1
+    return f"plate-{number:03d}"
