@@ -199,3 +199,25 @@ def test_a_disk_that_fills_up_leaves_nothing_half_written(session, monkeypatch):
     result = run(session, "tall")
     assert result.exit_code == 12 and "the disk is full" in result.stderr
     assert list((session / "print-negatives").iterdir()) == []
+
+
+def test_a_calibration_beside_the_session_is_gone_through(session):
+    """The wedge on the film, printed by the measured curve, must step evenly in lightness.
+
+    L* = 116 Y^(1/3) - 16 above Y = 0.008856 (CIE 15), Y the reflectance relative to the paper.
+    """
+    ink = np.linspace(0, 1, 11)
+    density = 1.5 * (1 - ink) ** 1.7  # a printer and process of its own
+    (session / "process").mkdir()
+    (session / "process" / "albumen.toml").write_text(
+        f"[calibration]\nink = {ink.tolist()}\ndensity = {density.tolist()}\n"
+    )
+    plate, film = made(session, "tall", "--contact", "base")
+    assert plate["calibrated"] is True and plate["print_d_max"] == 1.5
+    assert not any("not calibrated" in note for note in plate["notes"])
+    per_mm = 150 / 25.4
+    row = film[round((6 + plate["picture_mm"][1] + 4.2) * per_mm)]
+    middles = [round((6 + 6 * (i + 0.5)) * per_mm) for i in range(11)]
+    printed = np.interp(1 - row[middles] / 65535, ink, density)
+    lightness = 116 * np.cbrt(10**-printed) - 16
+    assert np.diff(lightness) == pytest.approx(np.full(10, np.ptp(lightness) / 10), abs=1.0)
