@@ -117,7 +117,7 @@ def test_a_result_that_somebody_changed_is_refused(session: Path, name: str) -> 
 def test_what_is_not_converted_by_todays_settings_is_refused(session: Path) -> None:
     path = session / "session.toml"
     path.write_text(path.read_text().replace("[every_plate]\n", "[every_plate]\nprint_stops = 1\n"))
-    with pytest.raises(ArchiveError, match="by today's captures and settings; run platebench"):
+    with pytest.raises(ArchiveError, match="by today's captures, settings and plate log; run"):
         pack(session, masters=False)
     (session / "converted/plates/tall.json").unlink()
     with pytest.raises(ArchiveError, match=r"tall.json is not there; convert the session first"):

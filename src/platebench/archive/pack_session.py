@@ -270,7 +270,7 @@ class _Packing:
             for job in jobs:
                 recorded = recorded_result(job)
                 if recorded is None:
-                    what = "is not the record of a conversion by today's captures and settings"
+                    what = "is not of a conversion by today's captures, settings and plate log"
                     remedy = "run platebench convert, then pack it"
                     raise ArchiveError(job.record, what, remedy)
                 result, stated = recorded

@@ -62,6 +62,9 @@ def show_audit(audit: Audit) -> None:
     for entry in audit.entries:
         if entry.outcome != "valid":
             click.echo(shown(f"{entry.package}: {entry.outcome}: {entry.detail}"))
+    if not audit.packages:
+        click.echo("there are no packages in it")
+        return
     checked = [entry for entry in audit.entries if entry.outcome != "gone"]
     resumed = "went on with the round that was interrupted; " if audit.resumed else ""
     valid = sum(entry.outcome == "valid" for entry in checked)
