@@ -6,12 +6,15 @@ import io
 import json
 import time
 from pathlib import Path
+from threading import Event
 
 import numpy as np
 import pytest
 from PIL import Image
 
+from platebench.review.events import Events
 from platebench.review.shelf import Shelf
+from platebench.review.tasks import Tasks
 from platebench.session.session_file import load_session
 from platebench.synthetic import simulate_plate
 
@@ -225,3 +228,35 @@ def test_what_is_used_least_is_put_away_first() -> None:
     with pytest.raises(ZeroDivisionError):
         shelf.get("broken", lambda: Thing(1 // 0))
     assert shelf.held("broken") is None
+
+
+@pytest.mark.parametrize(
+    ("name", "wishes", "made"),
+    [
+        ("share", {"plate": "wide", "long_side": 200}, "converted/shared/wide.jpg"),
+        (
+            "print-negative",
+            {"plate": "wide", "process": "salted-paper", "size": ""},
+            "print-negatives/*.pdf",
+        ),
+        ("archive", {}, "packages/shelf/bagit.txt"),
+    ],
+)
+def test_other_work_runs_from_the_page_too(
+    table: Served, session: Path, name: str, wishes: dict[str, object], made: str
+) -> None:
+    assert name in table.json("api/session")["can"]
+    assert table.post(f"api/do/{name}", wishes)[0] == 202
+    for _ in range(600):
+        if table.json("api/session")["running"] is None:
+            break
+        time.sleep(0.05)
+    assert list(session.glob(made))
+
+
+def test_two_things_are_not_done_at_once(table: Served) -> None:
+    tasks = Tasks(Events())
+    go_on = Event()
+    assert tasks.start("first", lambda progress: [str(go_on.wait(10))])
+    assert not tasks.start("second", lambda progress: [])
+    go_on.set()

@@ -46,7 +46,8 @@ def command(
     """
     from platebench.review.serve import open_table, serve
 
-    review = open_table(session, output=output, port=port, memory=memory)
+    own = Path(click.get_app_dir("platebench"))
+    review = open_table(session, output=output, port=port, memory=memory, user_folder=own)
 
     def when_up(address: str) -> None:
         click.echo(f"{address}\nCtrl-C ends it.")

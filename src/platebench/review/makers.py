@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from pathlib import Path
 from typing import Any
 
-from platebench.errors import ExitCode
+from platebench.archive.pack_session import PackOptions, pack_session
+from platebench.errors import ExitCode, PrintNegativeError
+from platebench.formats import format_named
+from platebench.printing.make_negative import NegativeOrder
+from platebench.printing.process_file import load_process, process_folders
 from platebench.progress import Progress
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Work
 from platebench.session.convert_session import convert_session
+from platebench.session.print_negative import print_negatives
 from platebench.session.share_session import LONG_SIDE, LONG_SIDES, ShareWishes, share_session
 
 
@@ -52,4 +59,48 @@ def share(table: ReviewTable, wishes: dict[str, Any]) -> Work:
     return work
 
 
-MAKERS = {"convert": convert, "share": share}
+def print_negative(table: ReviewTable, wishes: dict[str, Any]) -> Work:
+    """Return the making of one plate's print negative; ``size`` "" is the plate's own."""
+    plate, process = str(wishes.get("plate", "")), str(wishes.get("process", ""))
+    size = str(wishes.get("size", "")).strip()
+
+    def work(progress: Progress) -> list[str]:
+        wanted = format_named(size) if size else None
+        if size and wanted is None:
+            what = f'cannot be printed at "{size[:40]}"'
+            raise PrintNegativeError(Path(plate), what, "write a size such as 8x10 in")
+        known = load_process(process, process_folders(table.folder, table.user_folder))
+        results = print_negatives(
+            table.folder, [plate], known, NegativeOrder(size=wanted), progress=progress
+        )
+        for result in results:
+            if result.error:
+                raise result.error
+        return [f"print negative: {path}" for r in results if r.made for path in r.made.files]
+
+    return work
+
+
+def archive(table: ReviewTable, wishes: dict[str, Any]) -> Work:
+    """Return the packing of the whole session; ``captures`` packs their files as well."""
+    options = PackOptions(captures=wishes.get("captures") is True)
+
+    def work(progress: Progress) -> list[str]:
+        packed = pack_session(
+            table.folder,
+            now=datetime.now().astimezone(),
+            converted=table.output,
+            options=options,
+            progress=progress,
+        )
+        return [f"package, read back and complete: {one.package}" for one in packed]
+
+    return work
+
+
+MAKERS = {
+    "convert": convert,
+    "share": share,
+    "print-negative": print_negative,
+    "archive": archive,
+}

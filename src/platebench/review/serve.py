@@ -44,7 +44,12 @@ class Review:
 
 
 def open_table(
-    folder: Path, *, output: Path | None = None, port: int = 0, memory: int | None = None
+    folder: Path,
+    *,
+    output: Path | None = None,
+    port: int = 0,
+    memory: int | None = None,
+    user_folder: Path | None = None,
 ) -> Review:
     """Prepare the table of a session, listening but not yet answering.
 
@@ -58,6 +63,8 @@ def open_table(
         Port on the loopback address; 0 takes a free one.
     memory : int or None
         Bytes for plates held at full size; None: a quarter of what is free.
+    user_folder : Path or None
+        Where a person keeps process profiles of their own.
 
     Raises
     ------
@@ -67,7 +74,7 @@ def open_table(
         If the port cannot be had.
     """
     limit = memory or int(min(max(available_bytes() * SHARE_OF_MEMORY, LEAST_MEMORY), MOST_MEMORY))
-    table = ReviewTable(folder, output=output, memory_bytes=limit)
+    table = ReviewTable(folder, output=output, memory_bytes=limit, user_folder=user_folder)
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -85,6 +85,8 @@ class ReviewTable:
         Folder of results; None: ``converted`` in the session folder.
     memory_bytes : int
         For plates held at full size.
+    user_folder : Path or None
+        Where a person keeps process profiles of their own.
 
     Raises
     ------
@@ -93,9 +95,14 @@ class ReviewTable:
     """
 
     def __init__(
-        self, folder: Path, *, output: Path | None = None, memory_bytes: int = 1 << 30
+        self,
+        folder: Path,
+        *,
+        output: Path | None = None,
+        memory_bytes: int = 1 << 30,
+        user_folder: Path | None = None,
     ) -> None:
-        self.folder = folder
+        self.folder, self.user_folder = folder, user_folder
         self.output = folder / OUTPUT_NAME if output is None else output
         self.shelf: Shelf[PlatePixels] = Shelf(memory_bytes)
         self._settings = load_session(folder)

@@ -6,6 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from platebench import __version__
+from platebench.printing.process_file import list_processes, process_folders
 from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate
 from platebench.review.readings import tone_curve
 from platebench.review.table import EDITABLE, ReviewTable
@@ -23,6 +24,7 @@ def session_to_json(table: ReviewTable) -> dict[str, Any]:
         "folder": table.folder.resolve().name,
         "version": __version__,
         "tones": table.tones(),
+        "processes": list_processes(process_folders(table.folder, table.user_folder)),
         "plates": [plate_line(table, plate) for plate in settings.plates],
         "undo": undo,
         "redo": redo,
