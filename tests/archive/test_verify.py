@@ -5,20 +5,24 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 import bagit
+import numpy as np
 import pytest
 import tifffile
 
 from platebench.archive import manifest as manifests
+from platebench.archive.bag_paths import clashes
 from platebench.archive.findings import FindingKind
 from platebench.archive.manifest import parse_manifest, parse_tags
 from platebench.archive.package_writer import new_package
 from platebench.archive.pixels import pixels_to_json
 from platebench.archive.verify import verify_package
 from platebench.errors import PackageError
+from platebench.outputs.tiff_pixels import pixel_digest
 
 from .packages import DAY, build, flip_byte, picture, rewrite, seal
 
@@ -386,6 +390,25 @@ def test_a_manifest_of_too_many_lines_ends(monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_a_manifest_of_nothing_but_faults_ends() -> None:
     assert len(parse_manifest(b"nonsense\n" * 100_000, "md5").problems) == 21
+
+
+def test_bombs_of_lines_end_soon() -> None:
+    begun = time.perf_counter()
+    found = parse_manifest(b"\n" * manifests.LARGEST_MANIFEST, "md5")
+    assert found.problems == ["has more than 1000000 lines, the limit here"]
+    folded = b"Label: value\n" + b" a\n" * (manifests.LARGEST_TAG_FILE // 3)
+    assert parse_tags(folded) is not None
+    many = [f"{name}{n}" for n in range(20_000) for name in ("A", "a")]
+    assert len(clashes(many)) == 20_000
+    assert time.perf_counter() - begun < 60  # minutes to hours if any of it were quadratic
+
+
+def test_a_picture_that_claims_to_be_huge_is_not_unpacked(tmp_path: Path) -> None:
+    tifffile.imwrite(tmp_path / "a.tif", np.zeros((8, 8), np.uint16), compression="zlib")
+    with tifffile.TiffFile(tmp_path / "a.tif", mode="r+") as tif:
+        for name in ("ImageWidth", "ImageLength"):
+            tif.pages[0].tags[name].overwrite(2**20)
+    assert pixel_digest(tmp_path / "a.tif") is None
 
 
 def test_a_manifest_too_large_is_not_read(package: Path) -> None:

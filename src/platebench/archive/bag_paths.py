@@ -82,15 +82,15 @@ def folded_path(path: str) -> str:
 def clashes(paths: Iterable[str]) -> list[tuple[str, str]]:
     """Return pairs of different paths that would be one file on some disks, folders included."""
     seen: dict[str, str] = {}
-    found = []
+    found: dict[tuple[str, str], None] = {}
     for path in sorted(set(paths)):
         parts = path.split("/")
         for count in range(1, len(parts) + 1):
             head = "/".join(parts[:count])
             first = seen.setdefault(folded_path(head), head)
-            if first != head and (first, head) not in found:
-                found.append((first, head))
-    return found
+            if first != head:
+                found[first, head] = None
+    return list(found)
 
 
 def shown(path: str) -> str:

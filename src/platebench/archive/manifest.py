@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -21,6 +22,7 @@ _ENDS = re.compile(r"\r\n|\r|\n")
 _DECLARED = re.compile(
     r"BagIt-Version: (\d+\.\d+)(?:\r\n|\r|\n)Tag-File-Character-Encoding: (\S+)(?:\r\n|\r|\n)?"
 )
+_MOST_LINES = 4 * MOST_FILES
 _MOST_TOLD = 20  # bad lines of one manifest
 
 
@@ -56,7 +58,12 @@ def parse_manifest(data: bytes, algorithm: str) -> Manifest:
     manifest = Manifest()
     text = _decoded(data, manifest.problems)
     digits = hashlib.new(algorithm, usedforsecurity=False).digest_size * 2
-    for number, line in enumerate(_ENDS.split(text), 1):
+    lines = io.StringIO(text, newline=None)  # one at a time: a manifest may be nothing but lines
+    for number, ended in enumerate(lines, 1):
+        line = ended.rstrip("\n")
+        if number > _MOST_LINES:
+            manifest.problems.append(f"has more than {_MOST_LINES} lines, the limit here")
+            break
         if len(manifest.problems) >= _MOST_TOLD:
             manifest.problems.append("and more: it is given up here")
             break
@@ -132,13 +139,13 @@ def parse_tags(data: bytes) -> list[tuple[str, str]] | None:
         text = data.decode()
     except UnicodeDecodeError:
         return None
-    tags: list[tuple[str, str]] = []
+    tags: list[tuple[str, list[str]]] = []
     for line in _ENDS.split(text):
         label, colon, value = line.partition(":")
         if line[:1] in (" ", "\t") and tags:
-            tags[-1] = (tags[-1][0], f"{tags[-1][1]} {line.strip()}")
+            tags[-1][1].append(line.strip())
         elif colon and label.strip():
-            tags.append((label.strip(), value.strip()))
+            tags.append((label.strip(), [value.strip()]))
         elif line.strip():
             return None
-    return tags
+    return [(label, " ".join(parts)) for label, parts in tags]

@@ -10,6 +10,7 @@ import os
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 from platebench.archive.digests import open_regular
@@ -56,7 +57,8 @@ def _walk(folder: Path, above: str, depth: int) -> Iterator[tuple[str, int, str]
         return
     try:
         with os.scandir(folder) as entries:
-            found = sorted(entries, key=lambda entry: entry.name)
+            some = islice(entries, MOST_FILES + 2)  # more end the walk anyway
+            found = sorted(some, key=lambda entry: entry.name)
     except OSError as error:
         yield above.rstrip("/") or ".", 0, f"cannot be read ({error.strerror})"
         return

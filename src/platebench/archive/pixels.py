@@ -14,7 +14,7 @@ from platebench.archive.package_tree import read_small
 from platebench.outputs.tiff_pixels import pixel_digest
 
 RECIPE = "data/recipe.json"
-LARGEST_RECIPE = 64 * 2**20  # bytes
+LARGEST_RECIPE = 32 * 2**20  # bytes
 
 
 def recipe_of(package: Path) -> dict[str, Any]:

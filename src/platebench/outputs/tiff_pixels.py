@@ -15,6 +15,8 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
+from platebench.memory import available_bytes
+
 LARGEST_DECODED = 8 * 2**30  # bytes; a 30x40 cm plate at 4000 ppi has 6 GB of grey
 _CHUNK = 1 << 22
 
@@ -57,7 +59,8 @@ def read_pixels(path: Path) -> NDArray[np.uint16] | None:
     try:
         with tifffile.TiffFile(path) as tif:
             page: Any = tif.pages[0]
-            if page.dtype != np.uint16 or 2 * np.prod(page.shape, dtype=float) > LARGEST_DECODED:
+            most = min(LARGEST_DECODED, available_bytes() // 2)  # a file may claim any size
+            if page.dtype != np.uint16 or 2 * np.prod(page.shape, dtype=float) > most:
                 return None
             return np.asarray(page.asarray(), np.uint16)
     except Exception:
