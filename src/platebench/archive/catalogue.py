@@ -40,7 +40,8 @@ CREATE INDEX plates_package ON plates (package);
 CREATE INDEX plates_batch ON plates (batch);
 CREATE INDEX plates_range ON plates (density_range);
 CREATE INDEX plates_first ON plates (first, last);
-CREATE TABLE suits (process TEXT, plate INTEGER, PRIMARY KEY (process, plate)) WITHOUT ROWID;
+CREATE TABLE suits (plate INTEGER, process TEXT, PRIMARY KEY (plate, process)) WITHOUT ROWID;
+CREATE INDEX suits_process ON suits (process, plate);
 CREATE VIRTUAL TABLE words USING fts5 (
   {", ".join(WORDS)}, tokenize = 'unicode61 remove_diacritics 2'
 );
@@ -230,7 +231,7 @@ def _add(connection: sqlite3.Connection, path: str, stamp: str, row: PackageRow)
         number = cursor.lastrowid
         connection.executemany(
             "INSERT OR IGNORE INTO suits VALUES (?, ?)",
-            [(process, number) for process in plate.suits],
+            [(number, process) for process in plate.suits],
         )
         connection.execute(
             f"INSERT INTO words (rowid, {', '.join(WORDS)}) VALUES (?, ?, ?, ?, ?, ?)",
