@@ -655,7 +655,8 @@ def negative(*args: str, saved: np.ndarray | None = None) -> Scenario:
         tifffile.imwrite(folder / "tall.tif", picture, resolution=(100, 100), resolutionunit=unit)
         Image.new("L", (40, 30)).save(session / "not-a.tif", "PNG")
         asked = [session / a if a.endswith(".tif") else a for a in args if a != "no-size"]
-        return run("print-negative", session, *asked, "--process", "albumen", "--ppi", "100")
+        usual = ("--process", "albumen", "--ppi", "100")
+        return run("print-negative", session, *usual, *asked)
 
     return scenario
 
@@ -665,6 +666,7 @@ produces("… has no size in millimetres; give --size")(negative("tall", "no-siz
 produces("… has the shape 1 :")(negative("tall", "--size", "8x11in"))
 produces("… would be … x … mm on the film")(negative("tall", "--enlarge", "0.1"))
 produces("… would be … x … mm, and no film")(negative("tall", "--enlarge", "40"))
+produces("… would have …")(negative("tall", "--enlarge", "12", "--ppi", "1440"))
 produces("… is no TIFF;")(negative("not-a.tif"))
 produces("… has … bits a pixel")(negative("tall", saved=np.zeros((400, 300), np.uint8)))
 produces("… is in colour;")(negative("tall", saved=np.zeros((400, 300, 3), np.uint16)))

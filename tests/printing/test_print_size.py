@@ -55,6 +55,7 @@ def test_a_size_needs_no_size_of_the_plate():
         ({"size": "18 x 24 in"}, "--size 457.2x571.5mm"),
         ({"enlarge": 0.1}, "would be 10.2 x 12.7 mm on the film"),
         ({"enlarge": 40.0}, "no film is so large"),
+        ({"enlarge": 12.0}, "1493 million pixels"),  # 48 x 60 in at 720
     ],
 )
 def test_what_cannot_be_made_is_refused_with_what_can(asked, says):

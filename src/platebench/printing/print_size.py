@@ -15,7 +15,8 @@ PRINTER_PPI = 720.0  # a step inkjet printers work in; 600 and 1200 are the othe
 FINE_PPI = 300.0  # below this a contact print looks soft at reading distance; practice, no source
 MAX_SKEW = 0.03  # plates are cut up to 1 % under their nominal sides, so shapes differ by 2 %
 SMALLEST_MM = 20.0  # the ruler, the wedge and the words need so much
-WIDEST_MM, LONGEST_MM = 1524.0, 5080.0  # rolls of 60 in (from memory); a PDF page of 14400 points
+WIDEST_MM, LONGEST_MM = 1524.0, 5000.0  # rolls of 60 in (from memory); PDF: 14400 points
+MOST_PIXELS = 1_000_000_000  # 16 bits each: readers of PDF count bytes in 31 bits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +137,9 @@ def plan_print_size(
     if sides[0] > WIDEST_MM or sides[1] > LONGEST_MM:
         what = f"would be {sides[0]:.0f} x {sides[1]:.0f} mm, and no film is so large"
         raise PrintNegativeError(path, what, f"stay within {WIDEST_MM:.0f} mm of width")
+    if shape[0] * shape[1] > MOST_PIXELS:
+        what = f"would have {shape[0] * shape[1] / 1e6:.0f} million pixels, more than a PDF holds"
+        raise PrintNegativeError(path, what, "give a lower --ppi, or a smaller size")
     return planned
 
 
