@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from platebench.errors import BadSettingError, BadSettingsError, SettingsFileError
+from platebench.errors import (
+    BadSettingError,
+    BadSettingsError,
+    SettingsError,
+    SettingsFileError,
+)
+from platebench.outputs.xmp import PictureNote, xmp_packet
 from platebench.plate_log import load_plate_log, template
 from platebench.plate_log_cells import COLUMNS
 
@@ -113,3 +123,24 @@ def test_the_template_reads_back_and_knows_every_column(tmp_path: Path) -> None:
     ]
     header = path.read_text("utf-8-sig").splitlines()[0]
     assert header.split(",") == [column.heading for column in COLUMNS]
+
+
+CELLS = st.text(st.sampled_from("1893-0512/~?X.,;\t\"' \n\rfFsmin°C½\u00a0\u2212\0é7"), max_size=14)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.lists(CELLS, max_size=24), max_size=4), st.sampled_from(",;\t"))
+def test_any_table_is_read_or_refused_in_words(rows: list[list[str]], separator: str) -> None:
+    header = separator.join(column.heading for column in COLUMNS)
+    lines = [header, *(separator.join(["p", *row]) for row in rows)]
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "plates.csv"
+        path.write_bytes("\n".join(lines).encode())
+        try:
+            log = load_plate_log(path)
+        except SettingsError as error:
+            assert all("; " in line for line in str(error).splitlines())
+        else:
+            for entry in log.values():
+                json.dumps(entry.to_json(), allow_nan=False)
+                xmp_packet(PictureNote(identifier="p", entry=entry)).decode()

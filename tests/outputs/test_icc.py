@@ -7,7 +7,12 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from platebench.outputs.icc import gray_gamma22_profile, rgb_gamma22_profile
+from platebench.outputs.icc import (
+    gray_gamma22_profile,
+    gray_linear_profile,
+    rgb_gamma22_profile,
+    rgb_linear_profile,
+)
 
 
 def parsed(data):
@@ -40,7 +45,10 @@ def test_header_is_what_icc_1_2001_asks(data, space):
     assert len(data) % 4 == 0
 
 
-@pytest.mark.parametrize("data", [gray_gamma22_profile(), rgb_gamma22_profile()])
+@pytest.mark.parametrize(
+    "data",
+    [gray_gamma22_profile(), rgb_gamma22_profile(), gray_linear_profile(), rgb_linear_profile()],
+)
 def test_tag_table_points_at_aligned_data_inside_the_file(data):
     count = int.from_bytes(data[128:132], "big")
     names = set()
@@ -90,3 +98,14 @@ def test_colour_white_grey_and_primaries():
     np.testing.assert_allclose(xyz[0], [0.9642, 1.0, 0.8249], atol=2e-4)
     assert xyz[1, 1] == pytest.approx(0.5**2.2, abs=3e-4)
     np.testing.assert_allclose(xyz[2], 0, atol=1e-5)
+
+
+def test_masters_are_linear_to_others():
+    codes = np.array([[0, 60, 6000, 30000, 60000, 65535]], np.uint16)
+    y = luminance(codes, gray_linear_profile(), "gray")[..., 1]
+    np.testing.assert_allclose(np.ravel(y), codes[0] / 65535, atol=3e-6)
+    three = np.repeat(codes[..., None], 3, axis=-1)
+    xyz = luminance(np.ascontiguousarray(three), rgb_linear_profile(), "rgb")[0]
+    np.testing.assert_allclose(xyz[:, 1], codes[0] / 65535, atol=2e-4)
+    white = np.array([0.9642, 1.0, 0.8249])  # neutral silver stays neutral: D50 at any lightness
+    np.testing.assert_allclose(xyz, xyz[:, 1:2] * white, atol=3e-4)
