@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from contextlib import redirect_stdout
+from io import StringIO
+
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from platebench import plate_dates
-from platebench.plate_dates import plate_date
+from platebench.plate_dates import date_in_words, plate_date
 
 # Examples of the Library of Congress EDTF specification (4 February 2019), levels 0 to 2, from
 # memory; the days they can mean are by definition of the format.
@@ -29,6 +34,8 @@ SPECIFIED = {
     "/1985-04-12": ("", "1985-04-12"),
     "1984?/2004~": ("1984-01-01", "2004-12-31"),
     "2001-21": ("2001-01-01", "2001-12-31"),
+    "../1985?": ("", "1985-12-31"),
+    "201X~/..": ("2010-01-01", ""),
     "[1667,1668,1670..1672]": ("1667-01-01", "1672-12-31"),
 }
 
@@ -38,6 +45,21 @@ def test_the_specification_s_own_examples(text: str) -> None:
     date = plate_date(text)
     assert (date.first, date.last) == SPECIFIED[text]
     assert date.edtf == text
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.text(st.sampled_from("0189-/~?%X.,[]{}YES:+ a"), max_size=12))
+def test_any_text_is_a_date_or_refused(text: str) -> None:
+    out = StringIO()
+    with redirect_stdout(out):
+        try:
+            date = plate_date(text)
+        except ValueError:
+            pass
+        else:
+            assert date_in_words(date.edtf)
+            assert not (date.first and date.last) or date.first <= date.last
+    assert out.getvalue() == ""
 
 
 @pytest.mark.parametrize("text", ["1893", "1893-05", "1893-05-12", "1896-02-29"])
@@ -54,6 +76,7 @@ def test_others_are_not(text: str) -> None:
     "text",
     [
         *("", "May 1893", "about 1893", "1893-13", "1893-5", "93", "12/05/1893", "c. 1893", "nan"),
+        *("/", "..", "../..", "../", "..~", "1893/1894/1895", "1893/May", "../x", "[", "{1893"),
         *("1893-02-29", "1900-02-29", "1893-04-31/1894", "1893-06-00", "1895/1893", "1" * 61),
     ],
 )

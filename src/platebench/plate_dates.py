@@ -24,6 +24,7 @@ _PLAIN = re.compile(r"^(\d{2}(?:\d\d|\dX|XX)(?:-(?:0\d|1[0-2]|XX)(?:-(?:\d\d|XX)
 _UNKNOWN_REST = re.compile(r"(-XX)+$")
 _DOUBTS = {"": "", "?": "perhaps ", "~": "about ", "%": "perhaps about "}
 _SEASON = re.compile(r"^(\d{4})-(2[1-9]|3\d|4[01])[?~%]?$")
+_OPEN = ("", "..")  # ends of an interval: unknown, and open
 _DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
 
 
@@ -72,7 +73,7 @@ def plate_date(text: str) -> PlateDate:
         if 1 <= int(month) <= _LATEST_MONTH and int(day) > _days_in(int(year), int(month)):
             raise ValueError("no day of that month")
     exact = said if _EXACT.match(said) else ""
-    first, last = _bounds_of_exact(exact) if exact else _bounds(said)
+    first, last = _bounds_of_plain(exact) if exact else _bounds(said)
     if first and last and first > last:
         raise ValueError("ends before it begins")
     return PlateDate(edtf=said, exact=exact, first=first, last=last)
@@ -111,14 +112,6 @@ def _one_in_words(edtf: str) -> str:
     return _DOUBTS[found[2]] + day
 
 
-def _bounds_of_exact(said: str) -> tuple[str, str]:
-    """Return the first and last day of a year, a month or a day: most dates, and quick."""
-    year, month, day = (*(int(part) for part in said.split("-")), 0, 0)[:3]
-    first = f"{year:04d}-{month or 1:02d}-{day or 1:02d}"
-    return first, f"{year:04d}-{month or 12:02d}-{day or _days_in(year, month or 12):02d}"
-
-
-@lru_cache(maxsize=1024)
 def _bounds_of_plain(exact: str) -> tuple[str, str]:
     """Return what :func:`_bounds` returns for a year, month or day, a thousand times as fast."""
     year, month = int(exact[:4]), int(exact[5:7] or 0)
@@ -131,21 +124,33 @@ def _bounds_of_plain(exact: str) -> tuple[str, str]:
 
 def _bounds(said: str) -> tuple[str, str]:
     """Return the first and last day a date can mean, the margin of "about" left out."""
-    from edtf import parse_edtf  # a grammar is built: only where there are dates
-    from edtf.parser.edtf_exceptions import EDTFParseException
+    if "/" not in said or said[0] in "[{":
+        return _bounds_of_one(said)
+    begin, _, end = said.partition("/")  # the library stumbles over open ends that are uncertain
+    if begin in _OPEN and end in _OPEN:
+        raise ValueError("no date")
+    first = "" if begin in _OPEN else _bounds_of_one(begin)[0]
+    return first, "" if end in _OPEN else _bounds_of_one(end)[1]
 
-    try:
-        parsed = parse_edtf(said)
-    except EDTFParseException as error:
-        raise ValueError("no date") from error
+
+@lru_cache(maxsize=1024)
+def _bounds_of_one(said: str) -> tuple[str, str]:
+    """Return the same for a date that is no interval."""
+    from edtf import parse_edtf  # a grammar is built: only where there are dates
+
+    if said.startswith(".") or said != said.strip() or "/" in said:
+        raise ValueError("no date")
     season = _SEASON.match(said)
     if season:  # which months a season has depends on the place
         return f"{season[1]}-01-01", f"{season[1]}-12-31"
     try:
-        first = "" if said.startswith("/") else _day_of(parsed.lower_strict())
-        return first, "" if said.endswith("/") else _day_of(parsed.upper_strict())
+        parsed = parse_edtf(said)
+    except Exception as error:  # it fails in several ways on what is no date
+        raise ValueError("no date") from error
+    try:
+        return _day_of(parsed.lower_strict()), _day_of(parsed.upper_strict())
     except (AttributeError, TypeError, ValueError, OverflowError):
-        return "", ""  # years beyond a calendar, open ends
+        return "", ""  # years beyond a calendar
 
 
 def _day_of(moment: object) -> str:
