@@ -41,6 +41,8 @@ def show_calibration(done: CalibratedProcess) -> None:
     for caution in cautions_for(done.process.hazards):
         for line in caution.lines():
             wrapped(line)
+    for text in done.process.cautions:
+        wrapped(text)
     click.echo()
     for path in done.files:
         click.echo(str(path))

@@ -135,7 +135,10 @@ def _check_tones(path: Path, chart: StepChart, patches: NDArray[np.float64]) -> 
         )
     if black - white < _LEAST_RANGE:
         what = f"shows hardly any tones: {black - white:.2f} D from white to black"
-        remedy = "expose by the standard printing time (platebench printing-time) and print again"
+        remedy = (
+            "expose by the standard printing time (platebench printing-time), lay down more ink if "
+            "that is not it, and print again"
+        )
         raise ChartError(path, what, remedy)
 
 
