@@ -115,12 +115,14 @@ def test_whatever_the_prints_are_like(name: str, tmp_path: Path) -> None:
     for seed in range(20, 40):
         folder = tmp_path / str(seed)
         folder.mkdir()
-        first, second = run_loop(folder, process, seed)
-        assert within(errors_of(first, process.print_density), 1.0)
-        mean = mean_print(process, (2 * seed, 2 * seed + 1))
-        assert within(errors_of(second, mean), 0.5), "the loop itself is off"
-        met.append(within(errors_of(second, process.print_density), 0.5))
-    # Two prints that both drift the same way happen: one run in twenty or so.
+        drawn = (2 * seed, 2 * seed + 1)
+        for step, response in enumerate(run_loop(folder, process, seed)):
+            # The loop itself, against the prints as they were: half of what is allowed after two.
+            own = errors_of(response, mean_print(process, drawn[: step + 1]))
+            assert within(own, 0.5 if step == 0 else 0.4), f"seed {seed}: the loop itself is off"
+            met.append(within(errors_of(response, process.print_density), 1.0 / (1 + step)))
+    # Prints that drift far, or two that drift the same way, happen: one run in twenty, in ten
+    # on the hardest paper.
     assert np.mean(met) >= 0.85
 
 
