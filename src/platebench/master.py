@@ -2,9 +2,9 @@
 
 Not inverted, not retouched, not resampled, not turned: the pixels are the camera's own photosites,
 in the places they had, divided by the bare light. What the instrument added is taken off as in
-every measurement (dark level, unevenness and level of the light, glare that was measured); what
-is a matter of judgement is not (tone, calibration by a tablet, Callier factor). The file says
-which is which.
+every measurement (dark level, unevenness and level of the light, glare that was measured on the
+plate's own capture or on a step tablet); what is a matter of judgement is not (tone, Callier factor
+and what else a tablet's calibration puts right). The file says which is which.
 """
 
 from __future__ import annotations
