@@ -38,12 +38,12 @@ from platebench.cli.profile_name import ProfileName
 @click.option(
     "--fresh", is_flag=True, help="Forget earlier prints: printer, ink, paper or coating changed."
 )
+@click.option("--gamma", type=click.FloatRange(1, 3), default=2.2, help="Of scans without profile.")
 @click.option(
-    "--gamma",
-    type=click.FloatRange(1.0, 3.0),
-    default=2.2,
-    show_default=True,
-    help="Coding of a scan that has no colour profile.",
+    "--film",
+    type=click.Path(path_type=Path),
+    metavar="CSV",
+    help="The film's densities in the light that prints (ink,density): gives the exposure scale.",
 )
 @click.option(
     "--session",
@@ -58,6 +58,7 @@ def command(
     chart: Path | None,
     save_as: str | None,
     fresh: bool,
+    film: Path | None,
     gamma: float,
     session: Path | None,
     as_json: bool,
@@ -84,6 +85,7 @@ def command(
         chart=None if chart is None else load_chart(chart),
         save_as=save_as or "",
         fresh=fresh,
+        film=film,
         gamma=gamma,
         progress=progress_for(quiet),
     )

@@ -11,8 +11,9 @@ import numpy as np
 
 from platebench.fsio import atomic_write
 from platebench.own_files import refuse_foreign
+from platebench.printing.film_scale import scale_through_film
 from platebench.printing.fit_response import PooledFit, fit_response
-from platebench.printing.process import Process
+from platebench.printing.process import ExposureScale, Process
 from platebench.printing.process_calibration import ChartPrint, ProcessCalibration
 from platebench.printing.process_file import load_process
 from platebench.printing.process_write import write_profile
@@ -94,6 +95,7 @@ def calibrate_process(
     chart: StepChart | None = None,
     save_as: str = "",
     fresh: bool = False,
+    film: Path | None = None,
     gamma: float = 2.2,
     progress: Progress = _SILENT,
 ) -> CalibratedProcess:
@@ -115,6 +117,8 @@ def calibrate_process(
         Another name for the profile; "" keeps the process's own.
     fresh : bool
         Forget earlier prints: printer, ink, paper or chemistry changed.
+    film : Path, optional
+        Table of the film's densities in the light that prints: gives the exposure scale.
     gamma : float
         Coding of scans without a profile.
     progress : Progress
@@ -122,8 +126,8 @@ def calibrate_process(
 
     Raises
     ------
-    CaptureError, ChartError
-        If the scan cannot be used.
+    CaptureError, ChartError, ReadingsError
+        If the scan, or the table, cannot be used.
     MissingProfileError, SettingsFileError, BadSettingError, BadSettingsError
         If the process cannot be read.
     WriteError
@@ -139,7 +143,10 @@ def calibrate_process(
         prints = (*(p for p in earlier if p.density != reading.printed.density), reading.printed)
         fit = fit_response(prints)
         progress.advance("fitted")
-        process, files = _kept(process, target, into, prints, reading, fit)
+        scale = None if film is None else scale_through_film(film, fit.response)
+        if scale is not None:
+            process = replace(process, scales=(scale,))
+        process, files = _kept(process, target, into, prints, reading, fit, scale)
         progress.advance("written")
     finally:
         progress.end()
@@ -154,6 +161,7 @@ def _kept(
     prints: tuple[ChartPrint, ...],
     reading: ChartReading,
     fit: PooledFit,
+    scale: ExposureScale | None,
 ) -> tuple[Process, tuple[Path, ...]]:
     """Write profile and plot; return the process as it now is, and the files."""
     calibration = ProcessCalibration(
@@ -167,7 +175,7 @@ def _kept(
     process = replace(process, name=target, path=path, calibration=calibration)
     whole = not (profiles_folder() / "process" / f"{target}.toml").is_file()
     refuse_foreign(_plots(into, process))
-    write_profile(path, process, calibration=calibration, whole=whole)
+    write_profile(path, process, calibration=calibration, scale=scale, whole=whole)
     return process, (path, *_write_plot(into, process, fit))
 
 

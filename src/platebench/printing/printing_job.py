@@ -7,15 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from platebench.errors import ChartError
+from platebench.printing.film_scale import tested_scale
 from platebench.printing.printing_time import PrintingTime
-from platebench.printing.process import ExposureScale
 from platebench.printing.process_file import load_process
 from platebench.printing.process_write import write_profile
-from platebench.printing.status import Status
 from platebench.printing.strip_sheet import draw_strip, read_strip, read_strip_table
 from platebench.printing.write_sheet import write_sheet
-
-_HALF_STEP = 0.075  # log units: a strip goes in half stops
 
 
 def write_strip(folder: Path, steps: int, ppi: float) -> tuple[Path, ...]:
@@ -70,12 +67,7 @@ def keep_scale(
     process = load_process(name, folders)
     if found.scale is None:
         return ()
-    scale = ExposureScale(
-        low=found.scale - _HALF_STEP,
-        typical=found.scale,
-        high=found.scale + _HALF_STEP,
-        status=(Status.STEP, Status.TESTED, Status.STEP),
-    )
+    scale = tested_scale(found.scale)
     path = into / f"{name}.toml"
     write_profile(path, replace(process, path=path), scale=scale)
     return (path,)
