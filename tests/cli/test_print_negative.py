@@ -79,6 +79,7 @@ def test_a_positive_named_as_a_file_is_printed(session, tmp_path):
     shutil.copy(session / "converted" / "positives" / "wide.tif", path)
     plate, _ = made(session, path)
     assert plate["plate"] == "elsewhere"
+    assert any("undone to linear light" in note for note in plate["read_as"])
 
 
 def test_facsimile_is_linear_in_the_plates_density(session):

@@ -84,6 +84,9 @@ class NegativeSource:
     efficiency : float or None
         Share of its pixels the capture resolves, where it was measured.
     notes : tuple of str
+        What a person should know before printing.
+    read_as : tuple of str
+        How the file was read, for the record.
     """
 
     plate_id: str
@@ -93,6 +96,7 @@ class NegativeSource:
     ppi: float | None
     efficiency: float | None = None
     notes: tuple[str, ...] = ()
+    read_as: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -278,6 +282,7 @@ def _record(
     response = response_of(process)
     return {
         "plate": source.plate_id,
+        "read_as": list(source.read_as),
         "process": process.name,
         "calibrated": response.calibrated,
         "aim": order.aim,
@@ -296,5 +301,5 @@ def _record(
         "ruler_mm": layout.ruler_mm,
         "print_d_max": round(response.d_max, 3),
         "print_d_min": round(response.d_min, 3),
-        "levels_used": int(np.unique(source.table).size),
+        "tones_in_table": int(np.unique(source.table).size),
     }

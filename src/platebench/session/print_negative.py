@@ -213,6 +213,7 @@ def _from_positive(named: _Named, process: Process) -> NegativeSource:
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
         notes=_doubts(named),
+        read_as=picture.notes,
     )
 
 
