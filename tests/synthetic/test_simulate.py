@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -260,6 +261,20 @@ def test_rebate_lies_where_it_was_asked_for() -> None:
         assert density[60, 80] > 1
         across = (119 - place[0], 159 - place[1])
         assert density[across] > 0.5
+
+
+def test_without_a_rebate_the_picture_runs_to_the_glass_edge() -> None:
+    """No clear line or wedge along a rim that no holder covered, out of square or not."""
+    lit = np.full((5, 7), 1.0, np.float32)
+    plate = PlateModel(scene=lit, grain_um=0, rebate_mm=(0, 0, 0, 0), out_of_square_deg=1.0)
+    camera = CameraModel(shape=(120, 160), blur_px=0, tilt_deg=2.0)
+    density = -np.log10(true_transmittance(plate, LightBox(), camera, seed=1))
+    opaque = (density > 0.5 * density[60, 80]).astype(np.uint8)
+    whole = cv2.erode(opaque, np.ones((3, 3), np.uint8)) > 0  # without sites the edge runs through
+    assert whole.sum() > 9000  # 96 x 128 sites, less the rim
+    assert density[whole] == pytest.approx(density[60, 80], abs=0.01)
+    bare = density < 0.01
+    assert (bare | (cv2.dilate(opaque, np.ones((3, 3), np.uint8)) > 0)).all()
 
 
 def test_grain_follows_selwyns_law() -> None:

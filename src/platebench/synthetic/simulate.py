@@ -286,12 +286,14 @@ class _Painter:
         v = (y + np.float32(plate.size_mm[0] / 2 - top)) * np.float32(rows / height) - 0.5
         u = (x + np.float32(plate.size_mm[1] / 2 - left)) * np.float32(cols / width) - 0.5
         sampled = cv2.remap(self.picture, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-        # The holder's lip: a clean edge, antialiased over one photosite.
+        # The holder's lip: a clean edge, antialiased over one photosite. Where nothing was covered
+        # the picture runs on to the glass's own edge.
         per_site = np.float32(rows / height * self.pitch_mm)
-        lit = np.clip((v + 0.5) / per_site + 0.5, 0, 1)
-        lit *= np.clip((rows - 0.5 - v) / per_site + 0.5, 0, 1)
-        lit *= np.clip((u + 0.5) / per_site + 0.5, 0, 1)
-        lit *= np.clip((cols - 0.5 - u) / per_site + 0.5, 0, 1)
+        lit = np.ones(band.shape, np.float32)
+        depths = (v + 0.5, cols - 0.5 - u, rows - 0.5 - v, u + 0.5)
+        for strip, depth in zip(plate.rebate_mm, depths, strict=True):
+            if strip > 0:
+                lit *= np.clip(depth / per_site + 0.5, 0, 1)
         return np.asarray(fog + lit * (sampled - fog), np.float32)
 
     def _target_density(self, band: Band) -> Plane:
