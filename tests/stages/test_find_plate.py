@@ -9,7 +9,7 @@ from __future__ import annotations
 import site
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -29,6 +29,7 @@ CLOSE_PERCENT = 0.15
 WRONG_PERCENT = 0.5
 INVISIBLE = 0.003  # of the light; see test_two_hundred_varied_plates
 SHUTTER_S = 1 / 15
+SEEDS = (*range(100), *range(300, 400))
 PLATES = Path(__file__).parents[3] / "shared" / "data" / "plates"
 
 
@@ -43,6 +44,12 @@ def photograph(plate, box, camera, seed=1):
     shot = simulate_plate(plate, box, camera, exposure_s=SHUTTER_S, seed=seed)
     blank = simulate_blank(box, camera, exposure_s=SHUTTER_S, seed=seed + 5000)
     return transmittance_from_counts(shot.frame, light_from_blanks([blank])), shot.corners
+
+
+@cache
+def usual():
+    """One plate on the bare light box, for the tests that change something about the picture."""
+    return photograph(PlateModel(chips=3), LightBox(), plain((450, 600), cfa="MONO"))
 
 
 def unflattened(plate, box, camera, seed=1):
@@ -123,7 +130,7 @@ def scored(shape, seed) -> Scored:
 
 
 def test_varied_plates_small_frames():
-    results = [scored((600, 800), seed) for seed in range(4)]
+    results = [scored((450, 600), seed) for seed in range(4)]
     assert not [r for r in results if r.wrong]
 
 
@@ -138,7 +145,10 @@ def test_how_well_a_side_shows_is_read_from_the_truth():
 
 @pytest.mark.big
 def test_two_hundred_varied_plates():
-    """The issue's figures, over plates whose four sides can be seen at all.
+    """Within 0.15 % on 98 % of the plates whose four sides show; no wrong crop unflagged, of any.
+
+    Half of the seeds are those the finder was made with (0 to 299 were looked at), half were never
+    looked at, so that a finder fitted to its own test would be caught.
 
     A dense plate without rebate in a black holder has sides that do not show: half of such a side
     differs from the card by less than 0.003 of the light, seven times the noise of a photosite
@@ -148,7 +158,7 @@ def test_two_hundred_varied_plates():
     context = get_context("spawn")
     root = str(Path(__file__).parents[2])
     with ProcessPoolExecutor(2, context, site.addsitedir, (root,)) as pool:
-        results = list(pool.map(partial(scored, (1600, 2100)), range(200), chunksize=5))
+        results = list(pool.map(partial(scored, (1600, 2100)), SEEDS, chunksize=5))
     visible = [r for r in results if r.visible]
     hidden = [r for r in results if not r.visible]
     close = [r for r in visible if r.close]
@@ -238,14 +248,14 @@ def test_straight_lines_beside_the_rebate_are_picture():
 
 
 def test_broken_corners_meet_where_the_sides_would():
-    image, truth = photograph(PlateModel(), LightBox(), plain((600, 800)))
+    image, truth = usual()
     pixels = image.pixels.copy()
     centre = truth.mean(axis=0)
     for corner in truth[[0, 2]]:  # two corners broken off, a tenth of the short side deep
         rows, columns = np.indices(image.shape)
         inward = (centre - corner) / np.hypot(*(centre - corner))
         depth = (rows - corner[0]) * inward[0] + (columns - corner[1]) * inward[1]
-        pixels[depth < 36] = 1.0
+        pixels[depth < 27] = 1.0
     broken = PlateImage(pixels=pixels, encoding=image.encoding, pattern=image.pattern)
     found = find_plate(broken)
     assert found.doubts == ()
@@ -340,7 +350,7 @@ def test_every_pattern(cfa):
 
 
 def test_colour_picture():
-    image, truth = photograph(PlateModel(), LightBox(), plain((600, 800), cfa="MONO"))
+    image, truth = usual()
     colour = PlateImage(
         pixels=np.repeat(image.pixels[:, :, None], 3, axis=2), encoding=image.encoding
     )
@@ -348,7 +358,8 @@ def test_colour_picture():
 
 
 def test_large_frame_is_measured_on_a_smaller_one():
-    image, truth = photograph(PlateModel(), LightBox(), plain((2000, 2700)))
+    plate = PlateModel(size_mm=(50.0, 120.0), grain_um=0.0, coating=0.0)
+    image, truth = photograph(plate, LightBox(), plain((1150, 2600), cfa="MONO"))
     found = find_plate(image)
     assert found.doubts == ()
     assert error_percent(found, truth) < CLOSE_PERCENT / 2
@@ -356,7 +367,7 @@ def test_large_frame_is_measured_on_a_smaller_one():
 
 @pytest.mark.parametrize("turn", [1, 2, 3])
 def test_turning_the_picture_turns_the_corners(turn):
-    image, truth = photograph(PlateModel(chips=3), LightBox(), plain((600, 800), cfa="MONO"))
+    image, truth = usual()
     pixels = np.ascontiguousarray(np.rot90(image.pixels, turn))
     found = find_plate(PlateImage(pixels=pixels, encoding=image.encoding))
     expected = truth
@@ -376,7 +387,7 @@ def test_tiny_pictures_are_refused_in_words(shape):
 
 
 def test_not_a_number_is_survived():
-    image, truth = photograph(PlateModel(), LightBox(), plain((600, 800)))
+    image, truth = usual()
     pixels = image.pixels.copy()
     pixels[200:203, 300:310] = np.nan
     found = find_plate(PlateImage(pixels=pixels, encoding=image.encoding, pattern=image.pattern))

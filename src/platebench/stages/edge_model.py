@@ -18,45 +18,25 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.special import erf, log_ndtr, ndtr
 
-BIN_PX = 0.25
-USUAL_BLUR_PX = 0.9  # lens, photosite and unevenness of the cut together
-DEEPEST = 0.005  # of the step: below this the foot is not trusted (glare, level, a lens's wings)
-ROUGHNESS = 0.08  # relative error granted to the model, so that the foot counts as the top does
+from platebench.stages.mean_profile import BIN_PX, MeanProfile
 
-# Gauss-Legendre points and weights for the mean over -0.5 .. 0.5.
-APERTURE = ((-0.2886751, 0.5), (0.2886751, 0.5))
-NO_LINE = 0.01  # density of a rim that is no line
-LINE_STARTS = ((0.7, 1.0, 2.5), (0.6, 1.2, 1.2))  # blur, density and width
+EVERY = 2  # bins: after the mean over a pixel, every second one tells as much
+# Lens, photosite, unevenness of the cut and the mean over one pixel twice, together.
+USUAL_BLUR_PX = 1.0
+DEEPEST = 0.003  # of the step: below this the foot is not trusted (glare, level, a lens's wings)
+ROUGHNESS = 0.02  # relative error granted to the model, so that the foot counts as the top does
+DEEPEST_LIGHT, ROUGHNESS_LIGHT = 0.005, 0.08  # the same against light
+WELL_TOLD = 1.0  # times the expected misfit: no side is trusted further
+
+LINE_STARTS = ((0.8, 0.7, 2.5), (0.7, 1.2, 1.2))  # blur, density and width
 # How far a line at the rim is believed, by the share of the misfit that it leaves. A narrow line
 # and a wider blur can look alike; then the middle between the two stories is least wrong.
-BELIEF = ((0.6, 0.8, 1.03, 1.15), (1.0, 0.6, 0.5, 0.0))
+BELIEF = ((0.65, 0.87), (1.0, 0.0))
 WORTH_A_LINE = 0.64  # the same against light, where the two stories hardly differ
 BARE_STRIP = 0.955  # of the light: more than any glass lets through (0.92: two surfaces, n = 1.52)
 WIDE = 2.5  # times the blur: a strip narrower than this does not tell its level
 
 Doubles = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class MeanProfile:
-    """The mean profile across one side.
-
-    Attributes
-    ----------
-    distances : ndarray of float64, shape (bins,)
-        Inside the presumed edge, pixels, in rising order.
-    rises : ndarray of float64, shape (bins,)
-        Departure from the surround's level, positive inside.
-    level : float
-        Transmittance of the surround.
-    noise : float
-        Standard deviation of ``rises``.
-    """
-
-    distances: Doubles
-    rises: Doubles
-    level: float
-    noise: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,30 +66,6 @@ class EdgeFit:
     strip_ends_px: Doubles
 
 
-def average_profiles(
-    distances: Doubles, rises: Doubles, *, level: float, noise: float, brighter: bool
-) -> MeanProfile:
-    """Average many profiles in narrow bins of distance from the edge.
-
-    Parameters
-    ----------
-    distances, rises : ndarray of float64, shape (k,)
-        Distance inside the presumed edge, pixels, and departure from the surround's level.
-    level, noise : float
-        Of the surround; the noise is that of the mean profile.
-    brighter : bool
-        The glass is brighter than the surround.
-    """
-    bins = np.floor(distances / BIN_PX).astype(int)
-    bins -= bins.min()
-    count = np.bincount(bins)
-    full = count >= max(3, 0.2 * np.median(count[count > 0]))
-    x = np.bincount(bins, distances)[full] / count[full]
-    y = np.bincount(bins, rises)[full] / count[full]
-    keep = _first_flank(y, brighter=brighter)
-    return MeanProfile(x[keep], y[keep], level, noise)
-
-
 def fit_edges(profiles: list[MeanProfile], *, brighter: bool) -> EdgeFit:
     """Fit the model to the mean profiles of a plate's sides, one blur and one line for all.
 
@@ -119,106 +75,152 @@ def fit_edges(profiles: list[MeanProfile], *, brighter: bool) -> EdgeFit:
         The glass is brighter than the surround.
     """
     plain = _Story(profiles, brighter=brighter, line=False)
-    clean, clean_cost = _fitted(plain, (0.8, NO_LINE, 1.0))
     story = _Story(profiles, brighter=brighter, line=True)
-    lined, lined_cost = min((_fitted(story, start) for start in LINE_STARTS), key=lambda f: f[1])
-    left = lined_cost / max(clean_cost, 1e-9)
+    clean, clean_cost = _fitted(plain, plain.start(0.9))
+    lined, lined_cost = min(
+        (_fitted(story, story.start(*start)) for start in LINE_STARTS), key=lambda f: f[1]
+    )
+    if brighter:
+        # A side that neither story tells well (a picture that begins at the edge) says less.
+        trust = np.maximum(np.minimum(plain.misfits(clean), story.misfits(lined)), WELL_TOLD)
+        plain.doubt_sides(trust)
+        story.doubt_sides(trust)
+        clean, clean_cost = _fitted(plain, clean)
+        lined, lined_cost = _fitted(story, lined)
+    left = (lined_cost + 1) / (clean_cost + 1)  # misfits below 1 tell nothing apart
     belief = float(np.interp(left, *BELIEF)) if brighter else float(left < WORTH_A_LINE)
-    blur, density, line = np.exp(np.clip((lined if belief > 0.5 else clean)[:3], -4, 4)).tolist()
-    sides = slice(3, 3 + len(profiles))
-    bare, ends = _bare_strip(plain, clean)
+    told, best = (story, lined) if belief > 0.5 else (plain, clean)
+    blur, density, line = told.rim(best)
+    bare, ends = _bare_strip(profiles) if brighter else (False, np.zeros(len(profiles)))
     return EdgeFit(
-        shifts_px=belief * lined[sides] + (1 - belief) * clean[sides],
+        shifts_px=belief * story.shifts(lined) + (1 - belief) * plain.shifts(clean),
         blur_px=blur,
         line_density=density,
         line_px=line,
-        bare=brighter and bare,
+        bare=bare,
         strip_ends_px=ends,
     )
 
 
-def _bare_strip(story: _Story, p: Doubles) -> tuple[bool, Doubles]:
-    """Tell whether a fit without a line begins with bare light on all sides, and where that ends.
+def _bare_strip(profiles: list[MeanProfile]) -> tuple[bool, Doubles]:
+    """Tell whether the sides begin with bare light without a line, and where that ends.
 
     Level and width of a strip vary against each other, their product is sure; and the level of
     bare light is 1.
     """
-    count = story.count
+    count = len(profiles)
+    if np.median([p.rises.max() + p.level for p in profiles]) < 0.6:
+        return False, np.zeros(count)  # what is narrower says nothing of its level
+    story = _Story(profiles, brighter=True, line=False, whole=True)
+    p, _ = _fitted(story, story.start(0.9))
     strip, after = story.levels(p)
+    widths = story.strips(p)
+    ends = story.shifts(p) + widths * strip
+    blur, _, _ = story.rim(p)
     level = float(np.median(strip))
-    widths = np.exp(np.minimum(p[3 + count :], 4.0))
-    ends = p[3 : 3 + count] + widths * strip
-    blur = float(np.exp(np.clip(p[0], -4, 4)))
     bare = level > BARE_STRIP and strip.min() > 0.9 and np.median(widths) > WIDE * blur
     followed = bool(np.all(after < 0.93 * strip))  # else one broad step: nothing says where it ends
     return bool(bare) and followed, ends
 
 
-def _fitted(story: _Story, start: tuple[float, float, float]) -> tuple[Doubles, float]:
+def _fitted(story: _Story, start: Doubles) -> tuple[Doubles, float]:
     """Return the best parameters of a story, and half the sum of its squared misfits."""
-    fit = least_squares(
-        story.residuals, story.start(*start), method="lm", xtol=1e-3, ftol=1e-4, max_nfev=300
-    )
+    fit = least_squares(story.residuals, start, method="lm", xtol=1e-3, ftol=1e-4, max_nfev=300)
     return np.asarray(fit.x, np.float64), float(fit.cost)
 
 
 class _Story:
     """The model and the profiles, ready for a least-squares fit.
 
-    Parameters of the fit: log blur, log density and log width of the rim's line; a shift for each
-    side; the log width of each side's rebate, at the end of which the picture (or, after a strip of
-    bare light, the glass) begins.
+    Parameters of the fit: log blur, and of the line, if there is one, log density and log width; a
+    shift for each side; and for each side that does not stay even the log width of its rebate, at
+    the end of which the picture (or, after a strip of bare light, the glass) begins. Of a side
+    that does stay even, only what lies before the end of that is looked at.
     """
 
-    def __init__(self, profiles: Sequence[MeanProfile], *, brighter: bool, line: bool) -> None:
-        self.count, self.brighter = len(profiles), brighter
-        self.x = np.concatenate([p.distances for p in profiles])
-        self.rise = np.concatenate([p.rises for p in profiles])
-        lengths = [len(p.rises) for p in profiles]
-        self.of = np.repeat(np.arange(self.count), lengths)
+    def __init__(
+        self, profiles: Sequence[MeanProfile], *, brighter: bool, line: bool, whole: bool = False
+    ) -> None:
+        self.count, self.brighter, self.line = len(profiles), brighter, line
+        self.rims = 3 if line else 1
+        lengths = [p.even if p.even and not whole else len(p.rises) for p in profiles]
+        kept = [slice(0, n, EVERY) for n in lengths]
+        self.uneven = np.array([whole or p.even == 0 for p in profiles])
+        self.x = np.concatenate([p.distances[k] for p, k in zip(profiles, kept, strict=True)])
+        self.rise = np.concatenate([p.rises[k] for p, k in zip(profiles, kept, strict=True)])
+        self.of = np.repeat(np.arange(self.count), [-(-n // EVERY) for n in lengths])
         self.level = np.array([p.level for p in profiles])[self.of]
         tops = np.array([float(p.rises.max()) for p in profiles])
-        # A dense side says least of blur and line: whatever light creeps round it counts much.
-        doubt = np.clip(tops.max() / np.maximum(tops, 1e-6), 1, 5)
-        noise = np.maximum([p.noise for p in profiles], DEEPEST * tops)
-        self.size = doubt[self.of] * np.hypot(noise[self.of], ROUGHNESS * np.abs(self.rise))
-        strips = [np.log(4.0)] * self.count
-        rim = (USUAL_BLUR_PX, 0.5 if line else NO_LINE, 1.5)
+        noise = np.array([p.noise for p in profiles])
+        if brighter and not whole:
+            error = np.concatenate([p.errors[k] for p, k in zip(profiles, kept, strict=True)])
+            floor = np.hypot(error, DEEPEST * tops[self.of])
+            self.size = np.hypot(floor, ROUGHNESS * np.abs(self.rise))
+        else:
+            # A dense side says least of blur and line: whatever light creeps round it counts much.
+            doubt = np.clip(tops.max() / np.maximum(tops, 1e-6), 1, 5)
+            floor = np.maximum(noise, DEEPEST_LIGHT * tops)[self.of]
+            self.size = doubt[self.of] * np.hypot(floor, ROUGHNESS_LIGHT * np.abs(self.rise))
+        strips = np.full(np.count_nonzero(self.uneven), np.log(4.0))
+        rim = (USUAL_BLUR_PX, 0.6, 1.8)[: self.rims]
         self.usual = np.concatenate([np.log(rim), np.zeros(self.count), strips])
-        loose = (0.25, 0.8 if line else 0.01, 0.8)
+        loose = (0.3, 0.8, 0.9)[: self.rims]
         self.spread = np.concatenate([loose, np.full(self.count, 3.0), np.full(len(strips), 1.0)])
 
-    def start(self, blur: float, density: float, line: float) -> Doubles:
-        """Return where a fit begins."""
+    def start(self, *rim: float) -> Doubles:
+        """Return where a fit begins: with a blur, and a line's density and width."""
         p = self.usual.copy()
-        p[:3] = np.log([blur, density, line])
+        p[: self.rims] = np.log(rim)
         return p
+
+    def rim(self, p: Doubles) -> tuple[float, float, float]:
+        """Return blur, and density and width of the line."""
+        blur, *line = np.exp(np.clip(p[: self.rims], -3, 3)).tolist()
+        return (blur, *line) if self.line else (blur, 0.0, 1.0)
+
+    def shifts(self, p: Doubles) -> Doubles:
+        """Return where the edges are."""
+        return p[self.rims : self.rims + self.count]
+
+    def strips(self, p: Doubles) -> Doubles:
+        """Return how wide each side's rebate is, infinite where it stays even."""
+        widths = np.full(self.count, np.inf)
+        widths[self.uneven] = np.exp(np.minimum(p[self.rims + self.count :], 4.0))
+        return widths
 
     def residuals(self, p: Doubles) -> Doubles:
         """Return misfits over their expected size, then departures from what is usual."""
-        light, rebate, picture = self._parts(p)
-        first, second = self._levels(light, rebate, picture)
-        off = first[self.of] * rebate + second[self.of] * picture - light
-        return np.concatenate([off / self.size, (p - self.usual) / self.spread])
+        return np.concatenate([self._misfit(p), (p - self.usual) / self.spread])
+
+    def misfits(self, p: Doubles) -> Doubles:
+        """Return the root mean square misfit of each side over its expected size."""
+        square = np.bincount(self.of, np.square(self._misfit(p)), self.count)
+        means: Doubles = np.sqrt(square / np.bincount(self.of, minlength=self.count))
+        return means
+
+    def doubt_sides(self, by: Doubles) -> None:
+        """Expect larger misfits on some sides, smaller on others."""
+        self.size = self.size * by[self.of]
 
     def levels(self, p: Doubles) -> tuple[Doubles, Doubles]:
         """Return each side's transmittance first inside the edge, and after that."""
         return self._levels(*self._parts(p))
 
+    def _misfit(self, p: Doubles) -> Doubles:
+        light, rebate, picture = self._parts(p)
+        first, second = self._levels(light, rebate, picture)
+        off: Doubles = (first[self.of] * rebate + second[self.of] * picture - light) / self.size
+        return off
+
     def _parts(self, p: Doubles) -> tuple[Doubles, Doubles, Doubles]:
         """Return the light seen, and the shares of it that rebate and picture let through."""
-        blur, density, line = np.exp(np.clip(p[:3], -4, 4))
-        d = self.x - p[3 : 3 + self.count][self.of]
-        strip = np.exp(np.minimum(p[3 + self.count :], 4.0))[self.of]
-        rim = (float(blur), float(density), float(line))
-        glass, covered, beyond = np.zeros((3, len(d)))
-        for at, weight in APERTURE:  # a photosite sees the mean over its width
-            glass += weight * blurred_glass(d + at, *rim)
-            covered += weight * self.level * ndtr((d + at) / blur)  # surround hidden by the glass
-            beyond += weight * ndtr((d + at - strip) / blur)
+        blur, density, line = self.rim(p)
+        d = self.x - self.shifts(p)[self.of]
+        glass = blurred_glass(d, blur, density, line) if self.line else ndtr(d / blur)
+        beyond = ndtr((d - self.strips(p)[self.of]) / blur)
         # Rises are positive where it gets darker, if the surround is light. What a black one shows
         # is mostly stray light, which lies over the glass as well.
-        light = self.rise if self.brighter else covered - self.rise
+        light = self.rise if self.brighter else self.level * ndtr(d / blur) - self.rise
         return light, glass - beyond, beyond
 
     def _levels(
@@ -311,33 +313,3 @@ def _first_floor(falling: Doubles) -> float:
             return float(smooth[k])
         steepest = max(steepest, float(step))
     return float(smooth.min())
-
-
-def _first_flank(rise: Doubles, *, brighter: bool) -> NDArray[np.bool_]:
-    """Keep the profile up to where the picture may begin.
-
-    Against light: past the first top, to the next rise. Against black the fall from a rebate or a
-    strip of light into the picture belongs to the story, so only a rise after a fall ends it.
-    """
-    smooth = np.convolve(np.pad(rise, 2, mode="edge"), np.full(5, 1 / 5), "valid")
-    start = int(np.argmax(smooth > (0.5 if brighter else 0.1) * float(smooth.max())))
-    steps = np.diff(smooth)
-    if brighter:
-        highest = np.maximum.accumulate(smooth)
-        fallen = (smooth < 0.95 * highest) & (np.arange(len(smooth)) > start)
-        if not fallen.any():
-            return np.ones(len(rise), bool)
-        first = int(np.argmax(fallen))
-        lowest = np.minimum.accumulate(smooth[first:])
-        risen = smooth[first:] > lowest + 0.05 * highest[first]
-        return np.arange(len(rise)) <= (first + int(np.argmax(risen)) if risen.any() else len(rise))
-    steepest, falling = 0.0, False
-    for k in range(start, len(steps)):
-        if falling and steps[k] > 0.02 * steepest:
-            return np.arange(len(rise)) <= k
-        if steps[k] < -0.02 * steepest:
-            falling = True
-        elif not falling and steps[k] < 0.12 * steepest:
-            return np.arange(len(rise)) <= k + 1
-        steepest = max(steepest, steps[k])
-    return np.ones(len(rise), bool)

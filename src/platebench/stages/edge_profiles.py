@@ -15,6 +15,7 @@ from scipy.special import ndtr
 
 CLIMB = 14  # pixels within which an edge reaches its height
 FAINTEST = 0.015  # of the light: what clear glass takes is 0.08 (two surfaces, Fresnel, n = 1.52)
+USUAL_BLUR_PX = 0.9  # lens, photosite and unevenness of the cut together
 FOOT = 0.03  # of the step: where its foot is read
 
 
@@ -60,6 +61,8 @@ class Edges:
         Departure from the surround's level, positive inside; NaN where there is no edge.
     tops : ndarray of float64, shape (stations,)
         Height that each edge reaches.
+    peaks : ndarray of float64, shape (stations,)
+        Index at which it does.
     """
 
     depths: Doubles
@@ -70,6 +73,7 @@ class Edges:
     brighter: bool
     rises: Doubles
     tops: Doubles
+    peaks: Doubles
 
 
 def cut_profiles(
@@ -150,6 +154,7 @@ def first_edges(
         noise=0.0,
         rises=np.full(values.shape, np.nan),
         tops=np.zeros(count),
+        peaks=np.zeros(count),
     )
     inside = np.isfinite(values)
     whole = inside.sum(axis=1) >= max(6, length // 2)
@@ -176,7 +181,7 @@ def first_edges(
     usable = whole & (first > 0)
     if not usable.any():
         return nothing
-    tops = _plateaus(rise, first, 2 * sigma)
+    tops, peaks = _plateaus(rise, first, 2 * sigma)
     half = _crossings(rise, first, 0.5 * tops)
     depths = half
     if blur_px is not None:
@@ -191,6 +196,7 @@ def first_edges(
         brighter=brighter,
         rises=np.where(inside & usable[:, None], rise, np.nan),
         tops=tops,
+        peaks=peaks,
     )
 
 
@@ -224,8 +230,8 @@ def _crossings(rise: Doubles, first: NDArray[np.int_], heights: Doubles) -> Doub
     return found
 
 
-def _plateaus(rise: Doubles, first: NDArray[np.int_], noise: float) -> Doubles:
-    """Return how high each profile climbs from ``first`` before it flattens, turns or starts anew.
+def _plateaus(rise: Doubles, first: NDArray[np.int_], noise: float) -> tuple[Doubles, Doubles]:
+    """Return how high each profile climbs from ``first`` before it flattens or turns, and where.
 
     A narrow rebate shows as a mere shoulder between the glass's edge and the picture's: a step
     clearly less steep than the steepest so far, followed by a steeper one.
@@ -233,7 +239,7 @@ def _plateaus(rise: Doubles, first: NDArray[np.int_], noise: float) -> Doubles:
     rows = np.arange(len(rise))
     steps = np.diff(rise, axis=1, append=rise[:, -1:])
     last = rise.shape[1] - 2
-    top, climbing = rise[rows, first], np.ones(len(rise), bool)
+    top, peak, climbing = rise[rows, first], first.astype(np.float64), np.ones(len(rise), bool)
     steepest = steps[rows, np.maximum(first - 1, 0)]
     for ahead in range(CLIMB):
         at = np.minimum(first + ahead, last)
@@ -241,5 +247,6 @@ def _plateaus(rise: Doubles, first: NDArray[np.int_], noise: float) -> Doubles:
         shoulder = (step < 0.6 * steepest) & (following > 1.15 * step + noise)
         climbing &= (step > np.maximum(noise, 0.2 * steepest)) & ~shoulder
         top = np.where(climbing, rise[rows, at + 1], top)
+        peak = np.where(climbing, at + 1, peak)
         steepest = np.maximum(steepest, step)
-    return top
+    return top, peak

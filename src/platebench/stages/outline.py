@@ -8,8 +8,8 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from platebench.stages.edge_model import USUAL_BLUR_PX, fit_edges, strip_of_light
-from platebench.stages.edge_profiles import CLIMB
+from platebench.stages.edge_model import fit_edges, strip_of_light
+from platebench.stages.edge_profiles import CLIMB, USUAL_BLUR_PX
 from platebench.stages.refine_corners import SIDE_NAMES, Side, refine_side, sides_of_outline
 from platebench.stages.surround import (
     BARE,
@@ -111,9 +111,12 @@ def look_inside(
         if not (bare or frame):
             continue
         deeper = look(pixels, small, block, light_known, within)
+        # Inside bare light inside black lies the plate; that it be a holder must show clearly.
+        surely = view.outermost or not frame
         if (
             deeper is not None
             and not deeper.missing
+            and (surely or min(side.support for side in deeper.sides) > 0.5)
             and min(side.support for side in deeper.coarse) > 0.5
             and deeper.regions[0].area > 0.2 * region.area
             and deeper.brighter == frame

@@ -13,11 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.stages.edge_model import MeanProfile, average_profiles
-from platebench.stages.edge_profiles import CLIMB, Edges, cut_profiles, first_edges
+from platebench.stages.edge_profiles import Edges, cut_profiles, first_edges
+from platebench.stages.mean_profile import MeanProfile, average_profiles
 
 SIDE_NAMES = ("top", "right", "bottom", "left")
 STATIONS = 240  # places along a side where its edge is measured
+EVEN = 0.05  # change of the picture within 3 pixels that does not shape the mean profile
+EVENEST = 0.4  # share of the stations kept where more than that are less even
 STEEPEST = 0.12  # slope of a side against the outline's mean direction
 
 Doubles = NDArray[np.float64]
@@ -203,18 +205,39 @@ def refine_side(
 
 def _mean_profile(
     edges: Edges, stations: NDArray[np.int_], crossings: Doubles, lean: float
-) -> MeanProfile:
+) -> MeanProfile | None:
     """Average the profiles of the stations that lie on the line."""
-    tops = np.maximum(edges.tops[stations], 1e-6)
-    # Brought to one height: else stations before light and dark parts of the picture, which fall
-    # into different bins on a side that is hardly turned, make steps of their own.
-    rises = edges.rises[stations] * (np.median(tops) / tops)[:, None]
+    rises = edges.rises[stations]
+    reached = crossings + np.median(edges.peaks[stations] - crossings) + 0.5
+    heights = _heights_at(rises, reached)
+    use = heights > 0
+    if edges.brighter:  # a picture that begins at the edge must not pass for the edge's own shape
+        uneven = np.abs(_heights_at(rises, reached + 3) / np.where(use, heights, 1) - 1)
+        use &= uneven <= max(EVEN, float(np.quantile(uneven[use], EVENEST))) if use.any() else False
+    if not use.any():
+        return None
     distances = (np.arange(rises.shape[1]) - crossings[:, None]) * lean
-    use = np.isfinite(rises) & (distances > -7) & (distances < CLIMB)
-    noise = max(edges.noise / np.sqrt(max(len(stations), 1)), 1e-4)
     return average_profiles(
-        distances[use], rises[use], level=edges.level, noise=2 * noise, brighter=edges.brighter
+        distances[use],
+        rises[use],
+        heights[use],
+        level=edges.level,
+        noise=2 * max(edges.noise / np.sqrt(np.count_nonzero(use)), 1e-4),
+        brighter=edges.brighter,
     )
+
+
+def _heights_at(rises: Doubles, places: Doubles) -> Doubles:
+    """Return each profile's mean over one pixel from a place that need not be whole."""
+    total = np.zeros(len(rises))
+    rows, last = np.arange(len(rises)), rises.shape[1] - 2
+    for ahead in (0.0, 0.5, 1.0):
+        at = np.clip(places + ahead, 0, last)
+        low = at.astype(int)
+        share = at - low
+        total += (1 - share) * rises[rows, low] + share * rises[rows, low + 1]
+    heights: Doubles = np.nan_to_num(total / 3)
+    return heights
 
 
 def fit_line(a: Doubles, d: Doubles, tolerance: float) -> tuple[float, float]:

@@ -87,7 +87,9 @@ def reduce_picture(pixels: Floats, long_side: int, *, period: int = 1) -> tuple[
     small = cv2.resize(cut, (columns, rows), interpolation=cv2.INTER_AREA) if block > 1 else cut
     if small.ndim == 3:
         small = small.mean(axis=2, dtype=np.float32)
-    return np.nan_to_num(small, nan=0.0, posinf=0.0, neginf=0.0).astype(np.float32), block
+    if not np.isfinite(small.sum(dtype=np.float64)):
+        small = np.nan_to_num(small, nan=0.0, posinf=0.0, neginf=0.0)
+    return np.asarray(small, np.float32), block
 
 
 def find_surround(small: Floats, within: Mask | None = None) -> Surround:
@@ -104,7 +106,7 @@ def find_surround(small: Floats, within: Mask | None = None) -> Surround:
     log_t = np.log10(np.maximum(small, 0) + np.float32(FLOOR))
     inside = np.ones(small.shape, np.uint8) if within is None else within
     border = rim_of(inside, 1 if within is not None else round(0.012 * min(small.shape)))
-    sample = _thinned(np.argwhere(border), 3000)
+    sample = _thinned(border, 3000)
     values = log_t[sample[:, 0], sample[:, 1]].astype(np.float64)
     coefficients, spread = _fit_surface(_normalised(sample, small.shape), values, order=2)
     surface = _surface(small.shape, coefficients, 2)
@@ -118,7 +120,7 @@ def find_surround(small: Floats, within: Mask | None = None) -> Surround:
     outside = np.zeros(small.shape, bool)
     for order in (3, 3):
         outside = _joined_to_border(np.abs(log_t - surface) < tolerance, inside)
-        sample = _thinned(np.argwhere(outside), 8000)
+        sample = _thinned(outside, 8000)
         if len(sample) < 200:
             break
         values = log_t[sample[:, 0], sample[:, 1]].astype(np.float64)
@@ -181,8 +183,10 @@ def rim_of(inside: Mask, width: int) -> NDArray[np.bool_]:
     return rim
 
 
-def _thinned(places: NDArray[np.int_], most: int) -> NDArray[np.int_]:
-    return places[:: max(1, len(places) // most)]
+def _thinned(marked: NDArray[np.bool_], most: int) -> NDArray[np.int_]:
+    """Return about ``most`` of the marked places, (row, column)."""
+    places = np.flatnonzero(marked)
+    return np.stack(np.divmod(places[:: max(1, len(places) // most)], marked.shape[1]), axis=1)
 
 
 def _tolerance(spread: float, level: float) -> float:
@@ -214,7 +218,9 @@ def _surface(shape: tuple[int, ...], coefficients: Doubles, order: int) -> Float
         grid[i, j] = value
     down = np.vander(rows, order + 1, increasing=True)
     across = np.vander(columns, order + 1, increasing=True)
-    return (down @ grid @ across.T).astype(np.float32)
+    mixed = (grid @ across.T).astype(np.float32)
+    # So few terms that a library's threads would cost more than the sums.
+    return np.asarray(np.einsum("ik,kj->ij", down.astype(np.float32), mixed), np.float32)
 
 
 def _fit_surface(places: Doubles, values: Doubles, *, order: int) -> tuple[Doubles, float]:
