@@ -10,7 +10,7 @@ light.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -20,6 +20,7 @@ from scipy.special import erf, log_ndtr, ndtr
 
 from platebench.stages.mean_profile import BIN_PX, MeanProfile
 
+AVERAGED = 1 / 6  # variance of a mean over one pixel, twice
 EVERY = 2  # bins: after the mean over a pixel, every second one tells as much
 # Lens, photosite, unevenness of the cut and the mean over one pixel twice, together.
 USUAL_BLUR_PX = 1.0
@@ -48,7 +49,9 @@ class EdgeFit:
     shifts_px : ndarray of float64, shape (sides,)
         From where each edge was taken to be to where it is, inwards positive.
     blur_px : float
-        Standard deviation of the blur.
+        Standard deviation of the blur, without the mean over a pixel.
+    other_blur_px : float
+        The same by the story that was believed less: with a line for without, or the reverse.
     line_density, line_px : float
         The dark line at the rim.
     bare : bool
@@ -60,6 +63,7 @@ class EdgeFit:
 
     shifts_px: Doubles
     blur_px: float
+    other_blur_px: float
     line_density: float
     line_px: float
     bare: bool
@@ -94,12 +98,17 @@ def fit_edges(profiles: list[MeanProfile], *, brighter: bool) -> EdgeFit:
     bare, ends = _bare_strip(profiles) if brighter else (False, np.zeros(len(profiles)))
     return EdgeFit(
         shifts_px=belief * story.shifts(lined) + (1 - belief) * plain.shifts(clean),
-        blur_px=blur,
+        blur_px=_of_the_lens(blur),
+        other_blur_px=_of_the_lens(story.rim(lined)[0] if told is plain else plain.rim(clean)[0]),
         line_density=density,
         line_px=line,
         bare=bare,
         strip_ends_px=ends,
     )
+
+
+def _of_the_lens(blur: float) -> float:
+    return float(np.sqrt(max(blur**2 - AVERAGED, 0.1)))
 
 
 def _bare_strip(profiles: list[MeanProfile]) -> tuple[bool, Doubles]:
@@ -111,7 +120,8 @@ def _bare_strip(profiles: list[MeanProfile]) -> tuple[bool, Doubles]:
     count = len(profiles)
     if np.median([p.rises.max() + p.level for p in profiles]) < 0.6:
         return False, np.zeros(count)  # what is narrower says nothing of its level
-    story = _Story(profiles, brighter=True, line=False, whole=True)
+    sharp = [replace(p, rises=p.sharp) for p in profiles]
+    story = _Story(sharp, brighter=True, line=False, whole=True)
     p, _ = _fitted(story, story.start(0.9))
     strip, after = story.levels(p)
     widths = story.strips(p)
@@ -276,11 +286,21 @@ def strip_of_light(
     """
     if fit.bare:
         return "gap", fit.strip_ends_px
-    blur = fit.blur_px
+    verdict, inner = _verdict(profiles, fit, fit.blur_px, light)
+    other, _ = _verdict(profiles, fit, fit.other_blur_px, light)
+    if verdict == "none" and other == "gap":
+        return "unclear", fit.shifts_px  # it hangs on the blur alone
+    return verdict, inner
+
+
+def _verdict(
+    profiles: Sequence[MeanProfile], fit: EdgeFit, blur: float, light: float
+) -> tuple[Literal["none", "gap", "unclear"], Doubles]:
+    """Return what `strip_of_light` does, for one blur."""
     inner = np.array(fit.shifts_px, np.float64)
     votes = {"none": 0, "gap": 0, "unclear": 0}
     for k, profile in enumerate(profiles):
-        x, tone = profile.distances, profile.rises + profile.level
+        x, tone = profile.distances, profile.sharp + profile.level
         top = int(np.argmax(tone))
         after = tone[top:]
         peak, low = float(tone[top]), _first_floor(after)

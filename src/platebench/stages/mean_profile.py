@@ -29,6 +29,8 @@ class MeanProfile:
         Inside the presumed edge, pixels, in rising order.
     rises : ndarray of float64, shape (bins,)
         Departure from the surround's level, positive inside.
+    sharp : ndarray of float64, shape (bins,)
+        The same before the mean over a pixel, for strips narrower than a blur or two.
     errors : ndarray of float64, shape (bins,)
         Standard error of each, from how far the stations disagree.
     level : float
@@ -42,6 +44,7 @@ class MeanProfile:
 
     distances: Doubles
     rises: Doubles
+    sharp: Doubles
     errors: Doubles
     level: float
     noise: float
@@ -99,15 +102,17 @@ def average_profiles(
     if len(x) < 20:
         return None
     scale = float(np.median(heights))
-    y = _over_a_pixel(np.interp(x, middle, mean[full]) * scale)
+    sharp = np.interp(x, middle, mean[full]) * scale
+    y = _over_a_pixel(sharp)
     around = y[x < CLEAR_PX]
     if len(around) > 4:  # many stations together know the surround's level better than one
-        y -= float(np.median(around))
+        base = float(np.median(around))
+        y, sharp = y - base, sharp - base
     error = np.interp(x, middle, (np.sqrt(apart) / heights_sum)[full]) * scale
     keep = _first_flank(y, brighter=brighter)
-    x, y, error = x[keep], y[keep], error[keep]
+    x, y, sharp, error = x[keep], y[keep], sharp[keep], error[keep]
     even = _even_until(y) if brighter else 0
-    return MeanProfile(x, y, np.hypot(error, noise), level, noise, even)
+    return MeanProfile(x, y, sharp, np.hypot(error, noise), level, noise, even)
 
 
 def _over_a_pixel(values: Doubles) -> Doubles:
