@@ -168,7 +168,7 @@ def test_too_dense_to_tell_is_said(tmp_path: Path) -> None:
 
 def test_places_that_cannot_be_read(tmp_path: Path) -> None:
     opened = probe(tmp_path, PLATE)
-    with pytest.raises(SpotError, match=r"has no place 130,5 mm on the plate; stay within 120\.?\d? x"):
+    with pytest.raises(SpotError, match=r"has no place 130,5 mm on the plate; stay within 120"):
         read_spots(opened, [Spot(x=130, y=5, size=2, unit="mm")])
     unknown = probe(tmp_path, PLATE, format="")
     with pytest.raises(SpotError, match="has no size in millimetres; give places in pixels"):
