@@ -69,6 +69,10 @@ def test_from_chart_to_profile_and_once_more(
     assert json.loads(run(*command, "--json").stdout)["prints"] == told["prints"]
     folders = process_folders(None, home)
     assert response_of(load_process("cyanotype-citrate", folders)).calibrated
+    other = ("calibrate-process", again, "--process", "platinum", "--chart", known, "--json")
+    told = json.loads(run(*other).stdout)
+    assert told["prints"] == ["print 2.png"]
+    assert "the chart was made for cyanotype-citrate" in told["notes"]
     fresh = json.loads(run(*command, "--fresh", "--json").stdout)
     assert fresh["prints"] == ["print 2.png"]
 

@@ -150,7 +150,10 @@ def calibrate_process(
         progress.advance("written")
     finally:
         progress.end()
-    notes = (*reading.notes, *_apart_notes(prints, fit), *_scale_notes(process), INK_NOTE)
+    made_for = reading.chart.made_for
+    meant = () if made_for in ("", name, target) else (f"the chart was made for {made_for}",)
+    apart, scaled = _apart_notes(prints, fit), _scale_notes(process)
+    notes = (*reading.notes, *meant, *apart, *scaled, INK_NOTE)
     return CalibratedProcess(process=process, reading=reading, fit=fit, files=files, notes=notes)
 
 
