@@ -442,6 +442,21 @@ produces("… was not written: no permission")(refusing(errno.EACCES))
 produces("… was not written: the disk's format")(refusing(errno.EFBIG))
 
 
+@produces("… was not written: there is something of that name already, and packages")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "packages" / session.name).mkdir(parents=True)
+    return run("archive", session)
+
+
+@produces("… was not written: it takes …")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    made = CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"])
+    assert made.exit_code == 0
+    usage = shutil.disk_usage(session)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=1000))
+    return run("archive", session)
+
+
 @produces("… was not written: a file is in the way;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     (session / "converted").mkdir()
