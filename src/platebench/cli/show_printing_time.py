@@ -38,11 +38,15 @@ def show_schedule(first_s: float | None, steps: int, files: Sequence[Path]) -> N
 
 def show_found(found: PrintingTime, files: Sequence[Path]) -> None:
     """Print the standard printing time, and the exposure scale where the strip shows it."""
-    click.echo(f"standard printing time  {found.seconds:.3g} s")
+    from platebench.printing.printing_time import three_figures
+
+    click.echo(f"standard printing time  {three_figures(found.seconds)} s")
     click.echo(f"full black              {found.d_max:.2f} D above paper white")
     click.echo(f"tolerance               {found.tolerance:g} D below it")
     if found.scale is not None and found.first_tint_s is not None:
-        click.echo(f"first tint              {found.first_tint_s:.3g} s (0.04 D: ISO 6846)")
+        click.echo(
+            f"first tint              {three_figures(found.first_tint_s)} s (0.04 D: ISO 6846)"
+        )
         click.echo(f"exposure scale          {found.scale:.2f} log units, first tint to full black")
         click.echo(f"ISO range R             {found.iso_r} (to 90 % of full black)")
     for note in found.notes:

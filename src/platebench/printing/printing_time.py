@@ -62,6 +62,17 @@ class PrintingTime:
     notes: tuple[str, ...] = ()
 
 
+def three_figures(value: float) -> str:
+    """Return a number to three figures, whole from 100 on.
+
+    Examples
+    --------
+    >>> three_figures(45.2548), three_figures(2237.2), three_figures(8)
+    ('45.3', '2237', '8')
+    """
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
+
+
 def find_printing_time(
     path: Path | str,
     times_s: Sequence[float],
@@ -101,10 +112,10 @@ def find_printing_time(
         raise ChartError(
             path,
             f"does not reach full black: its last {_FLAT_STEPS} steps still gain {gain:.2f} D",
-            f"expose a strip that goes on beyond {times_s[-1]:g} s",
+            f"expose a strip that goes on beyond {three_figures(times_s[-1])} s",
         )
     if rising[0] >= black - tolerance:
-        what = f"is full black from its first step on ({times_s[0]:g} s)"
+        what = f"is full black from its first step on ({three_figures(times_s[0])} s)"
         raise ChartError(path, what, "expose a strip that begins shorter")
     log_t = np.log10(np.asarray(times_s, np.float64))
     curve = PchipInterpolator(log_t, rising)
@@ -144,7 +155,7 @@ def _check_rising(path: Path | str, times_s: Sequence[float], read: NDArray[np.f
     if fall > _FALLS:
         raise ChartError(
             path,
-            f"gets lighter with more light: step {step + 1} ({times_s[step]:g} s) is {fall:.2f} D "
-            "below a shorter one",
+            f"gets lighter with more light: step {step + 1} ({three_figures(times_s[step])} s) is "
+            f"{fall:.2f} D below a shorter one",
             "look for damage, bronzing or steps in the wrong order, and print it again",
         )

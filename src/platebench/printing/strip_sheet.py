@@ -12,7 +12,12 @@ from platebench.errors import ChartError, ReadingsError
 from platebench.outputs.proof_page import Box
 from platebench.printing.chart_sheet import InkSheet, draw_corners, draw_white_strip
 from platebench.printing.find_sheet import find_sheet
-from platebench.printing.printing_time import TOLERANCE, PrintingTime, find_printing_time
+from platebench.printing.printing_time import (
+    TOLERANCE,
+    PrintingTime,
+    find_printing_time,
+    three_figures,
+)
 from platebench.printing.read_sheet import check_black, check_white, patch_lights, read_print
 from platebench.printing.step_chart import FIRST_STRIP, white_box
 
@@ -68,7 +73,7 @@ def draw_strip(steps: int, ppi: float) -> InkSheet:
         sheet.fill(Box(box.top, box.left + 0.3, box.bottom, box.right - 0.3), 0.0)
         middle = (box.left + box.right) / 2
         sheet.text((middle, box.bottom + 2.6), str(step + 1), 7.5, place="mm")
-        said = f"{2 ** (step / 2):.3g}"
+        said = three_figures(2 ** (step / 2))
         sheet.text((middle, box.bottom + 6.2), f"\N{MULTIPLICATION SIGN}{said}", 6, place="mm")
     for edge in _BAND:
         sheet.fill(Box(edge - 0.1, _SIDE, edge + 0.1, width - _SIDE), 0.0)
