@@ -690,23 +690,6 @@ produces("… is a positive, which")(negative("converted/positives/tall.tif", *F
 produces("… holds no plate …")(negative("tall", *FACSIMILE))
 
 
-# --- Packages
-
-
-@produces("… was not written: there is something of that name already")
-def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    (session / "packages" / "shelf").mkdir(parents=True)
-    return run("archive", session)
-
-
-@produces("… was not written: it takes … MB")
-def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    assert CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"]).exit_code == 0
-    real = shutil.disk_usage
-    monkeypatch.setattr("shutil.disk_usage", lambda path: real(path)._replace(free=0))
-    return run("archive", session)
-
-
 # --- Memory and faults; killed workers are killed for real in test_convert_session.py
 
 
