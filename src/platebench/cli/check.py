@@ -47,9 +47,12 @@ def command(
     to be taken again.
     """
     from platebench.cli.terminal_progress import progress_for
+    from platebench.session.check_file import keep_checks
     from platebench.session.check_session import check_session, exit_code_of_check
+    from platebench.session.session_report import OUTPUT_NAME
 
     checked = check_session(session, workers=jobs, memory=memory, progress=progress_for(quiet))
+    keep_checks(session, session / OUTPUT_NAME, checked)
     for entry in checked:
         if entry.error:
             click.echo(f"Error: {entry.error}", err=True)

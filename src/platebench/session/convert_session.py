@@ -21,6 +21,7 @@ from platebench.plate_job import (
 )
 from platebench.progress import NullProgress, Progress
 from platebench.session.batch import exit_code_of, run_batch
+from platebench.session.readable_report import write_readable_report
 from platebench.session.record import (
     earlier_ends,
     earlier_result,
@@ -151,8 +152,11 @@ def convert_session(
         for name in (POSITIVES, PREVIEWS, RECORDS):
             remove_unfinished(output / name)
     left_out = tuple(plate.id for plate in settings.plates if plate.skip)
-    files = write_proofs(output, settings, results)
     remarks = log.remarks([plate.id for plate in settings.plates])
+    files = (
+        *write_proofs(output, settings, results),
+        *write_readable_report(folder, output, settings, results, remarks),
+    )
     report = write_report(output, settings, results, files, log_remarks=remarks)
     if true_size:
         path, made = write_true_size_pages(output, settings, results)

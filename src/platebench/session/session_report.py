@@ -24,13 +24,14 @@ from platebench.settings import SessionSettings
 OUTPUT_NAME = "converted"  # folder of results in a session's folder, unless another is named
 PROOF_SHEET = "proof-sheet.pdf"
 TRUE_SIZE = "true-size.pdf"
-REPORT = "report.json"
+REPORT, READABLE, READABLE_PDF = "report.json", "report.html", "report.pdf"
 _NO_TITLE = "Proof sheet"
 
 
 def session_files(output: Path) -> tuple[Path, ...]:
     """Return the files a session may write or remove, beside those of its plates."""
-    return (*(output / name for name in (REPORT, PROOF_SHEET, TRUE_SIZE)), *_proof_pages(output))
+    names = (REPORT, READABLE, READABLE_PDF, PROOF_SHEET, TRUE_SIZE)
+    return (*(output / name for name in names), *_proof_pages(output))
 
 
 def _proof_pages(output: Path) -> list[Path]:

@@ -16,6 +16,7 @@ from platebench.errors import PlateError
 from platebench.plate_job import PlateResult
 from platebench.progress import Progress
 from platebench.session.capture_look import CaptureLook, look_at
+from platebench.session.check_file import keep_checks
 from platebench.session.check_session import check_session
 from platebench.session.checked_capture import CheckedCapture
 from platebench.session.convert_session import SessionResult, convert_session
@@ -174,6 +175,7 @@ class SessionWatch:
                 progress=self.progress,
             )
             checked = check_session(self.folder, only=touched, workers=self.workers)
+            keep_checks(self.folder, result.output, checked)
         except PlateError as error:
             return Arrival(files=tuple(fresh), trouble=(*trouble, *str(error).splitlines()))
         return Arrival(

@@ -1,0 +1,179 @@
+"""A session's report as a PDF: the same words and figures as its HTML, a plate after the other."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+from reportlab.graphics.shapes import Drawing, Line, Polygon, String
+from reportlab.lib import colors
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.platypus import (
+    Flowable,
+    HRFlowable,
+    Image,
+    KeepTogether,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+    Table,
+)
+
+from platebench.fsio import atomic_write
+from platebench.outputs.proof_type import LIGHT, REGULAR, font_named, plain_line
+from platebench.outputs.report_html import MOST_DENSITY, reduced_jpeg
+from platebench.outputs.session_report_facts import (
+    Fact,
+    Histogram,
+    PlatePart,
+    ReportFacts,
+    outline_of,
+)
+
+SIDE_PIXELS = 700
+_MARGIN, _GAP = 18 * mm, 7 * mm
+_LEFT, _RIGHT = 100 * mm, 67 * mm  # columns of a plate
+_INK, _SOFT, _LOOK = (colors.HexColor(c) for c in ("#1d1c1a", "#5a5853", "#7a2e12"))
+
+
+def write_report_pdf(path: Path, facts: ReportFacts) -> None:
+    """Write the report.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be written.
+    """
+    font_named(LIGHT), font_named(REGULAR)
+    with atomic_write(path) as stream:
+        document = SimpleDocTemplate(
+            stream,
+            pagesize=A4,
+            leftMargin=_MARGIN,
+            rightMargin=_MARGIN,
+            topMargin=_MARGIN,
+            bottomMargin=_MARGIN,
+            title=plain_line(facts.title),
+            author="",
+            creator="platebench",
+            invariant=1,
+        )
+        document.build(list(_flow(facts)))
+
+
+def _flow(facts: ReportFacts) -> Iterator[Flowable]:
+    yield _words(facts.title, font=LIGHT, size=20, leading=25)
+    if facts.date:
+        yield _words(facts.date, colour=_SOFT)
+    for sentence in facts.summary:
+        yield _words(sentence)
+    for remark in facts.remarks:
+        yield _words(remark, colour=_LOOK)
+    yield Spacer(0, 6 * mm)
+    for plate in facts.plates:
+        yield KeepTogether([HRFlowable(width="100%", color=_SOFT, thickness=0.3), *_plate(plate)])
+    yield HRFlowable(width="100%", color=_SOFT, thickness=0.3)
+    if facts.light:
+        yield _words("Light", font=LIGHT, size=13, leading=18)
+        yield _table(facts.light, _LEFT + _RIGHT)
+    yield _words("Made with", colour=_SOFT)
+    yield _table(facts.versions, _LEFT + _RIGHT)
+
+
+def _plate(plate: PlatePart) -> Iterator[Flowable]:
+    heading = f"{plate.plate_id}  {plate.title}" if plate.title else plate.plate_id
+    yield _words(heading, font=LIGHT, size=14, leading=20)
+    if plate.error:
+        yield _words(plate.error, colour=_LOOK)
+        return
+    left: list[Flowable] = []
+    if plate.picture is not None and (picture := _picture(plate.picture)):
+        left.append(picture)
+    left += [_words(f"look: {flag}", colour=_LOOK) for flag in plate.flags]
+    left += [
+        _words(text, colour=_LOOK if severity in ("warn", "fail") else _INK)
+        for severity, text in plate.verdicts
+    ]
+    left += [_words(note, colour=_SOFT) for note in plate.notes]
+    right: list[Flowable] = [] if plate.histogram is None else [_drawn(plate.histogram)]
+    for heading, facts in (("Settings", plate.settings), ("Plate log", plate.about)):
+        if facts:
+            right += [_words(heading, colour=_SOFT), _table(facts, _RIGHT)]
+    first = [_words("Measured", colour=_SOFT), _table(plate.measured, _RIGHT)]
+    right[1:1] = first if plate.measured else []
+    yield Table(
+        [[left, right]],
+        colWidths=[_LEFT + _GAP, _RIGHT],
+        style=[
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("RIGHTPADDING", (0, 0), (0, 0), _GAP),
+            ("RIGHTPADDING", (1, 0), (1, 0), 0),
+        ],
+    )
+    yield Spacer(0, 5 * mm)
+
+
+def _words(
+    text: str,
+    *,
+    font: str = REGULAR,
+    size: float = 8.5,
+    leading: float = 11,
+    colour: colors.Color = _INK,
+) -> Paragraph:
+    style = ParagraphStyle("words", fontName=font, fontSize=size, leading=leading, textColor=colour)
+    return Paragraph(escape(plain_line(text)), style)
+
+
+def _table(facts: Sequence[Fact], width: float) -> Table:
+    rows = [[_words(name, colour=_SOFT), _words(value)] for name, value in facts]
+    return Table(
+        rows or [["", ""]],
+        colWidths=[width * 0.42, width * 0.58],
+        style=[
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("TOPPADDING", (0, 0), (-1, -1), 0.3),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 0.3),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ],
+    )
+
+
+def _picture(preview: Path) -> Image | None:
+    try:
+        data = reduced_jpeg(preview, SIDE_PIXELS)
+    except OSError:
+        return None
+    return Image(io.BytesIO(data), width=_LEFT, height=95 * mm, kind="proportional", hAlign="LEFT")
+
+
+def _drawn(histogram: Histogram) -> Drawing:
+    """Return a drawing of a plate's densities, with base plus fog and Dmax marked."""
+    width, height, foot = _RIGHT, 26 * mm, 9.0
+    drawing = Drawing(width, height)
+    room = height - foot - 9
+    points = [
+        part
+        for x, y in outline_of(histogram, MOST_DENSITY)
+        for part in (x * width, foot + y * room)
+    ]
+    drawing.add(Polygon(points, fillColor=colors.HexColor("#b9b6ae"), strokeColor=None))
+    for density, name in ((histogram.base_fog, "b+f"), (histogram.d_max, "Dmax")):
+        x = min(max(density / MOST_DENSITY, 0), 1) * width
+        drawing.add(Line(x, foot, x, height - 8, strokeColor=_LOOK, strokeWidth=0.5))
+        anchor = "start" if x < 12 else "middle"
+        drawing.add(_label(x, height - 6, name, anchor))
+    drawing.add(Line(0, foot, width, foot, strokeColor=_INK, strokeWidth=0.5))
+    for n in range(8):
+        anchor = {0: "start", 7: "end"}.get(n, "middle")
+        drawing.add(_label(n / 7 * width, 1, f"{n / 2:.1f}", anchor))
+    return drawing
+
+
+def _label(x: float, y: float, text: str, anchor: str) -> String:
+    return String(x, y, text, fontName=REGULAR, fontSize=6, fillColor=_SOFT, textAnchor=anchor)

@@ -1,0 +1,79 @@
+"""What ``check`` found, kept beside the results for the report."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from platebench.errors import WriteError
+from platebench.session.checked_capture import CheckedCapture
+from platebench.session.record import write_json
+
+FILE_NAME = "check.json"
+SCHEMA = 1
+
+Verdicts = tuple[tuple[str, str], ...]  # severity, sentence
+
+
+def keep_checks(folder: Path, output: Path, checked: Sequence[CheckedCapture]) -> None:
+    """Keep verdicts for the report, with those kept before on other captures.
+
+    Nothing happens where there are no results yet, or nothing can be written: a check changes
+    nothing that it could do without.
+    """
+    if not output.is_dir():
+        return
+    kept = _read(output / FILE_NAME)
+    for entry in checked:
+        said = (
+            [["fail", str(entry.error)]]
+            if entry.error
+            else [[str(v.severity), str(v)] for v in (entry.check.verdicts if entry.check else ())]
+        )
+        kept[entry.name] = {"bytes": _size(folder / entry.name), "verdicts": said}
+    with suppress(WriteError):
+        write_json(output / FILE_NAME, {"schema": SCHEMA, "captures": dict(sorted(kept.items()))})
+
+
+def kept_verdicts(folder: Path, output: Path, names: Sequence[str]) -> Verdicts | None:
+    """Return what was found in captures; None where one was not checked as it is now."""
+    kept = _read(output / FILE_NAME)
+    found: list[tuple[str, str]] = []
+    for name in names:
+        entry = kept.get(name)
+        if entry is None or entry.get("bytes") != _size(folder / name):
+            return None
+        prefix = f"{name}: " if len(names) > 1 else ""
+        found += [(severity, prefix + text) for severity, text in entry["verdicts"]]
+    return tuple(found)
+
+
+def _size(path: Path) -> int | None:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return None
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        document = json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return {}
+    captures = document.get("captures") if isinstance(document, dict) else None
+    if not isinstance(captures, Mapping) or document.get("schema") != SCHEMA:
+        return {}
+    return {name: entry for name, entry in captures.items() if _is_entry(entry)}
+
+
+def _is_entry(entry: object) -> bool:
+    if not isinstance(entry, Mapping):
+        return False
+    said = entry.get("verdicts")
+    return isinstance(said, list) and all(
+        isinstance(pair, list) and len(pair) == 2 and all(isinstance(p, str) for p in pair)
+        for pair in said
+    )

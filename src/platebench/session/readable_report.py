@@ -1,0 +1,182 @@
+"""The report of a session for people: one HTML file and one PDF, from records and previews."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from platebench.archive.versions import versions
+from platebench.outputs.report_html import write_report_html
+from platebench.outputs.report_pdf import write_report_pdf
+from platebench.outputs.session_report_facts import Fact, Histogram, PlatePart, ReportFacts
+from platebench.plate_dates import date_in_words
+from platebench.plate_job import PREVIEWS, PlateResult
+from platebench.session.check_file import Verdicts, kept_verdicts
+from platebench.session.session_report import READABLE, READABLE_PDF, days_of
+from platebench.settings import PlateSettings, SessionSettings
+from platebench.stages.measure import BIN, BIN_EDGES
+
+_JOIN = 2  # steps of the record's histogram in one of the report's
+_LOG = (
+    ("place", "place"), ("date", "exposed"), ("emulsion", "emulsion"), ("batch", "batch"),
+    ("coated_on", "coated"), ("holder", "holder"), ("light", "light"), ("lens", "lens"),
+    ("f_number", "f-number"), ("metered_s", "metered, s"), ("given_s", "given, s"),
+    ("developer", "developer"), ("dilution", "dilution"), ("temperature_c", "temperature, °C"),
+    ("develop_s", "developed, s"), ("fixing", "fixing"), ("washing", "washing"), ("notes", "notes"),
+)  # fmt: skip
+
+
+def write_readable_report(
+    folder: Path,
+    output: Path,
+    settings: SessionSettings,
+    results: Sequence[PlateResult],
+    remarks: Sequence[str] = (),
+) -> tuple[Path, Path]:
+    """Write ``report.html`` and ``report.pdf`` and return their paths.
+
+    Raises
+    ------
+    WriteError
+        If one cannot be written.
+    """
+    facts = report_facts(folder, output, settings, results, remarks)
+    write_report_html(output / READABLE, facts)
+    write_report_pdf(output / READABLE_PDF, facts)
+    return output / READABLE, output / READABLE_PDF
+
+
+def report_facts(
+    folder: Path,
+    output: Path,
+    settings: SessionSettings,
+    results: Sequence[PlateResult],
+    remarks: Sequence[str] = (),
+) -> ReportFacts:
+    """Return what the report says."""
+    said = {plate.id: plate for plate in settings.plates}
+    verdicts = {
+        result.plate_id: kept_verdicts(folder, output, said[result.plate_id].captures)
+        for result in results
+    }
+    failed = sum(result.error is not None for result in results)
+    doubtful = sum(bool(result.record.get("flags")) for result in results)
+    summary = [f"{len(results)} plates" if len(results) != 1 else "1 plate"]
+    summary += [f"{failed} not converted"] if failed else []
+    summary += [f"{doubtful} to look at"] if doubtful else []
+    left_out = [plate.id for plate in settings.plates if plate.skip]
+    return ReportFacts(
+        title=settings.title or "A session of plates",
+        date=days_of(results),
+        summary=(", ".join(summary) + ".", *_left_out(left_out)),
+        light=_light(folder, output, settings),
+        plates=tuple(
+            plate_part(output, said[r.plate_id], r, verdicts[r.plate_id]) for r in results
+        ),
+        versions=tuple(versions().items()),
+        remarks=tuple(remarks),
+        checked=any(found is not None for found in verdicts.values()),
+    )
+
+
+def plate_part(
+    output: Path, settings: PlateSettings, result: PlateResult, verdicts: Verdicts | None
+) -> PlatePart:
+    """Return what the report says of one plate."""
+    record, log = result.record, result.record.get("log") or {}
+    if result.error:
+        return PlatePart(plate_id=result.plate_id, error=str(result.error))
+    return PlatePart(
+        plate_id=result.plate_id,
+        title=str(log.get("title", "")),
+        picture=output / PREVIEWS / f"{result.plate_id}.jpg",
+        measured=tuple(_measured(record)),
+        settings=tuple(_settings(settings, record)),
+        about=tuple(_about(log)),
+        flags=tuple(record.get("flags", ())),
+        notes=(*record.get("notes", ()), *([settings.note] if settings.note else [])),
+        verdicts=verdicts or (),
+        histogram=_histogram(record),
+    )
+
+
+def _measured(record: Mapping[str, Any]) -> list[Fact]:
+    facts = [
+        ("base plus fog", f"{record['base_fog']:.2f}"),
+        ("Dmax", f"{record['d_max']:.2f}"),
+        ("density range", f"{record['density_range']:.2f}"),
+    ]
+    densities = record.get("densities", {})
+    if densities.get("blue_range"):
+        facts.append(("range to blue light", f"{densities['blue_range']:.2f}"))
+    if record.get("size_mm"):
+        width, height = record["size_mm"]
+        facts.append(("size", f"{width:g} x {height:g} mm at {record['ppi']:.0f} ppi"))
+    facts.append(("tilt in the capture", f"{record['tilt_deg']:.1f}°"))
+    if glare := record.get("glare"):
+        facts.append(("glare", f"{glare['share']:.2%} ({glare['source']})"))
+    if calibration := record.get("calibration"):
+        facts.append(("calibrated with", calibration["tablet"]))
+    after = record["light"].get("uniformity_after")
+    if after:
+        facts.append(("unevenness left", f"{after['sd_over_mean']:.2%} (s.d. over mean)"))
+    return facts
+
+
+def _settings(settings: PlateSettings, record: Mapping[str, Any]) -> list[Fact]:
+    corners = (
+        "by hand" if record.get("by_hand") else f"found, confidence {record['confidence']:.2f}"
+    )
+    printed = record["printed"]
+    facts = [
+        ("captures", ", ".join(settings.captures)),
+        ("format", settings.format or "unknown"),
+        ("emulsion towards", settings.emulsion),
+        ("turned", f"{settings.rotate}°"),
+        ("corners", "whole capture" if record.get("whole") else corners),
+        ("tone", settings.tone),
+        ("printed", f"black at {printed['black_at']:.2f}, white at {printed['white_at']:.2f}"),
+        ("checked", "by a person" if settings.checked else "not yet"),
+    ]
+    if settings.print_stops:
+        facts.append(("printing exposure", f"{settings.print_stops:+g} stops"))
+    return facts
+
+
+def _about(log: Mapping[str, Any]) -> list[Fact]:
+    facts = []
+    for key, name in _LOG:
+        value = log.get(key)
+        if value not in (None, ""):
+            shown = date_in_words(value) if key in ("date", "coated_on") else value
+            facts.append((name, f"{shown:g}" if isinstance(shown, float) else str(shown)))
+    return facts
+
+
+def _histogram(record: Mapping[str, Any]) -> Histogram | None:
+    counts = record.get("densities", {}).get("histogram") or ()
+    if not counts:
+        return None
+    whole = len(counts) - len(counts) % _JOIN
+    return Histogram(
+        counts=tuple(sum(counts[n : n + _JOIN]) for n in range(0, whole, _JOIN)),
+        first=float(BIN_EDGES[0]),
+        step=BIN * _JOIN,
+        base_fog=record["base_fog"],
+        d_max=record["d_max"],
+    )
+
+
+def _light(folder: Path, output: Path, settings: SessionSettings) -> tuple[Fact, ...]:
+    facts = []
+    for kind, names in (("blank frame", settings.blank), ("dark frame", settings.dark)):
+        for name in names:
+            found = kept_verdicts(folder, output, [name])
+            said = "; ".join(text for _, text in found) if found else "not checked"
+            facts.append((f"{kind} {name}", said))
+    return tuple(facts)
+
+
+def _left_out(names: Sequence[str]) -> tuple[str, ...]:
+    return (f"Left out: {', '.join(names)}.",) if names else ()
