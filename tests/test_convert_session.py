@@ -46,7 +46,9 @@ FILES = [
     "previews/wide.jpg",
     "proof-sheet-1.png",
     "proof-sheet.pdf",
+    "report.html",
     "report.json",
+    "report.pdf",
 ]
 
 
@@ -281,7 +283,7 @@ def test_if_all_plates_fail_the_code_is_the_first_ones_own(fresh: Path) -> None:
         (fresh / f"{name}.dng").unlink()
     result = convert_session(fresh, workers=1)
     assert result.exit_code is ExitCode.INPUT
-    assert list(tree(fresh / "converted")) == ["report.json"]
+    assert list(tree(fresh / "converted")) == ["report.html", "report.json", "report.pdf"]
 
 
 def test_a_proof_sheet_does_not_outlive_its_plates(done: Path) -> None:

@@ -24,7 +24,7 @@ from reportlab.platypus import (
 )
 
 from platebench.fsio import atomic_write
-from platebench.outputs.proof_type import LIGHT, REGULAR, font_named, plain_line
+from platebench.outputs.proof_type import LIGHT, REGULAR, font_named, plain_line, shorten
 from platebench.outputs.report_html import MOST_DENSITY, reduced_jpeg
 from platebench.outputs.session_report_facts import (
     Fact,
@@ -35,8 +35,9 @@ from platebench.outputs.session_report_facts import (
 )
 
 SIDE_PIXELS = 700
+BESIDE = 12  # facts beside a picture; more stand below it
 _MARGIN, _GAP = 18 * mm, 7 * mm
-_LEFT, _RIGHT = 100 * mm, 67 * mm  # columns of a plate
+_LEFT, _RIGHT = 98 * mm, 64 * mm  # columns of a plate
 _INK, _SOFT, _LOOK = (colors.HexColor(c) for c in ("#1d1c1a", "#5a5853", "#7a2e12"))
 
 
@@ -75,7 +76,9 @@ def _flow(facts: ReportFacts) -> Iterator[Flowable]:
         yield _words(remark, colour=_LOOK)
     yield Spacer(0, 6 * mm)
     for plate in facts.plates:
-        yield KeepTogether([HRFlowable(width="100%", color=_SOFT, thickness=0.3), *_plate(plate)])
+        first, *rest = _plate(plate)
+        yield KeepTogether([HRFlowable(width="100%", color=_SOFT, thickness=0.3), first, *rest[:1]])
+        yield from rest[1:]
     yield HRFlowable(width="100%", color=_SOFT, thickness=0.3)
     if facts.light:
         yield _words("Light", font=LIGHT, size=13, leading=18)
@@ -90,23 +93,12 @@ def _plate(plate: PlatePart) -> Iterator[Flowable]:
     if plate.error:
         yield _words(plate.error, colour=_LOOK)
         return
-    left: list[Flowable] = []
-    if plate.picture is not None and (picture := _picture(plate.picture)):
-        left.append(picture)
-    left += [_words(f"look: {flag}", colour=_LOOK) for flag in plate.flags]
-    left += [
-        _words(text, colour=_LOOK if severity in ("warn", "fail") else _INK)
-        for severity, text in plate.verdicts
-    ]
-    left += [_words(note, colour=_SOFT) for note in plate.notes]
-    right: list[Flowable] = [] if plate.histogram is None else [_drawn(plate.histogram)]
-    for heading, facts in (("Settings", plate.settings), ("Plate log", plate.about)):
-        if facts:
-            right += [_words(heading, colour=_SOFT), _table(facts, _RIGHT)]
-    first = [_words("Measured", colour=_SOFT), _table(plate.measured, _RIGHT)]
-    right[1:1] = first if plate.measured else []
+    picture = None if plate.picture is None else _picture(plate.picture)
+    beside: list[Flowable] = [] if plate.histogram is None else [_drawn(plate.histogram)]
+    few = [(name, shorten(value, 90.0, REGULAR, 8.5)) for name, value in plate.measured[:BESIDE]]
+    beside += [_table(few, _RIGHT)] if few else []
     yield Table(
-        [[left, right]],
+        [[picture or "", beside]],
         colWidths=[_LEFT + _GAP, _RIGHT],
         style=[
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -114,7 +106,21 @@ def _plate(plate: PlatePart) -> Iterator[Flowable]:
             ("RIGHTPADDING", (0, 0), (0, 0), _GAP),
             ("RIGHTPADDING", (1, 0), (1, 0), 0),
         ],
+        hAlign="LEFT",
     )
+    yield Spacer(0, 2 * mm)
+    for flag in plate.flags:
+        yield _words(f"look: {flag}", colour=_LOOK)
+    for severity, text in plate.verdicts:
+        yield _words(text, colour=_LOOK if severity in ("warn", "fail") else _INK)
+    for note in plate.notes:
+        yield _words(note, colour=_SOFT)
+    more = plate.measured[BESIDE:]
+    for heading, facts in (("", more), ("Settings", plate.settings), ("Plate log", plate.about)):
+        if facts:
+            yield Spacer(0, 2 * mm)
+            yield _words(heading, colour=_SOFT)
+            yield _table(facts, _LEFT + _GAP + _RIGHT, share=0.25)
     yield Spacer(0, 5 * mm)
 
 
@@ -130,11 +136,12 @@ def _words(
     return Paragraph(escape(plain_line(text)), style)
 
 
-def _table(facts: Sequence[Fact], width: float) -> Table:
+def _table(facts: Sequence[Fact], width: float, *, share: float = 0.42) -> Table:
     rows = [[_words(name, colour=_SOFT), _words(value)] for name, value in facts]
     return Table(
         rows or [["", ""]],
-        colWidths=[width * 0.42, width * 0.58],
+        colWidths=[width * share, width * (1 - share)],
+        hAlign="LEFT",
         style=[
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("TOPPADDING", (0, 0), (-1, -1), 0.3),

@@ -1,0 +1,144 @@
+"""The report for people: complete, self-contained, safe against what files say, the same again."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pypdf
+import pytest
+from click.testing import CliRunner
+
+from platebench.cli import main
+from platebench.outputs.report_html import MOST_BYTES, picture_side, write_report_html
+from platebench.outputs.report_pdf import write_report_pdf
+from platebench.outputs.session_report_facts import Histogram, PlatePart, ReportFacts, outline_of
+from platebench.session.convert_session import convert_session
+
+from .session_files import write_session
+
+EVIL = '<script>alert("x")</script> & <b>'
+
+
+class Page(HTMLParser):
+    """What a browser would load, and what it would read out."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.addresses: list[str] = []
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.addresses += [value or "" for name, value in attrs if name in ("src", "href")]
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def read(path: Path) -> Page:
+    page = Page()
+    page.feed(path.read_text("utf-8"))
+    return page
+
+
+def pdf_text(path: Path) -> str:
+    return " ".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
+
+
+@pytest.fixture(scope="module")
+def converted(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = write_session(tmp_path_factory.mktemp("report") / "shelf", names=("dense", "wide"))
+    (folder / "plates.csv").write_text(f'plate id,title,date\nwide,"{EVIL[8:13]}ferry",1893~\n')
+    text = (folder / "session.toml").read_text()
+    (folder / "session.toml").write_text(text.replace('title = "Test"', f"title = '{EVIL}'"))
+    (folder / "dense.dng").write_bytes(b"")
+    convert_session(folder, workers=1)
+    return folder
+
+
+def test_the_file_needs_nothing_else_and_says_everything(converted: Path) -> None:
+    page = read(converted / "converted" / "report.html")
+    assert all(a.startswith(("data:image/jpeg;base64,", "#")) for a in page.addresses)
+    assert "script" not in page.tags and EVIL in page.text
+    record = json.loads((converted / "converted" / "plates" / "wide.json").read_bytes())["result"]
+    for said in (f"{record['density_range']:.2f}", "9x12 cm", "neutral", "ferry", "1893"):
+        assert said in page.text
+    assert "dense.dng is empty" in page.text and "1 not converted" in page.text
+    assert "have not been checked" in page.text and "platebench" in page.text
+    assert "img" in page.tags and "svg" in page.tags
+
+
+def test_the_pdf_says_the_same(converted: Path) -> None:
+    text = pdf_text(converted / "converted" / "report.pdf")
+    record = json.loads((converted / "converted" / "plates" / "wide.json").read_bytes())["result"]
+    for said in (f"{record['density_range']:.2f}", "wide", "dense.dng is empty", "Made with"):
+        assert said in text
+
+
+def test_the_same_session_is_the_same_bytes(converted: Path) -> None:
+    output = converted / "converted"
+    before = [(output / name).read_bytes() for name in ("report.html", "report.pdf")]
+    convert_session(converted, workers=1)
+    assert [(output / name).read_bytes() for name in ("report.html", "report.pdf")] == before
+
+
+def test_verdicts_are_shown_once_the_captures_were_checked(converted: Path, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(converted, tmp_path / "shelf"))
+    CliRunner().invoke(main, ["check", str(folder), "--quiet"])
+    kept = json.loads((folder / "converted" / "check.json").read_bytes())["captures"]
+    assert set(kept) == {"blank.dng", "dark.dng", "dense.dng", "wide.dng"}
+    convert_session(folder, workers=1)
+    page = read(folder / "converted" / "report.html")
+    said = kept["wide.dng"]["verdicts"][0][1]
+    assert said in page.text and "have not been checked" not in page.text
+    # another capture under the same name is not the one that was checked
+    (folder / "wide.dng").write_bytes((folder / "wide.dng").read_bytes() + bytes(8))
+    convert_session(folder, workers=1)
+    assert said not in read(folder / "converted" / "report.html").text
+
+
+@pytest.mark.parametrize("content", [b"", b"[]", b'{"captures": 3}', b'{"captures": {"a": [1]}}'])
+def test_kept_verdicts_that_cannot_be_read_are_none(
+    converted: Path, tmp_path: Path, content: bytes
+) -> None:
+    folder = Path(shutil.copytree(converted, tmp_path / "shelf"))
+    (folder / "converted" / "check.json").write_bytes(content)
+    convert_session(folder, workers=1)
+    assert "have not been checked" in read(folder / "converted" / "report.html").text
+
+
+@pytest.mark.parametrize("pictures", [1, 300, 2000, 10_000])
+def test_many_pictures_stay_in_bounds(pictures: int) -> None:
+    side = picture_side(pictures)
+    assert side >= 160
+    # a grey JPEG of this quality takes at most about an eighth of a byte a pixel and header
+    assert pictures * (side * side * 0.11 + 300) <= MOST_BYTES * 1.2
+
+
+def test_long_words_and_many_lines_break_neither(tmp_path: Path) -> None:
+    part = PlatePart(
+        plate_id="p" * 300,
+        title="very " * 80,
+        flags=("flag " * 100,) * 30,
+        notes=("note",) * 200,
+        measured=(("name", "v" * 400),) * 90,
+        settings=(("name", "value"),) * 200,
+        histogram=Histogram(counts=(0,) * 5, first=-0.2, step=0.02, base_fog=9.0, d_max=-1.0),
+    )
+    facts = ReportFacts(title="t", plates=(part,))
+    write_report_html(tmp_path / "r.html", facts)
+    write_report_pdf(tmp_path / "r.pdf", facts)
+    assert len(pypdf.PdfReader(tmp_path / "r.pdf").pages) > 2
+    assert "not a number" not in re.sub("nan", "not a number", (tmp_path / "r.html").read_text())
+
+
+def test_an_outline_keeps_its_place() -> None:
+    histogram = Histogram(counts=(0, 0, 1, 4, 2), first=-0.2, step=0.1, base_fog=0.0, d_max=0.3)
+    points = outline_of(histogram, 2.0)
+    assert points[0] == (0.0, 0.0) and points[-1][1] == 0.0
+    assert points[1:-1] == [pytest.approx(p) for p in ((0.025, 0.25), (0.075, 1.0), (0.125, 0.5))]
