@@ -37,7 +37,7 @@ def run(*args: str | Path) -> Result:
 def test_from_chart_to_profile_and_once_more(
     tmp_path: Path, home: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    scan = print_chart(tmp_path / "print 1.png", plain_chart(), 31, Printing(process=PROCESS))
+    scan = print_chart(tmp_path / "print 1.tif", plain_chart(), 31, Printing(process=PROCESS))
     before = scan.read_bytes()
     result = run("calibrate-process", scan, "--process", "cyanotype-citrate")
     assert result.exit_code == ExitCode.OK, result.output
@@ -57,28 +57,28 @@ def test_from_chart_to_profile_and_once_more(
     assert result.exit_code == ExitCode.OK, result.output
     (known,) = (tmp_path / "charts").glob("*.json")
     chart = load_chart(known)
-    again = print_chart(tmp_path / "print 2.png", chart, 32, Printing(process=PROCESS))
+    again = print_chart(tmp_path / "print 2.tif", chart, 32, Printing(process=PROCESS))
     assert (
         run("calibrate-process", again, "--process", "cyanotype-citrate").exit_code
         == ExitCode.INPUT
     )
     command = ("calibrate-process", again, "--process", "cyanotype-citrate", "--chart", known)
     told = json.loads(run(*command, "--json").stdout)
-    assert told["prints"] == ["print 1.png", "print 2.png"] and len(told["tone_drift"]) == 2
+    assert told["prints"] == ["print 1.tif", "print 2.tif"] and len(told["tone_drift"]) == 2
     # The same print given again counts once.
     assert json.loads(run(*command, "--json").stdout)["prints"] == told["prints"]
     folders = process_folders(None, home)
     assert response_of(load_process("cyanotype-citrate", folders)).calibrated
     other = ("calibrate-process", again, "--process", "platinum", "--chart", known, "--json")
     told = json.loads(run(*other).stdout)
-    assert told["prints"] == ["print 2.png"]
+    assert told["prints"] == ["print 2.tif"]
     assert "the chart was made for cyanotype-citrate" in told["notes"]
     fresh = json.loads(run(*command, "--fresh", "--json").stdout)
-    assert fresh["prints"] == ["print 2.png"]
+    assert fresh["prints"] == ["print 2.tif"]
 
 
 def test_under_another_name_in_a_session(tmp_path: Path, home: Path) -> None:
-    scan = print_chart(tmp_path / "print.png", plain_chart(51), 33, Printing(process=PROCESS))
+    scan = print_chart(tmp_path / "print.tif", plain_chart(51), 33, Printing(process=PROCESS))
     session = tmp_path / "shelf"
     session.mkdir()
     result = run(
@@ -126,7 +126,7 @@ def test_the_printing_time_and_its_sheet(tmp_path: Path, home: Path) -> None:
     assert "step 15" in result.stdout and "exposed   1920.0 s" in result.stdout
     assert "never look" in " ".join(result.stdout.split())
     assert sorted(path.suffix for path in tmp_path.glob("test-strip*")) == [".pdf", ".tif"]
-    strip = print_strip(tmp_path / "strip.png", -1.2, PROCESS, steps=21, seed=2)
+    strip = print_strip(tmp_path / "strip.tif", -1.2, PROCESS, steps=21, seed=2)
     result = run("printing-time", strip, "--first", "5", "--process", "cyanotype-citrate")
     assert result.exit_code == ExitCode.OK, result.output
     assert "standard printing time" in result.stdout and "exposure scale" in result.stdout

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 from numpy.typing import NDArray
-from PIL import Image
 
 from platebench.errors import ChartError
 from platebench.outputs.proof_page import Box
@@ -125,8 +125,8 @@ def print_strip(
 
 
 def save(path: Path, codes: NDArray[np.generic]) -> Path:
-    """A grey file that says how it is coded: gamma 2.2, as PNG has it, or none."""
-    Image.fromarray(np.asarray(codes)).save(path, dpi=(PPI, PPI))
+    """A grey TIFF; how it is coded it does not say."""
+    tifffile.imwrite(path, np.asarray(codes), resolution=(PPI, PPI), resolutionunit="INCH")
     return path
 
 

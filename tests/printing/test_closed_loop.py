@@ -63,7 +63,7 @@ def run_loop(folder: Path, process: PrintingProcess, seed: int) -> list[PrintRes
     for step in range(2):
         scan = ScanModel(turn_deg=(-3.0, 91.0)[step])
         path = print_chart(
-            folder / f"{step}.png", chart, 2 * seed + step, Printing(process=process, scan=scan)
+            folder / f"{step}.tif", chart, 2 * seed + step, Printing(process=process, scan=scan)
         )
         done = calibrate_process(path, name, folders, folder / "process", chart=chart)
         assert len(done.calibration.prints) == step + 1

@@ -35,7 +35,7 @@ def test_the_scale_is_that_of_the_process_itself(
     film = table(tmp_path / "film.csv", ink.tolist(), process.printer.film_density(ink).tolist())
     even = replace(PrintFaults(), exposure_drift=0, depth_drift=0)
     how = Printing(process=process, faults=even)
-    scan = print_chart(tmp_path / "print.png", plain_chart(), 6, how)
+    scan = print_chart(tmp_path / "print.tif", plain_chart(), 6, how)
     folders = process_folders(None, tmp_path)
     calibrate_process(scan, "carbon", folders, tmp_path / "process", film=film)
     (scale,) = load_process("carbon", folders).scales

@@ -85,7 +85,7 @@ def test_the_card_moves_after_the_differences() -> None:
 
 def test_a_scan_of_a_strip(tmp_path: Path) -> None:
     process = PrintingProcess(shoulder=8)
-    path = print_strip(tmp_path / "strip.png", -1.0, process, steps=21, seed=5)
+    path = print_strip(tmp_path / "strip.tif", -1.0, process, steps=21, seed=5)
     found = read_strip(path, 8.0)
     # The simulator's own curve, noise-free, at the times given.
     log_t = np.linspace(-1, 3, 4001)
@@ -100,7 +100,7 @@ def test_a_scan_of_a_strip(tmp_path: Path) -> None:
 
 
 def test_other_sheets_and_missing_times(tmp_path: Path) -> None:
-    path = print_chart(tmp_path / "chart.png", plain_chart(51), 1)
+    path = print_chart(tmp_path / "chart.tif", plain_chart(51), 1)
     assert "calibrate-process" in refused(lambda: read_strip(path, 10))
     assert "--first SECONDS" in refused(
         lambda: read_printing_time(path, None, tolerance=0.03, gamma=2.2)

@@ -42,7 +42,7 @@ def printed() -> Density:
 
 def read(density: Density, folder: Path, **how: float | bool) -> ChartReading:
     scan = simulate_scan(density, PPI, ScanModel(**how), seed=4)  # type: ignore[arg-type]
-    return read_chart(save(folder / "print.png", scan))
+    return read_chart(save(folder / "print.tif", scan))
 
 
 def test_levels_are_those_of_the_noise_free_process(printed: Density, tmp_path: Path) -> None:
@@ -146,7 +146,7 @@ def test_ink_that_does_not_hold_back_shows_beside_tape(tmp_path: Path) -> None:
 def test_size_against_the_scans_own_resolution(printed: Density, tmp_path: Path) -> None:
     codes = simulate_scan(printed, PPI, ScanModel(askew=0.0), seed=4)
     small = cv2.resize(codes, None, fx=0.96, fy=0.96, interpolation=cv2.INTER_AREA)
-    notes = read_chart(save(tmp_path / "fitted.png", small)).notes
+    notes = read_chart(save(tmp_path / "fitted.tif", small)).notes
     assert any("96.0 % of its size" in note for note in notes)
 
 
@@ -167,7 +167,7 @@ def test_a_sheet_that_leaves_the_scan(printed: Density, tmp_path: Path) -> None:
     codes = simulate_scan(printed, PPI, ScanModel(turn_deg=0.0, askew=0.0), seed=4)
     cut = codes[: len(codes) - round((8 + 16) / 25.4 * PPI)]
     torn = np.array(cut)
-    said = refused(lambda: read_chart(save(tmp_path / "cut.png", torn)))
+    said = refused(lambda: read_chart(save(tmp_path / "cut.tif", torn)))
     assert "of the four corner squares" in said
 
 
@@ -183,7 +183,7 @@ def test_clipped_scans(printed: Density, tmp_path: Path) -> None:
     assert "clipped in the paper's white" in refused(lambda: read(printed, tmp_path, paper=1.1))
     codes = simulate_scan(printed, PPI, seed=4).astype(np.float64)
     crushed = np.clip((codes - 16_000) * 1.2, 0, 65535).astype(np.uint16)
-    said = refused(lambda: read_chart(save(tmp_path / "crushed.png", crushed)))
+    said = refused(lambda: read_chart(save(tmp_path / "crushed.tif", crushed)))
     assert "clipped in the print's black" in said
 
 
@@ -211,7 +211,7 @@ def test_a_blotched_print(printed: Density, tmp_path: Path) -> None:
 
 def test_another_chart_than_the_one_named(printed: Density, tmp_path: Path) -> None:
     response_chart = replace(corrected_chart_of(printed, tmp_path), made_for="own")
-    path = save(tmp_path / "print.png", simulate_scan(printed, PPI, seed=4))
+    path = save(tmp_path / "print.tif", simulate_scan(printed, PPI, seed=4))
     assert "the chart named is" in refused(lambda: read_chart(path, response_chart))
 
 
@@ -229,7 +229,7 @@ def corrected_chart_of(printed: Density, folder: Path):  # type: ignore[no-untyp
 
 
 def test_a_test_strip(tmp_path: Path) -> None:
-    path = print_strip(tmp_path / "strip.png", -1.0, PROCESS)
+    path = print_strip(tmp_path / "strip.tif", -1.0, PROCESS)
     assert "printing-time" in refused(lambda: read_chart(path))
 
 
