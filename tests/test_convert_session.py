@@ -95,7 +95,8 @@ def test_everything_promised_is_written_and_nothing_else(converted: Path, origin
     report = json.loads((converted / "converted" / "report.json").read_bytes())
     assert [plate["id"] for plate in report["plates"]] == ["dense", "tall", "wide"]
     assert {plate["status"] for plate in report["plates"]} == {"done"}
-    assert report["files"] == ["proof-sheet.pdf", "proof-sheet-1.png"]
+    session_files = ["proof-sheet.pdf", "proof-sheet-1.png", "report.html", "report.pdf"]
+    assert report["files"] == session_files
     assert str(converted.parent) not in json.dumps(report)
 
 
