@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import click
@@ -56,4 +57,5 @@ def command(
     show_result(result, as_json=as_json, quiet=quiet)
     if not (as_json or quiet):
         click.echo(f"Look at {result.output / 'proof-sheet.pdf'}")
+        click.echo(f"or at the plates themselves: platebench review {shlex.quote(str(folder))}")
     ctx.exit(result.exit_code)
