@@ -678,7 +678,6 @@ def negative(*args: str, saved: np.ndarray | None = None) -> Scenario:
 
 produces("… has no positive of a plate")(negative("nobody"))
 produces("… has no size in millimetres; give --size")(negative("tall", "no-size"))
-produces("… has the shape 1 :")(negative("tall", "--size", "8x11in"))
 produces("… would be … x … mm on the film")(negative("tall", "--enlarge", "0.1"))
 produces("… would be … x … mm, and no film")(negative("tall", "--enlarge", "40"))
 produces("… would have …")(negative("tall", "--enlarge", "12", "--ppi", "1440"))

@@ -6,6 +6,7 @@ import pytest
 
 from platebench.errors import PrintNegativeError
 from platebench.formats import MM_PER_INCH, format_named
+from platebench.printing.negative_layout import FOOT, HEAD, SIDE, film_for, plan_negative
 from platebench.printing.print_size import PrintSize, plan_print_size
 
 PLATE = Path("plate.tif")
@@ -51,8 +52,9 @@ def test_a_size_needs_no_size_of_the_plate():
     [
         ({"source_ppi": None}, "has no size in millimetres"),
         ({"source_ppi": None, "enlarge": 2.0}, "has no size in millimetres"),
-        ({"size": "5 x 7 in"}, "--size 127.0x158.8mm"),
-        ({"size": "18 x 24 in"}, "--size 457.2x571.5mm"),
+        ({"size": "0.7 x 8 in"}, "would be 17.8 x 22.2 mm on the film"),  # 17.78 x 5 / 4
+        ({"size": "62 x 70 in"}, "no film is so large"),
+        ({"size": "59 x 60 in"}, "1835 million pixels"),  # 59 x 60 x 720 x 720
         ({"enlarge": 0.1}, "would be 10.2 x 12.7 mm on the film"),
         ({"enlarge": 40.0}, "no film is so large"),
         ({"enlarge": 12.0}, "1493 million pixels"),  # 48 x 60 in at 720
@@ -64,8 +66,33 @@ def test_what_cannot_be_made_is_refused_with_what_can(asked, says):
     assert says in str(refused.value)
 
 
-def test_the_shape_it_names_is_one_it_takes():
-    assert plan(size="127.0 x 158.8 mm").width_mm == pytest.approx(127.0, abs=0.1)
+@pytest.mark.parametrize(
+    ("source", "asked", "room", "inside"),
+    [
+        # 13 x 18 cm: 254 x 13 / 18 is 183.4; the long side decides
+        ((5400, 3900), "8 x 10 in", (203.2, 254.0), (183.44, 254.0)),
+        ((3900, 5400), "8 x 10 in", (254.0, 203.2), (254.0, 183.44)),
+        # 4 x 5 in: 127 x 5 / 4 is 158.75; the short side decides
+        (FOUR_BY_FIVE, "5 x 7 in", (127.0, 177.8), (127.0, 158.75)),
+        ((6000, 6000), "5 x 7 in", (177.8, 127.0), (127.0, 127.0)),
+    ],
+)
+def test_a_size_of_another_shape_holds_the_whole_picture(source, asked, room, inside):
+    size = plan(source, size=asked)
+    assert size.room_mm == pytest.approx(room)
+    assert (size.width_mm, size.height_mm) == pytest.approx(inside, abs=25.4 / 720)
+    assert size.shape[0] / size.shape[1] == pytest.approx(source[0] / source[1], abs=2e-4)
+
+
+def test_the_picture_lies_in_the_middle_of_its_room():
+    layout = plan_negative(183.44, 254.0, wedge=(0.0, 1.0), facts=("7",), room=(203.2, 254.0))
+    assert (layout.width, layout.height) == pytest.approx((203.2 + 2 * SIDE, 254 + HEAD + FOOT))
+    left, right = layout.picture.left - SIDE, layout.width - SIDE - layout.picture.right
+    assert left == pytest.approx((203.2 - 183.44) / 2) == pytest.approx(right)
+    assert layout.picture.top == HEAD and film_for(layout) == "8.5 x 11 in"
+    wide = plan_negative(254.0, 183.44, wedge=(0.0, 1.0), facts=("7",), room=(254.0, 203.2))
+    above, below = wide.picture.top - HEAD, wide.height - FOOT - wide.picture.bottom
+    assert above == pytest.approx((203.2 - 183.44) / 2) == pytest.approx(below)
 
 
 def test_resolution_is_told_where_the_plate_cannot_support_the_size():

@@ -61,7 +61,8 @@ def size_options(command: Callable[..., Any]) -> Callable[..., Any]:
         "sides",
         type=Sides(),
         metavar="WxHmm|in",
-        help="Picture on the film, long side to long side, such as 8x10in.",
+        help="The picture as large as fits into these sides, long side to long side, such as "
+        "8x10in; it keeps its own shape.",
     )
     return sides(times(same(with_sizes)))
 

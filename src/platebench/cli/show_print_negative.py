@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from platebench.printing.process import Process
     from platebench.session.print_negative import NegativeResult
 
+_SHOWS_MM = 0.1
+
 
 def show_negatives(
     results: Sequence[NegativeResult], process: Process, *, as_json: bool, quiet: bool
@@ -26,7 +28,8 @@ def show_negatives(
         if result.error is not None:
             click.echo(f"Error: {result.error}", err=True)
     lines = [line for c in cautions_for(process.hazards) for line in c.lines()]
-    cautions = [FIRST, *lines, *process.cautions]
+    made = any(result.made is not None for result in results)
+    cautions = [FIRST, *lines, *process.cautions] if made else []
     if as_json:
         print_json(
             {
@@ -38,7 +41,8 @@ def show_negatives(
     elif not quiet:
         for result in results:
             _show_one(result)
-        click.echo("Cautions")
+        if made:
+            click.echo("Cautions")
         for line in cautions:
             wrapped(line)
 
@@ -51,7 +55,11 @@ def _show_one(result: NegativeResult) -> None:
     film = record["film_mm"]
     times = record["enlargement"]
     enlarged = "" if times is None else f", {times:.3g} times the plate"
-    click.echo(f"{result.plate_id}: {width:.1f} x {height:.1f} mm{enlarged}")
+    room = record["fitted_into_mm"]
+    inside = ""
+    if room is not None and max(room[0] - width, room[1] - height) > _SHOWS_MM:
+        inside = f" in the middle of {room[0]:.1f} x {room[1]:.1f} mm"
+    click.echo(f"{result.plate_id}: {width:.1f} x {height:.1f} mm{inside}{enlarged}")
     wrapped(f"Film {film[0]:.1f} x {film[1]:.1f} mm with its margins; fits {record['film']}.")
     wrapped(
         "Ink side down on the paper: the file is mirrored."

@@ -47,7 +47,7 @@ class NegativeOrder:
     Attributes
     ----------
     size : PlateFormat or None
-        Sides of the picture on the film.
+        Sides on the film that the picture is to fit into.
     enlarge : float or None
         Or times the plate's own size; neither: the plate's own size.
     ppi : float
@@ -192,6 +192,7 @@ def plan_sheet(
         facts=_facts(source, process, order, size),
         contact=order.contact,
         margins=order.margins,
+        room=size.room_mm,
     )
     return size, layout
 
@@ -290,6 +291,9 @@ def _record(
         "mirrored": order.contact == "ink",
         "margins": order.margins,
         "picture_mm": [round(size.width_mm, 2), round(size.height_mm, 2)],
+        "fitted_into_mm": None
+        if size.room_mm is None
+        else [round(side, 2) for side in size.room_mm],
         "film_mm": [round(layout.width, 2), round(layout.height, 2)],
         "film": film_for(layout),
         "ppi": size.ppi,

@@ -105,6 +105,7 @@ def plan_negative(
     facts: tuple[str, ...],
     contact: Contact = "ink",
     margins: Margins = "clear",
+    room: tuple[float, float] | None = None,
 ) -> NegativeLayout:
     """Lay out the sheet around a picture.
 
@@ -120,25 +121,31 @@ def plan_negative(
         Side of the film that is to touch the paper.
     margins : {"clear", "opaque"}
         Clear prints black, opaque keeps the paper white.
+    room : (float, float) or None
+        Width and height in whose middle the picture lies, mm; None: no more than it takes.
     """
     margin = 0.0 if margins == "clear" else 1.0
     mark = 1.0 - margin
-    box = Box(HEAD, SIDE, HEAD + height, SIDE + width)
+    wide, tall = (max(pair) for pair in zip(room or (0.0, 0.0), (width, height), strict=True))
+    field = Box(HEAD, SIDE, HEAD + tall, SIDE + wide)
+    left, top = SIDE + (wide - width) / 2, HEAD + (tall - height) / 2
+    box = Box(top, left, top + height, left + width)
+    foot = Box(HEAD, left, HEAD + tall, left + width)  # what stands below begins with the picture
     ruler_mm = next(length for length in _RULERS if length <= max(width - 12.0, _RULERS[-1]))
-    rings, crosses = _registration(box, mark)
-    ruler, figures = _ruler(box, ruler_mm, mark)
+    rings, crosses = _registration(field, mark)
+    ruler, figures = _ruler(foot, ruler_mm, mark)
     text = _that_fit([plain_line(fact) for fact in facts if fact], width)
     words = (
         *figures,
-        _line(box, 13.7, contact_words(contact, width), REGULAR, _TITLE_PT),
-        _line(box, 16.7, text, LIGHT, _FACTS_PT),
+        _line(foot, 13.7, contact_words(contact, width), REGULAR, _TITLE_PT),
+        _line(foot, 16.7, text, LIGHT, _FACTS_PT),
     )
     return NegativeLayout(
-        width=width + 2 * SIDE,
-        height=height + HEAD + FOOT,
+        width=wide + 2 * SIDE,
+        height=tall + HEAD + FOOT,
         picture=box,
         margin_ink=margin,
-        patches=(*crosses, *_corners(box, mark), *_wedge(box, wedge, mark), *ruler),
+        patches=(*crosses, *_corners(box, mark), *_wedge(foot, wedge, mark), *ruler),
         rings=rings,
         words=words,
         ruler_mm=ruler_mm,

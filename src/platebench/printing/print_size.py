@@ -1,6 +1,7 @@
 """How large a print negative is: pixels at the printer's resolution, and what the plate supports.
 
-The picture keeps its own shape: it is scaled alike both ways, never stretched or cropped.
+The picture keeps its own shape: it is scaled alike both ways, never stretched or cropped, and lies
+in the middle of a size of another shape.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from platebench.formats import MM_PER_INCH, PlateFormat
 
 PRINTER_PPI = 720.0  # a step inkjet printers work in; 600 and 1200 are the others
 FINE_PPI = 300.0  # below this a contact print looks soft at reading distance; practice, no source
-MAX_SKEW = 0.03  # plates are cut up to 1 % under their nominal sides, so shapes differ by 2 %
 SMALLEST_MM = 20.0  # the ruler, the wedge and the words need so much
 WIDEST_MM, LONGEST_MM = 1524.0, 5000.0  # rolls of 60 in (from memory); PDF: 14400 points
 MOST_PIXELS = 1_000_000_000  # 16 bits each: readers of PDF count bytes in 31 bits
@@ -33,12 +33,15 @@ class PrintSize:
         Rows and columns of the plate's picture.
     enlargement : float or None
         Of the plate, linear; None where the plate's own size is not known.
+    room_mm : (float, float) or None
+        Width and height that the picture was to fit into, turned as it lies; None: its own.
     """
 
     shape: tuple[int, int]
     ppi: float
     source: tuple[int, int]
     enlargement: float | None
+    room_mm: tuple[float, float] | None = None
 
     @property
     def width_mm(self) -> float:
@@ -101,7 +104,7 @@ def plan_print_size(
     source_ppi : float or None
         Its pixels per inch of the plate; None where the plate's size is not known.
     size : PlateFormat or None
-        Sides the picture is to fill, long side to long side.
+        Sides the picture is to fit into, long side to long side.
     enlarge : float or None
         Or times the plate's own size; with neither, the plate's own size.
     ppi : float
@@ -110,11 +113,13 @@ def plan_print_size(
     Raises
     ------
     PrintNegativeError
-        If the plate's size is needed and not known, the shapes differ, or no film is so large.
+        If the plate's size is needed and not known, or no film is so large.
     """
     rows, columns = source
-    if size is not None:
-        inches = _fitted_inches(path, source, size)
+    room = None if size is None else _turned(size, rows > columns)
+    if room is not None:
+        per_pixel = min(room[0] / columns, room[1] / rows) / MM_PER_INCH
+        inches = (rows * per_pixel, columns * per_pixel)
     elif source_ppi is None:
         what = "has no size in millimetres"
         remedy = "give --size, or set the plate's format in session.toml and convert again"
@@ -128,35 +133,24 @@ def plan_print_size(
         ppi=ppi,
         source=source,
         enlargement=None if source_ppi is None else shape[0] / ppi / (rows / source_ppi),
+        room_mm=room,
     )
     sides = sorted((planned.width_mm, planned.height_mm))
     if sides[0] < SMALLEST_MM:
         what = f"would be {sides[0]:.1f} x {sides[1]:.1f} mm on the film"
         remedy = f"make its short side {SMALLEST_MM:.0f} mm at least: the marks need that"
         raise PrintNegativeError(path, what, remedy)
+    sides = sorted(room or sides)
     if sides[0] > WIDEST_MM or sides[1] > LONGEST_MM:
         what = f"would be {sides[0]:.0f} x {sides[1]:.0f} mm, and no film is so large"
         raise PrintNegativeError(path, what, f"stay within {WIDEST_MM:.0f} mm of width")
-    if shape[0] * shape[1] > MOST_PIXELS:
-        what = f"would have {shape[0] * shape[1] / 1e6:.0f} million pixels, more than a PDF holds"
+    pixels = sides[0] * sides[1] * (ppi / MM_PER_INCH) ** 2
+    if pixels > MOST_PIXELS:
+        what = f"would have {pixels / 1e6:.0f} million pixels, more than a PDF holds"
         raise PrintNegativeError(path, what, "give a lower --ppi, or a smaller size")
     return planned
 
 
-def _fitted_inches(path: Path, source: tuple[int, int], size: PlateFormat) -> tuple[float, float]:
-    """Return height and width, in inches, of a picture as large as fits the sides."""
-    rows, columns = source
-    shape = max(rows, columns) / min(rows, columns)
-    wanted = size.long_mm / size.short_mm
-    if not 1 / (1 + MAX_SKEW) < shape / wanted < 1 + MAX_SKEW:
-        short = size.long_mm / shape
-        own = (short, size.long_mm) if short <= size.short_mm else (
-            size.short_mm, size.short_mm * shape)  # fmt: skip
-        what = (
-            f"has the shape 1 : {shape:.3f} and {size.short_mm:.1f} x {size.long_mm:.1f} mm "
-            f"the shape 1 : {wanted:.3f}"
-        )
-        remedy = f"name a size of its own shape, such as --size {own[0]:.1f}x{own[1]:.1f}mm"
-        raise PrintNegativeError(path, what, remedy)
-    per_pixel = min(size.long_mm / max(rows, columns), size.short_mm / min(rows, columns))
-    return rows * per_pixel / MM_PER_INCH, columns * per_pixel / MM_PER_INCH
+def _turned(size: PlateFormat, tall: bool) -> tuple[float, float]:
+    """Return width and height of a size that lies as the picture does, mm."""
+    return (size.short_mm, size.long_mm) if tall else (size.long_mm, size.short_mm)
