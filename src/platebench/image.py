@@ -6,7 +6,7 @@ Coordinates are ``(row, column)`` with the centre of the first pixel at ``(0, 0)
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -152,7 +152,3 @@ class PlateImage:
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""
         return self.pixels.shape[0], self.pixels.shape[1]
-
-    def with_pixels(self, pixels: NDArray[np.float32], encoding: Encoding) -> PlateImage:
-        """Return a copy with other pixels of the same framing."""
-        return replace(self, pixels=pixels, encoding=encoding)

@@ -17,7 +17,6 @@ from platebench.printing.process import (
     Process,
     Status,
     iso_r,
-    scale_from_tablet,
 )
 from platebench.printing.process_file import load_process, load_processes, process_folders
 from platebench.stages.measure import BIN_EDGES
@@ -239,11 +238,3 @@ def test_hazards_are_listed_once() -> None:
     hazards = advised_hazards(advise(1.3, None, ALL))
     assert len(hazards) == len(set(hazards))
     assert {"silver nitrate", "dichromate", "ferricyanide", "ultraviolet"} <= set(hazards)
-
-
-def test_scale_from_a_tablet() -> None:
-    # Black to step 3, white at step 14: 11 steps of 0.15 are 1.65.
-    assert scale_from_tablet(3, 14) == pytest.approx(1.65)
-    assert scale_from_tablet(2, 12, step=0.10) == pytest.approx(1.0)
-    with pytest.raises(ValueError, match="must come after"):
-        scale_from_tablet(9, 9)

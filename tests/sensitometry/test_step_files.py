@@ -197,6 +197,7 @@ WRONG: dict[str, Wrong] = {
     "counts of `--exposure`, `--base-fog`": two_plates("--base-fog", "0.1,0.1,0.1"),
     "count of `--times`": two_plates("--times", "5"),
     "all `--times` alike": two_plates("--times", "5,5"),
+    "gammas asked for without times": two_plates("--gamma", "0.9"),
 }
 
 

@@ -6,7 +6,6 @@ import pytest
 
 from platebench.sensitometry import figures_of, pair_readings, relations
 from platebench.sensitometry.drawn_curve import curve_through_steps
-from platebench.sensitometry.family import doubled_times
 
 # M. J. Martin, Wireless Transmission of Photographs, 2nd ed. (1919): H&D, Watkins P.N., Wynne F.N.
 # Left out: Wynne for 20 (printed 28 = 6.4 sqrt 20: the H&D speed stands under the root) and for
@@ -35,9 +34,11 @@ SPEED_TABLE = [
 
 @pytest.mark.parametrize(("hd", "watkins", "wynne"), SPEED_TABLE)
 def test_printed_table_of_speeds(hd: int, watkins: int, wynne: int | None) -> None:
-    assert relations.watkins_from_hurter_driffield(hd) == pytest.approx(watkins, abs=2.5)
+    inertia = 34 / hd  # Hurter and Driffield's own relation, in the same book
+    assert relations.hurter_driffield_speed(inertia) == pytest.approx(hd)
+    assert relations.watkins_speed(inertia) == pytest.approx(watkins, abs=2.5)
     if wynne is not None:
-        found = relations.wynne_speed(relations.watkins_from_hurter_driffield(hd))
+        found = relations.wynne_speed(relations.watkins_speed(inertia))
         assert found == pytest.approx(wynne, abs=1.5)
 
 
@@ -105,12 +106,3 @@ def test_papers_of_aerial_printing_practice(gamma: float) -> None:
     figures = figures_of(pair_readings("paper", log_h, [0.05 + gamma * x for x in log_h]))
     assert figures.gamma.value == pytest.approx(gamma)
     assert figures.gamma_by_steps.value == pytest.approx(gamma)
-
-
-def test_doubled_times() -> None:
-    # gamma infinity 1.6, k 0.2: gamma(4) = 0.88107, gamma(8) = 1.27697.
-    found = doubled_times(4.0, 0.88107, 1.27697)
-    assert found is not None
-    assert found == pytest.approx((1.6, 0.2), abs=5e-5)
-    assert doubled_times(4.0, 0.8, 0.7) is None  # fell
-    assert doubled_times(4.0, 0.5, 1.1) is None  # more than doubled

@@ -12,7 +12,7 @@ import tifffile
 
 from platebench.errors import CaptureError
 from platebench.image import CaptureKind
-from platebench.stages.read_capture import read_capture, read_info
+from platebench.stages.read_capture import read_capture
 from platebench.stages.reading.file_kind import FileKind, find_kind
 
 
@@ -41,11 +41,10 @@ from platebench.stages.reading.file_kind import FileKind, find_kind
 def test_what_is_no_capture(tmp_path: Path, name: str, content: bytes, match: str) -> None:
     path = tmp_path / name
     path.write_bytes(content)
-    for read in (read_capture, read_info):
-        with pytest.raises(CaptureError, match=match) as caught:
-            read(path)
-        assert str(caught.value).startswith(f"{path} ")
-        assert "\n" not in str(caught.value)
+    with pytest.raises(CaptureError, match=match) as caught:
+        read_capture(path)
+    assert str(caught.value).startswith(f"{path} ")
+    assert "\n" not in str(caught.value)
     assert path.read_bytes() == content
 
 

@@ -174,7 +174,7 @@ def test_bare_light_that_changed_by_over_half_a_stop_is_refused(times: float) ->
 def test_needs_transmittance() -> None:
     image = seen(strip())
     with pytest.raises(ValueError, match="needs transmittance, got density"):
-        find_tablet(image.with_pixels(image.pixels.copy(), Encoding.DENSITY))
+        find_tablet(replace(image, encoding=Encoding.DENSITY))
 
 
 def test_a_scan_of_three_channels() -> None:

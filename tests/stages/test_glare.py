@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -217,7 +218,7 @@ def test_lamp_that_changed_is_allowed_for():
     box = LightBox(surround="dark", glare=0.01)
     truth = true_transmittance(PLATE, box, CAMERA, seed=13)
     image = capture(truth, box)
-    dimmer = image.with_pixels(image.pixels * np.float32(0.8), Encoding.TRANSMITTANCE)
+    dimmer = replace(image, pixels=image.pixels * np.float32(0.8))
     found = measure_glare(dimmer, true_corners(PLATE, CAMERA), "dark", level=0.8)
     assert found.share == pytest.approx(0.01, abs=1e-4)
     after = patch_densities(glare_off(dimmer.pixels, found.share, 0.8) / 0.8)

@@ -16,7 +16,7 @@ from PIL import Image
 
 from platebench.errors import CaptureError
 from platebench.image import CaptureInfo, CaptureKind, SensorFrame
-from platebench.stages.read_capture import read_capture, read_info
+from platebench.stages.read_capture import read_capture
 from platebench.synthetic import write_dng
 
 TRIES = 120
@@ -94,11 +94,10 @@ def test_damaged_captures(kind: str, tmp_path: Path, capfd: pytest.CaptureFixtur
     refused = 0
     for _ in range(TRIES):
         path.write_bytes(_damage(seed, rnd))
-        for read in (read_info, read_capture):
-            try:
-                read(path)
-            except CaptureError as error:
-                refused += read is read_capture
-                assert "\n" not in str(error)
+        try:
+            read_capture(path)
+        except CaptureError as error:
+            refused += 1
+            assert "\n" not in str(error)
     assert TRIES // 10 < refused <= TRIES
     assert capfd.readouterr().err == ""

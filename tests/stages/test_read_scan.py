@@ -21,7 +21,7 @@ from PIL.TiffImagePlugin import IFDRational
 from platebench.errors import CaptureError
 from platebench.image import MONO_PATTERN, CaptureKind, SensorFrame
 from platebench.settings import ScanSettings
-from platebench.stages.read_capture import read_capture, read_info
+from platebench.stages.read_capture import read_capture
 
 ROWS, COLUMNS = 37, 53
 
@@ -295,7 +295,6 @@ def test_camera_jpeg_is_srgb_and_said_not_to_measure(tmp_path: Path) -> None:
     assert any("not to measure" in note for note in frame.info.notes)
     assert frame.curve is not None
     assert frame.curve[32768] / 65535 == pytest.approx(0.21405, abs=2e-5)
-    assert read_info(path).taken == frame.info.taken
 
 
 # -------------------------------------------------------------------- orientation, resolution
@@ -320,15 +319,16 @@ def test_resolution(tmp_path: Path) -> None:
     inch = tiff(tmp_path / "a.tif", grey16(), resolution=(1200, 1200), resolutionunit="INCH")
     assert read_capture(inch).info.ppi == 1200
     cm = tiff(tmp_path / "b.tif", grey16(), resolution=(200, 200), resolutionunit="CENTIMETER")
-    assert read_info(cm).ppi == pytest.approx(508)  # 200 / cm x 2.54 cm
+    assert read_capture(cm).info.ppi == pytest.approx(508)  # 200 / cm x 2.54 cm
     none = tiff(tmp_path / "c.tif", grey16(), resolution=(1, 1), resolutionunit="NONE")
-    assert read_info(none).ppi is None
+    assert read_capture(none).info.ppi is None
     Image.fromarray(grey8()).save(tmp_path / "d.jpg", dpi=(600, 600))
     assert read_capture(tmp_path / "d.jpg").info.ppi == 600
     Image.fromarray(grey8()).save(tmp_path / "e.png", dpi=(600, 600))
-    assert read_info(tmp_path / "e.png").ppi == pytest.approx(600, abs=0.02)  # whole pixels / m
+    whole = read_capture(tmp_path / "e.png").info.ppi
+    assert whole == pytest.approx(600, abs=0.02)  # whole pixels a metre
     placeholder = tiff(tmp_path / "f.tif", grey16(), resolution=(72, 72), resolutionunit="INCH")
-    assert read_info(placeholder).ppi is None
+    assert read_capture(placeholder).info.ppi is None
 
 
 # ------------------------------------------------------------------------------------ refusals
@@ -425,8 +425,6 @@ def test_absurd_headers_are_refused_before_memory_is_asked_for(
     path.write_bytes(_plain_tiff(grey16().tobytes(), bits=16, t259=compression, **tags))
     with pytest.raises(CaptureError):
         read_capture(path)
-    with pytest.raises(CaptureError):
-        read_info(path)
 
 
 def test_missing_strips_are_refused(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ import pytest
 from platebench.errors import CaptureError, PlateError
 from platebench.image import CaptureKind
 from platebench.settings import ScanSettings
-from platebench.stages.read_capture import read_capture, read_info
+from platebench.stages.read_capture import read_capture
 
 T = TypeVar("T")
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
@@ -71,7 +71,7 @@ def _peak_bytes() -> int:
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
 def test_a_frame_or_one_sentence(path: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    before, start = _peak_bytes(), time.perf_counter()
+    before, start = _peak_bytes(), time.process_time()
     try:
         frame = read_capture(path)
     except PlateError as error:
@@ -82,22 +82,13 @@ def test_a_frame_or_one_sentence(path: Path, capfd: pytest.CaptureFixture[str]) 
         assert re.search(expected, text), text
     else:
         assert _expected(path, REFUSED) is None
+        assert frame.info.path == path
         shape = _expected(path, SHAPES)
         assert path.parent.name == "plates" or frame.counts.shape == shape
         assert np.ptp(frame.counts) > 0.1 * frame.white * (path.suffix != ".KDC")
-    assert time.perf_counter() - start < 10
+    assert time.process_time() - start < 10
     assert _peak_bytes() - before < 300e6  # the largest here is 18 MB of pixels
     assert capfd.readouterr().err == ""
-
-
-@pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
-def test_metadata_or_one_sentence(path: Path) -> None:
-    try:
-        info = read_info(path)
-    except CaptureError:
-        assert path.suffix == ".txt" or _expected(path, REFUSED) is not None
-    else:
-        assert info.path == path
 
 
 def _named(pattern: str) -> Path:
@@ -111,7 +102,7 @@ def test_crw_clock_does_not_depend_on_the_reader_s_time_zone(
     monkeypatch.setenv("TZ", zone)
     time.tzset()
     try:
-        info = read_info(_named("*_0304.CRW"))
+        info = read_capture(_named("*_0304.CRW")).info
     finally:
         monkeypatch.undo()
         time.tzset()

@@ -150,30 +150,3 @@ def iso_r(density_range: float) -> int:
     (140, 120, 40)
     """
     return 10 * int(round(10 * density_range, 6) + 0.5)
-
-
-def scale_from_tablet(black_step: int, white_step: int, step: float = TABLET_STEP) -> float:
-    """Return the exposure scale read off a printed step tablet.
-
-    Parameters
-    ----------
-    black_step : int
-        The last step, counted from the thinnest, that prints full black.
-    white_step : int
-        The first step that prints as paper white.
-    step : float
-        Density from one step to the next, D.
-
-    Raises
-    ------
-    ValueError
-        If white does not come after black.
-
-    Examples
-    --------
-    >>> round(scale_from_tablet(3, 14), 2)
-    1.65
-    """
-    if not 1 <= black_step < white_step:
-        raise ValueError(f"white (step {white_step}) must come after black (step {black_step})")
-    return step * (white_step - black_step)

@@ -1,7 +1,7 @@
 """Sensitometry: characteristic curves of emulsions and what they say. No pictures of plates."""
 
 from platebench.sensitometry.curve_numbers import choose_basis
-from platebench.sensitometry.family import compare_batches, doubled_times, fit_development
+from platebench.sensitometry.family import compare_batches, fit_development
 from platebench.sensitometry.figures import CurveFigures, Estimate, figures_of
 from platebench.sensitometry.readings import StepReadings, pair_readings
 from platebench.sensitometry.speeds import Speeds, speeds_of
@@ -13,7 +13,6 @@ __all__ = [
     "StepReadings",
     "choose_basis",
     "compare_batches",
-    "doubled_times",
     "figures_of",
     "fit_development",
     "pair_readings",

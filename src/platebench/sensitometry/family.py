@@ -53,38 +53,6 @@ class DevelopmentLaw:
         return -math.log1p(-share) / self.rate.value if 0 <= share < 1 else None
 
 
-def doubled_times(time: float, gamma: float, gamma_doubled: float) -> tuple[float, float] | None:
-    """Return gamma infinity and the velocity constant from a time and its double.
-
-    Parameters
-    ----------
-    time : float
-        The shorter time of development.
-    gamma, gamma_doubled : float
-        Gamma after it, and after twice as long.
-
-    Returns
-    -------
-    (float, float) or None
-        None where the law cannot hold: gamma fell, or more than doubled.
-
-    References
-    ----------
-    Named in H. E. Ives, Airplane Photography (1920); the formula follows from the law, with
-    ``u = exp(-k t)``: ``gamma_doubled / gamma = 1 + u``.
-
-    Examples
-    --------
-    >>> limit, rate = doubled_times(4.0, 0.88107, 1.27697)
-    >>> round(limit, 3), round(rate, 3)
-    (1.6, 0.2)
-    """
-    gained = gamma_doubled - gamma
-    if not 0 < gained < gamma:
-        return None
-    return gamma**2 / (gamma - gained), math.log(gamma / gained) / time
-
-
 def fit_development(
     times: Sequence[float], gammas: Sequence[Estimate], *, name: str = "the family"
 ) -> DevelopmentLaw | None:

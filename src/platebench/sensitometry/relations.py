@@ -67,17 +67,6 @@ def wynne_speed(watkins: float) -> float:
     return WYNNE_CONSTANT * math.sqrt(watkins)
 
 
-def watkins_from_hurter_driffield(speed: float) -> float:
-    """Return the Watkins power number of a plate of known H&D speed.
-
-    Examples
-    --------
-    >>> round(watkins_from_hurter_driffield(400.0))
-    588
-    """
-    return speed * WATKINS_CONSTANT / HD_CONSTANT
-
-
 def arithmetic_speed(speed_point_lxs: float) -> float:
     """Return 0.8 / Hm, not rounded: ISO 6's arithmetic speed where its conditions are met.
 

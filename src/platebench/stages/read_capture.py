@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from platebench.image import CaptureInfo, SensorFrame
+from platebench.image import SensorFrame
 from platebench.settings import ScanSettings
 from platebench.stages.reading.file_kind import FileKind, find_kind
-from platebench.stages.reading.read_raw import read_raw, read_raw_info
-from platebench.stages.reading.read_scan import read_scan, read_scan_info
+from platebench.stages.reading.read_raw import read_raw
+from platebench.stages.reading.read_scan import read_scan
 
 _DEFAULT = ScanSettings()
 
@@ -39,17 +39,3 @@ def read_capture(path: Path, scan: ScanSettings = _DEFAULT) -> SensorFrame:
     if found.kind is FileKind.RAW:
         return read_raw(path, found.structure)
     return read_scan(path, found, scan)
-
-
-def read_info(path: Path) -> CaptureInfo:
-    """Return what a capture says of itself, without decoding its pixels.
-
-    Raises
-    ------
-    CaptureError
-        If the file is missing, empty, or not a capture.
-    """
-    found = find_kind(path)
-    if found.kind is FileKind.RAW:
-        return read_raw_info(path)
-    return read_scan_info(path, found)

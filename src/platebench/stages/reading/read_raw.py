@@ -79,24 +79,6 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     )
 
 
-def read_raw_info(path: Path) -> CaptureInfo:
-    """Return a raw's metadata; fast where it has Exif tags, by unpacking where it has none.
-
-    Raises
-    ------
-    CaptureError
-        If LibRaw does not open the file.
-    """
-    try:
-        with library_lines(), rawpy.imread(str(path)) as raw:  # opened, not unpacked
-            fields = metadata.fields_from_file(path)
-            if "taken" in fields or "exposure_s" in fields:
-                return _info_from_fields(path, fields, ())
-            return _info(path, raw)
-    except _REFUSALS as error:
-        raise _refusal(path, error) from error
-
-
 _REFUSALS = (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError)
 
 
@@ -224,18 +206,12 @@ def _info(path: Path, raw: Any) -> CaptureInfo:
     if abs(aspect - 1) > 0.005:
         notes.append(f"its pixels are not square ({aspect:.3f} to 1); lengths differ by that much")
     fields.setdefault("orientation", _FLIPS.get(raw.sizes.flip, 1))
-    return _info_from_fields(path, fields, tuple(notes))
-
-
-def _info_from_fields(
-    path: Path, fields: metadata.MetadataFields, notes: tuple[str, ...]
-) -> CaptureInfo:
     names = ("camera", "taken", "exposure_s", "f_number", "iso", "focal_length_mm")
     return CaptureInfo(
         path=path,
         kind=CaptureKind.RAW,
         orientation=fields.get("orientation", 1),
-        notes=notes,
+        notes=tuple(notes),
         **{name: fields.get(name) for name in names},
     )
 

@@ -84,22 +84,6 @@ def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
         raise CaptureError(path, what, FREE_MEMORY) from error
 
 
-def read_scan_info(path: Path, found: FoundKind) -> CaptureInfo:
-    """Return a scan's metadata without decoding it.
-
-    Raises
-    ------
-    CaptureError
-        If its headers are damaged.
-    """
-    if found.kind is FileKind.TIFF and found.structure is not None:
-        _picture_directory(path, found.structure)
-        fields, notes = settle_ppi(metadata.fields_from_file(path))
-        return _info(path, fields, notes)
-    header = _packed_header(path, found.kind, path.read_bytes())
-    return _info(path, header.fields, header.notes)
-
-
 def _info(path: Path, fields: dict[str, Any], notes: tuple[str, ...]) -> CaptureInfo:
     names = ("camera", "taken", "exposure_s", "f_number", "iso", "focal_length_mm", "ppi")
     return CaptureInfo(
