@@ -36,10 +36,10 @@ class Listener:
     def __init__(self) -> None:
         self.said: list[str] = []
 
-    def begin(self, what: str, total: int) -> None:
+    def begin(self, what: str, total: int, *, work: float = 0.0, at_once: int = 1) -> None:
         self.said.append(f"begin {what} {total}")
 
-    def advance(self, name: str) -> None:
+    def advance(self, name: str, work: float = 1.0) -> None:
         self.said.append(f"done {name}")
 
     def note(self, text: str) -> None:

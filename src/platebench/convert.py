@@ -23,6 +23,7 @@ from platebench.stages.measure import PlateDensities, measure_densities
 from platebench.stages.print_positive import print_positive
 from platebench.stages.straighten import plan_straighten, straighten_rows
 from platebench.stages.tone import display_table
+from platebench.worklog import step
 
 T = TypeVar("T", np.float32, np.float64)
 
@@ -35,26 +36,30 @@ def convert_plate(job: PlateJob) -> PlateResult:
     PlateError
         If the plate cannot be converted; nothing is left half written.
     """
-    view = look_at_plate(job)
-    check_something_there(view, job.settings)
-    framing = frame_plate(view, job)
-    densities = measure_view(view)
+    with step("reading and finding"):
+        view = look_at_plate(job)
+        check_something_there(view, job.settings)
+    with step("measuring"):
+        framing = frame_plate(view, job)
+        densities = measure_view(view)
     ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
     table = tone_codes(job, ends, view.level, view.calibration)
-    positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
+    with step("printing"):
+        positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
     record = plate_record(job, view, framing, densities, ends)
     note = picture_note(job, view, framing, densities, record)
     packet = xmp_packet(note)
-    write_picture(
-        job.positive,
-        positive,
-        ppi=framing.ppi,
-        description=note.description,
-        software=f"platebench {__version__}",
-        taken=view.info.taken,
-        xmp=packet,
-    )
-    write_preview(job.preview, positive, ppi=framing.ppi)
+    with step("writing"):
+        write_picture(
+            job.positive,
+            positive,
+            ppi=framing.ppi,
+            description=note.description,
+            software=f"platebench {__version__}",
+            taken=view.info.taken,
+            xmp=packet,
+        )
+        write_preview(job.preview, positive, ppi=framing.ppi)
     return PlateResult(
         plate_id=job.plate_id,
         written=(job.positive, job.preview),
@@ -65,9 +70,11 @@ def convert_plate(job: PlateJob) -> PlateResult:
 
 def measure_plate(job: PlateJob) -> PlateResult:
     """Measure one plate and write nothing: the first pass of a shared printing exposure."""
-    view = look_at_plate(job)
-    check_something_there(view, job.settings)
-    densities = measure_view(view)
+    with step("reading and finding"):
+        view = look_at_plate(job)
+        check_something_there(view, job.settings)
+    with step("measuring"):
+        densities = measure_view(view)
     return PlateResult(plate_id=job.plate_id, ends=session_ends(densities))
 
 

@@ -174,6 +174,14 @@ def remove_unfinished(folder: Path, *, older_than_s: float = 0.0) -> None:
                 leftover.unlink()
 
 
+def size_of(path: Path) -> int:
+    """Return a file's bytes; 0 where it cannot be looked at (reading it will say why)."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
 def hash_file(path: Path) -> str:
     """Return the SHA-256 of a file's bytes, in hexadecimal."""
     with path.open("rb") as stream:

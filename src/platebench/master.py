@@ -30,6 +30,7 @@ from platebench.outputs.tiff import Compression, write_picture
 from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob
 from platebench.stages.linear_code import CODES_OF_LIGHT, NO_READING
+from platebench.worklog import step
 
 PREVIEW_SIDE = 1600  # pixels
 
@@ -94,28 +95,31 @@ def master_plate(
     colour = colour or job.settings.colour == "demosaiced"
     wanted = replace(job.settings, colour="demosaiced" if colour else "mosaic")
     # Stain is brought to green here, and only inside the plate: see ``master_codes``.
-    view = look_at_plate(replace(job, settings=wanted), neutralise=False)
-    cut = cut_of(view, job)
-    codes = master_codes(view, cut, colour=colour)
-    digest = pixels_digest(codes)
+    with step("reading and finding"):
+        view = look_at_plate(replace(job, settings=wanted), neutralise=False)
+    with step("coding"):
+        cut = cut_of(view, job)
+        codes = master_codes(view, cut, colour=colour)
+        digest = pixels_digest(codes)
     events = master_events(view, job, cut, codes, digest)
     grey = codes.ndim == 2
     note = master_note(view, job, cut, events, grey=grey, digest=digest, entry=entry or job.entry)
-    write_picture(
-        target,
-        codes,
-        ppi=cut.ppi,
-        name=job.plate_id,
-        camera=view.info.camera or "",
-        description=note.description,
-        software=f"platebench {__version__}",
-        taken=view.info.taken,
-        xmp=xmp_packet(note),
-        profile=gray_linear_profile() if grey else rgb_linear_profile(),
-        compression=compression,
-    )
-    preview = target.with_suffix(".jpg")
-    _write_preview(preview, codes, cut.ppi)
+    with step("writing"):
+        write_picture(
+            target,
+            codes,
+            ppi=cut.ppi,
+            name=job.plate_id,
+            camera=view.info.camera or "",
+            description=note.description,
+            software=f"platebench {__version__}",
+            taken=view.info.taken,
+            xmp=xmp_packet(note),
+            profile=gray_linear_profile() if grey else rgb_linear_profile(),
+            compression=compression,
+        )
+        preview = target.with_suffix(".jpg")
+        _write_preview(preview, codes, cut.ppi)
     return MasterResult(
         path=target,
         preview=preview,

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Protocol
+
+EVIDENCE_S = 2.0  # of work, before anything is said of the time left
 
 
 class Progress(Protocol):
     """Told of work as it goes; lives in the parent process only."""
 
-    def begin(self, what: str, total: int) -> None:
-        """Begin work called ``what`` on ``total`` things."""
+    def begin(self, what: str, total: int, *, work: float = 0.0, at_once: int = 1) -> None:
+        """Begin work called ``what`` on ``total`` things.
 
-    def advance(self, name: str) -> None:
+        Where things are not alike, ``work`` is the sum of what :meth:`advance` will be told of
+        them, such as bytes; 0: they are alike. ``at_once`` of them are worked on side by side.
+        """
+
+    def advance(self, name: str, work: float = 1.0) -> None:
         """Count one thing more, called ``name``, as done."""
 
     def note(self, text: str) -> None:
@@ -24,10 +33,10 @@ class Progress(Protocol):
 class NullProgress:
     """Tells nobody: the default of every library function."""
 
-    def begin(self, what: str, total: int) -> None:
+    def begin(self, what: str, total: int, *, work: float = 0.0, at_once: int = 1) -> None:
         """Do nothing."""
 
-    def advance(self, name: str) -> None:
+    def advance(self, name: str, work: float = 1.0) -> None:
         """Do nothing."""
 
     def note(self, text: str) -> None:
@@ -35,3 +44,88 @@ class NullProgress:
 
     def end(self) -> None:
         """Do nothing."""
+
+
+@contextmanager
+def working(
+    progress: Progress | None, what: str, total: int, *, work: float = 0.0
+) -> Iterator[Progress]:
+    """Begin work, yield what is to be told of it, and end it, done or not; no work, no word."""
+    told = progress if progress is not None and total else NullProgress()
+    told.begin(what, total, work=work)
+    try:
+        yield told
+    finally:
+        told.end()
+
+
+class TimeLeft:
+    """How long work will still take, by how long it took so far.
+
+    Parameters
+    ----------
+    total : int
+        Things to do.
+    work : float
+        Their work, in any unit; 0: each is 1.
+    at_once : int
+        Things worked on side by side. They come in rounds, so how fast is only asked at the end
+        of one.
+    clock : callable
+        Seconds that go on.
+    """
+
+    def __init__(
+        self,
+        total: int,
+        *,
+        work: float = 0.0,
+        at_once: int = 1,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.total, self.done = total, 0
+        self._work, self._worked = work or float(total), 0.0
+        self._round = max(1, at_once)
+        self._clock, self._begun = clock, clock()
+        self._known: tuple[float, float] | None = None  # seconds left, and when that was so
+
+    @property
+    def passed_s(self) -> float:
+        """Seconds since it began."""
+        return self._clock() - self._begun
+
+    def advance(self, work: float = 1.0) -> None:
+        """Count one thing more as done."""
+        self.done += 1
+        self._worked += work
+        now = self._clock()
+        took = now - self._begun
+        if self.done < 2 or self.done % self._round or took < EVIDENCE_S or self._worked <= 0:
+            return
+        self._known = took / self._worked * (self._work - self._worked), now
+
+    @property
+    def seconds(self) -> float | None:
+        """Seconds left; None until there is evidence, and when nothing is left."""
+        if self._known is None or self.done >= self.total:
+            return None
+        left, then = self._known
+        return max(0.0, left - (self._clock() - then))
+
+
+def time_in_words(seconds: float) -> str:
+    """Return a time as one says it, no finer than it is known.
+
+    Examples
+    --------
+    >>> [time_in_words(s) for s in (0.4, 8, 47, 100, 4000)]
+    ['a moment', '8 s', '50 s', '2 min', '1 h 7 min']
+    """
+    if seconds < 2:
+        return "a moment"
+    if seconds < 15:
+        return f"{seconds:.0f} s"
+    if seconds < 57.5:
+        return f"{5 * round(seconds / 5)} s"
+    minutes = max(1, round(seconds / 60))
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"

@@ -15,7 +15,7 @@ from platebench.archive.collection import find_packages
 from platebench.archive.verify import verify_package
 from platebench.errors import ExitCode, PackageError
 from platebench.printing.process import Process
-from platebench.progress import NullProgress, Progress
+from platebench.progress import Progress, working
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,23 +97,21 @@ def audit_collection(
     )
     days = {package: entry.day for package, entry in last.items()}
     entries = []
-    progress = progress or NullProgress()
     with open_catalogue(place) as connection:
         todo = [] if anew else [one for one in open_round(connection) if one in set(packages)]
         resumed = bool(todo)
         if not resumed:
             todo = due(packages, days, share)
             begin_round(connection, todo)
-        progress.begin("packages", len(todo))
-        try:
-            for package in todo:
+        sizes = dict(connection.execute("SELECT path, size FROM packages"))
+        weights = {package: sizes.get(package) or 0 for package in todo}
+        with working(progress, "packages", len(todo), work=sum(weights.values())) as told:
+            for package, weight in weights.items():
                 entry = _checked(collection, package, day)
                 append_audit(log, entry)
                 note_done(connection, entry)
                 entries.append(entry)
-                progress.advance(package)
-        finally:
-            progress.end()
+                told.advance(package, weight)
         for package in gone:
             entry = entry_of(day, package, [f"it was there on {days[package]}"], gone=True)
             append_audit(log, entry)

@@ -22,12 +22,12 @@ from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
 from platebench.errors import ArchiveError, WriteError
 from platebench.events import Event, events_to_json
 from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
-from platebench.fsio import check_room, make_folder, remove_unfinished
+from platebench.fsio import check_room, make_folder, remove_unfinished, size_of
 from platebench.master import master_plate
 from platebench.plate_job import PlateJob, PlateResult
 from platebench.plate_log import FILE_NAME as PLATE_LOG
 from platebench.plate_names import fault_of_id
-from platebench.progress import NullProgress, Progress
+from platebench.progress import NullProgress, Progress, working
 from platebench.session.convert_session import shared_ends
 from platebench.session.record import earlier_ends, fingerprint_of, json_for_people, recorded_result
 from platebench.session.session_file import FILE_NAME as SESSION_FILE
@@ -240,18 +240,16 @@ class _Packing:
         digests: dict[Path, str] = {}
         shared = (name for plate in self.settings.plates for name in plate.captures)
         every = dict.fromkeys((*names, *shared))
-        self.progress.begin("captures", len(every))
-        try:
-            for name in every:
+        sizes = {name: size_of(self.sources.folder / name) for name in every}
+        with working(self.progress, "captures", len(every), work=sum(sizes.values())) as told:
+            for name, size in sizes.items():
                 source = self.sources.capture(name)
                 if self.options.captures and name in names:
                     digest = writer.copy(source, f"{CAPTURES}/{name}", pixels=False).digests.sha256
                 else:
                     digest = self.sources.sha256(source)
                 digests[self.sources.folder / name] = digest
-                self.progress.advance(name)
-        finally:
-            self.progress.end()
+                told.advance(name, size)
         folder, output = self.sources.folder, self.sources.converted
         jobs = {job.plate_id: job for job in plate_jobs(folder, output, self.settings, digests)}
         shared_jobs = [job for job in jobs.values() if job.settings.printing == "shared"]
@@ -265,8 +263,7 @@ class _Packing:
 
     def _copy_results(self, writer: PackageWriter, jobs: Sequence[PlateJob]) -> list[PlateResult]:
         results = []
-        self.progress.begin("results", len(jobs))
-        try:
+        with working(self.progress, "results", len(jobs)) as told:
             for job in jobs:
                 recorded = recorded_result(job)
                 if recorded is None:
@@ -278,16 +275,13 @@ class _Packing:
                     name = path.relative_to(job.output).as_posix()
                     writer.copy(self.sources.result(name), name, sha256=stated.get(path, ""))
                 results.append(result)
-                self.progress.advance(job.plate_id)
-        finally:
-            self.progress.end()
+                told.advance(job.plate_id)
         return results
 
     def _make_masters(self, writer: PackageWriter, jobs: Sequence[PlateJob]) -> list[list[Event]]:
-        light, dark = prepare_light(self.sources.folder, self.settings)
+        light, dark = prepare_light(self.sources.folder, self.settings, self.progress)
         events = []
-        self.progress.begin("masters", len(jobs))
-        try:
+        with working(self.progress, "masters", len(jobs)) as told:
             for job in jobs:
                 name = f"{MASTERS}/{job.plate_id}.tif"
                 lit = replace(job, light=light, dark=dark)
@@ -295,9 +289,7 @@ class _Packing:
                 writer.adopt(name)
                 writer.adopt(f"{MASTERS}/{made.preview.name}")
                 events.append(list(made.events))
-                self.progress.advance(job.plate_id)
-        finally:
-            self.progress.end()
+                told.advance(job.plate_id)
         return events
 
     def _put_documents(

@@ -24,7 +24,7 @@ from platebench.fsio import make_empty_folder
 from platebench.master import master_plate
 from platebench.outputs.tiff_pixels import pixel_digest
 from platebench.plate_job import POSITIVES, PREVIEWS, PlateJob
-from platebench.progress import NullProgress, Progress
+from platebench.progress import NullProgress, Progress, working
 from platebench.session.session_light import prepare_light
 from platebench.settings import PlateSettings
 
@@ -191,10 +191,9 @@ class _Making:
         remade: list[Remade] = []
         errors: list[tuple[str, PlateError]] = []
         settings = self.recipe.settings
-        progress.begin("plates", len(plates))
-        try:
-            self._check_inputs((*settings.blank, *settings.dark))
-            light, dark = prepare_light(self.captures, settings)
+        self._check_inputs((*settings.blank, *settings.dark))
+        light, dark = prepare_light(self.captures, settings, progress)
+        with working(progress, "plates", len(plates)) as told:
             for plate in plates:
                 try:
                     self._check_inputs(plate.captures)
@@ -202,9 +201,7 @@ class _Making:
                     remade += self._make(job)
                 except PlateError as error:
                     errors.append((plate.id, error))
-                progress.advance(plate.id)
-        finally:
-            progress.end()
+                told.advance(plate.id)
         return remade, errors
 
     def _check_inputs(self, names: Sequence[str]) -> None:

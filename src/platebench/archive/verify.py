@@ -24,7 +24,8 @@ from platebench.archive.manifest import (
 from platebench.archive.package_tree import PackageTree, read_small, walk_package
 from platebench.archive.pixels import pixels_as_recorded
 from platebench.errors import PackageError
-from platebench.progress import NullProgress, Progress
+from platebench.fsio import size_of
+from platebench.progress import NullProgress, Progress, working
 
 PAYLOAD = "data/"
 _MANIFEST_NAME = re.compile(r"(tag)?manifest-([A-Za-z0-9]+)\.txt")
@@ -241,13 +242,11 @@ def _check_bytes(checking: _Checking, progress: Progress) -> None:
             for path, digest in manifest.entries.items():
                 if there := checking.spelled[path]:
                     wanted.setdefault(there, {})[algorithm] = digest
-    progress.begin("files", len(wanted))
-    try:
-        for path in sorted(wanted):
+    sizes = {path: size_of(checking.package / path) for path in sorted(wanted)}
+    with working(progress, "files", len(sizes), work=sum(sizes.values())):
+        for path, size in sizes.items():
             _check_file(checking, path, wanted[path])
-            progress.advance(path)
-    finally:
-        progress.end()
+            progress.advance(path, size)
 
 
 def _check_file(checking: _Checking, path: str, wanted: Mapping[str, str]) -> None:

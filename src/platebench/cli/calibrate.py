@@ -55,9 +55,12 @@ def command(
     table and a plot of what is left at each step. Use a photographic tablet of silver: one that is
     printed or of metal film scatters light in another way.
     """
+    from platebench.cli.terminal_progress import progress_for
     from platebench.session.calibrate_session import calibrate_session
 
-    done = calibrate_session(session, tablet, steps=steps, output=output)
+    done = calibrate_session(
+        session, tablet, steps=steps, output=output, progress=progress_for(quiet)
+    )
     if as_json:
         print_json(done.calibration.to_json() | {"files": [str(path) for path in done.files]})
     elif not quiet:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from platebench.cli.options import ExampledCommand, session_argument
+from platebench.cli.options import ExampledCommand, session_argument, talk_options
 from platebench.cli.places import Grid, Length, Place
 
 
@@ -35,6 +35,7 @@ from platebench.cli.places import Grid, Length, Place
 @click.option("--csv", "as_csv", is_flag=True, help="A table in place of JSON.")
 @click.option("--output", type=click.Path(path_type=Path), metavar="FILE", help="Write to "
     "this .json or .csv.  [default: print]")  # fmt: skip
+@talk_options
 def command(**asked: Any) -> None:
     """Read diffuse densities of PLATE, with their standard errors.
 
@@ -47,6 +48,8 @@ def command(**asked: Any) -> None:
 
     if not (asked["places"] or asked["grid"] or asked["wedge"]):
         raise click.UsageError("say where: --at X,Y, --grid ROWSxCOLUMNS or --wedge")
+    if asked["as_json"] and asked["as_csv"]:
+        raise click.UsageError("--json and --csv exclude one another: give one")
     if asked["fog"] and not asked["wedge"]:
         raise click.UsageError("--fog goes with --wedge")
     if asked["first_step"] and not asked["wedge"]:

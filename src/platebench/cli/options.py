@@ -82,13 +82,44 @@ def work_options(command: F) -> F:
 
 
 def talk_options(command: F) -> F:
-    """--json and --quiet: how results are told."""
-    command = click.option(
-        "--quiet", is_flag=True, help="Say nothing but errors; no progress bar."
-    )(command)
+    """--json, --quiet and --verbose: how results are told."""
+    return json_option(quiet_options(command))
+
+
+def json_option(command: F) -> F:
+    """--json: results for other programs."""
     return click.option(
         "--json", "as_json", is_flag=True, help="Print the results as one JSON document."
     )(command)
+
+
+def quiet_options(command: F) -> F:
+    """--quiet and --verbose: how much is said beside results."""
+    verbose = click.option(
+        "--verbose",
+        is_flag=True,
+        expose_value=False,
+        callback=_speak_up,
+        help="Say what is done and how long it takes, a line each on stderr; no progress bar.",
+    )
+    quiet = click.option(
+        "--quiet",
+        is_flag=True,
+        is_eager=True,  # known before --verbose is looked at
+        help="Say nothing but errors; no progress bar.",
+    )
+    return quiet(verbose(command))
+
+
+def _speak_up(context: click.Context, parameter: click.Parameter, wanted: bool) -> None:
+    """Follow ``--verbose``, which goes with everything but ``--quiet``."""
+    if not wanted or context.resilient_parsing:
+        return
+    if context.params.get("quiet"):
+        raise click.UsageError("--quiet and --verbose exclude one another: give one")
+    from platebench.cli.verbose import speak_up
+
+    speak_up(context)
 
 
 def print_json(document: Mapping[str, Any]) -> None:

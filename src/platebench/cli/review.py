@@ -7,7 +7,13 @@ from pathlib import Path
 
 import click
 
-from platebench.cli.options import ExampledCommand, session_argument, size_in_bytes
+from platebench.cli.options import (
+    ExampledCommand,
+    print_json,
+    session_argument,
+    size_in_bytes,
+    talk_options,
+)
 
 
 @click.command(
@@ -36,8 +42,15 @@ from platebench.cli.options import ExampledCommand, session_argument, size_in_by
     metavar="SIZE",
     help="Memory for plates at full size, such as 1G.  [default: a quarter of what is free]",
 )
+@talk_options
 def command(
-    session: Path, output: Path | None, port: int, no_browser: bool, memory: int | None
+    session: Path,
+    output: Path | None,
+    port: int,
+    no_browser: bool,
+    memory: int | None,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     """Show the plates of SESSION in the browser: look, measure, correct.
 
@@ -46,11 +59,16 @@ def command(
     """
     from platebench.review.serve import open_table, serve
 
+    if quiet and no_browser and not as_json:
+        raise click.UsageError("--quiet with --no-browser would tell nobody the address")
     own = Path(click.get_app_dir("platebench"))
     review = open_table(session, output=output, port=port, memory=memory, user_folder=own)
 
     def when_up(address: str) -> None:
-        click.echo(f"{address}\nCtrl-C ends it.")
+        if as_json:
+            print_json({"address": address})
+        elif not quiet:
+            click.echo(f"{address}\nCtrl-C ends it.")
         if not no_browser:
             webbrowser.open(address)
 

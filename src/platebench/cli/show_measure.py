@@ -20,8 +20,11 @@ def measure_and_show(
     first_step: int | None,
     as_csv: bool,
     output: Path | None,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     """Measure, then print or write; notes go to stderr so that stdout stays data."""
+    from platebench.cli.terminal_progress import progress_for
     from platebench.fsio import atomic_write
     from platebench.session.measure_session import (
         measure_session_plate,
@@ -39,17 +42,20 @@ def measure_and_show(
         wedge=wedge,
         fog=fog,
         first_step=first_step,
+        progress=progress_for(quiet),
     )
-    table = as_csv or (output is not None and output.suffix.lower() == ".csv")
+    table = as_csv or (output is not None and output.suffix.lower() == ".csv" and not as_json)
     text = done.to_csv() if table else _json(done.to_json())
-    for note in done.notes:
+    for note in () if quiet else done.notes:
         click.echo(f"Note: {note}", err=True)
     if output is None:
-        click.echo(text, nl=False)
+        if not quiet:
+            click.echo(text, nl=False)
         return
     with atomic_write(output) as stream:
         stream.write(text.encode())
-    click.echo(str(output))
+    if not quiet:
+        click.echo(str(output))
 
 
 def _json(document: dict[str, Any]) -> str:

@@ -1,50 +1,70 @@
-"""A progress bar on stderr with the time left; silent where stderr is no terminal."""
+"""How work is told on stderr: a bar at a terminal, lines where asked for, notes alone elsewhere."""
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import TYPE_CHECKING
 
 import click
 
-from platebench.progress import NullProgress, Progress
+from platebench.cli.verbose import is_verbose
+from platebench.progress import NullProgress, Progress, TimeLeft, time_in_words
 
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
 
+BAR_WIDTH = 24
+SHORT_S = 2.0  # work that took less leaves no bar behind
+_SHOW_CURSOR = "\x1b[?25h"  # which drawing a bar hides
+
 
 class TerminalProgress:
-    """Shows progress to a person at a terminal."""
+    """Shows progress to a person at a terminal, and what it is likely to take."""
 
     def __init__(self) -> None:
         self._bar: ProgressBar[int] | None = None
+        self._left: TimeLeft | None = None
 
-    def begin(self, what: str, total: int) -> None:
+    def begin(self, what: str, total: int, *, work: float = 0.0, at_once: int = 1) -> None:
         """Draw the bar."""
+        self.end()
+        self._left = TimeLeft(total, work=work, at_once=at_once)
         self._bar = click.progressbar(
             length=total,
             label=what,
-            show_eta=True,
+            show_eta=False,  # its own is a guess from the first thing on
             show_pos=True,
-            item_show_func=lambda _: None,
+            width=BAR_WIDTH,
+            item_show_func=lambda _: self._time_left(),
             file=sys.stderr,
         )
         self._bar.__enter__()
 
-    def advance(self, name: str) -> None:
+    def advance(self, name: str, work: float = 1.0) -> None:
         """Move it on by one."""
-        if self._bar:
+        if self._bar and self._left:
+            self._left.advance(work)
             self._bar.update(1)
 
     def note(self, text: str) -> None:
         """Print a line below the bar; the bar goes on beneath."""
-        click.echo(f"\n{text}", err=True)
+        click.echo(f"\n{text}" if self._bar else text, err=True)
 
     def end(self) -> None:
-        """Close it with a line break."""
-        if self._bar:
-            self._bar.__exit__(None, None, None)
-            self._bar = None
+        """Leave the bar standing where it took a while; wipe it away where it did not."""
+        if self._bar is None or self._left is None:
+            return
+        if self._left.passed_s < SHORT_S:
+            click.echo(f"\r{' ' * (self._bar.max_width or 0)}\r", err=True, nl=False)
+            self._bar.hidden = True
+            click.echo(_SHOW_CURSOR, err=True, nl=False)
+        self._bar.__exit__(None, None, None)
+        self._bar = None
+
+    def _time_left(self) -> str | None:
+        seconds = self._left.seconds if self._left else None
+        return None if seconds is None else f"about {time_in_words(seconds)} left"
 
 
 class SpokenProgress(NullProgress):
@@ -55,8 +75,43 @@ class SpokenProgress(NullProgress):
         click.echo(text, err=True)
 
 
+class LineProgress(SpokenProgress):
+    """A line for each piece of work begun and ended: for ``--verbose``."""
+
+    def __init__(self) -> None:
+        self._what, self._left, self._said_s = "", TimeLeft(0), 0.0
+
+    def begin(self, what: str, total: int, *, work: float = 0.0, at_once: int = 1) -> None:
+        """Say what is begun."""
+        self._what, self._said_s = what, 0.0
+        self._left = TimeLeft(total, work=work, at_once=at_once)
+        side_by_side = f", {at_once} at a time" if at_once > 1 else ""
+        self.note(f"{what}: {total} to do{side_by_side}")
+
+    def advance(self, name: str, work: float = 1.0) -> None:
+        """Say what is done, and how long the rest may take; a line a second at most."""
+        self._left.advance(work)
+        if self._left.passed_s - self._said_s < 1:
+            return
+        self._said_s = self._left.passed_s
+        seconds = self._left.seconds
+        left = "" if seconds is None else f", about {time_in_words(seconds)} left"
+        self.note(f"{self._what}: {self._left.done} of {self._left.total}, {name}{left}")
+
+    def end(self) -> None:
+        """Say how long it took."""
+        self.note(f"{self._what}: {self._left.done} done in {self._left.passed_s:.1f} s")
+
+
 def progress_for(quiet: bool) -> Progress:
-    """Return what suits stderr: a bar at a terminal, notes alone elsewhere, nothing if quiet."""
+    """Return what suits stderr and what was asked for."""
     if quiet:
         return NullProgress()
-    return TerminalProgress() if sys.stderr.isatty() else SpokenProgress()
+    if is_verbose():
+        return LineProgress()
+    return TerminalProgress() if _draws(sys.stderr.isatty()) else SpokenProgress()
+
+
+def _draws(terminal: bool) -> bool:
+    """Tell whether a line can be drawn over: not in a pipe, nor on a terminal called dumb."""
+    return terminal and os.environ.get("TERM", "") != "dumb"

@@ -8,11 +8,14 @@ import pypdfium2
 from PIL.PngImagePlugin import PngInfo
 
 from platebench.fsio import atomic_write
+from platebench.progress import Progress, working
 
 POINTS_PER_INCH = 72
 
 
-def write_proof_pngs(pdf_path: Path, folder: Path, *, ppi: int = 150) -> tuple[Path, ...]:
+def write_proof_pngs(
+    pdf_path: Path, folder: Path, *, ppi: int = 150, progress: Progress | None = None
+) -> tuple[Path, ...]:
     """Write each page of a PDF as a PNG beside its siblings, one page in memory at a time.
 
     Parameters
@@ -23,6 +26,8 @@ def write_proof_pngs(pdf_path: Path, folder: Path, *, ppi: int = 150) -> tuple[P
         Where the PNGs go, named after the PDF: ``sheet-1.png`` or ``sheet-01.png`` and on.
     ppi : int
         Pixels per inch.
+    progress : Progress or None
+        Told of each page.
 
     Returns
     -------
@@ -38,12 +43,14 @@ def write_proof_pngs(pdf_path: Path, folder: Path, *, ppi: int = 150) -> tuple[P
     pdf = pypdfium2.PdfDocument(pdf_path)
     try:
         digits = len(str(len(pdf)))
-        for number in range(len(pdf)):
-            path = folder / f"{pdf_path.stem}-{number + 1:0{digits}d}.png"
-            image = pdf[number].render(scale=ppi / POINTS_PER_INCH).to_pil()
-            with atomic_write(path) as stream:
-                image.save(stream, "PNG", dpi=(ppi, ppi), pnginfo=_made_by())
-            written.append(path)
+        with working(progress, "pages", len(pdf)) as told:
+            for number in range(len(pdf)):
+                path = folder / f"{pdf_path.stem}-{number + 1:0{digits}d}.png"
+                image = pdf[number].render(scale=ppi / POINTS_PER_INCH).to_pil()
+                with atomic_write(path) as stream:
+                    image.save(stream, "PNG", dpi=(ppi, ppi), pnginfo=_made_by())
+                written.append(path)
+                told.advance(path.name)
     finally:
         pdf.close()
     return tuple(written)

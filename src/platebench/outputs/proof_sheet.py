@@ -33,6 +33,7 @@ from platebench.outputs.proof_type import (
     shorten,
     width_mm,
 )
+from platebench.progress import Progress, working
 
 __all__ = ["ProofPrint", "write_proof_sheet"]
 
@@ -60,6 +61,7 @@ def write_proof_sheet(
     turn: bool | None = None,
     per_page: int = 12,
     not_converted: Sequence[tuple[str, str]] = (),
+    progress: Progress | None = None,
 ) -> int:
     """Write a proof sheet as PDF.
 
@@ -81,6 +83,8 @@ def write_proof_sheet(
         How many prints a page should hold on average at least.
     not_converted : sequence of (str, str)
         Id and reason of each plate there is no print of; named at the foot of the first page.
+    progress : Progress or None
+        Told of each print drawn.
 
     Returns
     -------
@@ -97,7 +101,10 @@ def write_proof_sheet(
     scaled, cells = _cells(pdf_path, prints)
     plan = plan_pages(cells, PAPERS[paper], turn=turn, per_page=per_page)
     with atomic_write(pdf_path) as stream:
-        with sheets(stream, plain_line(title)) as pen:
+        with (
+            working(progress, "proof sheet", len(prints)) as told,
+            sheets(stream, plain_line(title)) as pen,
+        ):
             for number, page in enumerate(plan.pages, 1):
                 pen.start_page(plan.paper)
                 pen.fill(plan.field, BARE_PAPER)
@@ -107,6 +114,7 @@ def write_proof_sheet(
                 for placement in page:
                     shown = prints[placement.index]
                     _draw_print(pen, pdf_path, shown, placement, scaled[placement.index])
+                    told.advance(shown.plate_id)
                 pen.end_page()
         read_back(stream, pdf_path, pen.pages)
     return pen.pages

@@ -17,6 +17,7 @@ from platebench.outputs.proof_pen import Pen, read_back, sheets
 from platebench.outputs.proof_picture import gray_jpeg, gray_pixels, picture_shape, size_fits
 from platebench.outputs.proof_type import LIGHT, REGULAR, TIMES, plain_line, shorten, width_mm, wrap
 from platebench.outputs.true_size_page import MARGIN, OVERLAP, Tile, plan_tiles, room_on
+from platebench.progress import Progress, working
 
 RULER = 100.0
 SENTENCE = "print at 100 %, no fitting; the ruler must measure 100 mm"
@@ -40,6 +41,7 @@ def write_true_size(
     date: str = "",
     paper: PaperName = "a4",
     lossless: bool = False,
+    progress: Progress | None = None,
 ) -> TrueSizeResult:
     """Write each plate at its true size as PDF, a plate or a tile a page.
 
@@ -57,6 +59,8 @@ def write_true_size(
         The sheet.
     lossless : bool
         Keep every pixel of the pictures, instead of a JPEG at 300 ppi.
+    progress : Progress or None
+        Told of each plate.
 
     Returns
     -------
@@ -77,11 +81,15 @@ def write_true_size(
         raise WriteError(pdf_path, what, "set the plates' format in session.toml and convert")
     heading = _BETWEEN.join(text for text in (plain_line(title), plain_line(date)) if text)
     with atomic_write(pdf_path) as stream:
-        with sheets(stream, plain_line(title)) as pen:
+        with (
+            working(progress, "true size", len(prints)) as told,
+            sheets(stream, plain_line(title)) as pen,
+        ):
             pen.keep_size()
             for shown, reason in zip(prints, reasons, strict=True):
                 if not reason:
                     _draw_plate(pen, pdf_path, shown, heading, PAPERS[paper], lossless)
+                told.advance(shown.plate_id)
             if left_out:
                 _draw_left_out(pen, left_out, heading, PAPERS[paper])
         read_back(stream, pdf_path, pen.pages)

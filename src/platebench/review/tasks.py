@@ -8,7 +8,7 @@ from threading import Lock, Thread
 from typing import Any
 
 from platebench.errors import PlateError
-from platebench.progress import Progress
+from platebench.progress import Progress, TimeLeft
 from platebench.review.events import Events
 
 Work = Callable[[Progress], list[str]]  # returns what is to be said when it is done
@@ -19,16 +19,17 @@ class PageProgress:
 
     def __init__(self, events: Events, task: str, clock: Callable[[], float] = time.monotonic):
         self._events, self._task, self._clock = events, task, clock
-        self._what, self._total, self._done, self._begun = "", 0, 0, 0.0
+        self._what, self._left = "", TimeLeft(0, clock=clock)
 
-    def begin(self, what: str, total: int) -> None:
+    def begin(self, what: str, total: int, *, work: float = 0.0, at_once: int = 1) -> None:
         """Begin work called ``what`` on ``total`` things."""
-        self._what, self._total, self._done, self._begun = what, total, 0, self._clock()
+        self._what = what
+        self._left = TimeLeft(total, work=work, at_once=at_once, clock=self._clock)
         self._tell("")
 
-    def advance(self, name: str) -> None:
+    def advance(self, name: str, work: float = 1.0) -> None:
         """Count one thing more as done."""
-        self._done += 1
+        self._left.advance(work)
         self._tell(name)
 
     def note(self, text: str) -> None:
@@ -39,18 +40,15 @@ class PageProgress:
         """End the work begun last."""
 
     def _tell(self, name: str) -> None:
-        left = None
-        if 0 < self._done < self._total:
-            passed = self._clock() - self._begun
-            left = round(passed / self._done * (self._total - self._done))
+        left = self._left.seconds
         self._events.tell(
             "progress",
             task=self._task,
             what=self._what,
-            done=self._done,
-            total=self._total,
+            done=self._left.done,
+            total=self._left.total,
             name=name,
-            seconds_left=left,
+            seconds_left=None if left is None else round(left),
         )
 
 

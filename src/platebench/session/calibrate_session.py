@@ -9,20 +9,22 @@ from platebench.densitometry.calibration import FILE_NAME, Calibration
 from platebench.densitometry.calibration_fit import fit_calibration
 from platebench.densitometry.calibration_report import calibration_plot, calibration_table
 from platebench.densitometry.known_tablet import STANDARD, KnownTablet, tablet_from_table
-from platebench.densitometry.set_up import set_up_of
+from platebench.densitometry.set_up import SetUp, set_up_of
 from platebench.errors import TabletError
 from platebench.fsio import atomic_write, make_folder
 from platebench.image import CaptureKind
 from platebench.look import relative
 from platebench.own_files import refuse_foreign
+from platebench.progress import Progress, working
 from platebench.quality.noise import noise_from_plate
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.session_calibration import blank_digests
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
+from platebench.settings import SessionSettings
 from platebench.stages.flatten import transmittance_from_counts
-from platebench.stages.light import light_of_scanner
+from platebench.stages.light import Dark, Light, light_of_scanner
 from platebench.stages.read_capture import read_capture
 from platebench.stages.read_tablet import TabletReading, read_tablet
 from platebench.stages.site_noise import noise_of_sites
@@ -53,7 +55,12 @@ class SessionCalibration:
 
 
 def calibrate_session(
-    folder: Path, tablet: Path, *, steps: str | None = None, output: Path | None = None
+    folder: Path,
+    tablet: Path,
+    *,
+    steps: str | None = None,
+    output: Path | None = None,
+    progress: Progress | None = None,
 ) -> SessionCalibration:
     """Read a tablet in the light of a session and write the session's calibration.
 
@@ -67,6 +74,8 @@ def calibrate_session(
         "21", "31", or the name of a CSV table of calibrated steps. None: told by their number.
     output : Path or None
         Folder for table and plot; None: ``converted`` in the session folder.
+    progress : Progress or None
+        Told of the blank frames, and of the tablet's being read and fitted.
 
     Raises
     ------
@@ -83,22 +92,12 @@ def calibrate_session(
     targets = (folder / FILE_NAME, *(place / name for name in (TABLE, PLOT, DRAWING)))
     refuse_captures(targets, (path, *captures_of(folder, settings)))
     refuse_foreign(targets, "calibration")
-    light, dark = prepare_light(folder, settings)
-    frame = read_capture(path, settings.scan)
-    if light is None and frame.info.kind is CaptureKind.SCAN:
-        light = light_of_scanner(frame)
-    if light is None:
-        raise TabletError(
-            path,
-            "cannot be measured: the session has no blank frame",
-            "capture the bare light box and name it under [light] blank in session.toml",
-        )
-    image = transmittance_from_counts(frame, light, dark)
-    set_up = set_up_of(frame.info, blank_digests(folder, settings))
-    noise = noise_of_sites(image, frame, light, noise_from_plate(frame))
-    del frame
-    reading = read_tablet(image, path, noise)
-    fitted = fit_calibration(reading, known, path=path, capture=relative(path, folder))
+    light, dark = prepare_light(folder, settings, progress)
+    with working(progress, path.name, 2) as told:
+        set_up, reading = _read(path, folder, settings, light, dark)
+        told.advance("read")
+        fitted = fit_calibration(reading, known, path=path, capture=relative(path, folder))
+        told.advance("fitted")
     calibration = replace(fitted, set_up=set_up)
     table = calibration_table(calibration)
     png, svg = calibration_plot(calibration)
@@ -119,6 +118,26 @@ def calibrate_session(
         table=table,
         files=(folder / FILE_NAME, *files),
     )
+
+
+def _read(
+    path: Path, folder: Path, settings: SessionSettings, light: Light | None, dark: Dark | None
+) -> tuple[SetUp, TabletReading]:
+    """Read the tablet's capture; what it holds, and how it was taken."""
+    frame = read_capture(path, settings.scan)
+    if light is None and frame.info.kind is CaptureKind.SCAN:
+        light = light_of_scanner(frame)
+    if light is None:
+        raise TabletError(
+            path,
+            "cannot be measured: the session has no blank frame",
+            "capture the bare light box and name it under [light] blank in session.toml",
+        )
+    image = transmittance_from_counts(frame, light, dark)
+    set_up = set_up_of(frame.info, blank_digests(folder, settings))
+    noise = noise_of_sites(image, frame, light, noise_from_plate(frame))
+    del frame
+    return set_up, read_tablet(image, path, noise)
 
 
 def known_tablet(steps: str | None, folder: Path) -> KnownTablet | None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from platebench.errors import CalibrationError, InputError, PlateError
 from platebench.image import SensorFrame
+from platebench.progress import Progress, working
 from platebench.quality import NoiseModel, check_capture, noise_from_frames
 from platebench.quality.figures import Role
 from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
@@ -84,11 +85,18 @@ class _PassingFrames(FramesOnDisk):
         self._kept.clear()
 
 
-def check_frames(folder: Path, settings: SessionSettings) -> CheckedFrames:
+def check_frames(
+    folder: Path, settings: SessionSettings, progress: Progress | None = None
+) -> CheckedFrames:
     """Make the session's light and dark level, and check the frames they are made of.
 
     Memory holds two blanks, two darks and one frame more, however many there are.
     """
+    with working(progress, "blank frames", len(settings.blank) + len(settings.dark)) as told:
+        return _checked_frames(folder, settings, told)
+
+
+def _checked_frames(folder: Path, settings: SessionSettings, told: Progress) -> CheckedFrames:
     names: dict[Role, tuple[str, ...]] = {"blank": settings.blank, "dark": settings.dark}
     done: dict[tuple[Role, int], CheckedCapture] = {}
 
@@ -96,6 +104,7 @@ def check_frames(folder: Path, settings: SessionSettings) -> CheckedFrames:
         beside = ([], []) if alone else (blanks.pair(), darks.pair())
         name = names[role][place]
         done[role, place] = _checked_frame(name, frame, role, *beside)
+        told.advance(name)
 
     blanks = _PassingFrames(
         [folder / name for name in settings.blank],

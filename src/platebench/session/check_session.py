@@ -85,7 +85,7 @@ def check_session(
         If there is a calibration that cannot be used.
     """
     settings = load_session(folder)
-    frames = check_frames(folder, settings)
+    frames = check_frames(folder, settings, progress)
     tasks = [
         task
         for task in _tasks(folder, settings, frames)

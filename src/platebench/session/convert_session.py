@@ -154,12 +154,12 @@ def convert_session(
     left_out = tuple(plate.id for plate in settings.plates if plate.skip)
     remarks = log.remarks([plate.id for plate in settings.plates])
     files = (
-        *write_proofs(output, settings, results),
+        *write_proofs(output, settings, results, run.progress),
         *write_readable_report(folder, output, settings, results, remarks),
     )
     report = write_report(output, settings, results, files, log_remarks=remarks)
     if true_size:
-        path, made = write_true_size_pages(output, settings, results)
+        path, made = write_true_size_pages(output, settings, results, run.progress)
         files = (*files, path)
         report = write_report(output, settings, results, files, made.left_out, remarks)
     return SessionResult(
@@ -207,7 +207,7 @@ class _Run:
     @cached_property
     def light(self) -> tuple[Light | None, Dark | None]:
         """The bare light and the dark level, read once and only if a plate needs them."""
-        return prepare_light(self.folder, self.settings)
+        return prepare_light(self.folder, self.settings, self.progress)
 
     def jobs(self, log: SessionLog) -> list[PlateJob]:
         """Return the work orders of all plates that are not left out."""

@@ -143,7 +143,7 @@ def write_masters(
     to_do = [job for job in jobs if earlier[job.target] is None]
     made: dict[Path, PlateResult] = {}
     if to_do:
-        light, dark = prepare_light(folder, settings)
+        light, dark = prepare_light(folder, settings, progress)
         to_do = [replace(job, job=replace(job.job, light=light, dark=dark)) for job in to_do]
         peak = max(peak_bytes_of_job(job.job) for job in to_do)
         count = workers_for(workers or cores(), memory or available_bytes(), peak)

@@ -24,6 +24,7 @@ from platebench.errors import SpotError, WriteError
 from platebench.own_files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
 from platebench.plate_job import RECORDS, PlateJob
 from platebench.plate_log import FILE_NAME as LOG_NAME
+from platebench.progress import Progress, working
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_file import load_session
@@ -124,6 +125,7 @@ def measure_session_plate(
     wedge: bool = False,
     fog: Place | None = None,
     first_step: int | None = None,
+    progress: Progress | None = None,
 ) -> PlateReadings:
     """Read places of a plate, through the session's calibration where there is one.
 
@@ -145,6 +147,8 @@ def measure_session_plate(
         Where a plate with a wedge was not exposed.
     first_step : int or None
         Step of the tablet that the densest step of the wedge lay under; None: told from its end.
+    progress : Progress or None
+        Told of the frames read.
 
     Raises
     ------
@@ -153,7 +157,7 @@ def measure_session_plate(
     PlateError
         If the plate cannot be read.
     """
-    probe = _probe(folder, plate_id)
+    probe = _probe(folder, plate_id, progress)
     steps: tuple[int, ...] | None = None
     fog_reading, notes = None, [*probe.notes]
     if wedge:
@@ -200,7 +204,7 @@ def refuse_readings_file(folder: Path, path: Path) -> None:
     refuse_foreign((path,), "readings")
 
 
-def _probe(folder: Path, plate_id: str) -> Probe:
+def _probe(folder: Path, plate_id: str, progress: Progress | None) -> Probe:
     settings = load_session(folder)
     plates = {plate.id: plate for plate in settings.plates}
     if plate_id not in plates:
@@ -209,7 +213,7 @@ def _probe(folder: Path, plate_id: str) -> Probe:
             f'lists no plate "{plate_id}"',
             f"name one of: {', '.join(list(plates)[:12]) or 'none there'}",
         )
-    light, dark = prepare_light(folder, settings)
+    light, dark = prepare_light(folder, settings, progress)
     calibration = session_calibration(folder)
     job = PlateJob(
         folder=folder,
@@ -221,7 +225,10 @@ def _probe(folder: Path, plate_id: str) -> Probe:
         calibration=calibration,
         blanks=blank_digests(folder, settings) if calibration is not None else (),
     )
-    return open_probe(job)
+    with working(progress, plate_id, 1) as told:
+        probe = open_probe(job)
+        told.advance(plate_id)
+    return probe
 
 
 def _spot(probe: Probe, place: Place, size: Length | None) -> Spot:

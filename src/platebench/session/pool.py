@@ -6,6 +6,7 @@ files, warm caches) is copied into a worker.
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import os
 import signal
@@ -15,13 +16,15 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from typing import TypeVar
+from typing import TypeAlias, TypeVar
 
 from platebench.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
 from platebench.progress import NullProgress, Progress
+from platebench.worklog import LOG, Kept, log_again, work_on
 
 T = TypeVar("T")
 R = TypeVar("R")
+_Sent: TypeAlias = "tuple[R | PlateError, list[tuple[str, int, str]]]"
 
 _CV2_NO_MEMORY = -4  # cv2.Error.StsNoMem, compared by number so that cv2 stays unloaded here
 _THREAD_LIMITS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -68,11 +71,12 @@ def run_all(
         the workers are stopped at once.
     """
     progress = progress or NullProgress()
-    progress.begin(what, len(items))
+    workers = min(workers, len(items))
+    progress.begin(what, len(items), at_once=max(workers, 1))
     try:
-        if workers <= 1 or len(items) <= 1:
+        if workers <= 1:
             return _run_here(task, items, name_of, progress)
-        return _run_in_pool(task, items, name_of, min(workers, len(items)), progress)
+        return _run_in_pool(task, items, name_of, workers, progress)
     finally:
         progress.end()
 
@@ -98,8 +102,8 @@ def _run_in_pool(
     lost: list[int] = []
     with _pool(workers, progress) as pool:
         with _interrupts_ignored():  # children inherit it, so Ctrl-C never hits a starting worker
-            pending: dict[Future[R | PlateError], int] = {
-                pool.submit(_guarded, task, item, name_of(item)): place
+            pending: dict[Future[_Sent[R]], int] = {
+                pool.submit(_guarded_there, task, item, name_of(item), _telling()): place
                 for place, item in enumerate(items)
             }
         for future in as_completed(pending):
@@ -123,7 +127,7 @@ def _run_alone(task: Callable[[T], R], item: T, name: str, progress: Progress) -
     for _ in range(2):
         with _pool(1, progress) as pool:
             with _interrupts_ignored():
-                future = pool.submit(_guarded, task, item, name)
+                future = pool.submit(_guarded_there, task, item, name, _telling())
             try:
                 return _result_of(future, name)
             except BrokenProcessPool:
@@ -131,11 +135,13 @@ def _run_alone(task: Callable[[T], R], item: T, name: str, progress: Progress) -
     return WorkerLostError(name)
 
 
-def _result_of(future: Future[R | PlateError], name: str) -> R | PlateError:
+def _result_of(future: Future[_Sent[R]], name: str) -> R | PlateError:
     """Return the value of a finished future; BrokenProcessPool passes through."""
     error = future.exception()
     if error is None:
-        return future.result()
+        value, lines = future.result()
+        log_again(lines)
+        return value
     if isinstance(error, BrokenProcessPool):
         raise error
     if not isinstance(error, Exception):
@@ -225,9 +231,29 @@ def _interrupts_ignored() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
 
 
+def _telling() -> bool:
+    """Tell whether anybody reads what is logged: workers ask before they keep it."""
+    return LOG.isEnabledFor(logging.INFO)
+
+
+def _guarded_there(task: Callable[[T], R], item: T, name: str, tell: bool) -> _Sent[R]:
+    """Work in a worker; what it logs goes back with the result, since a queue can be lost."""
+    if not tell:
+        return _guarded(task, item, name), []
+    kept, root = Kept(), logging.getLogger()
+    root.addHandler(kept)
+    root.setLevel(logging.INFO)
+    logging.captureWarnings(True)
+    try:
+        return _guarded(task, item, name), kept.lines
+    finally:
+        root.removeHandler(kept)
+
+
 def _guarded(task: Callable[[T], R], item: T, name: str) -> R | PlateError:
     try:
-        return task(item)
+        with work_on(name):
+            return task(item)
     except PlateError as error:
         return error
     except MemoryError:

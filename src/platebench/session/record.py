@@ -18,7 +18,7 @@ from typing import Any
 
 from platebench import __version__
 from platebench.errors import WriteError
-from platebench.fsio import atomic_write, hash_file, remove_file
+from platebench.fsio import atomic_write, hash_file, remove_file, size_of
 from platebench.outputs.tiff import software_of
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.progress import NullProgress, Progress
@@ -35,13 +35,15 @@ def hash_files(paths: Iterable[Path], progress: Progress | None = None) -> dict[
     """Return the SHA-256 of each file; "" where it cannot be read (reading it will say why)."""
     unique = sorted(set(paths))
     progress = progress or NullProgress()
-    progress.begin("files", len(unique))
+    sizes = [size_of(path) for path in unique]
+    progress.begin("files", len(unique), work=sum(sizes))
     digests = {}
     threads = ThreadPoolExecutor(_HASHING_THREADS)
     try:
-        for path, digest in zip(unique, threads.map(_hash_or_nothing, unique), strict=True):
+        found = threads.map(_hash_or_nothing, unique)
+        for path, size, digest in zip(unique, sizes, found, strict=True):
             digests[path] = digest
-            progress.advance(path.name)
+            progress.advance(path.name, size)
     finally:
         threads.shutdown(cancel_futures=True)  # an interrupt need not wait for the rest
         progress.end()

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import overload
 
 from platebench.image import SensorFrame
+from platebench.progress import NullProgress, Progress, working
 from platebench.settings import ScanSettings, SessionSettings
 from platebench.stages.light import Dark, Light, dark_from_frames, light_from_blanks
 from platebench.stages.read_capture import read_capture
@@ -15,8 +16,11 @@ from platebench.stages.read_capture import read_capture
 class FramesOnDisk(Sequence[SensorFrame]):
     """Captures read when they are asked for: of many, only one is in memory at a time."""
 
-    def __init__(self, paths: Sequence[Path], scan: ScanSettings) -> None:
+    def __init__(
+        self, paths: Sequence[Path], scan: ScanSettings, progress: Progress | None = None
+    ) -> None:
         self._paths, self._scan = tuple(paths), scan
+        self._progress = progress or NullProgress()
 
     def __len__(self) -> int:
         return len(self._paths)
@@ -28,18 +32,22 @@ class FramesOnDisk(Sequence[SensorFrame]):
     def __getitem__(self, place: int | slice) -> SensorFrame | FramesOnDisk:
         """Read one capture, or name several."""
         if isinstance(place, slice):
-            return FramesOnDisk(self._paths[place], self._scan)
+            return FramesOnDisk(self._paths[place], self._scan, self._progress)
         return self.frame(place)
 
     def frame(self, place: int) -> SensorFrame:
         """Read one capture."""
-        return read_capture(self._paths[place], self._scan)
+        frame = read_capture(self._paths[place], self._scan)
+        self._progress.advance(self._paths[place].name)
+        return frame
 
     def __iter__(self) -> Iterator[SensorFrame]:
         return (self.frame(place) for place in range(len(self)))
 
 
-def prepare_light(folder: Path, settings: SessionSettings) -> tuple[Light | None, Dark | None]:
+def prepare_light(
+    folder: Path, settings: SessionSettings, progress: Progress | None = None
+) -> tuple[Light | None, Dark | None]:
     """Return the light of a session's blank frames and the level of its dark frames.
 
     None where there are no such frames.
@@ -51,9 +59,12 @@ def prepare_light(folder: Path, settings: SessionSettings) -> tuple[Light | None
     BlankFrameError, FrameMismatchError
         If one is not what it is named as, or they do not fit together.
     """
-    darks = FramesOnDisk([folder / name for name in settings.dark], settings.scan)
-    blanks = FramesOnDisk([folder / name for name in settings.blank], settings.scan)
-    return light_of_frames(blanks, darks)
+    darks = [folder / name for name in settings.dark]
+    blanks = [folder / name for name in settings.blank]
+    with working(progress, "blank frames", len(darks) + len(blanks)) as told:
+        return light_of_frames(
+            FramesOnDisk(blanks, settings.scan, told), FramesOnDisk(darks, settings.scan, told)
+        )
 
 
 def light_of_frames(

@@ -18,6 +18,7 @@ from platebench.outputs.true_size import TrueSizeResult, write_true_size
 from platebench.plate_dates import date_in_words
 from platebench.plate_job import POSITIVES, PREVIEWS, PlateResult
 from platebench.plate_names import folded_id
+from platebench.progress import Progress
 from platebench.session.record import write_json
 from platebench.settings import SessionSettings
 
@@ -40,7 +41,10 @@ def _proof_pages(output: Path) -> list[Path]:
 
 
 def write_proofs(
-    output: Path, settings: SessionSettings, results: Sequence[PlateResult]
+    output: Path,
+    settings: SessionSettings,
+    results: Sequence[PlateResult],
+    progress: Progress | None = None,
 ) -> tuple[Path, ...]:
     """Write the proof sheet as PDF and PNG and return the files; none where no plate worked.
 
@@ -59,10 +63,12 @@ def write_proofs(
         return ()
     title = settings.title or _NO_TITLE
     failed = [(result.plate_id, reason_of(result)) for result in results if result.error]
-    write_proof_sheet(sheet, prints, title=title, date=days_of(results), not_converted=failed)
+    write_proof_sheet(
+        sheet, prints, title=title, date=days_of(results), not_converted=failed, progress=progress
+    )
     for old in _proof_pages(output):
         remove_file(old)  # an earlier sheet may have had more pages
-    return (sheet, *write_proof_pngs(sheet, output))
+    return (sheet, *write_proof_pngs(sheet, output, progress=progress))
 
 
 def left_from_earlier(output: Path, settings: SessionSettings) -> tuple[str, ...]:
@@ -73,7 +79,10 @@ def left_from_earlier(output: Path, settings: SessionSettings) -> tuple[str, ...
 
 
 def write_true_size_pages(
-    output: Path, settings: SessionSettings, results: Sequence[PlateResult]
+    output: Path,
+    settings: SessionSettings,
+    results: Sequence[PlateResult],
+    progress: Progress | None = None,
 ) -> tuple[Path, TrueSizeResult]:
     """Write every plate at its true size, from the positives themselves.
 
@@ -92,7 +101,9 @@ def write_true_size_pages(
         if result.error is None
     ]
     title = settings.title or _NO_TITLE
-    return path, write_true_size(path, prints, title=title, date=days_of(results))
+    return path, write_true_size(
+        path, prints, title=title, date=days_of(results), progress=progress
+    )
 
 
 def proof_print(output: Path, result: PlateResult) -> ProofPrint:
