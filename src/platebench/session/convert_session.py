@@ -155,7 +155,7 @@ def convert_session(
     remarks = log.remarks([plate.id for plate in settings.plates])
     files = (
         *write_proofs(output, settings, results, run.progress),
-        *write_readable_report(folder, output, settings, results, remarks),
+        *write_readable_report(folder, output, settings, results, remarks, run.progress),
     )
     report = write_report(output, settings, results, files, log_remarks=remarks)
     if true_size:

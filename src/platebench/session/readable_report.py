@@ -12,6 +12,7 @@ from platebench.outputs.report_pdf import write_report_pdf
 from platebench.outputs.session_report_facts import Fact, Histogram, PlatePart, ReportFacts
 from platebench.plate_dates import date_in_words
 from platebench.plate_job import PREVIEWS, PlateResult
+from platebench.progress import Progress, working
 from platebench.session.check_file import Verdicts, kept_verdicts
 from platebench.session.session_report import READABLE, READABLE_PDF, days_of
 from platebench.settings import PlateSettings, SessionSettings
@@ -33,6 +34,7 @@ def write_readable_report(
     settings: SessionSettings,
     results: Sequence[PlateResult],
     remarks: Sequence[str] = (),
+    progress: Progress | None = None,
 ) -> tuple[Path, Path]:
     """Write ``report.html`` and ``report.pdf`` and return their paths.
 
@@ -42,8 +44,11 @@ def write_readable_report(
         If one cannot be written.
     """
     facts = report_facts(folder, output, settings, results, remarks)
-    write_report_html(output / READABLE, facts)
-    write_report_pdf(output / READABLE_PDF, facts)
+    with working(progress, "report", 2) as told:
+        write_report_html(output / READABLE, facts)
+        told.advance(READABLE)
+        write_report_pdf(output / READABLE_PDF, facts)
+        told.advance(READABLE_PDF)
     return output / READABLE, output / READABLE_PDF
 
 
