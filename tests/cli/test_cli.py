@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -409,8 +410,8 @@ def test_a_fault_in_one_plate_keeps_the_others_and_its_traceback(
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
-@pytest.mark.parametrize("no_colour", [{}, {"NO_COLOR": "1", "TERM": "dumb"}])
-def test_the_progress_bar_is_for_terminals_only(session: Path, no_colour: dict[str, str]) -> None:
+@pytest.mark.parametrize("terminal_is", [{"NO_COLOR": "1"}, {"TERM": "dumb"}], ids=str)
+def test_the_progress_bar_is_for_terminals_only(session: Path, terminal_is: dict[str, str]) -> None:
     import pty
 
     terminal, end = pty.openpty()
@@ -418,7 +419,7 @@ def test_the_progress_bar_is_for_terminals_only(session: Path, no_colour: dict[s
         [sys.executable, "-m", "platebench", "convert", str(session), "--jobs", "1", "--force"],
         stdout=subprocess.PIPE,
         stderr=end,
-        env=_environment() | no_colour,
+        env=_environment() | {"TERM": "xterm"} | terminal_is,
     )
     os.close(end)
     shown = b""
@@ -429,7 +430,11 @@ def test_the_progress_bar_is_for_terminals_only(session: Path, no_colour: dict[s
         pass
     os.close(terminal)
     assert done.returncode == ExitCode.OK
-    assert b"plates" in shown and b"3/3" in shown
+    if "TERM" in terminal_is:  # nothing can be drawn over there
+        assert b"plates: 3 to do\r\n" in shown and b"\x1b" not in shown
+    else:  # https://no-color.org: no colours; a line may still be drawn over
+        assert b"plates" in shown and b"3/3" in shown and b"\x1b[" in shown
+        assert not re.search(rb"\x1b\[[0-9;]*m", shown)
     assert b"3/3" not in done.stdout and done.stdout.startswith(b"plates: 3 converted\n")
 
 

@@ -76,9 +76,13 @@ class SpokenProgress(NullProgress):
 
 
 class LineProgress(SpokenProgress):
-    """A line for each piece of work begun and ended: for ``--verbose``."""
+    """A line for each piece of work begun and ended, and now and then one between.
 
-    def __init__(self) -> None:
+    For ``--verbose``, and for terminals that cannot draw over a line.
+    """
+
+    def __init__(self, pause_s: float = 1.0) -> None:
+        self._pause_s = pause_s
         self._what, self._left, self._said_s = "", TimeLeft(0), 0.0
 
     def begin(self, what: str, total: int, *, work: float = 0.0, at_once: int = 1) -> None:
@@ -89,9 +93,9 @@ class LineProgress(SpokenProgress):
         self.note(f"{what}: {total} to do{side_by_side}")
 
     def advance(self, name: str, work: float = 1.0) -> None:
-        """Say what is done, and how long the rest may take; a line a second at most."""
+        """Say what is done, and how long the rest may take, if nothing was said just now."""
         self._left.advance(work)
-        if self._left.passed_s - self._said_s < 1:
+        if self._left.passed_s - self._said_s < self._pause_s:
             return
         self._said_s = self._left.passed_s
         seconds = self._left.seconds
@@ -109,9 +113,7 @@ def progress_for(quiet: bool) -> Progress:
         return NullProgress()
     if is_verbose():
         return LineProgress()
-    return TerminalProgress() if _draws(sys.stderr.isatty()) else SpokenProgress()
-
-
-def _draws(terminal: bool) -> bool:
-    """Tell whether a line can be drawn over: not in a pipe, nor on a terminal called dumb."""
-    return terminal and os.environ.get("TERM", "") != "dumb"
+    if not sys.stderr.isatty():
+        return SpokenProgress()
+    dumb = os.environ.get("TERM", "") == "dumb"
+    return LineProgress(pause_s=5.0) if dumb else TerminalProgress()
