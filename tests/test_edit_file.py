@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 
 from platebench.errors import BadSettingError, SettingsFileError
+from platebench.session import edit_file
 from platebench.session.edit_file import edit_plate
-from platebench.session.session_file import load_session
+from platebench.session.session_file import load_session, session_from_toml
+from platebench.settings import SessionSettings
 
 TEXT = """\
 # my session
@@ -64,3 +66,38 @@ def test_a_value_that_cannot_be_used_leaves_the_file(folder: Path) -> None:
 def test_an_unknown_plate_is_one_clear_line(folder: Path) -> None:
     with pytest.raises(SettingsFileError, match='lists no plate "three"'):
         edit_plate(folder, "three", {"rotate": 90})
+
+
+def test_what_is_written_meanwhile_is_not_lost(folder: Path) -> None:
+    """An editor saves between reading and writing; both changes are in the file."""
+    file, saved = folder / "session.toml", []
+
+    def save_once(values: object, path: Path) -> SessionSettings:
+        if not saved:
+            saved.append(True)
+            file.write_text(TEXT.replace('title = "Shelf"', 'title = "Box"'))
+        return session_from_toml(values, path)  # type: ignore[arg-type]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(edit_file, "session_from_toml", save_once)
+        settings, _ = edit_plate(folder, "one", {"rotate": 180})
+    assert settings.title == "Box" and settings.plates[0].rotate == 180
+    assert load_session(folder) == settings
+    assert sorted(path.name for path in folder.iterdir()) == ["session.toml"]
+
+
+def test_a_change_that_expects_another_value_is_refused(folder: Path) -> None:
+    with pytest.raises(SettingsFileError, match="another rotate"):
+        edit_plate(folder, "one", {"rotate": 0}, expected={"rotate": 270})
+    assert (folder / "session.toml").read_text() == TEXT
+    edit_plate(folder, "one", {"rotate": 0}, expected={"rotate": 90, "note": None})
+    assert load_session(folder).plates[0].rotate == 0
+
+
+def test_a_linked_session_file_stays_a_link(folder: Path) -> None:
+    elsewhere = folder / "kept.toml"
+    (folder / "session.toml").rename(elsewhere)
+    (folder / "session.toml").symlink_to(elsewhere)
+    edit_plate(folder, "one", {"rotate": 180})
+    assert (folder / "session.toml").is_symlink()
+    assert "rotate = 180" in elsewhere.read_text()

@@ -127,6 +127,52 @@ def test_a_rectangle_is_measured_by_dragging(page: Any) -> None:
     assert "mm" in page.inner_text(".cursor-reading")
 
 
+def test_a_rectangle_is_measured_by_keyboard_and_stays_on_its_place(page: Any) -> None:
+    open_plate(page, "wide")
+    time.sleep(0.7)
+    page.keyboard.press("x")
+    page.keyboard.press("o")
+    page.wait_for_selector(".cursor-reading:has-text('rectangle')")
+    before = page.locator(".drawn").bounding_box()
+    page.keyboard.press("+")
+    time.sleep(0.8)
+    after = page.locator(".drawn").bounding_box()
+    assert after["width"] / before["width"] == pytest.approx(1.5, rel=0.02)
+    page.keyboard.press("Escape")
+    assert page.locator(".drawn").count() == 0
+    assert page.is_hidden(".cursor-reading")
+
+
+def test_nothing_of_another_plate_stays_where_one_cannot_be_shown(
+    browser: Any, table: Served, session: Path
+) -> None:
+    page = browser.new_page()
+    page.goto(table.review.address + "#/plate/wide")
+    page.wait_for_selector("#plate[data-version]")
+    (session / "dense.dng").unlink()
+    page.keyboard.press("ArrowLeft")
+    page.wait_for_selector("#plate .flag:has-text('dense.dng')")
+    assert page.inner_text("#plate-id") == "dense"
+    assert page.evaluate("document.querySelector('fieldset.settings').disabled")
+    assert page.locator(".curve").count() == 0
+    page.keyboard.press("r")  # no key does anything to it
+    page.keyboard.press("ArrowRight")
+    page.wait_for_selector("#plate[data-version]")
+    assert [plate.rotate for plate in load_session(session).plates] == [0, 0]
+    page.close()
+
+
+def test_a_note_is_about_the_plate_it_was_written_for(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    page.locator("textarea").fill("a crack")
+    page.evaluate("location.hash = '#/plate/dense'")
+    page.wait_for_function("() => document.querySelector('#plate-id').innerText === 'dense'")
+    wait_until(lambda: load_session(session).plates[1].note == "a crack")
+    page.wait_for_selector("#plate[data-version]")
+    assert page.locator("textarea").input_value() == ""
+    assert load_session(session).plates[0].note == ""
+
+
 def test_a_corner_dragged_is_in_the_file_and_can_be_undone(page: Any, session: Path) -> None:
     open_plate(page, "wide")
     page.keyboard.press("c")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from threading import Event
 
@@ -115,6 +116,32 @@ def test_a_change_is_in_the_file_at_once_and_undone_as_quickly(
     assert load_session(session).plates[1].note == ""
 
 
+def test_undo_does_not_bring_back_what_a_person_has_changed_since(
+    table: Served, session: Path
+) -> None:
+    wide, file = table.plate("wide"), session / "session.toml"
+    for change in ({"tone": "softer"}, {"note": "mine"}):
+        assert table.post(wide + "/edit", change)[0] == 200
+    file.write_text(file.read_text().replace('note = "mine"', 'note = "theirs"'))
+    status, _, content = table.post("api/undo")
+    assert status == 422 and "another note" in json.loads(content)["error"]
+    assert load_session(session).plates[1].note == "theirs"
+    assert table.post("api/undo")[0] == 200  # the step before that is still there
+    assert load_session(session).plates[1].tone == "neutral"
+    assert load_session(session).plates[1].note == "theirs"
+
+
+def test_a_plate_that_failed_says_why(table: Served, session: Path) -> None:
+    (session / "dense.dng").write_bytes(b"not a raw file")
+    assert table.post("api/do/convert", {"force": True})[0] == 202
+    for _ in range(400):
+        if table.json("api/session")["running"] is None:
+            break
+        time.sleep(0.05)
+    dense, wide = table.json("api/session")["plates"]
+    assert "dense.dng" in dense["failed"] and wide["failed"] == ""
+
+
 @pytest.mark.parametrize(
     "change",
     [
@@ -165,14 +192,22 @@ def test_a_tone_can_be_tried_without_being_decided(table: Served, session: Path)
     assert table.get(path + "&tone=none-such")[0] == 422
 
 
-def test_the_loupe_has_its_place_in_the_middle(table: Served) -> None:
-    told = table.json(table.plate("wide"))
-    row, column = told["corners"][0]
-    content = table.get(table.plate("wide") + f"/loupe.jpg?at={row},{column}")[2]
-    loupe = picture(content).astype(float)
-    assert loupe.shape == (64, 64)
-    # bare light box above and to the left of the corner, plate below and to the right
-    assert loupe[4:24, 4:24].mean() > loupe[40:60, 40:60].mean() + 10
+def test_the_loupe_has_the_simulators_corner_in_its_middle(table: Served) -> None:
+    """Half-way between light and plate, along a row and a column, is where the sides lie."""
+    truth = simulate_plate(PLATES["wide"], BOX, CAMERA, exposure_s=EXPOSURE_S, seed=12).corners
+    middle = (64 - 1) / 2  # of 64 pixels: the place asked for
+    for corner, inward in ((0, (1, 1)), (2, (-1, -1))):
+        row, column = truth[corner] + np.array(inward) * 12
+        for at, axis in (((row, truth[corner][1]), 0), ((truth[corner][0], column), 1)):
+            path = f"/loupe.jpg?at={at[0]:.3f},{at[1]:.3f}"
+            loupe = picture(table.get(table.plate("wide") + path)[2]).astype(float)
+            assert loupe.shape == (64, 64)
+            near = loupe[28:36].mean(axis=0) if axis == 0 else loupe[:, 28:36].mean(axis=1)
+            near = near if inward[0] > 0 else near[::-1]
+            half = (near[4:20].mean() + near[34:37].mean()) / 2  # light, rebate
+            edge = int(np.argmax(near < half))
+            across = edge - 1 + (near[edge - 1] - half) / (near[edge - 1] - near[edge])
+            assert abs(across - middle) < 1.0
 
 
 def test_an_unknown_plate_and_a_lost_capture_are_clear(table: Served, session: Path) -> None:
@@ -228,6 +263,27 @@ def test_what_is_used_least_is_put_away_first() -> None:
     with pytest.raises(ZeroDivisionError):
         shelf.get("broken", lambda: Thing(1 // 0))
     assert shelf.held("broken") is None
+
+
+def test_things_are_made_one_at_a_time_with_room_made_before() -> None:
+    class Thing:
+        nbytes = 40
+
+    shelf: Shelf[Thing] = Shelf(100)
+    making, most, held = 0, 0, []
+
+    def make() -> Thing:
+        nonlocal making, most
+        making += 1
+        most = max(most, making)
+        held.append(shelf.nbytes)
+        time.sleep(0.02)
+        making -= 1
+        return Thing()
+
+    with ThreadPoolExecutor(8) as threads:
+        list(threads.map(lambda n: shelf.get(n, make), range(8)))
+    assert most == 1 and max(held) + Thing.nbytes <= 100
 
 
 @pytest.mark.parametrize(

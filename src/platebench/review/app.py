@@ -13,6 +13,7 @@ from typing import Any, cast
 
 from PIL import Image
 from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
@@ -33,6 +34,7 @@ PAGE = Path(str(files("platebench.review") / "page"))
 FONTS = Path(str(files("platebench.outputs") / "fonts"))
 THUMB_SIDES = (240, 480)
 PREVIEW_SIDES = (64, 4000)
+MOST_PAGES = 32  # that listen at the same time
 FOR_GOOD = {"cache-control": "private, max-age=31536000, immutable"}
 NOT_KEPT = {"cache-control": "no-store"}
 
@@ -117,6 +119,9 @@ class _Answers:
         return JSONResponse(told, headers=NOT_KEPT)
 
     async def events(self, request: Request) -> Response:
+        if self._events.listening >= MOST_PAGES:
+            said = {"error": f"{MOST_PAGES} pages are open already; close some"}
+            return JSONResponse(said, HTTPStatus.SERVICE_UNAVAILABLE, headers=NOT_KEPT)
         return StreamingResponse(
             self._events.stream(), media_type="text/event-stream", headers=NOT_KEPT
         )
@@ -185,7 +190,7 @@ class _Answers:
         if wishes is None:
             return _bad("send a table of changes as JSON")
         plate_id = _plate_id(request)
-        self._table.edit(plate_id, wishes)
+        await run_in_threadpool(self._table.edit, plate_id, wishes)
         return self._changed(plate_id)
 
     def undo(self, request: Request) -> Response:

@@ -20,6 +20,12 @@ class Events:
         self._pages: dict[asyncio.Queue[str], asyncio.AbstractEventLoop] = {}
         self._closed = False
 
+    @property
+    def listening(self) -> int:
+        """Number of pages that listen."""
+        with self._lock:
+            return len(self._pages)
+
     def tell(self, kind: str, **facts: Any) -> None:
         """Tell every page; from any thread."""
         text = _as_text(kind, facts)

@@ -7,7 +7,7 @@ held, so a new picture takes milliseconds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from platebench.convert import measure_view, true_transmittance
 from platebench.densitometry.calibration import Calibration
-from platebench.densitometry.spot import light_sigma
+from platebench.densitometry.spot import PLAIN, light_sigma
 from platebench.look import PlateView, look_at_plate
 from platebench.plate_job import PlateJob
+from platebench.stages.bands import bands
 from platebench.stages.colours import one_channel
 from platebench.stages.density import (
     MAX_DENSITY,
@@ -26,11 +27,54 @@ from platebench.stages.density import (
 )
 from platebench.stages.find_plate import FoundPlate
 from platebench.stages.measure import PlateDensities
+from platebench.stages.stain import BLUE, Stain, colours_of_kinds
 
-BAND_ROWS = 256
+BAND_ROWS = 256  # a multiple of every pattern's rows
+CLIPPED = 65535  # code of a site that clipped; no light codes as high
 SMALLEST_LEVEL = 400  # long side, pixels, below which no further level is kept
 
 Codes = NDArray[np.uint16]
+Doubles = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BlueLight:
+    """How blue light sees a stained plate: the stain put back on.
+
+    Attributes
+    ----------
+    share : float
+        Extra density per unit of green density.
+    gains : ndarray of float32, shape (rows, columns)
+        Over the capture: what blue light was multiplied with to take the stain's offset off.
+    """
+
+    share: float
+    gains: NDArray[np.float32]
+
+    def through(self, light: Doubles, place: tuple[float, float]) -> Doubles:
+        """Return the transmittance to blue light, of that to green light.
+
+        Parameters
+        ----------
+        light : ndarray of float64
+            Transmittance.
+        place : (row, column)
+            Middle of the area, as shares of the capture's sides.
+        """
+        rows, columns = self.gains.shape
+        at = [
+            float(np.clip(s * n - 0.5, 0, n - 1))
+            for s, n in zip(place, (rows, columns), strict=True)
+        ]
+        gain = cv2.remap(
+            self.gains,
+            np.array([[at[1]]], np.float32),
+            np.array([[at[0]]], np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        return np.asarray(light ** (1 + self.share) / float(gain[0, 0]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,12 +92,15 @@ class PlatePixels:
         Density of each code, with the change of the light and the calibration taken into account.
     densities : PlateDensities
         Base plus fog, range and histogram.
-    calibration : Calibration or None
-        What ``density`` went through.
+    calibrated : bool
+        Whether ``density`` went through a calibration.
+    errors : Calibration
+        Whose ``density_sigma`` is the error of a density; without a calibration it is that of the
+        glare alone.
     light_sigma : float
         How well the bare light is known at a place, D.
-    blue_share : float
-        Density that blue light sees more, as a share; 0 for neutral silver.
+    blue : BlueLight or None
+        How blue light sees the plate; None for neutral silver.
     doubts : tuple of str
         What a person should look at.
     """
@@ -62,9 +109,10 @@ class PlatePixels:
     found: FoundPlate
     density: NDArray[np.float32]
     densities: PlateDensities
-    calibration: Calibration | None
+    calibrated: bool
+    errors: Calibration
     light_sigma: float
-    blue_share: float
+    blue: BlueLight | None
     doubts: tuple[str, ...]
 
     @property
@@ -91,28 +139,39 @@ def load_pixels(job: PlateJob) -> PlatePixels:
     densities = measure_view(view)
     true = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
     density = -np.log10(np.maximum(true, 10.0**-MAX_DENSITY))
+    own = view.glare.sigma if view.glare is not None and view.glare_off else 0.0
+    stained = view.stain is not None and view.stain.found
     return PlatePixels(
         levels=half_sizes(_codes(view)),
         found=view.found,
         density=density.astype(np.float32),
         densities=densities,
-        calibration=view.calibration,
+        calibrated=view.calibration is not None,
+        errors=view.calibration or replace(PLAIN, glare_sigma=own),
         light_sigma=light_sigma(view.light),
-        blue_share=view.stain.blue_share if view.stain is not None and view.stain.found else 0.0,
+        blue=_blue_light(view, view.stain) if view.stain is not None and stained else None,
         doubts=view.doubts,
     )
 
 
 def _codes(view: PlateView) -> Codes:
-    """Return the whole capture as codes, band by band."""
-    pixels = view.image.pixels
-    rows, columns = view.image.shape
+    """Return the whole capture as codes, band by band, ``CLIPPED`` where a site clipped."""
+    rows, columns = view.picture.shape
     codes = np.empty((rows, columns), np.uint16)
-    for top in range(0, rows, BAND_ROWS):
-        band = pixels[top : top + BAND_ROWS]
-        grey = one_channel(band, by_green=view.by_green)
-        codes[top : top + BAND_ROWS] = code_from_transmittance(grey)
+    for top, bottom in bands(rows, BAND_ROWS):
+        band = view.picture.rows(top, bottom)
+        part = codes[top:bottom]
+        part[...] = code_from_transmittance(one_channel(band.pixels, by_green=view.by_green))
+        if band.valid is not None:
+            part[~band.valid] = CLIPPED
     return codes
+
+
+def _blue_light(view: PlateView, stain: Stain) -> BlueLight:
+    """Return what puts a stain back on, from the mean of what took it off the blue sites."""
+    kinds = colours_of_kinds(view.picture.pattern, view.picture.channels)
+    gains = stain.correction.gains[kinds == BLUE].mean(axis=0)
+    return BlueLight(share=stain.blue_share, gains=np.asarray(gains, np.float32))
 
 
 def half_sizes(codes: Codes) -> tuple[Codes, ...]:

@@ -9,12 +9,14 @@ from numpy.typing import NDArray
 
 from platebench.plate_job import PrintingEnds
 from platebench.review.layers import Layer, Shown
-from platebench.review.plate_pixels import Codes
+from platebench.review.plate_pixels import CLIPPED, Codes, Doubles
+from platebench.stages.density import MAX_DENSITY, code_from_transmittance, transmittance_of_codes
 from platebench.stages.measure import BIN_EDGES
 
 CURSOR_SIDE = 9  # pixels of the capture around the cursor
 MOST_SITES = 4_000_000  # of a rectangle, beyond which every nth is read
 _LN10 = float(np.log(10))
+_LIGHT = transmittance_of_codes()  # as captured, before change of the light and calibration
 
 
 def read_rectangle(
@@ -22,8 +24,9 @@ def read_rectangle(
 ) -> dict[str, Any] | None:
     """Return the density of a rectangle of a layer, with its standard error.
 
-    The error is that of the sites' scatter (picture, grain and noise), of the calibration and of
-    the light together.
+    The error is that of the sites' scatter (picture, grain and noise), of the calibration or the
+    glare, and of the light together, as in :mod:`platebench.densitometry.spot`. Sites that clipped
+    are left out.
 
     Parameters
     ----------
@@ -37,34 +40,59 @@ def read_rectangle(
     Returns
     -------
     dict or None
-        ``density``, ``sigma``, ``printing`` (density to a blue-sensitive process), ``low``,
-        ``high`` (2nd and 98th percentile), ``sites``, ``width_mm``, ``height_mm``; None outside
-        the picture.
+        ``density`` and ``sigma``, None where nothing can be told from darkness or all clipped;
+        ``at_least``, in the dark the density certainly exceeded; ``printing`` (density to a
+        blue-sensitive process), ``low``, ``high`` (2nd and 98th percentile), ``sites``,
+        ``clipped`` (share), ``width_mm``, ``height_mm``, ``calibrated``; None outside the picture.
     """
-    codes = _codes_within(shown, layer, box)
+    codes, middle = _codes_within(shown, layer, box)
     if codes.size == 0:
         return None
     pixels = shown.pixels
-    light = 10.0 ** -pixels.density[codes].astype(np.float64)
-    mean = float(light.mean())
-    density = -float(np.log10(mean))
-    scatter = float(light.std(ddof=1)) / np.sqrt(light.size) if light.size > 1 else float(mean)
-    sure = 0.0 if pixels.calibration is None else _calibration_sigma(shown, density)
-    sigma = float(np.hypot(np.hypot(scatter / mean / _LN10, sure), pixels.light_sigma))
-    low, high = np.quantile(pixels.density[codes], (0.02, 0.98))
+    seen = codes[codes != CLIPPED]
     top, left, bottom, right = box
     mm = _mm_per_px(shown, layer)
-    return {
-        "density": round(density, 3),
-        "sigma": round(sigma, 3),
-        "printing": round(density * (1 + pixels.blue_share), 3),
-        "low": round(float(low), 3),
-        "high": round(float(high), 3),
-        "sites": int(codes.size),
+    told: dict[str, Any] = {
+        "density": None,
+        "sigma": None,
+        "at_least": None,
+        "printing": None,
+        "low": None,
+        "high": None,
+        "sites": int(seen.size),
+        "clipped": round(1 - seen.size / codes.size, 4),
         "width_mm": None if mm is None else round((right - left) * mm, 2),
         "height_mm": None if mm is None else round((bottom - top) * mm, 2),
-        "calibrated": pixels.calibration is not None,
+        "calibrated": pixels.calibrated,
     }
+    if seen.size == 0:
+        return told
+    light = 10.0 ** -pixels.density[seen].astype(np.float64)
+    mean = float(light.mean())
+    scatter = float(light.std(ddof=1)) / np.sqrt(light.size) if light.size > 1 else mean
+    low, high = np.quantile(pixels.density[seen], (0.02, 0.98))
+    told |= {"low": round(float(low), 3), "high": round(float(high), 3)}
+    density = -float(np.log10(mean))
+    if mean < 2 * scatter or density > MAX_DENSITY - 0.01:
+        least = max(mean + 2 * scatter, 10.0**-MAX_DENSITY)
+        return told | {"at_least": round(-float(np.log10(least)), 2)}
+    systematic = np.hypot(float(pixels.errors.density_sigma(density)), pixels.light_sigma)
+    sigma = float(np.hypot(scatter / mean / _LN10, systematic))
+    return told | {
+        "density": round(density, 3),
+        "sigma": round(sigma, 3),
+        "printing": round(_to_blue(shown, seen, density, middle), 3),
+    }
+
+
+def _to_blue(shown: Shown, codes: Codes, density: float, middle: tuple[float, float]) -> float:
+    """Return the density to blue light: its own transmittance, through the same calibration."""
+    pixels = shown.pixels
+    if pixels.blue is None:
+        return density
+    light = pixels.blue.through(_LIGHT[codes], middle).mean(keepdims=True)
+    code = code_from_transmittance(np.atleast_2d(light).astype(np.float32))
+    return float(pixels.density[code].item())
 
 
 def read_point(shown: Shown, layer: Layer, x: float, y: float) -> dict[str, Any] | None:
@@ -75,30 +103,35 @@ def read_point(shown: Shown, layer: Layer, x: float, y: float) -> dict[str, Any]
     )
 
 
-def _calibration_sigma(shown: Shown, density: float) -> float:
-    calibration = shown.pixels.calibration
-    return 0.0 if calibration is None else float(calibration.density_sigma(density))
-
-
 def _mm_per_px(shown: Shown, layer: Layer) -> float | None:
     ppi = shown.framing.ppi
     return None if ppi is None or layer == "captured" else 25.4 / ppi
 
 
-def _codes_within(shown: Shown, layer: Layer, box: tuple[float, float, float, float]) -> Codes:
-    """Return the codes of the sites whose centres lie within a rectangle of a layer."""
+def _codes_within(
+    shown: Shown, layer: Layer, box: tuple[float, float, float, float]
+) -> tuple[Codes, tuple[float, float]]:
+    """Return the codes of a rectangle of a layer, and where its middle lies in the capture.
+
+    The middle is a share of the capture's height and width.
+    """
     size, source = shown.size(layer), shown.plan(layer).source
     top, left = max(0, round(box[0])), max(0, round(box[1]))
     bottom, right = min(size.rows, round(box[2])), min(size.columns, round(box[3]))
     if top >= bottom or left >= right:
-        return np.empty(0, np.uint16)
+        return np.empty(0, np.uint16), (0.5, 0.5)
     step = max(1, int(np.sqrt((bottom - top) * (right - left) / MOST_SITES)))
     y, x = np.mgrid[top:bottom:step, left:right:step]
     mapped = np.stack([x.ravel(), y.ravel(), np.ones(x.size)]).T @ source.T
     places = np.rint(mapped[:, :2] / mapped[:, 2:]).astype(np.intp)
     rows, columns = shown.pixels.shape
     inside = (places >= 0).all(axis=1) & (places[:, 0] < columns) & (places[:, 1] < rows)
-    return np.asarray(shown.pixels.levels[0][places[inside, 1], places[inside, 0]])
+    places = places[inside]
+    middle: Doubles = (
+        (places.mean(axis=0) + 0.5) / (columns, rows) if len(places) else np.full(2, 0.5)
+    )
+    codes = shown.pixels.levels[0][places[:, 1], places[:, 0]]
+    return np.asarray(codes), (float(middle[1]), float(middle[0]))
 
 
 def tone_curve(

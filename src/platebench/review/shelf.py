@@ -22,6 +22,8 @@ T = TypeVar("T", bound=Sized)
 class Shelf(Generic[T]):
     """Things by key, bounded by the memory they take; each is made once, however many ask.
 
+    They are made one at a time, and room for one is made before it is.
+
     Parameters
     ----------
     limit_bytes : int
@@ -33,6 +35,7 @@ class Shelf(Generic[T]):
         self._things: OrderedDict[Hashable, T] = OrderedDict()
         self._locks: dict[Hashable, Lock] = {}
         self._lock = Lock()
+        self._making = Lock()
 
     def get(self, key: Hashable, make: Callable[[], T]) -> T:
         """Return the thing under ``key``, made now if it is not there.
@@ -41,13 +44,17 @@ class Shelf(Generic[T]):
         """
         with self._lock:
             own = self._locks.setdefault(key, Lock())
-        with own:
-            thing = self.held(key)
-            if thing is None:
-                thing = make()
-                self._keep(key, thing)
-        with self._lock:
-            self._locks.pop(key, None)
+        try:
+            with own:
+                thing = self.held(key)
+                if thing is None:
+                    with self._making:  # one at a time: making takes more memory than keeping
+                        self._make_room()
+                        thing = make()
+                        self._keep(key, thing)
+        finally:
+            with self._lock:
+                self._locks.pop(key, None)
         return thing
 
     def held(self, key: Hashable) -> T | None:
@@ -78,6 +85,15 @@ class Shelf(Generic[T]):
         with self._lock:
             self._things[key] = thing
             while len(self._things) > 1 and self._taken() > self._limit:
+                self._things.popitem(last=False)
+
+    def _make_room(self) -> None:
+        """Put away what would be too much together with one more of the largest."""
+        with self._lock:
+            while self._things:
+                largest = max(thing.nbytes for thing in self._things.values())
+                if self._taken() + largest <= self._limit:
+                    return
                 self._things.popitem(last=False)
 
     def _taken(self) -> int:

@@ -33,11 +33,11 @@ from platebench.review.layers import (
     show_plate,
 )
 from platebench.review.plate_pixels import PlatePixels, load_pixels
+from platebench.review.results import Results, stamp_of
 from platebench.review.shelf import Shelf
 from platebench.review.tiles import DeepSize, codes_of_preview, codes_of_tile
 from platebench.session.convert_session import shared_ends
 from platebench.session.edit_file import edit_plate
-from platebench.session.record import read_record
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
@@ -104,6 +104,7 @@ class ReviewTable:
     ) -> None:
         self.folder, self.user_folder = folder, user_folder
         self.output = folder / OUTPUT_NAME if output is None else output
+        self.results = Results(self.output)
         self.shelf: Shelf[PlatePixels] = Shelf(memory_bytes)
         self._settings = load_session(folder)
         self._writing = RLock()
@@ -151,8 +152,7 @@ class ReviewTable:
 
     def record(self, plate_id: str) -> dict[str, Any]:
         """Return what the last conversion found out about a plate; empty where there is none."""
-        record = read_record(self.output / "plates" / f"{plate_id}.json")
-        return dict(record.get("result", {}))
+        return dict(self.results.record(plate_id).get("result", {}))
 
     # -- pictures ---------------------------------------------------------------------------
 
@@ -295,25 +295,31 @@ class ReviewTable:
         with self._writing:
             step = self._apply(plate_id, changes)
             if step.before != step.after:
-                self._done = [*self._done[-MOST_STEPS_BACK:], step]
-                self._undone = []
+                self._done.append(step)
+                del self._done[:-MOST_STEPS_BACK]
+                self._undone.clear()
 
     def undo(self) -> str | None:
-        """Take the last change back and return its plate's id; None where there is none."""
-        with self._writing:
-            if not self._done:
-                return None
-            step = self._done.pop()
-            self._undone.append(self._apply(step.plate_id, step.before))
-            return step.plate_id
+        """Take the last change back and return its plate's id; None where there is none.
+
+        Raises
+        ------
+        SettingsError
+            If somebody has changed the same setting in the file since: theirs stays, and the step
+            is forgotten.
+        """
+        return self._step_over(self._done, self._undone)
 
     def redo(self) -> str | None:
-        """Make the change taken back last again."""
+        """Make the change taken back last again; as `undo`."""
+        return self._step_over(self._undone, self._done)
+
+    def _step_over(self, steps: list[_Step], others: list[_Step]) -> str | None:
         with self._writing:
-            if not self._undone:
+            if not steps:
                 return None
-            step = self._undone.pop()
-            self._done.append(self._apply(step.plate_id, step.before))
+            step = steps.pop()
+            others.append(self._apply(step.plate_id, step.before, expected=step.after))
             return step.plate_id
 
     @property
@@ -321,8 +327,13 @@ class ReviewTable:
         """How many changes can be taken back, and made again."""
         return len(self._done), len(self._undone)
 
-    def _apply(self, plate_id: str, changes: Mapping[str, Any]) -> _Step:
-        self._settings, before = edit_plate(self.folder, plate_id, changes)
+    def _apply(
+        self,
+        plate_id: str,
+        changes: Mapping[str, Any],
+        expected: Mapping[str, Any] | None = None,
+    ) -> _Step:
+        self._settings, before = edit_plate(self.folder, plate_id, changes, expected=expected)
         return _Step(plate_id, before, dict(changes))
 
     # -- what pictures are made of ----------------------------------------------------------
@@ -362,7 +373,7 @@ class ReviewTable:
         return _PixelsKey(settings.id, but_corners, settings.corners)
 
     def _stamps(self, names: tuple[str, ...]) -> tuple[tuple[str, int, int], ...]:
-        return tuple((name, *_stamp(self.folder / name)) for name in names)
+        return tuple((name, *stamp_of(self.folder / name)) for name in names)
 
     def _tone_folders(self) -> tuple[Path, Path]:
         return self.folder, profiles_folder() / "tone"
@@ -371,27 +382,15 @@ class ReviewTable:
         for folder in self._tone_folders():
             path = folder / f"{name}.toml"
             if path.is_file():
-                return _stamp(path)
+                return stamp_of(path)
         return 0, 0
 
     def _shared_ends(self) -> PrintingEnds | None:
         """Return the ends that plates printed alike share, from what conversion measured."""
-        ends = []
-        for plate in self._settings.plates:
-            if plate.printing == "shared" and not plate.skip:
-                known = read_record(self.output / "plates" / f"{plate.id}.json").get("ends")
-                if known:
-                    ends.append(PrintingEnds(**known))
-        return shared_ends(ends) if ends else None
-
-
-def _stamp(path: Path) -> tuple[int, int]:
-    """Return what changes when a file does; zeros where there is none."""
-    try:
-        seen = path.stat()
-    except OSError:
-        return 0, 0
-    return seen.st_size, seen.st_mtime_ns
+        plates = self._settings.plates
+        alike = [plate.id for plate in plates if plate.printing == "shared" and not plate.skip]
+        known = [self.results.record(plate_id).get("ends") for plate_id in alike]
+        return shared_ends([PrintingEnds(**e) for e in known if e]) if any(known) else None
 
 
 def message_of(error: Exception) -> str:

@@ -11,7 +11,6 @@ from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, sho
 from platebench.review.readings import tone_curve
 from platebench.review.table import EDITABLE, ReviewTable
 from platebench.review.tiles import TILE
-from platebench.session.record import read_record
 from platebench.settings import PlateSettings
 
 
@@ -54,6 +53,7 @@ def plate_line(table: ReviewTable, plate: PlateSettings) -> dict[str, Any]:
         "id": plate.id,
         "captures": list(plate.captures),
         "converted": bool(record) and stamp > 0,
+        "failed": table.results.failures().get(plate.id, ""),
         "stale": _is_stale(table, plate),
         "preview": stamp,
         "doubtful": bool(record.get("doubtful", False)),
@@ -103,7 +103,7 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         "doubts": list(shown.pixels.doubts),
         "whole": shown.framing.whole,
         "ppi": None if shown.framing.ppi is None else round(shown.framing.ppi, 2),
-        "calibrated": shown.pixels.calibration is not None,
+        "calibrated": shown.pixels.calibrated,
         "tone_curve": tone_curve(shown, positive, table.ends(shown)),
         "settled": table.is_at_hand(plate_id),
     }
@@ -111,7 +111,7 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
 
 def _is_stale(table: ReviewTable, plate: PlateSettings) -> bool:
     """Tell whether a plate's settings have changed since it was converted."""
-    record = read_record(table.output / "plates" / f"{plate.id}.json")
+    record = table.results.record(plate.id)
     if not record:
         return True
     now = asdict(plate)

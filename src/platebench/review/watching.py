@@ -40,7 +40,7 @@ class DiskWatch:
         self._seen = seen
         try:
             self._table.reread()
-        except PlateError as error:
+        except (PlateError, OSError) as error:
             self._events.tell("note", text=message_of(error))
         self._events.tell("changed")
         return True

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +18,19 @@ from platebench.fsio import atomic_write
 from platebench.session.session_file import FILE_NAME, session_from_toml
 from platebench.settings import SessionSettings
 
+_TRIES = 20  # of writing a file that somebody else keeps writing
+
+
+class _WrittenMeanwhile(Exception):
+    """The file is not the one that was read."""
+
 
 def edit_plate(
-    folder: Path, plate_id: str, changes: Mapping[str, Any]
+    folder: Path,
+    plate_id: str,
+    changes: Mapping[str, Any],
+    *,
+    expected: Mapping[str, Any] | None = None,
 ) -> tuple[SessionSettings, dict[str, Any]]:
     """Set keys of one plate in ``session.toml`` and write it.
 
@@ -30,6 +42,8 @@ def edit_plate(
         The plate's ``id``.
     changes : mapping of str to value or None
         New values; None takes the key away, so that the value of ``[every_plate]`` holds.
+    expected : mapping of str to value or None, optional
+        What keys must hold for the change to be made; None is a key that is not there.
 
     Returns
     -------
@@ -41,22 +55,30 @@ def edit_plate(
     Raises
     ------
     SettingsFileError
-        If the file is gone, is not TOML, or lists no such plate.
+        If the file is gone, is not TOML, lists no such plate, or holds something else than was
+        expected.
     BadSettingError, BadSettingsError
         If a value cannot be used; the file is left as it was.
     WriteError
         If it cannot be written.
     """
     path = folder / FILE_NAME
-    document = _document(path)
-    table = _plate_table(document, plate_id, path)
-    before = {key: _plain(table.get(key)) for key in changes}
-    for key, value in changes.items():
-        if value is None:
-            table.pop(key, None)
-        else:
-            table[key] = value
-    return _written(document, path), before
+    before: dict[str, Any] = {}
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        table = _plate_table(document, plate_id, path)
+        before.update({key: _plain(table.get(key)) for key in changes})
+        for key, value in (expected or {}).items():
+            if _plain(table.get(key)) != value:
+                what = f'has another {key} for plate "{plate_id}" by now'
+                raise SettingsFileError(path, what, "nothing was changed; set it anew")
+        for key, value in changes.items():
+            if value is None:
+                table.pop(key, None)
+            else:
+                table[key] = value
+
+    return _changed(path, change), before
 
 
 def add_captures(
@@ -80,39 +102,47 @@ def add_captures(
     SettingsFileError, BadSettingError, BadSettingsError, WriteError
         As `edit_plate`.
     """
-    path = folder / FILE_NAME
-    document = _document(path)
-    for key, names in (("blank", blank), ("dark", dark)):
-        if names:
-            light = document.setdefault("light", tomlkit.table())
-            light[key] = [*light.get(key, []), *names]
-    there = document.setdefault("plate", tomlkit.aot())
-    known = {table.get("id"): table for table in there}
-    for plate_id, captures in plates:
-        if plate_id in known:
-            before = known[plate_id].get("captures", [])
-            known[plate_id]["captures"] = [*before, *(n for n in captures if n not in before)]
-            continue
-        table = tomlkit.table()
-        table.add("id", plate_id)
-        table.add("captures", list(captures))
-        there.append(table)
-    return _written(document, path)
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        for key, names in (("blank", blank), ("dark", dark)):
+            if names:
+                light = document.setdefault("light", tomlkit.table())
+                light[key] = [*light.get(key, []), *names]
+        there = document.setdefault("plate", tomlkit.aot())
+        known = {table.get("id"): table for table in there}
+        for plate_id, captures in plates:
+            if plate_id in known:
+                before = known[plate_id].get("captures", [])
+                known[plate_id]["captures"] = [*before, *(n for n in captures if n not in before)]
+                continue
+            table = tomlkit.table()
+            table.add("id", plate_id)
+            table.add("captures", list(captures))
+            there.append(table)
+
+    return _changed(folder / FILE_NAME, change)
 
 
-def _document(path: Path) -> tomlkit.TOMLDocument:
-    read_toml(path)  # its messages are the plainer ones
-    try:
-        return tomlkit.parse(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, TOMLKitError) as error:
-        raise SettingsFileError(path, "cannot be read", "look at the file") from error
-
-
-def _written(document: tomlkit.TOMLDocument, path: Path) -> SessionSettings:
-    settings = session_from_toml(document.unwrap(), path)
-    with atomic_write(path) as stream:
-        stream.write(tomlkit.dumps(document).encode())
-    return settings
+def _changed(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> SessionSettings:
+    """Change the file as it is now; what somebody else writes meanwhile is not lost."""
+    target = path.resolve() if path.is_symlink() else path
+    for _ in range(_TRIES):
+        read_toml(path)  # its messages are the plainer ones
+        try:
+            read = path.read_bytes()
+            document = tomlkit.parse(read.decode("utf-8-sig"))
+        except (OSError, ValueError, TOMLKitError) as error:
+            raise SettingsFileError(path, "cannot be read", "look at the file") from error
+        change(document)
+        settings = session_from_toml(document.unwrap(), path)
+        with suppress(_WrittenMeanwhile), atomic_write(target) as stream:
+            stream.write(tomlkit.dumps(document).encode())
+            stream.flush()
+            os.fsync(stream.fileno())
+            if path.read_bytes() != read:
+                raise _WrittenMeanwhile
+            return settings
+    raise SettingsFileError(path, "is being written by something else", "try again in a moment")
 
 
 def _plate_table(document: tomlkit.TOMLDocument, plate_id: str, path: Path) -> Table:

@@ -21,7 +21,7 @@ from platebench.stages.smooth_field import site_classes
 
 STAIN_LIMIT = 0.01  # D: less than this is inside the uncertainty of a single reading
 _DARKEST_USED = 0.002  # transmittance; denser cells are noise and glare
-_GREEN = 1
+_GREEN, BLUE = 1, 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,9 +63,9 @@ def measure_stain(overview: Overview, corners: NDArray[np.float64]) -> Stain | N
     Stain or None
         None where the picture has one colour only, or shows too little of the plate.
     """
-    three = overview.pixels.ndim == 3
-    colours = np.array([0, 1, 2]) if three else _colour_of_kinds(overview.pattern)
-    if not {0, _GREEN, 2} <= set(colours.tolist()):
+    channels = overview.pixels.shape[2] if overview.pixels.ndim == 3 else 1
+    colours = colours_of_kinds(overview.pattern, channels)
+    if not {0, _GREEN, BLUE} <= set(colours.tolist()):
         return None
     means = overview.cells
     grid = (means.shape[1], means.shape[2])
@@ -97,7 +97,10 @@ def measure_stain(overview: Overview, corners: NDArray[np.float64]) -> Stain | N
     )
 
 
-def _colour_of_kinds(pattern: NDArray[np.uint8]) -> NDArray[np.intp]:
+def colours_of_kinds(pattern: NDArray[np.uint8], channels: int) -> NDArray[np.intp]:
+    """Return the colour (0 red, 1 green, 2 blue) of each kind of site, or of each channel."""
+    if channels == 3:
+        return np.arange(3)
     classes = site_classes(pattern)
     first = [int(np.flatnonzero(classes.ravel() == kind)[0]) for kind in range(classes.max() + 1)]
     return pattern.ravel()[first].astype(np.intp)

@@ -29,7 +29,7 @@ export class Board {
     });
     this.viewer.addHandler("canvas-key", (event) => { event.preventDefaultAction = true; });
     for (const moved of ["animation", "resize", "open", "update-viewport"]) {
-      this.viewer.addHandler(moved, () => this.heard.moved());
+      this.viewer.addHandler(moved, () => { this.placeFrame(); this.heard.moved(); });
     }
     this.viewer.canvas.removeAttribute("tabindex"); // the keys are the page's own
     this.deep.querySelectorAll("[tabindex]").forEach((part) => part.removeAttribute("tabindex"));
@@ -65,9 +65,20 @@ export class Board {
       this.viewer.addTiledImage({ tileSource: source, index: 0, replace: true, success: () => this.settle() });
     } else {
       this.clearTried();
+      this.clearFrame();
       this.viewer.open(source);
       this.viewer.addOnceHandler("open", () => this.viewer.viewport.goHome(true));
     }
+  }
+
+  // Take the picture away: another plate is to come, or none can be shown.
+  blank() {
+    this.clearTried();
+    this.clearFrame();
+    this.viewer.close();
+    this.key = null;
+    this.shown = null;
+    this.layer = null;
   }
 
   get item() {
@@ -149,39 +160,63 @@ export class Board {
     let from = null;
     const wanted = (event) => this.measuring || event.originalEvent.shiftKey;
     this.viewer.addHandler("canvas-press", (event) => {
-      from = wanted(event) ? event.position : null;
+      from = this.item && wanted(event) ? this.toLayer(event.position.x, event.position.y) : null;
       if (from) this.frame(from, from);
     });
     this.viewer.addHandler("canvas-drag", (event) => {
       if (!from) return;
       event.preventDefaultAction = true;
-      this.frame(from, event.position);
+      this.frame(from, this.toLayer(event.position.x, event.position.y));
     });
     this.viewer.addHandler("canvas-drag-end", (event) => {
       if (from) event.preventDefaultAction = true;
     });
     this.viewer.addHandler("canvas-release", (event) => {
       if (!from) return;
-      const [a, b] = [this.toLayer(from.x, from.y), this.toLayer(event.position.x, event.position.y)];
+      const to = this.toLayer(event.position.x, event.position.y);
+      this.measure(from, to);
       from = null;
-      if (!a || !b || Math.abs(a.x - b.x) < 1 || Math.abs(a.y - b.y) < 1) return this.clearFrame();
-      const box = [Math.min(a.y, b.y), Math.min(a.x, b.x), Math.max(a.y, b.y), Math.max(a.x, b.x)];
-      this.heard.rectangle(this.layer, box.map((value) => value + 0.5));
     });
   }
 
+  // Read the middle of what is seen, a quarter of its width and height: the same by keyboard.
+  measureMiddle() {
+    if (!this.item) return;
+    const { clientWidth: width, clientHeight: height } = this.deep;
+    this.measure(this.toLayer(width * 0.375, height * 0.375), this.toLayer(width * 0.625, height * 0.625));
+  }
+
+  measure(a, b) {
+    const least = 1; // a rectangle of a pixel at least
+    if (Math.abs(a.x - b.x) < least || Math.abs(a.y - b.y) < least) return this.clearFrame();
+    this.frame(a, b);
+    const box = [Math.min(a.y, b.y), Math.min(a.x, b.x), Math.max(a.y, b.y), Math.max(a.x, b.x)];
+    this.heard.rectangle(this.layer, box.map((value) => value + 0.5));
+  }
+
+  // Draw a rectangle between two places of the layer; it stays on them while the picture moves.
   frame(a, b) {
-    this.clearFrame();
-    this.drawn = make("div", { class: "drawn" });
+    if (!this.drawn) {
+      this.drawn = make("div", { class: "drawn" });
+      this.element.append(this.drawn);
+    }
+    this.framed = [a, b];
+    this.placeFrame();
+  }
+
+  placeFrame() {
+    if (!this.drawn || !this.item) return;
+    const [a, b] = this.framed.map((place) => this.toBoard(place.x, place.y));
     Object.assign(this.drawn.style, {
       left: `${Math.min(a.x, b.x)}px`, top: `${Math.min(a.y, b.y)}px`,
       width: `${Math.abs(a.x - b.x)}px`, height: `${Math.abs(a.y - b.y)}px`,
     });
-    this.element.append(this.drawn);
   }
 
   clearFrame() {
-    if (this.drawn) this.drawn.remove();
+    if (!this.drawn) return;
+    this.drawn.remove();
     this.drawn = null;
+    this.heard.released();
   }
 }

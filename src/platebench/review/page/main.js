@@ -115,7 +115,11 @@ async function goBack(address) {
 const DESK_KEYS = {
   ArrowRight: () => step(1),
   ArrowLeft: () => step(-1),
-  Escape: () => { if (desk.corners) desk.stopCorners(); else location.hash = "#/"; },
+  Escape: () => {
+    if (desk.corners) desk.stopCorners();
+    else if (desk.board.drawn) desk.board.clearFrame();
+    else location.hash = "#/";
+  },
   1: () => desk.setLayer("positive"),
   2: () => desk.setLayer("captured"),
   3: () => desk.setLayer("density"),
@@ -135,6 +139,7 @@ const DESK_KEYS = {
   " ": () => desk.change({ checked: !desk.plate.settings.checked }),
   n: () => desk.note.focus(),
 };
+const ALWAYS = ["Escape", "ArrowLeft", "ArrowRight"]; // also while a plate opens, or cannot be opened
 const PRINT_KEYS = { ArrowRight: () => stepPrints(1), ArrowLeft: () => stepPrints(-1) };
 const PAN = { ArrowRight: [1, 0], ArrowLeft: [-1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
@@ -163,7 +168,7 @@ document.addEventListener("keydown", (event) => {
   if (pressesIt || choosesLayer) return;
   const keys = desk.id ? DESK_KEYS : PRINT_KEYS;
   const act = keys[event.key.length === 1 ? event.key.toLowerCase() : event.key];
-  if (act && (!desk.id || desk.plate || event.key === "Escape")) {
+  if (act && (!desk.id || desk.plate || ALWAYS.includes(event.key))) {
     event.preventDefault();
     act();
   }

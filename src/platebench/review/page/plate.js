@@ -9,6 +9,8 @@ import { ask, plateAddress, tell } from "./server.js";
 
 const LAYERS = [["positive", "Positive"], ["captured", "As captured"], ["density", "Density"]];
 
+const PASSING_MS = 120;
+
 export class PlateDesk {
   constructor(section, told) {
     this.section = section;
@@ -19,16 +21,14 @@ export class PlateDesk {
 
   async open(id) {
     if (!this.board) this.build();
-    const other = this.id !== id;
-    this.id = id;
-    if (other) {
-      this.stopCorners();
-      this.readings.release();
-      this.board.clearFrame();
-      this.heading.textContent = id;
-      this.facts.textContent = "opening…";
+    if (this.id !== id) {
+      if (document.activeElement === this.note) this.note.blur(); // saves it, for the plate it is about
+      this.id = id;
+      this.put(id, "opening…", []);
     }
-    await this.renew();
+    // Plates that are only passed through are not read.
+    await new Promise((go) => setTimeout(go, PASSING_MS));
+    if (this.id === id) await this.renew();
   }
 
   async renew() {
@@ -40,11 +40,23 @@ export class PlateDesk {
       this.plate = plate;
       this.show();
     } catch (error) {
-      if (id === this.id) {
-        this.facts.textContent = "";
-        this.told.say(error.message, true);
-      }
+      if (id === this.id) this.put(id, "", [error.message]);
     }
+  }
+
+  // Nothing of another plate stays, neither its picture nor its settings.
+  put(id, facts, faults) {
+    this.stopCorners();
+    this.readings.release();
+    this.board.blank();
+    this.plate = null;
+    this.heading.textContent = id;
+    this.facts.textContent = facts;
+    this.flags.replaceChildren(...faults.map((fault) => make("p", { class: "flag" }, fault)));
+    this.curve.replaceChildren();
+    this.legend.hidden = true;
+    this.settings.disabled = true;
+    delete this.section.dataset.version;
   }
 
   close() {
@@ -52,6 +64,7 @@ export class PlateDesk {
     if (this.board) this.board.close();
     this.board = null;
     this.id = null;
+    this.plate = null;
     this.section.replaceChildren();
   }
 
@@ -63,7 +76,8 @@ export class PlateDesk {
       point: (layer, x, y) => this.readings.point(this.id, layer, x, y),
       away: () => this.readings.away(),
       rectangle: (layer, box) => this.readings.rectangle(this.id, layer, box),
-      moved: () => { if (this.corners) this.corners.place(); if (!this.board.measuring) this.board.clearFrame(); },
+      moved: () => { if (this.corners) this.corners.place(); },
+      released: () => this.readings.release(),
     });
     this.readings = new Readings(board);
     this.legend = this.buildLegend();
@@ -90,8 +104,7 @@ export class PlateDesk {
     this.checked = make("input", { type: "checkbox", onchange: () => this.change({ checked: this.checked.checked }) });
     this.skip = make("input", { type: "checkbox", onchange: () => this.change({ skip: this.skip.checked }) });
     this.note = make("textarea", { maxlength: 500, onchange: () => this.change({ note: this.note.value.replace(/\s+/g, " ").trim() }) });
-    this.side.replaceChildren(
-      make("div", {}, this.heading, this.facts, this.flags),
+    this.settings = make("fieldset", { class: "settings", disabled: true, "aria-labelledby": "plate-id" },
       make("fieldset", {}, make("legend", {}, "Show"), ...this.layers),
       make("div", { class: "row" }, this.measure),
       make("div", {}, make("h3", {}, "Densities and tone"), this.curve),
@@ -107,6 +120,7 @@ export class PlateDesk {
       make("div", {}, make("label", {}, this.checked, "checked and right"), make("label", {}, this.skip, "leave this plate out")),
       make("label", { class: "field" }, "Note", this.note),
     );
+    this.side.replaceChildren(make("div", {}, this.heading, this.facts, this.flags), this.settings);
   }
 
   buildLegend() {
@@ -123,6 +137,7 @@ export class PlateDesk {
 
   show() {
     const plate = this.plate, settings = plate.settings;
+    this.settings.disabled = false;
     this.heading.textContent = plate.id;
     this.facts.textContent = [
       plate.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
@@ -131,6 +146,7 @@ export class PlateDesk {
     ].filter(Boolean).join(" · ");
     const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
     this.flags.replaceChildren(...flags.map((flag) => make("p", { class: "flag" }, `look: ${flag}`)));
+    if (plate.failed) this.flags.prepend(make("p", { class: "flag" }, `not converted: ${plate.failed}`));
     this.curve.replaceChildren(curveOf(plate.tone_curve));
     this.findCorners.disabled = !plate.by_hand;
     const tones = this.told.session().tones;
@@ -199,6 +215,7 @@ export class PlateDesk {
   }
 
   darker(by) {
+    if (!this.plate) return;
     const stops = Math.max(-2, Math.min(2, Math.round((Number(this.stops.value) + by) * 10) / 10));
     this.stops.value = stops;
     this.change({ print_stops: stops });
@@ -207,14 +224,15 @@ export class PlateDesk {
   toggleMeasuring() {
     this.board.measuring = !this.board.measuring;
     this.measure.setAttribute("aria-pressed", this.board.measuring);
-    if (!this.board.measuring) { this.board.clearFrame(); this.readings.release(); }
+    if (!this.board.measuring) this.board.clearFrame();
   }
 
   readMiddle() {
+    if (this.board.measuring) return this.board.measureMiddle();
+    this.board.clearFrame();
     const place = this.board.middle();
     if (!place) return;
     if (!this.cross) { this.cross = make("div", { class: "middle", "aria-hidden": "true" }); this.board.element.append(this.cross); }
-    this.readings.kept = false;
     this.readings.point(this.id, this.layer, place.x, place.y);
   }
 

@@ -9,7 +9,7 @@ export function inOrder(plates, doubtfulFirst) {
 }
 
 export function needsLooking(plate) {
-  return !plate.settings.skip && !plate.settings.checked && (plate.flags.length > 0 || !plate.converted);
+  return !plate.settings.skip && !plate.settings.checked && (plate.flags.length > 0 || !plate.converted || plate.failed !== "");
 }
 
 export function showPrints(list, plates) {
@@ -39,7 +39,7 @@ function fill(item, plate) {
 function picture(plate) {
   const frame = make("div", { class: "print" });
   if (!plate.preview) {
-    frame.append(make("div", { class: "none" }, "not converted yet"));
+    frame.append(make("div", { class: "none" }, plate.failed ? "not converted" : "not converted yet"));
     return frame;
   }
   const [width, height] = plate.pixels || [4, 3];
@@ -62,6 +62,7 @@ function caption(plate) {
   const box = make("div", { class: "caption" },
     make("div", { class: "id" }, plate.id),
     make("div", { class: "facts" }, facts.filter(Boolean).join(" · ")));
-  if (plate.flags.length) box.append(make("div", { class: "flag" }, `look: ${plate.flags[0]}`));
+  if (plate.failed) box.append(make("div", { class: "flag" }, `not converted: ${plate.failed}`));
+  else if (plate.flags.length) box.append(make("div", { class: "flag" }, `look: ${plate.flags[0]}`));
   return box;
 }

@@ -21,6 +21,7 @@ export class Readings {
 
   release() {
     this.kept = false;
+    this.wanted = null;
     this.element.hidden = true;
   }
 
@@ -36,7 +37,8 @@ export class Readings {
       const [now, said] = this.wanted;
       this.wanted = null;
       try {
-        this.tell((await ask(now)).reading, said);
+        const reading = (await ask(now)).reading;
+        if (!this.kept || said) this.tell(reading, said);
       } catch {
         this.element.hidden = true;
       }
@@ -50,12 +52,24 @@ export class Readings {
       return;
     }
     const size = reading.width_mm && what ? ` ${reading.width_mm.toFixed(1)} × ${reading.height_mm.toFixed(1)} mm` : "";
+    const extent = reading.low === null ? "" : `, from ${reading.low.toFixed(2)} to ${reading.high.toFixed(2)}`;
     this.element.replaceChildren(...[
-      make("div", {}, make("strong", {}, `D ${reading.density.toFixed(2)}`), ` ± ${reading.sigma.toFixed(2)}`),
-      make("div", {}, `to blue light ${reading.printing.toFixed(2)}`),
-      what ? make("div", {}, `${what}${size}, from ${reading.low.toFixed(2)} to ${reading.high.toFixed(2)}`) : null,
+      make("div", {}, make("strong", {}, mainly(reading)), reading.density === null ? "" : ` ± ${atLeast(reading.sigma)}`),
+      reading.printing === null ? null : make("div", {}, `to blue light ${reading.printing.toFixed(2)}`),
+      what ? make("div", {}, `${what}${size}${extent}`) : null,
+      reading.clipped > 0 ? make("div", { class: "flag" }, `${Math.max(1, Math.round(reading.clipped * 100))} % clipped, left out`) : null,
       reading.calibrated ? null : make("div", {}, "without a calibration"),
     ].filter(Boolean));
     this.element.hidden = false;
   }
+}
+
+function mainly(reading) {
+  if (reading.density !== null) return `D ${reading.density.toFixed(2)}`;
+  return reading.at_least === null ? "clipped" : `denser than ${reading.at_least.toFixed(2)}`;
+}
+
+// An error is never shown as none.
+function atLeast(sigma) {
+  return Math.max(0.01, sigma).toFixed(2);
 }

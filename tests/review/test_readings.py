@@ -1,0 +1,92 @@
+"""Readings on the table against the simulator's truth and against ``platebench measure``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from platebench.densitometry.spot import Spot, open_probe, read_spots
+from platebench.plate_job import PlateJob
+from platebench.review.layers import Shown
+from platebench.review.plate_pixels import CLIPPED
+from platebench.review.readings import read_rectangle
+from platebench.review.table import ReviewTable
+from platebench.session.session_file import load_session
+from platebench.session.session_light import prepare_light
+from platebench.synthetic import simulate_plate
+
+from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES, put, write_session
+
+STAIN = (0.0, 0.06, 0.25)  # D of an even offset, by colour
+
+
+@pytest.fixture(scope="module")
+def stained(tmp_path_factory: pytest.TempPathFactory) -> ReviewTable:
+    folder = write_session(tmp_path_factory.mktemp("stained") / "shelf", names=())
+    model = replace(PLATES["wide"], stain=STAIN)
+    simulation = simulate_plate(model, BOX, CAMERA, exposure_s=EXPOSURE_S, seed=12)
+    put(folder / "stained.dng", simulation.frame, at_s=60)
+    file = folder / "session.toml"
+    plate = '[[plate]]\nid = "stained"\ncaptures = ["stained.dng"]\n'
+    file.write_text(file.read_text() + plate)
+    return ReviewTable(folder)
+
+
+def test_blue_light_sees_a_stained_plate_as_measure_does(stained: ReviewTable) -> None:
+    """Two ways to the same number: the stain put back on, and the blue sites as they are."""
+    shown, settings = stained.shown("stained"), load_session(stained.folder)
+    light, dark = prepare_light(stained.folder, settings)
+    job = PlateJob(
+        folder=stained.folder,
+        output=stained.output,
+        settings=settings.plates[0],
+        scan=settings.scan,
+        light=light,
+        dark=dark,
+    )
+    probe = open_probe(job)
+    for x, y in ((200, 120), (250, 60), (150, 100), (100, 150)):
+        measured = read_spots(probe, [Spot(x=x, y=y, size=12, unit="px")])[0]
+        box = (y - 5.5, x - 5.5, y + 6.5, x + 6.5)
+        told = read_rectangle(shown, "positive", box)
+        assert told is not None and measured.density and measured.blue_sigma
+        sigma = np.hypot(told["sigma"], measured.blue_sigma)
+        assert abs(told["printing"] - measured.printing) < 0.005 + 3 * sigma
+        assert abs(told["density"] - measured.density) < 0.005 + 3 * told["sigma"]
+        assert told["printing"] > told["density"] + 0.03
+
+
+def _with_codes(shown: Shown, code: int) -> Shown:
+    codes = shown.pixels.levels[0].copy()
+    codes[100:120, 100:120] = code
+    return replace(shown, pixels=replace(shown.pixels, levels=(codes, *shown.pixels.levels[1:])))
+
+
+def test_clipped_sites_are_left_out_and_told(stained: ReviewTable) -> None:
+    shown = stained.shown("stained")
+    clipped = _with_codes(shown, CLIPPED)
+    whole = read_rectangle(clipped, "captured", (100, 100, 120, 120))
+    assert whole is not None and whole["density"] is None and whole["clipped"] == 1
+    half = read_rectangle(clipped, "captured", (100, 110, 120, 130))
+    rest = read_rectangle(shown, "captured", (100, 120, 120, 130))
+    assert half is not None and rest is not None and half["clipped"] == 0.5
+    assert half["density"] == rest["density"]
+
+
+def test_nothing_is_told_from_darkness_but_what_is_certain(stained: ReviewTable) -> None:
+    told = read_rectangle(
+        _with_codes(stained.shown("stained"), 0), "captured", (100, 100, 120, 120)
+    )
+    assert told is not None and told["density"] is None and told["at_least"] >= 4
+
+
+def test_a_rectangle_has_its_size_in_millimetres(stained: ReviewTable) -> None:
+    """The simulated plate is 120 mm wide; nine tenths of its width are 108 mm."""
+    shown = stained.shown("stained")
+    size = shown.size("positive")
+    box = (10.0, 0.05 * size.columns, 20.0, 0.95 * size.columns)
+    told = read_rectangle(shown, "positive", box)
+    assert told is not None
+    assert told["width_mm"] == pytest.approx(108, rel=0.01)
