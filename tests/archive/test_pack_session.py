@@ -201,3 +201,22 @@ def test_too_little_room_is_said_before_anything_is_written(
     with pytest.raises(WriteError, match=r"takes .* MB and the disk has 0.0 MB left; free some"):
         pack(session)
     assert nothing_packed(session)
+
+
+def test_masters_in_colour_need_room_for_three(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from platebench.archive import pack_session as packing
+
+    asked: list[int] = []
+
+    def noting(place: Path, size: int) -> None:
+        asked.append(size)
+        raise WriteError(place, "is full", "free some space")
+
+    monkeypatch.setattr(packing, "check_room", noting)
+    for colour in (False, True):
+        with pytest.raises(WriteError, match="is full"):
+            pack(session, colour=colour)
+    pictures = sum(path.stat().st_size for path in (session / "converted/positives").iterdir())
+    assert asked[1] - asked[0] >= 2 * pictures

@@ -9,14 +9,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+import scipy
 import tifffile
 
-from platebench.archive import reproduce
 from platebench.archive.compare_pixels import compare_pixels
-from platebench.archive.reproduce import reproduce_package
+from platebench.archive.pack_session import PackOptions, pack_session
+from platebench.archive.reproduce import reproduce_package, trusted_recipe
 from platebench.errors import ArchiveError, ExitCode, PackageError, PlateError, SettingsError
+from platebench.versions import versions
 
 from ..session_files import tree
+from .conftest import NOW
 from .packages import flip_byte, rewrite
 
 MakePackage = Callable[[dict[str, Any]], object]
@@ -73,18 +76,36 @@ def _digest(name: str, data: bytes) -> str:
 
 def test_versions_and_pixels_that_differ_are_told(package: Path) -> None:
     def change(recipe: dict[str, Any]) -> None:
-        recipe["versions"]["numpy"] = "1.0"
+        recipe["converted_with"]["dense"]["numpy"] = "1.0"
+        recipe["versions"]["scipy"] = "0.9"
         recipe["session"]["plate"][0]["print_stops"] = 0.5  # stands for a version that prints so
 
     edit(package, change)
     made = reproduce_package(package, plates=["dense"])
     assert made.exit_code is ExitCode.PARTIAL
-    assert made.versions == (f"numpy was 1.0 and is {np.__version__}",)
+    assert made.versions == (
+        f"numpy was 1.0 and is {np.__version__}",
+        f"masters: scipy was 0.9 and is {scipy.__version__}",
+    )
     positive, preview, *masters = made.remade
     assert positive.same_pixels is False and positive.difference is not None
     assert positive.difference.mean < 0  # half a stop more prints darker
     assert positive.difference.largest > 1000 and positive.difference.share > 0.5
     assert not preview.same_bytes and all(master.same_bytes for master in masters)
+
+
+def test_a_library_replaced_between_converting_and_packing_is_in_the_recipe(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    newer = versions() | {"numpy": "99.0"}
+    monkeypatch.setattr("platebench.archive.pack_session.versions", lambda: newer)
+    (packed,) = pack_session(session, now=NOW, options=PackOptions(captures=True))
+    recipe = trusted_recipe(packed.package)
+    assert recipe.versions["numpy"] == "99.0"
+    assert {by["numpy"] for by in recipe.converted_with.values()} == {np.__version__}
+    assert set(recipe.converted_with) == {"dense", "tall"}
+    made = reproduce_package(packed.package, plates=["dense"])
+    assert made.versions == (f"masters: numpy was 99.0 and is {np.__version__}",)
 
 
 def test_other_tags_around_the_same_pixels_are_told(
@@ -137,6 +158,8 @@ def _set(*keys: str | int, to: object) -> MakePackage:
     "change",
     [
         _set("schema", to=99),
+        _set("converted_with", to=["numpy"]),
+        _set("converted_with", "dense", to={"numpy": 2}),
         _set("kind", to="a cake"),
         _set("session", to=None),
         _set("session", "plate", 0, "captures", to=["../../../etc/passwd"]),
@@ -184,6 +207,6 @@ def test_links_in_a_package_are_not_followed(package: Path, converted: Path) -> 
 
 
 def test_versions_are_told_by_name() -> None:
-    found = reproduce.versions()
+    found = versions()
     assert {"platebench", "python", "numpy", "rawpy", "tifffile"} <= set(found)
     assert "unknown" not in found.values()

@@ -333,6 +333,38 @@ def test_an_edited_tag_is_told_from_damaged_pixels(pictured: Path) -> None:
     assert verify_package(pictured).findings[0].kind is FindingKind.ALTERED
 
 
+def test_a_recipe_that_was_changed_is_no_witness(pictured: Path) -> None:
+    master, recipe = pictured / "data/masters/a.tif", pictured / "data/recipe.json"
+    flip_byte(master, master.stat().st_size - 5)  # pixels
+    digest, shape = pixel_digest(master) or ("", ())
+    recipe.write_text(
+        json.dumps({"outputs": {"masters/a.tif": {"pixels": pixels_to_json(digest, shape)}}})
+    )
+    assert kinds(pictured) == {
+        "data/masters/a.tif": {"altered"},
+        "data/recipe.json": {"altered"},
+    }
+
+
+def test_the_recipe_is_read_once_however_much_is_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from platebench.archive import pixels
+
+    package = build(tmp_path / "several")
+    read, real = [], pixels.read_small
+
+    def reading(folder: Path, path: str, limit: int) -> bytes | None:
+        read.append(path)
+        return real(folder, path, limit)
+
+    monkeypatch.setattr(pixels, "read_small", reading)
+    for path in ("plates/tall.json", "notes/50% sure\nor less.txt"):
+        flip_byte(package / "data" / path, 0)
+    assert len(verify_package(package).findings) == 2
+    assert read == ["data/recipe.json"]
+
+
 def test_an_entity_bomb_in_xmp_is_never_parsed(pictured: Path, tmp_path: Path) -> None:
     bomb = '<!DOCTYPE a [<!ENTITY a "' + "x" * 1000 + '">'
     bomb += "".join(f'<!ENTITY a{n} "{f"&a{n - 1 if n else str()};" * 10}">' for n in range(30))

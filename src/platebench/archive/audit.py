@@ -90,15 +90,16 @@ def audit_collection(
         collection, catalogue=catalogue, processes=processes, audits=earlier, progress=progress
     )
     last = {entry.package: entry for entry in earlier}
+    there = set(packages)
     gone = sorted(
         package
         for package, entry in last.items()
-        if package not in set(packages) and entry.outcome != "gone"
+        if package not in there and entry.outcome != "gone"
     )
     days = {package: entry.day for package, entry in last.items()}
     entries = []
     with open_catalogue(place) as connection:
-        todo = [] if anew else [one for one in open_round(connection) if one in set(packages)]
+        todo = [] if anew else [one for one in open_round(connection) if one in there]
         resumed = bool(todo)
         if not resumed:
             todo = due(packages, days, share)

@@ -17,25 +17,31 @@ from platebench.archive.findings import PackageCheck
 from platebench.archive.pack_sources import Sources
 from platebench.archive.package_writer import PackageWriter, PackedFile, new_package, refuse_clashes
 from platebench.archive.recipe import recipe_bytes
-from platebench.archive.versions import versions
 from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
 from platebench.errors import ArchiveError, WriteError
 from platebench.events import Event, events_to_json
 from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
 from platebench.fsio import check_room, make_folder, remove_unfinished, size_of
 from platebench.master import master_plate
-from platebench.plate_job import PlateJob, PlateResult
+from platebench.plate_job import PlateJob
 from platebench.plate_log import FILE_NAME as PLATE_LOG
 from platebench.plate_names import fault_of_id
 from platebench.progress import NullProgress, Progress, working
 from platebench.session.convert_session import shared_ends
-from platebench.session.record import earlier_ends, fingerprint_of, json_for_people, recorded_result
+from platebench.session.record import (
+    Recorded,
+    earlier_ends,
+    fingerprint_of,
+    json_for_people,
+    recorded_result,
+)
 from platebench.session.session_file import FILE_NAME as SESSION_FILE
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
 from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME, PROOF_SHEET, report_document
 from platebench.settings import PlateSettings, SessionSettings
+from platebench.versions import versions
 
 PACKAGES = "packages"  # folder in the session where packages go unless told otherwise
 CAPTURES, MASTERS = "captures", "masters"  # below data/
@@ -206,9 +212,9 @@ class _Packing:
         ]
         with new_package(target, now.date(), tags, self.progress) as writer:
             jobs = self._jobs(writer, names)
-            results = self._copy_results(writer, jobs)
+            recorded = self._copy_results(writer, jobs)
             events = self._make_masters(writer, jobs) if self.options.masters else []
-            self._put_documents(writer, jobs, results, events, now)
+            self._put_documents(writer, jobs, recorded, events, now)
         assert writer.check is not None  # finished, since nothing was raised
         return Packed(
             package=target,
@@ -230,9 +236,11 @@ class _Packing:
         size = sum(self.sources.result(name).stat().st_size for name in outputs)
         if self.options.captures:
             size += sum(self.sources.capture(name).stat().st_size for name in captures)
-        if self.options.masters:  # about a positive of the whole glass
-            pictures = [name for name in outputs if name.endswith(".tif")]
-            size += sum(self.sources.result(name).stat().st_size for name in pictures)
+        if self.options.masters:  # about a positive of the whole glass, or three
+            for plate in self.plates:
+                colour = self.options.colour or plate.colour == "demosaiced"
+                positive = self.sources.result(self.sources.result_names(plate.id)[0])
+                size += positive.stat().st_size * (3 if colour else 1)
         return round(size * _ROOM)
 
     def _jobs(self, writer: PackageWriter, names: Sequence[str]) -> list[PlateJob]:
@@ -261,8 +269,8 @@ class _Packing:
             for job in (jobs[plate.id] for plate in self.plates)
         ]
 
-    def _copy_results(self, writer: PackageWriter, jobs: Sequence[PlateJob]) -> list[PlateResult]:
-        results = []
+    def _copy_results(self, writer: PackageWriter, jobs: Sequence[PlateJob]) -> list[Recorded]:
+        every = []
         with working(self.progress, "results", len(jobs)) as told:
             for job in jobs:
                 recorded = recorded_result(job)
@@ -270,13 +278,13 @@ class _Packing:
                     what = "is not of a conversion by today's captures, settings and plate log"
                     remedy = "run platebench convert, then pack it"
                     raise ArchiveError(job.record, what, remedy)
-                result, stated = recorded
-                for path in result.written:
+                for path in recorded.result.written:
                     name = path.relative_to(job.output).as_posix()
-                    writer.copy(self.sources.result(name), name, sha256=stated.get(path, ""))
-                results.append(result)
+                    stated = recorded.stated.get(path, "")
+                    writer.copy(self.sources.result(name), name, sha256=stated)
+                every.append(recorded)
                 told.advance(job.plate_id)
-        return results
+        return every
 
     def _make_masters(self, writer: PackageWriter, jobs: Sequence[PlateJob]) -> list[list[Event]]:
         light, dark = prepare_light(self.sources.folder, self.settings, self.progress)
@@ -296,7 +304,7 @@ class _Packing:
         self,
         writer: PackageWriter,
         jobs: Sequence[PlateJob],
-        results: Sequence[PlateResult],
+        recorded: Sequence[Recorded],
         events: Sequence[Sequence[Event]],
         now: datetime,
     ) -> None:
@@ -309,10 +317,16 @@ class _Packing:
             writer.copy(source, name)
         if self.whole and self.sources.has_result(PROOF_SHEET):
             writer.copy(self.sources.result(PROOF_SHEET), PROOF_SHEET)
+        results = [one.result for one in recorded]
         report = report_document(self.sources.converted, self.settings, results)
         writer.put("report.json", json_for_people(report))
         recipe = recipe_bytes(
-            self.settings, jobs, pictures, versions(), master_colour=self.options.colour
+            self.settings,
+            jobs,
+            pictures,
+            versions(),
+            converted_with={one.result.plate_id: one.versions for one in recorded},
+            master_colour=self.options.colour,
         )
         writer.put("recipe.json", recipe)
         packed = Event(

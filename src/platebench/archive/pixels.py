@@ -6,7 +6,9 @@ The digest of pixels is SHA-256 over the samples, row by row, 16 bits each, low 
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -19,17 +21,36 @@ LARGEST_RECIPE = 32 * 2**20  # bytes
 
 def recipe_of(package: Path) -> dict[str, Any]:
     """Return a package's recipe, not yet checked; empty where there is none to be read."""
-    data = read_small(package, RECIPE, LARGEST_RECIPE)
+    return _document(read_small(package, RECIPE, LARGEST_RECIPE) or b"{}")
+
+
+def _document(data: bytes) -> dict[str, Any]:
     try:
-        document = json.loads(data or b"{}")
+        document = json.loads(data)
     except (ValueError, RecursionError):
         return {}
     return document if isinstance(document, dict) else {}
 
 
-def pixels_as_recorded(package: Path, path: str) -> bool | None:
-    """Tell whether a file's pixels are those of its recipe; None where the recipe lists none."""
-    outputs = recipe_of(package).get("outputs")
+def recipe_as_packed(package: Path, stated: Mapping[str, str]) -> dict[str, Any]:
+    """Return a package's recipe if its bytes are those of the manifests; else empty.
+
+    Parameters
+    ----------
+    stated : mapping of str to str
+        Its digests, by algorithm.
+    """
+    data = read_small(package, RECIPE, LARGEST_RECIPE) or b""
+    fits = stated and all(
+        hashlib.new(algorithm, data, usedforsecurity=False).hexdigest() == digest
+        for algorithm, digest in stated.items()
+    )
+    return _document(data) if fits else {}
+
+
+def pixels_as_recorded(package: Path, path: str, recipe: Mapping[str, Any]) -> bool | None:
+    """Tell whether a file's pixels are those of the recipe; None where that lists none."""
+    outputs = recipe.get("outputs")
     facts = outputs.get(path.removeprefix("data/")) if isinstance(outputs, dict) else None
     said = facts.get("pixels") if isinstance(facts, dict) else None
     if not isinstance(said, dict):

@@ -51,7 +51,9 @@ class Recipe:
     master_colour : bool
         Masters of red, green and blue were asked for.
     versions : dict of str to str
-        Programs, by name.
+        Programs that packed it and made the masters, by name.
+    converted_with : dict of str to dict
+        Programs that made the positive and its preview, by name, by plate id.
     """
 
     settings: SessionSettings
@@ -63,6 +65,7 @@ class Recipe:
     outputs: dict[str, dict[str, Any]] = field(default_factory=dict)
     master_colour: bool = False
     versions: dict[str, str] = field(default_factory=dict)
+    converted_with: dict[str, dict[str, str]] = field(default_factory=dict)
 
 
 def recipe_bytes(
@@ -71,6 +74,7 @@ def recipe_bytes(
     outputs: Mapping[str, PackedFile],
     versions: Mapping[str, str],
     *,
+    converted_with: Mapping[str, Mapping[str, str]],
     master_colour: bool,
 ) -> bytes:
     """Return the recipe of a package as JSON in UTF-8.
@@ -84,6 +88,9 @@ def recipe_bytes(
     outputs : mapping of str to PackedFile
         What was made, by path below ``data/``.
     versions : mapping of str to str
+        Of now, which made the masters.
+    converted_with : mapping of str to mapping
+        Those that made the positives, by plate id.
     master_colour : bool
     """
     first = jobs[0].calibration
@@ -91,6 +98,7 @@ def recipe_bytes(
         "kind": KIND,
         "schema": SCHEMA,
         "versions": dict(versions),
+        "converted_with": {plate: dict(by) for plate, by in sorted(converted_with.items())},
         "inputs": dict(sorted(pair for job in jobs for pair in job.inputs)),
         "session": {
             "title": settings.title,
@@ -169,6 +177,11 @@ def read_recipe(document: Mapping[str, Any], path: Path) -> Recipe:
         },
         master_colour=said.get("master_colour") is True,
         versions=_texts(said, "versions", path),
+        converted_with={
+            plate: _texts(by, plate, path, f"converted_with.{plate}")
+            for by in (_table(said.get("converted_with", {}), "converted_with", path),)
+            for plate in by
+        },
     )
 
 
@@ -187,10 +200,10 @@ def _ends(value: object, name: str, path: Path) -> PrintingEnds:
     return PrintingEnds(base_fog=base_fog, d_max=d_max)
 
 
-def _texts(document: Mapping[str, Any], name: str, path: Path) -> dict[str, str]:
-    table = _table(document.get(name), name, path)
+def _texts(document: Mapping[str, Any], name: str, path: Path, shown: str = "") -> dict[str, str]:
+    table = _table(document.get(name), shown or name, path)
     if not all(isinstance(value, str) for value in table.values()):
-        raise _nonsense(path, name)
+        raise _nonsense(path, shown or name)
     return table
 
 

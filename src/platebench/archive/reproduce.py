@@ -18,7 +18,6 @@ from platebench.archive.package_tree import PackageTree, read_small, walk_packag
 from platebench.archive.pixels import RECIPE, pixels_to_json, recipe_of
 from platebench.archive.recipe import Recipe, read_recipe
 from platebench.archive.verify import PAYLOAD, refuse_no_package
-from platebench.archive.versions import differing, versions
 from platebench.errors import ArchiveError, ExitCode, PackageError, PlateError
 from platebench.fsio import make_empty_folder
 from platebench.master import master_plate
@@ -27,6 +26,7 @@ from platebench.plate_job import POSITIVES, PREVIEWS, PlateJob
 from platebench.progress import NullProgress, Progress, working
 from platebench.session.session_light import prepare_light
 from platebench.settings import PlateSettings
+from platebench.versions import differing, versions
 
 CAPTURES, MASTERS = "captures", "masters"  # below data/
 
@@ -133,7 +133,7 @@ def reproduce_package(
         remade, errors = making.all_of(wanted, progress or NullProgress())
     return Reproduction(
         package=package,
-        versions=tuple(differing(recipe.versions, versions())),
+        versions=tuple(_differing(recipe, wanted)),
         remade=tuple(remade),
         errors=tuple(errors),
     )
@@ -158,6 +158,17 @@ def trusted_recipe(package: Path) -> Recipe:
         what = "is not as it was packed"
         raise PackageError(path, what, f"see: platebench verify {package.name}")
     return read_recipe(document, path)
+
+
+def _differing(recipe: Recipe, plates: Sequence[PlateSettings]) -> list[str]:
+    """Return which programs are others than those that converted the plates and packed them."""
+    now = versions()
+    made_by = [recipe.converted_with.get(plate.id, recipe.versions) for plate in plates]
+    lines = dict.fromkeys(line for then in made_by for line in differing(then, now))
+    if any(f"{MASTERS}/{plate.id}.tif" in recipe.outputs for plate in plates):
+        packed = [line for line in differing(recipe.versions, now) if line not in lines]
+        lines |= dict.fromkeys(f"masters: {line}" for line in packed)
+    return list(lines)
 
 
 def _wanted(package: Path, recipe: Recipe, plates: Sequence[str]) -> list[PlateSettings]:

@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from platebench.archive.bag_paths import clashes
 from platebench.archive.digests import FileDigests, hash_path
@@ -22,7 +23,7 @@ from platebench.archive.manifest import (
     parse_tags,
 )
 from platebench.archive.package_tree import PackageTree, read_small, walk_package
-from platebench.archive.pixels import pixels_as_recorded
+from platebench.archive.pixels import RECIPE, pixels_as_recorded, recipe_as_packed
 from platebench.errors import PackageError
 from platebench.fsio import size_of
 from platebench.progress import NullProgress, Progress, working
@@ -47,6 +48,15 @@ class _Checking:
     spelled: dict[str, str] = field(default_factory=dict)
     identifier: str = ""
     oxum: str | None = None
+    recipe: dict[str, Any] | None = None  # once it is needed
+
+    def digests_of(self, path: str) -> dict[str, str]:
+        """Return what the payload manifests state of a file, by algorithm."""
+        return {
+            algorithm: manifest.entries[path]
+            for algorithm, manifest in self.payload.items()
+            if path in manifest.entries
+        }
 
     def find(self, kind: FindingKind, path: str, what: str) -> None:
         """Note a finding."""
@@ -264,7 +274,9 @@ def _check_file(checking: _Checking, path: str, wanted: Mapping[str, str]) -> No
         right = ", ".join(sorted(set(wanted) - set(wrong)))
         what = f"fits {right} and not {', '.join(wrong)}: a manifest was changed, not the file"
         return checking.find(FindingKind.BAD_MANIFEST, path, what)
-    pixels = pixels_as_recorded(checking.package, path)
+    if checking.recipe is None:
+        checking.recipe = recipe_as_packed(checking.package, checking.digests_of(RECIPE))
+    pixels = pixels_as_recorded(checking.package, path, checking.recipe)
     if pixels is True:
         what = "was changed beside its pixels; these are as they were"
         return checking.find(FindingKind.METADATA_CHANGED, path, what)

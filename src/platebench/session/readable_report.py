@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platebench.archive.versions import versions
 from platebench.outputs.report_html import write_report_html
 from platebench.outputs.report_pdf import write_report_pdf
 from platebench.outputs.session_report_facts import Fact, Histogram, PlatePart, ReportFacts
@@ -17,6 +16,7 @@ from platebench.session.check_file import Verdicts, kept_verdicts
 from platebench.session.session_report import READABLE, READABLE_PDF, days_of
 from platebench.settings import PlateSettings, SessionSettings
 from platebench.stages.measure import BIN, BIN_EDGES
+from platebench.versions import versions
 
 _JOIN = 2  # steps of the record's histogram in one of the report's
 _LOG = (

@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +23,9 @@ from platebench.outputs.tiff import software_of
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.progress import NullProgress, Progress
 from platebench.settings import PlateSettings
+from platebench.versions import versions
 
-SCHEMA = 1
+SCHEMA = 2
 _REMARKS = ("checked", "note")  # settings that say something and change nothing
 _OURS = "platebench "  # how the Software tag of a positive begins
 _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
@@ -103,6 +104,7 @@ def write_record(job: PlateJob, result: PlateResult) -> PlateResult:
         "schema": SCHEMA,
         "plate": job.plate_id,
         "platebench": __version__,
+        "versions": versions(),
         "fingerprint": job.fingerprint,
         "measured_from": fingerprint_of(job, with_ends=False),
         "inputs": dict(job.inputs),
@@ -121,13 +123,28 @@ def write_record(job: PlateJob, result: PlateResult) -> PlateResult:
     return replace(result, written=(*result.written, job.record))
 
 
-def recorded_result(job: PlateJob) -> tuple[PlateResult, dict[Path, str]] | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What an earlier run recorded of a plate.
+
+    Attributes
+    ----------
+    result : PlateResult
+    stated : dict of Path to str
+        The SHA-256 its outputs had; these are not looked at.
+    versions : dict of str to str
+        The programs that made them, by name.
+    """
+
+    result: PlateResult
+    stated: dict[Path, str]
+    versions: dict[str, str]
+
+
+def recorded_result(job: PlateJob) -> Recorded | None:
     """Return what an earlier run recorded, if nothing that decides it has changed since.
 
-    Returns
-    -------
-    (PlateResult, dict of Path to str) or None
-        The result, and the SHA-256 its outputs had; these are not looked at.
+    Libraries that were replaced since leave a record as it is: it says which ones made it.
     """
     record = read_record(job.record)
     if not job.fingerprint or record.get("fingerprint") != job.fingerprint:
@@ -140,7 +157,7 @@ def recorded_result(job: PlateJob) -> tuple[PlateResult, dict[Path, str]] | None
         ends=_ends(record),
         skipped=True,
     )
-    return result, stated
+    return Recorded(result=result, stated=stated, versions=dict(record["versions"]))
 
 
 def earlier_result(job: PlateJob) -> PlateResult | None:
@@ -151,8 +168,7 @@ def earlier_result(job: PlateJob) -> PlateResult | None:
     recorded = recorded_result(job)
     if recorded is None:
         return None
-    result, stated = recorded
-    return result if hash_files(stated) == stated else None
+    return recorded.result if hash_files(recorded.stated) == recorded.stated else None
 
 
 def earlier_ends(job: PlateJob) -> PrintingEnds | None:

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import platform
 import sys
+from functools import cache
 from importlib import metadata
 
 from platebench import __version__
 
 _DISTRIBUTIONS = (
-    *("exifread", "imagecodecs", "numpy", "opencv-python-headless", "pillow"),
+    *("edtf", "exifread", "imagecodecs", "numpy", "opencv-python-headless", "pillow"),
     *("rawpy", "scipy", "tifffile"),
 )
 
 
 def versions() -> dict[str, str]:
     """Return versions by name; the system and the kind of processor stand for its own libraries."""
+    return dict(_installed())
+
+
+@cache  # what is loaded stays loaded, whatever is installed while the program runs
+def _installed() -> dict[str, str]:
     found = {"platebench": __version__, "python": platform.python_version()}
     for name in _DISTRIBUTIONS:
         try:
