@@ -36,6 +36,7 @@ BELIEF = ((0.65, 0.87), (1.0, 0.0))
 WORTH_A_LINE = 0.64  # the same against light, where the two stories hardly differ
 BARE_STRIP = 0.955  # of the light: more than any glass lets through (0.92: two surfaces, n = 1.52)
 WIDE = 2.5  # times the blur: a strip narrower than this does not tell its level
+STEP = 1e-7  # of a parameter, for slopes: pixels, or a share of blur, density or width
 
 Doubles = NDArray[np.float64]
 
@@ -135,7 +136,9 @@ def _bare_strip(profiles: list[MeanProfile]) -> tuple[bool, Doubles]:
 
 def _fitted(story: _Story, start: Doubles) -> tuple[Doubles, float]:
     """Return the best parameters of a story, and half the sum of its squared misfits."""
-    fit = least_squares(story.residuals, start, method="lm", xtol=1e-3, ftol=1e-4, max_nfev=300)
+    fit = least_squares(
+        story.residuals, start, story.slopes, method="lm", xtol=1e-3, ftol=1e-4, max_nfev=60
+    )
     return np.asarray(fit.x, np.float64), float(fit.cost)
 
 
@@ -158,7 +161,9 @@ class _Story:
         self.uneven = np.array([whole or p.even == 0 for p in profiles])
         self.x = np.concatenate([p.distances[k] for p, k in zip(profiles, kept, strict=True)])
         self.rise = np.concatenate([p.rises[k] for p, k in zip(profiles, kept, strict=True)])
-        self.of = np.repeat(np.arange(self.count), [-(-n // EVERY) for n in lengths])
+        sizes = np.array([-(-n // EVERY) for n in lengths])
+        self.of = np.repeat(np.arange(self.count), sizes)
+        self.firsts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
         self.level = np.array([p.level for p in profiles])[self.of]
         tops = np.array([float(p.rises.max()) for p in profiles])
         noise = np.array([p.noise for p in profiles])
@@ -183,28 +188,50 @@ class _Story:
         p[: self.rims] = np.log(rim)
         return p
 
-    def rim(self, p: Doubles) -> tuple[float, float, float]:
-        """Return blur, and density and width of the line."""
-        blur, *line = np.exp(np.clip(p[: self.rims], -3, 3)).tolist()
-        return (blur, *line) if self.line else (blur, 0.0, 1.0)
+    def rim(self, p: Doubles) -> Doubles:
+        """Return blur, and density and width of the line, shape (..., 3)."""
+        rim = np.exp(np.clip(p[..., : self.rims], -3, 3))
+        return rim if self.line else np.concatenate([rim, 0 * rim, 0 * rim + 1], axis=-1)
 
     def shifts(self, p: Doubles) -> Doubles:
         """Return where the edges are."""
-        return p[self.rims : self.rims + self.count]
+        return p[..., self.rims : self.rims + self.count]
 
     def strips(self, p: Doubles) -> Doubles:
         """Return how wide each side's rebate is, infinite where it stays even."""
-        widths = np.full(self.count, np.inf)
-        widths[self.uneven] = np.exp(np.minimum(p[self.rims + self.count :], 4.0))
+        widths = np.full((*p.shape[:-1], self.count), np.inf)
+        widths[..., self.uneven] = np.exp(np.minimum(p[..., self.rims + self.count :], 4.0))
         return widths
 
     def residuals(self, p: Doubles) -> Doubles:
         """Return misfits over their expected size, then departures from what is usual."""
         return np.concatenate([self._misfit(p), (p - self.usual) / self.spread])
 
+    def slopes(self, p: Doubles) -> Doubles:
+        """Return the derivatives of the residuals, shape (residuals, parameters).
+
+        Differences, all from one call: a side's misfit hangs on its own shift and strip alone, so
+        those of all sides take their steps together.
+        """
+        sides = slice(self.rims, self.rims + self.count)
+        groups = [*range(self.rims), sides, slice(sides.stop, len(p))]
+        steps = np.tile(p, (len(groups) + 1, 1))
+        for step, group in zip(steps, groups, strict=False):
+            step[group] += STEP
+        misfits = self._misfit(steps)
+        changes = (misfits[:-1] - misfits[-1]) / STEP
+        told = np.zeros((misfits.shape[1], len(p)))
+        told[:, : self.rims] = changes[: self.rims].T
+        points = np.arange(len(told))
+        told[points, self.rims + self.of] = changes[self.rims]
+        strip = sides.stop + np.cumsum(self.uneven) - 1
+        points = points[self.uneven[self.of]]
+        told[points, strip[self.of[points]]] = changes[-1, points]
+        return np.concatenate([told, np.diag(1 / self.spread)])
+
     def misfits(self, p: Doubles) -> Doubles:
         """Return the root mean square misfit of each side over its expected size."""
-        square = np.bincount(self.of, np.square(self._misfit(p)), self.count)
+        square = self._sums(np.square(self._misfit(p)))
         means: Doubles = np.sqrt(square / np.bincount(self.of, minlength=self.count))
         return means
 
@@ -219,15 +246,16 @@ class _Story:
     def _misfit(self, p: Doubles) -> Doubles:
         light, rebate, picture = self._parts(p)
         first, second = self._levels(light, rebate, picture)
-        off: Doubles = (first[self.of] * rebate + second[self.of] * picture - light) / self.size
+        seen = first[..., self.of] * rebate + second[..., self.of] * picture
+        off: Doubles = (seen - light) / self.size
         return off
 
     def _parts(self, p: Doubles) -> tuple[Doubles, Doubles, Doubles]:
         """Return the light seen, and the shares of it that rebate and picture let through."""
-        blur, density, line = self.rim(p)
-        d = self.x - self.shifts(p)[self.of]
+        blur, density, line = np.moveaxis(self.rim(p), -1, 0)[..., None]
+        d = self.x - self.shifts(p)[..., self.of]
         glass = blurred_glass(d, blur, density, line) if self.line else ndtr(d / blur)
-        beyond = ndtr((d - self.strips(p)[self.of]) / blur)
+        beyond = ndtr((d - self.strips(p)[..., self.of]) / blur)
         # Rises are positive where it gets darker, if the surround is light. What a black one shows
         # is mostly stray light, which lies over the glass as well.
         light = self.rise if self.brighter else self.level * ndtr(d / blur) - self.rise
@@ -240,7 +268,7 @@ class _Story:
         weight = 1 / np.square(self.size)
 
         def dot(one: Doubles, other: Doubles) -> Doubles:
-            return np.asarray(np.bincount(self.of, weight * one * other, self.count), np.float64)
+            return self._sums(weight * one * other)
 
         aa, bb, ab = dot(rebate, rebate) + 1e-9, dot(picture, picture) + 1e-9, dot(rebate, picture)
         at, bt = dot(rebate, target), dot(picture, target)
@@ -249,8 +277,15 @@ class _Story:
         second = np.clip((aa * bt - ab * at) / whole, 0, 1.5)
         return np.asarray(first), np.asarray(second)
 
+    def _sums(self, values: Doubles) -> Doubles:
+        """Return the sum over each side's points."""
+        sums: Doubles = np.add.reduceat(values, self.firsts, axis=-1)
+        return sums
 
-def blurred_glass(d: Doubles, blur: float, density: float, line: float) -> Doubles:
+
+def blurred_glass(
+    d: Doubles, blur: float | Doubles, density: float | Doubles, line: float | Doubles
+) -> Doubles:
     """Return a glass of transmittance 1 with a dark line at its rim, blurred.
 
     Inside the rim the transmittance is ``10 ** (-density * (1 - d / line))`` up to ``line``, then
