@@ -28,11 +28,13 @@ def peak_bytes() -> int:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
 
 
-def run_step(script: str, name: str, folder: Path) -> dict[str, float]:
+def run_step(
+    script: str, name: str, folder: Path, *, limits: dict[str, str] = ONE_CORE
+) -> dict[str, float]:
     """Run ``script --step name`` in a process of its own; return the figures it prints."""
     command = [sys.executable, script, "--step", name, "--folder", str(folder)]
     done = subprocess.run(
-        command, capture_output=True, text=True, env={**os.environ, **ONE_CORE}, check=False
+        command, capture_output=True, text=True, env={**os.environ, **limits}, check=False
     )
     if done.returncode:
         raise SystemExit(f"{name} failed:\n{done.stderr}")

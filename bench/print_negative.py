@@ -6,7 +6,8 @@ Prints ratios measured in one run, since machines are noisy. The floor is writin
 negative's pixels to a TIFF in the same way: to a file beside it, synced to the disk, read back,
 renamed. Measured against it: positive to TIFF, and the whole command's work, with PDF and proof.
 
-Every measurement runs in a process of its own and takes the second of two; the best run counts.
+Every measurement runs in a process of its own, with as many threads as the command takes, and is
+the second of two; the best run counts.
 """
 
 from __future__ import annotations
@@ -132,7 +133,7 @@ def compare(folder: Path, megapixels: float, runs: int) -> None:
     best: dict[str, Figures] = {}
     for _ in range(runs):
         for name in ("floor", "tiff", "whole"):
-            figures = run_step(__file__, name, folder)
+            figures = run_step(__file__, name, folder, limits={})
             known = best.get(name, figures)
             best[name] = {key: min(known[key], figures[key]) for key in figures}
     size = (folder / "negative.tif").stat().st_size

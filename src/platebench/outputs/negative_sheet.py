@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import islice
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -20,9 +22,9 @@ from platebench.outputs.proof_type import font_file
 _FULL = 65535
 _THREADS = min(4, cores())
 _FINER = 4  # circles are drawn so many times larger and reduced, for smooth edges
-BAND_ROWS = 64
+BAND_ROWS = 96
 
-PictureRows = Callable[[int, int], NDArray[np.uint16]]
+PictureRows = Callable[[int, int, NDArray[np.uint16]], None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,14 +116,19 @@ class NegativeSheet:
         Parameters
         ----------
         picture_rows : callable
-            Returns rows ``top`` to ``bottom`` of the picture, as 16-bit values.
+            Fills an array with rows ``top`` to ``bottom`` of the picture, as 16-bit values.
         mirror : bool
             Turn the whole sheet, margins and words included.
         """
 
+        kept = threading.local()  # memory asked for anew takes longer than filling it
+
         def make(top: int) -> NDArray[np.uint16]:
-            band = self._band(top, min(top + BAND_ROWS, self.shape[0]), picture_rows)
-            return np.ascontiguousarray(band[:, ::-1]) if mirror else band
+            if not hasattr(kept, "band"):
+                kept.band = np.empty((BAND_ROWS, self.shape[1]), np.uint16)
+            band = kept.band[: min(BAND_ROWS, self.shape[0] - top)]
+            self._fill(band, top, picture_rows)
+            return np.asarray(cv2.flip(band, 1), np.uint16) if mirror else band.copy()
 
         tops = iter(range(0, self.shape[0], BAND_ROWS))
         with ThreadPoolExecutor(_THREADS) as ahead:  # bands are made while others are written
@@ -131,17 +138,17 @@ class NegativeSheet:
                 coming.extend(ahead.submit(make, top) for top in islice(tops, 1))
                 yield band
 
-    def _band(self, top: int, bottom: int, picture_rows: PictureRows) -> NDArray[np.uint16]:
-        band = np.full((bottom - top, self.shape[1]), _code(self.margin_ink), np.uint16)
+    def _fill(self, band: NDArray[np.uint16], top: int, picture_rows: PictureRows) -> None:
+        bottom = top + len(band)
+        band[...] = _code(self.margin_ink)
         first, left, rows, columns = self.picture
         low, high = max(top, first), min(bottom, first + rows)
         if low < high:
-            band[low - top : high - top, left : left + columns] = picture_rows(
-                low - first, high - first
-            )
+            inside = band[low - top : high - top, left : left + columns]
+            picture_rows(low - first, high - first, inside)
         for stamp in self._stamps:
-            _lay(band, top, stamp)
-        return band
+            if stamp.top < bottom and stamp.top + len(stamp.cover) > top:
+                _lay(band, top, stamp)
 
     def _px(self, mm: float) -> int:
         return round(mm * self.per_mm)

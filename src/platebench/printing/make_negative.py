@@ -215,8 +215,9 @@ def write_sheet(
 
     picture = Resampler(source.codes, size.shape)
 
-    def picture_rows(top: int, bottom: int) -> NDArray[np.uint16]:
-        return np.asarray(cv2.LUT(picture.rows(top, bottom), source.table), np.uint16)
+    def picture_rows(top: int, bottom: int, out: NDArray[np.uint16]) -> None:
+        picture.rows(top, bottom, out)
+        cv2.LUT(out, source.table, dst=out)
 
     write_print_negative(
         path,

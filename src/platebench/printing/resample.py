@@ -17,7 +17,11 @@ from numpy.typing import NDArray
 from PIL import Image
 
 _REACH = 3  # of the kernel, in pixels of the coarser of the two grids
-_BAND = 64  # rows or columns made at a time: the matrices hold little beside the kernel
+_BAND = 96  # rows made at a time
+_ROWS, _COLUMNS = 16, 32  # made by one product: its matrix holds little beside the kernel
+# Of one product. Above 2 ** 18 the usual matrix library starts threads of its own, which fight with
+# the threads that make bands: on two busy cores that took seven times the work.
+_MOST_PRODUCTS = 1 << 18
 
 Weights = NDArray[np.float32]
 
@@ -35,31 +39,58 @@ class Resampler:
 
     def __init__(self, picture: NDArray[np.uint16], shape: tuple[int, int]) -> None:
         self.picture, self.shape = picture, shape
-        self._across = []
-        for start, end in _spans(shape[1]):
-            left, weights = _weights(picture.shape[1], shape[1], start, end)
-            self._across.append((start, end, left, np.ascontiguousarray(weights.T)))
+        self._across = [
+            (start, end, left, np.ascontiguousarray(weights.T))
+            for start, end in _spans(0, shape[1], _COLUMNS)
+            for left, weights in [_weights(picture.shape[1], shape[1], start, end)]
+        ]
+        widest = max(across.size for *_, across in self._across)
+        self._band = max(1, min(_BAND, _MOST_PRODUCTS // widest))
         self._kept = threading.local()  # memory asked for anew takes as long as the work itself
 
-    def rows(self, top: int, bottom: int) -> NDArray[np.uint16]:
+    def rows(
+        self, top: int, bottom: int, out: NDArray[np.uint16] | None = None
+    ) -> NDArray[np.uint16]:
         """Return rows ``top`` to ``bottom`` of the result. Bands join without a seam.
+
+        Parameters
+        ----------
+        top, bottom : int
+            Half-open.
+        out : ndarray of uint16 or None, shape (bottom - top, shape[1])
+            Where they go; None: memory of their own.
 
         Returns
         -------
         ndarray of uint16, shape (bottom - top, shape[1])
         """
+        made = np.empty((bottom - top, self.shape[1]), np.uint16) if out is None else out
         if self.picture.shape == self.shape:
-            return np.ascontiguousarray(self.picture[top:bottom])
-        low, down = _weights(self.picture.shape[0], self.shape[0], top, bottom)
-        part = self._room("part", down.shape[1], self.picture.shape[1])
-        part[...] = self.picture[low : low + down.shape[1]]
+            made[...] = self.picture[top:bottom]
+            return made
+        for start, end in _spans(top, bottom, self._band):
+            tall = self._down(start, end)
+            band = self._room("band", end - start, self.shape[1])
+            for left, right, place, across in self._across:
+                np.matmul(tall[:, place : place + len(across)], across, out=band[:, left:right])
+            part = made[start - top : end - top]
+            cv2.addWeighted(band, 1.0, band, 0.0, 0.0, dst=part, dtype=cv2.CV_16U)  # clipped
+        return made
+
+    def _down(self, top: int, bottom: int) -> Weights:
+        """Return rows of the result that are still as wide as the picture."""
+        old, new = self.picture.shape[0], self.shape[0]
+        low, weights = _weights(old, new, top, bottom)
+        part = self._room("part", weights.shape[1], self.picture.shape[1])
+        part[...] = self.picture[low : low + weights.shape[1]]
         tall = self._room("tall", bottom - top, self.picture.shape[1])
-        np.matmul(down, part, out=tall)
-        band = self._room("band", bottom - top, self.shape[1])
-        for start, end, left, across in self._across:
-            np.matmul(tall[:, left : left + len(across)], across, out=band[:, start:end])
-        rounded = cv2.addWeighted(band, 1.0, band, 0.0, 0.0, dtype=cv2.CV_16U)  # clipped to 16 bits
-        return np.asarray(rounded, np.uint16)
+        for start, end in _spans(top, bottom, _ROWS):
+            first, last = (at - low for at in _needed(old, new, start, end))
+            down = weights[start - top : end - top, first:last]
+            below, above = part[first:last], tall[start - top : end - top]
+            for left, right in _spans(0, part.shape[1], max(1, _MOST_PRODUCTS // down.size)):
+                np.matmul(down, below[:, left:right], out=above[:, left:right])
+        return tall
 
     def _room(self, name: str, rows: int, columns: int) -> Weights:
         """Return memory of this thread's own, its contents those of whatever was there."""
@@ -71,7 +102,7 @@ class Resampler:
 
     def whole(self) -> NDArray[np.uint16]:
         """Return all of the result."""
-        return np.concatenate([self.rows(*span) for span in _spans(self.shape[0])])
+        return self.rows(0, self.shape[0])
 
 
 def at_most(picture: NDArray[np.uint16], long_side: int) -> NDArray[np.uint16]:
@@ -91,14 +122,20 @@ def _weights(old: int, new: int, start: int, end: int) -> tuple[int, Weights]:
         Of the ``k`` old pixels from ``first``.
     """
     scale = old / new
-    reach = math.ceil(_REACH * max(scale, 1.0)) + 1
-    low, high = max(0, math.floor(start * scale) - reach), min(old, math.ceil(end * scale) + reach)
+    low, high = _needed(old, new, start, end)
     points = Image.fromarray(np.eye(high - low, dtype=np.float32))
     box = (0.0, start * scale - low, float(high - low), min(end * scale - low, high - low))
     made = points.resize((high - low, end - start), Image.Resampling.LANCZOS, box=box)
     return low, np.asarray(made, np.float32)
 
 
-def _spans(length: int) -> Iterator[tuple[int, int]]:
-    for start in range(0, length, _BAND):
-        yield start, min(start + _BAND, length)
+def _needed(old: int, new: int, start: int, end: int) -> tuple[int, int]:
+    """Return the span of old pixels that new pixels ``start`` to ``end`` are made from."""
+    scale = old / new
+    reach = math.ceil(_REACH * max(scale, 1.0)) + 1
+    return max(0, math.floor(start * scale) - reach), min(old, math.ceil(end * scale) + reach)
+
+
+def _spans(start: int, end: int, length: int) -> Iterator[tuple[int, int]]:
+    for at in range(start, end, length):
+        yield at, min(at + length, end)
