@@ -120,7 +120,6 @@ class NegativeSheet:
         mirror : bool
             Turn the whole sheet, margins and words included.
         """
-
         kept = threading.local()  # memory asked for anew takes longer than filling it
 
         def make(top: int) -> NDArray[np.uint16]:
