@@ -98,6 +98,7 @@ def test_codes_are_never_renumbered() -> None:
         "WORKER_LOST": 14,
         "SETTINGS": 15,
         "INTERRUPTED": 130,
+        "PIPE_CLOSED": 141,
     }
 
 

@@ -24,6 +24,7 @@ class ExitCode(IntEnum):
     WORKER_LOST = 14
     SETTINGS = 15
     INTERRUPTED = 130
+    PIPE_CLOSED = 141  # as shells report a reader that stopped reading: 128 + SIGPIPE
 
 
 class PlateError(Exception):

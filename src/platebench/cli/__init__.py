@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import signal
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from importlib import import_module
-from types import FrameType, ModuleType
+from types import ModuleType
 from typing import Any
 
 import click
 
 from platebench import __version__
+from platebench.cli.ending import stop_writing, terminated_as_interrupted
 from platebench.errors import ExitCode, PlateError
 
 _COMMANDS = (  # in the order they are used
@@ -22,6 +19,7 @@ _COMMANDS = (  # in the order they are used
     *("print-negative", "print-plate"),
     *("expose", "develop-log"),
     *("archive", "verify", "reproduce", "catalogue", "audit"),
+    "completion",
 )
 
 
@@ -42,12 +40,15 @@ class ErrorBoundary(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; see ``docs/exit-codes.md``."""
         try:
-            with _terminated_as_interrupted():
+            with terminated_as_interrupted():
                 return super().invoke(ctx)
         except PlateError as error:
             for line in str(error).splitlines():
                 click.echo(f"Error: {line}", err=True)
             ctx.exit(error.exit_code)
+        except BrokenPipeError:  # whoever read, such as "head", has had enough
+            stop_writing()
+            ctx.exit(ExitCode.PIPE_CLOSED)
         except MemoryError:
             click.echo("Error: not enough memory; close other programs, or use --jobs 1", err=True)
             ctx.exit(ExitCode.WORKER_LOST)
@@ -61,23 +62,6 @@ class ErrorBoundary(click.Group):
 
 def _module_of(name: str) -> ModuleType:
     return import_module(f"platebench.cli.{name.replace('-', '_')}")
-
-
-@contextmanager
-def _terminated_as_interrupted() -> Iterator[None]:
-    """Let the polite request to end (SIGTERM) clean up as Ctrl-C does."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-
-    def interrupt(number: int, frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGTERM, interrupt)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
 
 
 @click.group(

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.complete import plate_ids
 from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
 from platebench.cli.show_archive import show_packed
 
@@ -23,14 +24,19 @@ from platebench.cli.show_archive import show_packed
 )
 @session_argument
 @click.option(
-    "--plate", "plates", multiple=True, metavar="ID", help="Only this plate; a package for each."
+    "--plate",
+    "plates",
+    multiple=True,
+    metavar="ID",
+    shell_complete=plate_ids,
+    help="Only this plate, in a package of its own; repeat for several.  [default: all]",
 )
 @click.option("--each", is_flag=True, help="A package for every plate, not one for all.")
 @click.option(
     "--output",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Where packages go.  [default: SESSION/packages]",
+    help="Folder of packages.  [default: SESSION/packages]",
 )
 @click.option(
     "--converted",
@@ -38,7 +44,12 @@ from platebench.cli.show_archive import show_packed
     metavar="FOLDER",
     help="Folder of results that convert wrote.  [default: SESSION/converted]",
 )
-@click.option("--name", default="", help="Name of the package.  [default: the session folder's]")
+@click.option(
+    "--name",
+    default="",
+    metavar="NAME",
+    help="Name of the package.  [default: the session folder's]",
+)
 @click.option("--captures", is_flag=True, help="Pack raws or scans, blank and dark frames, too.")
 @click.option("--colour", is_flag=True, help="Masters of red, green and blue.")
 @click.option("--no-masters", is_flag=True, help="Leave the masters out.")

@@ -6,8 +6,10 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.complete import process_names
 from platebench.cli.options import ExampledCommand, print_json, talk_options
 from platebench.cli.profile_name import ProfileName
+from platebench.cli.scan_options import gamma_option, keep_in_option
 
 
 @click.command(
@@ -16,13 +18,13 @@ from platebench.cli.profile_name import ProfileName
     short_help="Calibrate printer and process from a scan of the printed step chart.",
     examples=(
         "platebench calibrate-process print-1.tif --process salted-paper",
-        "platebench calibrate-process print-2.tif --process salted-paper "
-        "--chart charts/step-chart-101-77.json",
-        "platebench calibrate-process print-1.tif --process cyanotype-citrate --save-as blue-rag",
+        "platebench calibrate-process second.tif --process albumen --chart chart.json",
+        "platebench calibrate-process print-1.tif --process salted-paper --save-as rag",
     ),
 )
 @click.argument("scan", type=click.Path(path_type=Path))
-@click.option("--process", required=True, metavar="NAME", help="The process it was printed by.")
+@click.option("--process", required=True, metavar="NAME", shell_complete=process_names,
+    help="The process it was printed by.")  # fmt: skip
 @click.option(
     "--chart",
     type=click.Path(path_type=Path),
@@ -38,19 +40,14 @@ from platebench.cli.profile_name import ProfileName
 @click.option(
     "--fresh", is_flag=True, help="Forget earlier prints: printer, ink, paper or coating changed."
 )
-@click.option("--gamma", type=click.FloatRange(1, 3), default=2.2, help="Of scans without profile.")
+@gamma_option
 @click.option(
     "--film",
     type=click.Path(path_type=Path),
     metavar="CSV",
     help="The film's densities in the light that prints (ink,density): gives the exposure scale.",
 )
-@click.option(
-    "--session",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Keep the profile in this session.  [default: your settings folder]",
-)
+@keep_in_option
 @talk_options
 def command(
     scan: Path,

@@ -35,6 +35,7 @@ _PLACE = "/archive/plates"
     "--limit",
     type=click.IntRange(min=1),
     default=100,
+    metavar="N",
     show_default=True,
     help="Plates to show at most.",
 )

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from platebench.cli.complete import process_names
+
 if TYPE_CHECKING:
     from platebench.archive.catalogue_find import Query
     from platebench.printing.process import Process
@@ -71,7 +73,12 @@ def query_options(command: F) -> F:
     for decorate in (
         click.option("--flagged", is_flag=True, help="Only plates with a flag."),
         text("--flag", help="Part of a flag, such as 'light estimated'."),
-        text("--process", help="A printing process the plate suits as it is."),
+        text(
+            "--process",
+            metavar="NAME",
+            shell_complete=process_names,
+            help="A printing process the plate suits as it is.",
+        ),
         click.option(
             "--range",
             "density_range",

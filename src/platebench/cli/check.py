@@ -43,7 +43,8 @@ def command(
     """Judge every capture named in SESSION's session.toml.
 
     Exposure, clipping, match with the blank frame, focus, tilt, evenness of the light, noise and
-    glare, each with what to do about it. Nothing is written. The exit code is 3 if a capture has
+    glare, each with what to do about it. If SESSION has been converted, what was found is kept
+    there for the next report. The exit code is 3 if a capture has
     to be taken again.
     """
     from platebench.cli.terminal_progress import progress_for

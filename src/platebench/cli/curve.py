@@ -54,7 +54,7 @@ class Numbers(click.ParamType[tuple[float, ...] | None]):
 @click.option("--times", type=Numbers(), metavar="MIN,...", help="Minutes each was developed.")
 @click.option("--gamma", type=Numbers(), metavar="G,...", help="With --times: gammas to give the "
     "time of development for.")  # fmt: skip
-@click.option("--output", type=click.Path(path_type=Path), metavar="DIR", help="Folder for "
+@click.option("--output", type=click.Path(path_type=Path), metavar="FOLDER", help="Folder for "
     "drawings and curves.json.  [default: curves, beside the first readings]")  # fmt: skip
 @talk_options
 def command(

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.complete import plate_ids
 from platebench.cli.options import ExampledCommand, print_json, talk_options
 from platebench.cli.quantities import Bath, BathTime
 
@@ -27,12 +28,14 @@ def _step_options(function: click.decorators.FC) -> click.decorators.FC:
     short_help="Note how a plate was developed, or print the checklist.",
     examples=(
         "platebench develop-log --checklist",
-        "platebench develop-log shelf-3 --plate 12 --develop 5m@20 --rinse 1m@20 --fix 5m@20",
-        "platebench develop-log log.csv --plate 12 --wash 12m --dry 14h --limits developing.toml",
+        "platebench develop-log shelf-3 --plate 12 --develop 5m@20 --fix 5m@20",
+        "platebench develop-log log.csv --plate 12 --wash 12m --dry 14h",
     ),
 )
 @click.argument("log", type=click.Path(path_type=Path), required=False)
-@click.option("--plate", default="", metavar="ID", help="Name of the plate.")
+@click.option(
+    "--plate", default="", metavar="ID", shell_complete=plate_ids, help="Name of the plate."
+)
 @_step_options
 @click.option("--note", default="", metavar="TEXT", help="Developer, dilution, anything else.")
 @click.option(

@@ -44,8 +44,9 @@ _LIGHTS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
     "--light",
     type=click.Choice(_LIGHTS),
     default="general",
-    show_default=True,
-    help="Kind of light; each has a rule of common practice.",
+    metavar="KIND",
+    help=f"Kind of light, each with a rule of common practice: {', '.join(_LIGHTS)}.  "
+    "[default: general]",
 )
 @click.option(
     "--stops",

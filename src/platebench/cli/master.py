@@ -9,6 +9,7 @@ import click
 
 from platebench.cli.options import (
     ExampledCommand,
+    plates_option,
     print_json,
     session_argument,
     talk_options,
@@ -26,8 +27,7 @@ from platebench.cli.options import (
     ),
 )
 @session_argument
-@click.option("--plate", "plates", multiple=True, metavar="ID", help="Only this plate; repeat for "
-    "several.  [default: all]")  # fmt: skip
+@plates_option
 @click.option("--output", type=click.Path(path_type=Path), metavar="FOLDER", help="Folder of "
     "masters.  [default: SESSION/masters]")  # fmt: skip
 @click.option("--colour", is_flag=True, help="48 bits: red, green and blue light, for stained or "

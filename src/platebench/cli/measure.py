@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from platebench.cli.complete import plate_ids
 from platebench.cli.options import ExampledCommand, session_argument, talk_options
 from platebench.cli.places import Grid, Length, Place
 
@@ -22,7 +23,7 @@ from platebench.cli.places import Grid, Length, Place
     ),
 )
 @session_argument
-@click.argument("plate")
+@click.argument("plate", shell_complete=plate_ids)
 @click.option("--at", "places", type=Place(), multiple=True, metavar="X,Y", help="A place, from "
     "the left and the top of the positive: mm, or pixels as 1200px,800px.")  # fmt: skip
 @click.option("--size", type=Length(), metavar="SIDE", help="Side of the square read.  "

@@ -10,6 +10,8 @@ from typing import Any, TypeVar
 
 import click
 
+from platebench.cli.complete import folders, plate_ids
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 _UNITS = {"": 1, "K": 2**10, "M": 2**20, "G": 2**30, "T": 2**40}
@@ -27,8 +29,17 @@ class _Exampled(click.Command):
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the examples, one a line."""
         with formatter.section("Examples"):
-            for example in self.examples:
-                formatter.write_text(example)
+            for example in self.examples:  # never wrapped, so that it can be copied
+                formatter.write(f"{'':>{formatter.current_indent}}{example}\n")
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the options, limits of numbers in words."""
+        options = (param for param in self.get_params(ctx) if isinstance(param, click.Option))
+        records = [param.get_help_record(ctx) for param in options]
+        with formatter.section("Options"):
+            formatter.write_dl([(names, in_words(text)) for names, text in filter(None, records)])
+        if isinstance(self, click.Group):
+            self.format_commands(ctx, formatter)
 
 
 class ExampledCommand(_Exampled):
@@ -41,6 +52,18 @@ class ExampledGroup(_Exampled, click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the commands in the order they are used."""
         return list(self.commands)
+
+
+def in_words(text: str) -> str:
+    """Return the help of an option, limits in words.
+
+    Examples
+    --------
+    >>> in_words("Quality.  [default: 90; 1<=x<=100]"), in_words("At a time.  [x>=1]")
+    ('Quality.  [default: 90; 1 to 100]', 'At a time.  [1 or more]')
+    """
+    text = re.sub(r"([\d.]+)<=x<=([\d.]+)(?=\])", r"\1 to \2", text)
+    return re.sub(r"x>=([\d.]+)(?=\])", r"\1 or more", text)
 
 
 def size_in_bytes(text: str) -> int:
@@ -62,7 +85,21 @@ def size_in_bytes(text: str) -> int:
 
 def session_argument(command: F) -> F:
     """SESSION: the folder of captures."""
-    return click.argument("session", type=click.Path(path_type=Path))(command)
+    return click.argument("session", type=click.Path(path_type=Path), shell_complete=folders)(
+        command
+    )
+
+
+def plates_option(command: F) -> F:
+    """--plate: some plates instead of all."""
+    return click.option(
+        "--plate",
+        "plates",
+        multiple=True,
+        metavar="ID",
+        shell_complete=plate_ids,
+        help="Only this plate; repeat for several.  [default: all]",
+    )(command)
 
 
 def work_options(command: F) -> F:

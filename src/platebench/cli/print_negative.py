@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from platebench.cli.complete import plate_ids
 from platebench.cli.options import ExampledCommand, session_argument, talk_options
 from platebench.cli.print_options import PrintSides, film_options, process_option, size_options
 
@@ -17,12 +18,12 @@ from platebench.cli.print_options import PrintSides, film_options, process_optio
     short_help="Make negatives for contact printing by a process.",
     examples=(
         "platebench print-negative shelf-3 plate-07 --process salted-paper",
-        "platebench print-negative shelf-3 plate-07 --process cyanotype-citrate --size 8x10in",
-        "platebench print-negative shelf-3 edited/plate-07.tif --process albumen --enlarge 2",
+        "platebench print-negative shelf-3 plate-07 --process carbon --size 8x10in",
+        "platebench print-negative shelf-3 edited/07.tif --process albumen --enlarge 2",
     ),
 )
 @session_argument
-@click.argument("plates", nargs=-1, required=True, metavar="PLATE...")
+@click.argument("plates", nargs=-1, required=True, metavar="PLATE...", shell_complete=plate_ids)
 @process_option
 @size_options
 @film_options
@@ -40,7 +41,7 @@ from platebench.cli.print_options import PrintSides, film_options, process_optio
     "--output",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Where they go.  [default: SESSION/print-negatives]",
+    help="Folder of the negatives.  [default: SESSION/print-negatives]",
 )
 @talk_options
 @click.pass_context

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from platebench.cli.complete import process_names
 from platebench.cli.quantities import Amount
 
 if TYPE_CHECKING:
@@ -70,7 +71,11 @@ def size_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def process_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """--process: a profile's name."""
     return click.option(
-        "--process", required=True, metavar="NAME", help="Process profile, such as salted-paper."
+        "--process",
+        required=True,
+        metavar="NAME",
+        shell_complete=process_names,
+        help="Process profile, such as salted-paper.",
     )(command)
 
 
@@ -92,6 +97,7 @@ def film_options(command: Callable[..., Any]) -> Callable[..., Any]:
     ppi = click.option(
         "--ppi",
         type=Amount(72, 5760),
+        metavar="N",
         default=720,
         help="Pixels per inch the printer works in.  [default: 720]",
     )

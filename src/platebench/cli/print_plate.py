@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from platebench.cli.complete import plate_ids
 from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
 from platebench.cli.print_options import process_option
 from platebench.cli.quantities import Time
@@ -19,12 +20,11 @@ from platebench.cli.show_print_plate import show_direct_prints
     short_help="Printing times and a test strip for a glass plate printed itself.",
     examples=(
         "platebench print-plate shelf-3 plate-07 --process salted-paper --time 4m",
-        "platebench print-plate shelf-3 plate-07 plate-08 --process albumen --reference plate-03 "
-        "--time 12m",
+        "platebench print-plate shelf-3 07 08 --process albumen --reference 3 --time 9m",
     ),
 )
 @session_argument
-@click.argument("plates", nargs=-1, required=True, metavar="PLATE...")
+@click.argument("plates", nargs=-1, required=True, metavar="PLATE...", shell_complete=plate_ids)
 @process_option
 @click.option(
     "--time",
@@ -36,6 +36,7 @@ from platebench.cli.show_print_plate import show_direct_prints
 @click.option(
     "--reference",
     metavar="PLATE",
+    shell_complete=plate_ids,
     help="Plate whose base that time blackens.  [default: nothing between lamp and paper]",
 )
 @click.option(
@@ -45,7 +46,7 @@ from platebench.cli.show_print_plate import show_direct_prints
     "--output",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Where they go.  [default: SESSION/test-strips]",
+    help="Folder of the pages.  [default: SESSION/test-strips]",
 )
 @talk_options
 def command(

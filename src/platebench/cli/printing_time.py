@@ -6,7 +6,9 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.complete import process_names
 from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.scan_options import gamma_option, keep_in_option, printer_option
 
 
 @click.command(
@@ -33,6 +35,7 @@ from platebench.cli.options import ExampledCommand, print_json, talk_options
     "--steps",
     type=click.IntRange(7, 21),
     default=15,
+    metavar="N",
     show_default=True,
     help="Steps of half a stop on the sheet.",
 )
@@ -40,20 +43,19 @@ from platebench.cli.options import ExampledCommand, print_json, talk_options
     "--tolerance",
     type=click.FloatRange(0.005, 0.3),
     default=0.03,
+    metavar="D",
     show_default=True,
     help="Density below the strip's darkest step that still counts as full black.",
 )
 @click.option(
-    "--process", metavar="NAME", help="Keep the exposure scale found in this process's profile."
+    "--process",
+    metavar="NAME",
+    shell_complete=process_names,
+    help="Keep the exposure scale found in this process's profile.",
 )
-@click.option(
-    "--session",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Keep the profile in this session.  [default: your settings folder]",
-)
-@click.option("--gamma", type=click.FloatRange(1, 3), default=2.2, help="Of scans without profile.")
-@click.option("--ppi", type=click.FloatRange(100, 1440), default=720.0, help="Of the printer.")
+@keep_in_option
+@gamma_option
+@printer_option
 @talk_options
 def command(
     readings: Path | None,

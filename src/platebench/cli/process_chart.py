@@ -6,7 +6,9 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.complete import process_names
 from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.scan_options import printer_option
 
 
 @click.command(
@@ -23,6 +25,7 @@ from platebench.cli.options import ExampledCommand, print_json, talk_options
 @click.option(
     "--process",
     metavar="NAME",
+    shell_complete=process_names,
     help="Second pass: through the present correction of this calibrated process.",
 )
 @click.option(
@@ -38,13 +41,7 @@ from platebench.cli.options import ExampledCommand, print_json, talk_options
     show_default=True,
     help="51 levels are printed four times each, 101 twice.",
 )
-@click.option(
-    "--ppi",
-    type=click.FloatRange(100, 1440),
-    default=720.0,
-    show_default=True,
-    help="Pixels per inch of the printer.",
-)
+@printer_option
 @talk_options
 def command(
     folder: Path,

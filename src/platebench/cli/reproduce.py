@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.options import ExampledCommand, plates_option, print_json, talk_options
 from platebench.cli.show_archive import reproduction_to_json, show_reproduction
 
 
@@ -25,9 +25,9 @@ from platebench.cli.show_archive import reproduction_to_json, show_reproduction
     "--captures",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Where the captures are.  [default: in the package]",
+    help="Folder of the captures.  [default: in the package]",
 )
-@click.option("--plate", "plates", multiple=True, metavar="ID", help="Only this plate.")
+@plates_option
 @click.option(
     "--output",
     type=click.Path(path_type=Path),

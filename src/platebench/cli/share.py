@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.complete import plate_ids
 from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
 
 
@@ -16,11 +17,11 @@ from platebench.cli.options import ExampledCommand, print_json, session_argument
     examples=(
         "platebench share shelf-3",
         "platebench share shelf-3 plate-002 --long-side 3000 --edge --caption",
-        "platebench share shelf-3 --as webp --to ~/letters",
+        "platebench share shelf-3 --as webp --output ~/letters",
     ),
 )
 @session_argument
-@click.argument("plates", nargs=-1)
+@click.argument("plates", nargs=-1, metavar="[PLATE]...", shell_complete=plate_ids)
 @click.option(
     "--long-side", type=click.IntRange(64, 30_000), default=2000, show_default=True,
     metavar="PIXELS", help="Longest side of the picture; it is never enlarged.",
@@ -36,7 +37,7 @@ from platebench.cli.options import ExampledCommand, print_json, session_argument
 @click.option("--caption", is_flag=True, help="A caption below, from the plate log.")
 @click.option("--with-place", is_flag=True,
               help="Say where the plate was taken, in caption and metadata.")  # fmt: skip
-@click.option("--to", type=click.Path(path_type=Path), metavar="FOLDER",
+@click.option("--output", type=click.Path(path_type=Path), metavar="FOLDER",
               help="Folder of the pictures.  [default: SESSION/converted/shared]")  # fmt: skip
 @talk_options
 def command(
@@ -49,11 +50,11 @@ def command(
     neutral: bool,
     caption: bool,
     with_place: bool,
-    to: Path | None,
+    output: Path | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Make sRGB pictures of PLATES of SESSION, or of all that have been converted.
+    """Make sRGB pictures of each PLATE of SESSION, or of all that have been converted.
 
     They are made from the positives as they are now, retouched or not; edge and rebate are cut
     off. The colours are those of the plate's tone profile, if it has any. Where a plate was taken
@@ -71,7 +72,7 @@ def command(
         place=with_place,
         quality=quality,
     )
-    made = share_session(session, plates, to=to, wishes=wishes, progress=progress_for(quiet))
+    made = share_session(session, plates, to=output, wishes=wishes, progress=progress_for(quiet))
     if as_json:
         print_json({"session": str(session), "files": [str(path) for path in made]})
     elif not quiet:

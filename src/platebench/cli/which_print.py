@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.complete import plate_ids, process_names
 from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
 from platebench.cli.show_which_print import show_advice
 
@@ -16,18 +17,19 @@ from platebench.cli.show_which_print import show_advice
     short_help="Say which printing process suits each plate, and what others lose.",
     examples=(
         "platebench which-print shelf-3",
-        "platebench which-print shelf-3 plate-07 --process albumen --process silver-gelatin",
+        "platebench which-print shelf-3 plate-07 --process albumen --process carbon",
         "platebench which-print shelf-3 --json",
     ),
 )
 @session_argument
-@click.argument("plates", nargs=-1, metavar="[PLATE]...")
+@click.argument("plates", nargs=-1, metavar="[PLATE]...", shell_complete=plate_ids)
 @click.option(
     "--process",
     "processes",
     multiple=True,
     metavar="NAME",
-    help="Only this process; may be given several times.  [default: all]",
+    shell_complete=process_names,
+    help="Only this process; repeat for several.  [default: all]",
 )
 @click.option(
     "--output",

@@ -1,0 +1,45 @@
+"""Options of commands that write test sheets for film and read scans of their prints."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def gamma_option(command: F) -> F:
+    """--gamma: how a scan that says nothing of it is coded."""
+    return click.option(
+        "--gamma",
+        type=click.FloatRange(1, 3),
+        default=2.2,
+        show_default=True,
+        metavar="GAMMA",
+        help="Gamma of a scan without a colour profile.",
+    )(command)
+
+
+def printer_option(command: F) -> F:
+    """--ppi: how fine a sheet is drawn."""
+    return click.option(
+        "--ppi",
+        type=click.FloatRange(100, 1440),
+        default=720.0,
+        show_default=True,
+        metavar="N",
+        help="Pixels per inch the printer works in.",
+    )(command)
+
+
+def keep_in_option(command: F) -> F:
+    """--session: where a process profile goes."""
+    return click.option(
+        "--session",
+        type=click.Path(path_type=Path),
+        metavar="FOLDER",
+        help="Keep the profile in this session.  [default: your settings folder]",
+    )(command)
