@@ -82,5 +82,5 @@ def test_a_capture_is_never_replaced(session: Path) -> None:
     (session / "wide.jpg").write_bytes(b"a scan")
     text = (session / "session.toml").read_text()
     (session / "session.toml").write_text(text.replace('["dense.dng"]', '["wide.jpg"]'))
-    done = CliRunner().invoke(main, ["share", str(session), "wide", "--to", str(session)])
+    done = CliRunner().invoke(main, ["share", str(session), "wide", "--output", str(session)])
     assert done.exit_code == 12 and (session / "wide.jpg").read_bytes() == b"a scan"
