@@ -265,6 +265,8 @@ def test_export_is_a_table_that_spreadsheets_take_for_text(
     assert tuple(rows[0]) == EXPORTED
     by_plate = {row["plate"]: row for row in rows}
     assert by_plate["a"]["title"] == '\'=HYPERLINK("x")'
+    assert by_plate["boats"]["own_columns"] == "shelf mark: =B 3"  # no formula: a heading leads
+    assert by_plate["boats"]["notes"] == "cracked in the corner"
     assert by_plate["boats"]["place"] == "Südkai" and by_plate["boats"]["density_range"] == "2.1"
     export_plates(collection / FILE_NAME, Query(text="boats"), target)  # our own is replaced
     (tmp_path / "mine.csv").write_text("a letter")

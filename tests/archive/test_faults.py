@@ -17,10 +17,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner, Result
 
 from platebench.archive.pack_session import PackOptions, pack_session
 from platebench.archive.package_writer import new_package
 from platebench.archive.verify import verify_package
+from platebench.cli import main
 from platebench.errors import ArchiveError, ExitCode, WriteError
 from platebench.fsio import UNFINISHED
 
@@ -30,20 +32,27 @@ from .packages import DAY
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="faults made the POSIX way")
 
-# Packs the same small files again and again, so that a kill may come at any moment of it.
+# Packs the same small files again and again, so that a kill may come at any moment of it. What
+# is needed is loaded once; each line of its input forks another one to be killed.
 PACKING = """
+import os
 import sys
 from datetime import date
 from pathlib import Path
 
 from platebench.archive.package_writer import new_package
 
-sources, place = Path(sys.argv[1]), Path(sys.argv[2])
-print("begun", flush=True)
-for number in range(100_000):
-    with new_package(place / f"p{number}", date(2026, 3, 1)) as writer:
-        for source in sorted(sources.iterdir()):
-            writer.copy(source, f"masters/{source.name}")
+for line in sys.stdin:
+    place = Path(line.rstrip())
+    if child := os.fork():
+        os.waitpid(child, 0)
+        print("ended", flush=True)
+        continue
+    print(os.getpid(), flush=True)
+    for number in range(100_000):
+        with new_package(place / f"p{number}", date(2026, 3, 1)) as writer:
+            for source in sorted(Path(sys.argv[1]).iterdir()):
+                writer.copy(source, f"masters/{source.name}")
 """
 
 
@@ -59,18 +68,22 @@ def kill_while_packing(folder: Path, moments: np.random.Generator, times: int) -
         (sources / f"{n}.tif").write_bytes(moments.bytes(200_000))
     before = tree(sources)
     whole = unfinished = 0
+    packing = subprocess.Popen(
+        [sys.executable, "-c", PACKING, str(sources)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env=environment(),
+    )
+    assert packing.stdin is not None and packing.stdout is not None
     for turn in range(times):
         place = folder / f"turn{turn}"
         place.mkdir()
-        process = subprocess.Popen(
-            [sys.executable, "-c", PACKING, str(sources), str(place)],
-            stdout=subprocess.PIPE,
-            env=environment(),
-        )
-        assert process.stdout is not None and process.stdout.readline() == b"begun\n"
+        print(place, file=packing.stdin, flush=True)
+        child = int(packing.stdout.readline())
         time.sleep(moments.uniform(0, 0.3))
-        process.send_signal(signal.SIGKILL)
-        process.communicate()
+        os.kill(child, signal.SIGKILL)
+        assert packing.stdout.readline() == "ended\n"
         for path in place.iterdir():
             if path.name.startswith(UNFINISHED):
                 unfinished += 1
@@ -79,6 +92,8 @@ def kill_while_packing(folder: Path, moments: np.random.Generator, times: int) -
             whole += 1
         assert tree(sources) == before
         shutil.rmtree(place)
+    packing.communicate()
+    assert packing.returncode == 0
     return whole, unfinished
 
 
@@ -93,14 +108,9 @@ def test_killed_at_random_moments_two_hundred_times(tmp_path: Path) -> None:
     assert whole > 20 and unfinished > 50  # killed between packages, and in the midst of one
 
 
-def archive(session: Path, *args: str | Path, **limits: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "platebench", "archive", str(session), *map(str, args)],
-        capture_output=True,
-        text=True,
-        env=environment(),
-        **limits,  # type: ignore[call-overload]
-    )
+def archive_here(session: Path, *args: str | Path) -> Result:
+    """Run the command in this process, for what needs none of its own."""
+    return CliRunner().invoke(main, ["archive", str(session), *map(str, args)])
 
 
 def test_a_disk_that_takes_no_large_files(session: Path) -> None:
@@ -108,11 +118,13 @@ def test_a_disk_that_takes_no_large_files(session: Path) -> None:
 
     before = tree(session)
 
-    def keep_files_small() -> None:  # every write past 40 kB is refused with EFBIG
-        resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, 40_000))
-
-    done = archive(session, "--no-masters", "--captures", preexec_fn=keep_files_small)
-    assert done.returncode == ExitCode.OUTPUT and done.stdout == ""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, hard))  # a write past it gives EFBIG
+    try:
+        done = archive_here(session, "--no-masters", "--captures")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert done.exit_code == ExitCode.OUTPUT and done.stdout == ""
     assert done.stderr.count("\n") == 1
     assert "was not written: the disk's format cannot hold a file so large" in done.stderr
     assert tree(session) == before and not list((session / "packages").iterdir())
@@ -125,8 +137,8 @@ def test_a_full_disk(session: Path, tmp_path: Path) -> None:
     if shutil.which("mount") is None or subprocess.run(mount, capture_output=True).returncode:
         pytest.skip("no right to mount a small disk here")
     try:
-        done = archive(session, "--captures", "--output", disk)
-        assert done.returncode == ExitCode.OUTPUT
+        done = archive_here(session, "--captures", "--output", disk)
+        assert done.exit_code == ExitCode.OUTPUT
         assert "MB and the disk has 0.4 MB left; free some space" in done.stderr
         from platebench.archive import pack_session as packing
 
@@ -172,8 +184,8 @@ def test_a_folder_that_may_not_be_written(session: Path, tmp_path: Path) -> None
         place = Path("/sys/kernel")  # refuses new folders, to root as well
     else:
         pytest.skip("root may write everywhere")
-    done = archive(session, "--output", place / "out")
-    assert done.returncode == ExitCode.OUTPUT and done.stderr.count("\n") == 1
+    done = archive_here(session, "--output", place / "out")
+    assert done.exit_code == ExitCode.OUTPUT and done.stderr.count("\n") == 1
     assert "choose another folder with --output" in done.stderr
 
 

@@ -46,10 +46,11 @@ def test_everything_is_in_it_and_an_independent_library_agrees(
             *(f"data/previews/{name}.jpg" for name in plates),
             "data/plates.csv",
             "data/proof-sheet.pdf",
+            "data/report.pdf",
             "data/session.toml",
         ]
     )
-    for name in ("positives/tall.tif", "plates/dense.json", "proof-sheet.pdf"):
+    for name in ("positives/tall.tif", "plates/dense.json", "proof-sheet.pdf", "report.pdf"):
         source, copy = converted / "converted" / name, packed_once / "data" / name
         assert copy.read_bytes() == source.read_bytes()
 
@@ -117,7 +118,7 @@ def test_a_result_that_somebody_changed_is_refused(session: Path, name: str) -> 
 def test_what_is_not_converted_by_todays_settings_is_refused(session: Path) -> None:
     path = session / "session.toml"
     path.write_text(path.read_text().replace("[every_plate]\n", "[every_plate]\nprint_stops = 1\n"))
-    with pytest.raises(ArchiveError, match="by today's captures, settings and plate log; run"):
+    with pytest.raises(ArchiveError, match="settings, plate log and version of the program; run"):
         pack(session, masters=False)
     (session / "converted/plates/tall.json").unlink()
     with pytest.raises(ArchiveError, match=r"tall.json is not there; convert the session first"):

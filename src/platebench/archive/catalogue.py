@@ -24,8 +24,8 @@ from platebench.progress import NullProgress, Progress
 
 FILE_NAME = "catalogue.sqlite"
 COLUMNS = tuple(part.name for part in fields(PlateRow) if part.name != "suits")
-WORDS = ("plate", "title", "place", "notes", "flags")  # searched by text
-_FORMAT = 1  # of the file; another is made anew
+WORDS = ("plate", "title", "place", "notes", "own_columns", "flags")  # searched by text
+_FORMAT = 2  # of the file; another is made anew
 _APPLICATION = 0x504C4231  # "PLB1"
 _AT_A_TIME = 200  # packages in a transaction: what a kill may cost
 _TABLES = f"""
@@ -221,7 +221,7 @@ def _add(connection: sqlite3.Connection, path: str, stamp: str, row: PackageRow)
         "INSERT OR REPLACE INTO packages VALUES (?, ?, ?, ?, ?, ?, ?)",
         (path, stamp, row.identifier, row.title, row.day, row.files, row.size),
     )
-    marks = ", ".join("?" * len(COLUMNS))
+    marks, word_marks = (", ".join("?" * len(names)) for names in (COLUMNS, WORDS))
     for plate in row.plates:
         values = astuple(plate)[: len(COLUMNS)]
         cursor = connection.execute(
@@ -234,7 +234,7 @@ def _add(connection: sqlite3.Connection, path: str, stamp: str, row: PackageRow)
             [(number, process) for process in plate.suits],
         )
         connection.execute(
-            f"INSERT INTO words (rowid, {', '.join(WORDS)}) VALUES (?, ?, ?, ?, ?, ?)",
+            f"INSERT INTO words (rowid, {', '.join(WORDS)}) VALUES (?, {word_marks})",
             (number, *(getattr(plate, name) for name in WORDS)),
         )
 

@@ -21,7 +21,7 @@ from platebench.printing.advice import Verdict, advise_plate
 from platebench.printing.plate_range import plate_range_of
 from platebench.printing.process import Process
 
-SCHEMA = 1
+SCHEMA = 2
 LARGEST_RECORD = 4 * 2**20  # bytes
 LONGEST_TEXT = 20_000  # characters kept of a text
 MOST_PLATES = 10_000  # of one package
@@ -36,6 +36,8 @@ class PlateRow:
     Attributes
     ----------
     plate, title, place, notes : str
+    own_columns : str
+        Columns of the owner's own in the plate log, "heading: cell", a line each.
     date : str
         Of the exposure, EDTF; ``first`` and ``last`` are the days it can mean.
     digitised : str
@@ -53,6 +55,7 @@ class PlateRow:
     title: str = ""
     place: str = ""
     notes: str = ""
+    own_columns: str = ""
     date: str = ""
     first: str = ""
     last: str = ""
@@ -130,12 +133,13 @@ def _read_plate(package: Path, plate: str, note: str, processes: Sequence[Proces
         result = {}
     log = _table(result.get("log"))
     first, last = _days(_text(log.get("date")))
-    more = [_text(text) for text in _table(log.get("more")).values()]
+    more = [(_text(head), _text(cell)) for head, cell in _table(log.get("more")).items()]
     return PlateRow(
         plate=plate,
         title=_text(log.get("title")),
         place=_text(log.get("place")),
-        notes="\n".join(text for text in (_text(log.get("notes")), note, *more) if text),
+        notes="\n".join(text for text in (_text(log.get("notes")), note) if text),
+        own_columns="\n".join(f"{head}: {cell}" for head, cell in more if cell),
         date=_text(log.get("date")),
         first=first,
         last=last,

@@ -39,7 +39,12 @@ from platebench.session.session_file import FILE_NAME as SESSION_FILE
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
 from platebench.session.session_light import prepare_light
-from platebench.session.session_report import OUTPUT_NAME, PROOF_SHEET, report_document
+from platebench.session.session_report import (
+    OUTPUT_NAME,
+    PROOF_SHEET,
+    READABLE_PDF,
+    report_document,
+)
 from platebench.settings import PlateSettings, SessionSettings
 from platebench.versions import versions
 
@@ -275,7 +280,10 @@ class _Packing:
             for job in jobs:
                 recorded = recorded_result(job)
                 if recorded is None:
-                    what = "is not of a conversion by today's captures, settings and plate log"
+                    what = (
+                        "is not of a conversion by today's captures, settings, plate log "
+                        "and version of the program"
+                    )
                     remedy = "run platebench convert, then pack it"
                     raise ArchiveError(job.record, what, remedy)
                 for path in recorded.result.written:
@@ -315,8 +323,9 @@ class _Packing:
         }
         for name, source in self._documents().items():
             writer.copy(source, name)
-        if self.whole and self.sources.has_result(PROOF_SHEET):
-            writer.copy(self.sources.result(PROOF_SHEET), PROOF_SHEET)
+        for name in (PROOF_SHEET, READABLE_PDF) if self.whole else ():
+            if self.sources.has_result(name):
+                writer.copy(self.sources.result(name), name)
         results = [one.result for one in recorded]
         report = report_document(self.sources.converted, self.settings, results)
         writer.put("report.json", json_for_people(report))

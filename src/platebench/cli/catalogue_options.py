@@ -64,6 +64,8 @@ def _range(context: click.Context, parameter: click.Parameter, value: str | None
         match = None
     if match is None or not any(match.groups()):
         raise click.BadParameter(f"{value!r} is no range; write one such as 1.2..1.8, or 1.5..")
+    if low is not None and high is not None and low > high:
+        raise click.BadParameter(f"{value!r} ends below its beginning; write {high:g}..{low:g}")
     return low or 0.0, math.inf if high is None else high
 
 
