@@ -30,7 +30,7 @@ def session(converted: Path, tmp_path: Path) -> Path:
 
 def run(session: Path, *args: str | Path, process: str = "albumen") -> Result:
     words = ["print-negative", str(session), *map(str, args), "--process", process, "--ppi", "150"]
-    return CliRunner().invoke(main, words)
+    return CliRunner().invoke(main, [*words, "--jobs", "1"] if "--jobs" not in args else words)
 
 
 def made(session: Path, *args: str | Path) -> tuple[dict, np.ndarray]:
@@ -153,6 +153,23 @@ def test_one_plate_that_fails_does_not_stop_the_others(session):
     assert result.exit_code == 3
     failed, fine = json.loads(result.stdout)["plates"]
     assert failed["error"]["kind"] == "PrintNegativeError" and fine["files"]
+
+
+def test_two_workers_write_what_one_writes(session):
+    for jobs in ("1", "2"):
+        done = run(session, "wide", "tall", "--jobs", jobs, "--output", session / jobs, "--json")
+        assert [plate["plate"] for plate in json.loads(done.stdout)["plates"]] == ["wide", "tall"]
+    assert tree(session / "1") == tree(session / "2") and len(tree(session / "1")) == 8
+
+
+def test_two_files_of_one_name_do_not_replace_each_other(session, tmp_path):
+    path = tmp_path / "tall.tif"
+    shutil.copy(session / "converted" / "positives" / "wide.tif", path)
+    result = run(session, "tall", path, "--json")
+    assert result.exit_code == 3
+    fine, refused = json.loads(result.stdout)["plates"]
+    assert "another plate" in refused["error"]["message"]
+    assert json.loads(Path(fine["files"][3]).read_text())["picture_mm"] == fine["picture_mm"]
 
 
 def test_a_print_negative_somebody_changed_is_left_alone(session):

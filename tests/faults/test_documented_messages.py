@@ -677,6 +677,7 @@ def negative(*args: str, saved: np.ndarray | None = None) -> Scenario:
 
 
 produces("… has no positive of a plate")(negative("nobody"))
+produces("… would get the files of another plate")(negative("tall", "tall"))
 produces("… has no size in millimetres; give --size")(negative("tall", "no-size"))
 produces("… would be … x … mm on the film")(negative("tall", "--enlarge", "0.1"))
 produces("… would be … x … mm, and no film")(negative("tall", "--enlarge", "40"))

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from platebench.cli.complete import plate_ids
-from platebench.cli.options import ExampledCommand, session_argument, talk_options
+from platebench.cli.options import ExampledCommand, session_argument, talk_options, work_options
 from platebench.cli.print_options import PrintSides, film_options, process_option, size_options
 
 
@@ -43,6 +43,7 @@ from platebench.cli.print_options import PrintSides, film_options, process_optio
     metavar="FOLDER",
     help="Folder of the negatives.  [default: SESSION/print-negatives]",
 )
+@work_options
 @talk_options
 @click.pass_context
 def command(
@@ -57,6 +58,8 @@ def command(
     aim: Any,
     sharpness: bool,
     output: Path | None,
+    jobs: int | None,
+    memory: int | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -84,6 +87,8 @@ def command(
         order,
         sharpness=sharpness,
         output=output,
+        workers=jobs,
+        memory=memory,
         progress=progress_for(quiet),
     )
     show_negatives(results, known, as_json=as_json, quiet=quiet)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from platebench.errors import ExitCode, PlateError, PrintNegativeError
 from platebench.framing import frame_plate
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.look import check_something_there, look_at_plate
+from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.own_files import refuse_foreign
 from platebench.plate_job import POSITIVES, RECORDS
 from platebench.printing.make_negative import (
@@ -31,9 +33,10 @@ from platebench.printing.positive_picture import read_positive
 from platebench.printing.print_response import response_of
 from platebench.printing.print_size import plan_print_size
 from platebench.printing.process import Process
-from platebench.progress import NullProgress, Progress
+from platebench.progress import Progress
 from platebench.session.capture_sharpness import resolved_share
 from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.pool import run_all
 from platebench.session.record import hash_files, write_json
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
@@ -82,6 +85,8 @@ def print_negatives(
     *,
     sharpness: bool = False,
     output: Path | None = None,
+    workers: int | None = None,
+    memory: int | None = None,
     progress: Progress | None = None,
 ) -> list[NegativeResult]:
     """Write the print negatives of some plates, a TIFF, a PDF, a proof and a record each.
@@ -100,6 +105,11 @@ def print_negatives(
         Measure what the plate's capture resolves, on its edges, before judging the size.
     output : Path or None
         Where they go; None: ``print-negatives`` in the session folder.
+    workers : int or None
+        Plates at a time, bounded by memory; None: as many as there are cores. Facsimiles, which
+        read captures again, are made one at a time.
+    memory : int or None
+        Bytes that may be taken; None: most of what is available.
     progress : Progress or None
         Told of each plate.
 
@@ -117,25 +127,54 @@ def print_negatives(
     captures = captures_of(folder, settings)
     target = folder / FOLDER if output is None else output
     make_folder(target)
-    progress = progress or NullProgress()
-    progress.begin("print negatives", len(plates))
-    results = []
+    work = _Work(folder, process, order, sharpness, target, tuple(captures))
+    wanted = 1 if order.aim == "facsimile" else workers or cores()
+    sizes = [pixels_of_file(_positive_of(name, folder / OUTPUT_NAME)) for name in plates]
+    peak = peak_bytes("mosaic", max(sizes, default=0))
     try:
-        for name in plates:
-            try:
-                named = _named(name, folder, folder / OUTPUT_NAME)
-                source = _source(named, folder, process, order)
-                if sharpness and named.in_session:
-                    source = _with_sharpness(source, named, folder, settings.scan)
-                made = _make(source, named, captures, process, order, target)
-                results.append(NegativeResult(plate_id=named.plate_id, made=made))
-            except PlateError as error:
-                results.append(NegativeResult(plate_id=name, error=error.with_traceback(None)))
-            progress.advance(name)
+        outcomes = run_all(
+            partial(_print_one, work, tuple(plates)),
+            range(len(plates)),
+            name_of=plates.__getitem__,
+            workers=workers_for(wanted, memory or available_bytes(), peak),
+            what="print negatives",
+            progress=progress,
+        )
     finally:
-        progress.end()
         remove_unfinished(target)
-    return results
+    return [
+        NegativeResult(plate_id=name, error=outcome.with_traceback(None))
+        if isinstance(outcome, PlateError)
+        else outcome
+        for name, outcome in zip(plates, outcomes, strict=True)
+    ]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Work:
+    """What is the same for all plates of a run."""
+
+    folder: Path
+    process: Process
+    order: NegativeOrder
+    sharpness: bool
+    target: Path
+    captures: tuple[Path, ...]
+
+
+def _print_one(work: _Work, plates: tuple[str, ...], place: int) -> NegativeResult:
+    """Make one print negative: the unit of work, in a process of its own or not."""
+    converted = work.folder / OUTPUT_NAME
+    named = _named(plates[place], work.folder, converted)
+    earlier = {_positive_of(name, converted).stem for name in plates[:place]}
+    if named.plate_id in earlier:
+        what = f'would get the files of another plate "{named.plate_id}" that was asked for as well'
+        raise PrintNegativeError(named.path, what, "name it once, or rename one of the two files")
+    source = _source(named, work.folder, work.process, work.order)
+    if work.sharpness and named.in_session:
+        source = _with_sharpness(source, named, work.folder, load_session(work.folder).scan)
+    made = _make(source, named, work.captures, work.process, work.order, work.target)
+    return NegativeResult(plate_id=named.plate_id, made=made)
 
 
 def exit_code_of_negatives(results: Sequence[NegativeResult]) -> ExitCode:
@@ -147,10 +186,9 @@ def exit_code_of_negatives(results: Sequence[NegativeResult]) -> ExitCode:
 
 
 def _named(name: str, folder: Path, converted: Path) -> _Named:
-    path = Path(name)
-    if path.suffix.lower() in _AS_TIFF:
+    path = _positive_of(name, converted)
+    if path == Path(name):
         return _Named(plate_id=path.stem, path=path, in_session=False)
-    path = converted / POSITIVES / f"{name}.tif"
     known = sorted(found.stem for found in (converted / POSITIVES).glob("*.tif"))
     if name not in known:
         listed = ", ".join(known[:12]) or "none yet; convert the session first"
@@ -162,6 +200,14 @@ def _named(name: str, folder: Path, converted: Path) -> _Named:
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         record = {}  # the positive can be printed without
     return _Named(plate_id=name, path=path, in_session=True, record=dict(record))
+
+
+def _positive_of(name: str, converted: Path) -> Path:
+    """Return the file that a plate's name stands for: itself, or the positive of that id."""
+    path = Path(name)
+    if path.suffix.lower() in _AS_TIFF:
+        return path
+    return converted / POSITIVES / f"{name}.tif"
 
 
 def _source(named: _Named, folder: Path, process: Process, order: NegativeOrder) -> NegativeSource:
