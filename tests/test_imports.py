@@ -21,6 +21,7 @@ GROUND = {
     "progress",
     "memory",
     "own_files",
+    "one_writer",
 }
 # Layers, lowest first. A module may import from its own layer and from those below.
 LAYERS: list[set[str]] = [

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from platebench.image import SensorFrame
 from platebench.quality.sites import light_of, planes
@@ -128,7 +128,7 @@ def noise_from_plate(frame: SensorFrame) -> NoiseModel | None:
     if len(light) < _LEAST_BLOCKS:
         return None
     freedom = BLOCK * (BLOCK - 2) / _SHARED
-    low = chi2.ppf(_QUIET_SHARE, freedom) / freedom
+    low = chdtri(freedom, 1 - _QUIET_SHARE) / freedom
     order = np.argsort(light, kind="stable")
     groups = np.array_split(order, max(3, len(order) // 60))
     gain = float(min(_quiet(variance[group] / light[group]) for group in groups)) / float(low)

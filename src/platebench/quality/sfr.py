@@ -8,7 +8,6 @@ import numpy as np
 from numpy.polynomial import Polynomial
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
-from scipy.stats import theilslopes
 
 OVERSAMPLING = 4  # bins a pixel, ISO 12233
 HIGHEST = 1.0  # cycles/px; the slant samples finer than the pixels, so this is above 0.5
@@ -152,6 +151,8 @@ def _fit_edge(
     image: NDArray[np.float64], order: int
 ) -> tuple[Polynomial, NDArray[np.bool_], float]:
     """Return column of the edge as a polynomial of the row, rows near it, edge width in px."""
+    from scipy.stats import theilslopes  # takes longer to load than all the rest of us
+
     rows = np.arange(image.shape[0], dtype=np.float64)
     slopes = np.gradient(gaussian_filter1d(image, 2.0, axis=1), axis=1)
     strongest = slopes.argmax(axis=1).astype(np.float64)

@@ -11,6 +11,7 @@ from platebench import convert
 from platebench.errors import ExitCode, SessionFolderError
 from platebench.fsio import remove_unfinished
 from platebench.memory import available_bytes, cores, workers_for
+from platebench.one_writer import only_writer
 from platebench.plate_job import (
     POSITIVES,
     PREVIEWS,
@@ -109,6 +110,8 @@ def convert_session(
 ) -> SessionResult:
     """Convert the plates of a session and write its proof sheet and report.
 
+    Another run that writes into the same folder is waited for.
+
     Plates that were done before and have not changed are left as they are. A positive that somebody
     has changed since is never replaced, unless ``force`` says so: its plate fails.
 
@@ -146,6 +149,20 @@ def convert_session(
     run = _Run(folder, output, settings, force, workers, memory, progress or NullProgress())
     jobs = run.jobs(log)
     check_output(folder, output, jobs, settings)
+    with only_writer(output, run.progress):
+        return _convert(run, jobs, task, log, true_size=true_size)
+
+
+def _convert(
+    run: _Run,
+    jobs: Sequence[PlateJob],
+    task: Callable[[PlateJob], PlateResult],
+    log: SessionLog,
+    *,
+    true_size: bool,
+) -> SessionResult:
+    """Convert what has to be, and write what shows the whole session."""
+    folder, output, settings = run.folder, run.output, run.settings
     try:
         results = run.convert(jobs, task)
     finally:

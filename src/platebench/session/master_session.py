@@ -15,6 +15,7 @@ from platebench.events import events_to_json
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.master import MasterResult, master_plate
 from platebench.memory import available_bytes, cores, workers_for
+from platebench.one_writer import only_writer
 from platebench.outputs.tiff import Compression, software_of
 from platebench.plate_job import PlateJob, PlateResult
 from platebench.progress import NullProgress, Progress
@@ -138,22 +139,23 @@ def write_masters(
     targets = [path for job in jobs for path in (job.target, job.record, _preview(job.target))]
     refuse_captures(targets, captures_of(folder, settings))
     make_folder(output)
-    remove_unfinished(output, older_than_s=HOUR_S)
-    earlier = {job.target: None if force else _earlier(job) for job in jobs}
-    to_do = [job for job in jobs if earlier[job.target] is None]
-    made: dict[Path, PlateResult] = {}
-    if to_do:
-        light, dark = prepare_light(folder, settings, progress)
-        to_do = [replace(job, job=replace(job.job, light=light, dark=dark)) for job in to_do]
-        peak = max(peak_bytes_of_job(job.job) for job in to_do)
-        count = workers_for(workers or cores(), memory or available_bytes(), peak)
-        try:
-            outcomes = run_batch(
-                make_master, to_do, workers=count, what="masters", progress=progress
-            )
-        finally:
-            remove_unfinished(output)
-        made = {job.target: outcome for job, outcome in zip(to_do, outcomes, strict=True)}
+    with only_writer(output, progress):
+        remove_unfinished(output, older_than_s=HOUR_S)
+        earlier = {job.target: None if force else _earlier(job) for job in jobs}
+        to_do = [job for job in jobs if earlier[job.target] is None]
+        made: dict[Path, PlateResult] = {}
+        if to_do:
+            light, dark = prepare_light(folder, settings, progress)
+            to_do = [replace(job, job=replace(job.job, light=light, dark=dark)) for job in to_do]
+            peak = max(peak_bytes_of_job(job.job) for job in to_do)
+            count = workers_for(workers or cores(), memory or available_bytes(), peak)
+            try:
+                outcomes = run_batch(
+                    make_master, to_do, workers=count, what="masters", progress=progress
+                )
+            finally:
+                remove_unfinished(output)
+            made = {job.target: outcome for job, outcome in zip(to_do, outcomes, strict=True)}
     results = tuple(earlier[job.target] or made[job.target] for job in jobs)
     return MastersResult(output=output, results=results)
 

@@ -18,6 +18,7 @@ from platebench.framing import frame_plate
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.look import check_something_there, look_at_plate
 from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
+from platebench.one_writer import only_writer
 from platebench.own_files import refuse_foreign
 from platebench.plate_job import POSITIVES, RECORDS
 from platebench.printing.make_negative import (
@@ -33,7 +34,7 @@ from platebench.printing.positive_picture import read_positive
 from platebench.printing.print_response import response_of
 from platebench.printing.print_size import plan_print_size
 from platebench.printing.process import Process
-from platebench.progress import Progress
+from platebench.progress import NullProgress, Progress
 from platebench.session.capture_sharpness import resolved_share
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.pool import run_all
@@ -131,17 +132,18 @@ def print_negatives(
     wanted = 1 if order.aim == "facsimile" else workers or cores()
     sizes = [pixels_of_file(_positive_of(name, folder / OUTPUT_NAME)) for name in plates]
     peak = peak_bytes("mosaic", max(sizes, default=0))
-    try:
-        outcomes = run_all(
-            partial(_print_one, work, tuple(plates)),
-            range(len(plates)),
-            name_of=plates.__getitem__,
-            workers=workers_for(wanted, memory or available_bytes(), peak),
-            what="print negatives",
-            progress=progress,
-        )
-    finally:
-        remove_unfinished(target)
+    with only_writer(target, progress or NullProgress()):
+        try:
+            outcomes = run_all(
+                partial(_print_one, work, tuple(plates)),
+                range(len(plates)),
+                name_of=plates.__getitem__,
+                workers=workers_for(wanted, memory or available_bytes(), peak),
+                what="print negatives",
+                progress=progress,
+            )
+        finally:
+            remove_unfinished(target)
     return [
         NegativeResult(plate_id=name, error=outcome.with_traceback(None))
         if isinstance(outcome, PlateError)
