@@ -88,16 +88,8 @@ def review_app(
         Mount("/page", StaticFiles(directory=PAGE)),
         Mount("/fonts", StaticFiles(directory=FONTS)),
     ]
-    app = Starlette(routes=routes, exception_handlers={PlateError: _refused})
+    app = Starlette(routes=routes, exception_handlers={PlateError: answers.refused})
     return Guard(app, token, hosts)
-
-
-def _refused(request: Request, error: Exception) -> Response:
-    """Answer with the sentence of an error: what a person gave cannot be used, or disk trouble."""
-    status = HTTPStatus.UNPROCESSABLE_ENTITY
-    if isinstance(error, WriteError):
-        status = HTTPStatus.INSUFFICIENT_STORAGE
-    return JSONResponse({"error": message_of(error)}, status, headers=NOT_KEPT)
 
 
 class _Answers:
@@ -107,6 +99,14 @@ class _Answers:
         self, table: ReviewTable, events: Events, tasks: Tasks, makers: Mapping[str, Maker]
     ) -> None:
         self._table, self._events, self._tasks, self._makers = table, events, tasks, makers
+
+    def refused(self, request: Request, error: Exception) -> Response:
+        """Answer with an error's sentence: what a person gave cannot be used, or disk trouble."""
+        status = HTTPStatus.UNPROCESSABLE_ENTITY
+        if isinstance(error, WriteError):
+            status = HTTPStatus.INSUFFICIENT_STORAGE
+        said = message_of(error, self._table.folder)
+        return JSONResponse({"error": said}, status, headers=NOT_KEPT)
 
     def page(self, request: Request) -> Response:
         return FileResponse(PAGE / "index.html", headers=NOT_KEPT)

@@ -9,6 +9,7 @@ from typing import Any
 from platebench.archive.pack_session import PackOptions, pack_session
 from platebench.errors import ExitCode, PrintNegativeError
 from platebench.formats import format_named
+from platebench.outputs.share_picture import SUFFIXES
 from platebench.printing.make_negative import NegativeOrder
 from platebench.printing.process_file import load_process, process_folders
 from platebench.progress import Progress
@@ -43,10 +44,14 @@ def share(table: ReviewTable, wishes: dict[str, Any]) -> Work:
     long_side = wishes.get("long_side", LONG_SIDE)
     if not isinstance(long_side, int) or not LONG_SIDES[0] <= long_side <= LONG_SIDES[1]:
         long_side = LONG_SIDE
+    kind = wishes.get("kind")
     how = ShareWishes(
         long_side=long_side,
+        kind=kind if isinstance(kind, str) and kind in SUFFIXES else "jpeg",  # type: ignore[arg-type]
         edge=wishes.get("edge") is True,
+        toned=wishes.get("toned") is not False,
         caption=wishes.get("caption") is True,
+        place=wishes.get("place") is True,
     )
     plate = str(wishes.get("plate", ""))
 

@@ -9,7 +9,7 @@ from platebench import __version__
 from platebench.printing.process_file import list_processes, process_folders
 from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate
 from platebench.review.readings import tone_curve
-from platebench.review.table import EDITABLE, ReviewTable
+from platebench.review.table import EDITABLE, ReviewTable, in_session
 from platebench.review.tiles import TILE
 from platebench.settings import PlateSettings
 
@@ -53,7 +53,7 @@ def plate_line(table: ReviewTable, plate: PlateSettings) -> dict[str, Any]:
         "id": plate.id,
         "captures": list(plate.captures),
         "converted": bool(record) and stamp > 0,
-        "failed": table.results.failures().get(plate.id, ""),
+        "failed": in_session(table.results.failures().get(plate.id, ""), table.folder),
         "stale": _is_stale(table, plate),
         "preview": stamp,
         "doubtful": bool(record.get("doubtful", False)),

@@ -41,7 +41,7 @@ class DiskWatch:
         try:
             self._table.reread()
         except (PlateError, OSError) as error:
-            self._events.tell("note", text=message_of(error))
+            self._events.tell("note", text=message_of(error, self._table.folder))
         self._events.tell("changed")
         return True
 

@@ -41,7 +41,7 @@ export class Board {
     this.viewer.destroy();
   }
 
-  // Show a layer of a plate. The same picture made anew takes the old one's place without a blink.
+  // Show a layer of a plate. The same picture made anew takes the old one's place once it is there.
   show(plate, layer) {
     const size = plate.layers[layer];
     const key = `${plate.id}|${layer}|${size.width}x${size.height}`;
@@ -62,7 +62,7 @@ export class Board {
     this.key = key;
     this.shown = whole;
     if (same) {
-      this.viewer.addTiledImage({ tileSource: source, index: 0, replace: true, success: () => this.settle() });
+      this.layOver(source);
     } else {
       this.clearTried();
       this.clearFrame();
@@ -98,11 +98,23 @@ export class Board {
     picture.src = address;
   }
 
-  settle() {
-    const item = this.item;
-    const clear = () => this.clearTried();
-    if (!item || item.getFullyLoaded()) clear();
-    else item.addOnceHandler("fully-loaded-change", clear);
+  // Lay the picture made anew over the old one, which goes once all of what is seen has come.
+  layOver(source) {
+    const shown = this.shown;
+    this.viewer.addTiledImage({
+      tileSource: source,
+      success: ({ item }) => {
+        const world = this.viewer.world;
+        const settle = () => {
+          if (this.shown !== shown) return;
+          while (world.getItemCount() > 1) world.removeItem(world.getItemAt(0));
+          this.clearTried();
+        };
+        if (this.shown !== shown) world.removeItem(item); // another has been asked for since
+        else if (item.getFullyLoaded()) settle();
+        else item.addHandler("fully-loaded-change", (event) => { if (event.fullyLoaded) settle(); });
+      },
+    });
   }
 
   clearTried() {

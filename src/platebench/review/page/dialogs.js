@@ -46,17 +46,29 @@ export function askPrintNegative(session, id, work) {
     () => work.start("print-negative", { plate: plate.value, process: process.value, size: size.value.trim() }));
 }
 
+function choice(...options) {
+  return make("select", {}, ...options.map(([value, text]) => make("option", { value }, text)));
+}
+
 export function askShare(session, id, work) {
   const plate = plateField(session, id);
-  const side = make("input", { type: "number", min: 200, max: 8000, value: 2000 });
-  const edge = make("select", {}, make("option", { value: "without" }, "without"), make("option", { value: "with" }, "with"));
-  const caption = make("select", {}, make("option", { value: "no" }, "none"), make("option", { value: "yes" }, "from the plate log"));
-  question("Picture to share", [["Plate", plate], ["Long side, pixels", side], ["The plate's edge", edge], ["Caption", caption]], "Make it",
-    () => work.start("share", { plate: plate.value, long_side: Number(side.value), edge: edge.value === "with", caption: caption.value === "yes" }));
+  const kind = choice(["jpeg", "JPEG"], ["png", "PNG"], ["webp", "WebP"]);
+  const side = make("input", { type: "number", min: 64, max: 30000, value: 2000, required: true });
+  const edge = choice(["", "without"], ["with", "with edge and rebate"]);
+  const toned = choice(["toned", "the tone profile's, where it has one"], ["", "neutral"]);
+  const caption = choice(["", "none"], ["caption", "from the plate log"]);
+  const place = choice(["", "left out"], ["place", "in caption and metadata"]);
+  question("Picture to share", [
+    ["Plate", plate], ["File", kind], ["Long side, pixels", side], ["The plate's edge", edge],
+    ["Hue", toned], ["Caption", caption], ["Where it was taken", place],
+  ], "Make it", () => work.start("share", {
+    plate: plate.value, kind: kind.value, long_side: Number(side.value), edge: edge.value !== "",
+    toned: toned.value !== "", caption: caption.value !== "", place: place.value !== "",
+  }));
 }
 
 export function askArchive(session, work) {
-  const raws = make("select", {}, make("option", { value: "no" }, "their checksums only"), make("option", { value: "yes" }, "the files themselves"));
+  const raws = choice(["no", "their checksums only"], ["yes", "the files themselves"]);
   question("Archive the session", [["Captures", raws]], "Make the package",
     () => work.start("archive", { captures: raws.value === "yes" }));
 }

@@ -11,7 +11,7 @@ const by = (id) => document.getElementById(id);
 const work = new Work();
 const desk = new PlateDesk(by("plate"), {
   say: (text, failed) => work.say(text, failed),
-  changed: () => renewSoon(),
+  changed: () => renew(),
   session: () => session,
 });
 let session = null;
@@ -136,10 +136,10 @@ const DESK_KEYS = {
   o: () => desk.readMiddle(),
   d: () => desk.darker(0.1),
   b: () => desk.darker(-0.1),
-  " ": () => desk.change({ checked: !desk.plate.settings.checked }),
+  " ": () => desk.check(),
   n: () => desk.note.focus(),
 };
-const ALWAYS = ["Escape", "ArrowLeft", "ArrowRight"]; // also while a plate opens, or cannot be opened
+const ALWAYS = ["Escape", "ArrowLeft", "ArrowRight", " ", "n"]; // also while a plate opens, or cannot be opened
 const PRINT_KEYS = { ArrowRight: () => stepPrints(1), ArrowLeft: () => stepPrints(-1) };
 const PAN = { ArrowRight: [1, 0], ArrowLeft: [-1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 

@@ -56,6 +56,8 @@ export class PlateDesk {
     this.curve.replaceChildren();
     this.legend.hidden = true;
     this.settings.disabled = true;
+    const line = this.told.session().plates.find((plate) => plate.id === id);
+    if (line) this.showRemarks(line.settings);
     delete this.section.dataset.version;
   }
 
@@ -117,10 +119,10 @@ export class PlateDesk {
         make("label", { class: "field" }, "Tone", this.tone),
         make("label", { class: "field" }, make("span", {}, "Printing exposure: ", this.stopsText), this.stops),
         make("label", { class: "field" }, "Exposure set", this.printing)),
-      make("div", {}, make("label", {}, this.checked, "checked and right"), make("label", {}, this.skip, "leave this plate out")),
-      make("label", { class: "field" }, "Note", this.note),
     );
-    this.side.replaceChildren(make("div", {}, this.heading, this.facts, this.flags), this.settings);
+    this.side.replaceChildren(make("div", {}, this.heading, this.facts, this.flags), this.settings,
+      make("div", {}, make("label", {}, this.checked, "checked and right"), make("label", {}, this.skip, "leave this plate out")),
+      make("label", { class: "field" }, "Note", this.note));
   }
 
   buildLegend() {
@@ -154,14 +156,23 @@ export class PlateDesk {
     this.stops.value = settings.print_stops;
     this.sayStops();
     this.printing.value = settings.printing;
-    this.checked.checked = settings.checked;
-    this.skip.checked = settings.skip;
-    if (document.activeElement !== this.note) this.note.value = settings.note;
+    this.showRemarks(settings);
     this.legend.hidden = this.layer !== "density";
     this.board.show(plate, this.layer);
     if (this.corners) this.corners.renew(plate);
     this.section.dataset.version = plate.version;
     this.section.dataset.settled = plate.settled;
+  }
+
+  // What can be said of a plate that cannot be shown, too.
+  showRemarks(settings) {
+    this.checked.checked = settings.checked;
+    this.skip.checked = settings.skip;
+    if (document.activeElement !== this.note) this.note.value = settings.note;
+  }
+
+  check() {
+    this.change({ checked: !this.checked.checked });
   }
 
   sayStops() {
@@ -195,8 +206,8 @@ export class PlateDesk {
     } catch (error) {
       this.told.say(error.message, true);
     }
+    await this.told.changed();
     if (id === this.id) await this.renew();
-    this.told.changed();
   }
 
   setLayer(name) {
