@@ -73,6 +73,13 @@ def test_the_file_needs_nothing_else_and_says_everything(converted: Path) -> Non
     assert "img" in page.tags and "svg" in page.tags
 
 
+def test_no_folder_of_this_machine_is_told(converted: Path) -> None:
+    for name in ("report.html", "report.pdf"):
+        path = converted / "converted" / name
+        said = read(path).text if name.endswith("html") else pdf_text(path)
+        assert "dense.dng" in said and str(converted.parent) not in said.replace("\n", "")
+
+
 def test_the_pdf_says_the_same(converted: Path) -> None:
     text = pdf_text(converted / "converted" / "report.pdf")
     record = json.loads((converted / "converted" / "plates" / "wide.json").read_bytes())["result"]

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from platebench.session import record
 from platebench.session.session_file import load_session
 from platebench.session.watch_session import SessionWatch
 
@@ -41,6 +42,57 @@ def watched(tmp_path: Path) -> tuple[SessionWatch, Clock, Path]:
 def arrive(shelf: Path, folder: Path, *names: str) -> None:
     for name in names:
         shutil.copy(shelf / name, folder / name)
+
+
+def test_a_copy_under_a_name_of_its_own_is_not_a_capture_yet(watched, shelf: Path) -> None:
+    """Copying programs write beside the final name and rename; the whole file may be there."""
+    watch, clock, folder = watched
+    arrive(shelf, folder, "blank.dng", "dark.dng", "wide.dng")
+    for name in ("tall.dng.part", "tall.tmp"):
+        shutil.copy(shelf / "tall.dng", folder / name)
+    watch.look()
+    clock.now = 4
+    assert [plate.plate_id for plate in watch.look().plates] == ["plate-001"]
+    (folder / "tall.dng.part").rename(folder / "tall.dng")
+    watch.look()
+    clock.now = 8
+    assert watch.look().files == ("tall.dng",)
+    captures = [name for plate in load_session(folder).plates for name in plate.captures]
+    assert sorted(captures) == ["tall.dng", "wide.dng"]
+
+
+def test_what_could_not_be_brought_in_is_tried_again_once_session_toml_is_mended(
+    watched, shelf: Path
+) -> None:
+    watch, clock, folder = watched
+    arrive(shelf, folder, "blank.dng", "dark.dng", "wide.dng")
+    (folder / "session.toml").write_text("title = ")  # somebody is writing it
+    watch.look()
+    clock.now = 4
+    assert "session.toml" in watch.look().trouble[0]
+    assert watch.look() is None
+    (folder / "session.toml").write_text('title = "Mended"\n[light]\nblank = ["blank.dng"]\n')
+    arrival = watch.look()
+    assert arrival.trouble == () and [plate.error for plate in arrival.plates] == [None]
+    assert watch.look() is None
+
+
+def test_files_that_stay_as_they_are_are_read_for_their_digest_once(
+    watched, shelf: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch, clock, folder = watched
+    arrive(shelf, folder, "blank.dng", "dark.dng", "wide.dng")
+    watch.look()
+    clock.now = 4
+    assert watch.look().plates[0].error is None
+    read: list[str] = []
+    real = record.hash_file
+    monkeypatch.setattr(record, "hash_file", lambda path: read.append(path.name) or real(path))
+    arrive(shelf, folder, "tall.dng")
+    watch.look()
+    clock.now = 8
+    assert [plate.plate_id for plate in watch.look().plates] == ["plate-002"]
+    assert "tall.dng" in read and not {"blank.dng", "dark.dng", "wide.dng"} & set(read)
 
 
 def test_a_plate_is_converted_once_its_file_is_whole(watched, shelf: Path) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import socket
+import time
 from pathlib import Path
 
 import pytest
 
+from platebench.review.app import MOST_PAGES
 from platebench.review.guard import LARGEST_BODY
 
 from .served import Served
@@ -150,3 +152,75 @@ def test_a_link_in_the_output_leads_nowhere(table: Served, session: Path, tmp_pa
 
 def test_a_very_long_address_is_refused(table: Served) -> None:
     assert table.get("api/" + "x" * 4000)[0] == 414
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"GET /\xff\xfe/ HTTP/1.1",
+        b"GET %s/api/session?x=\xff HTTP/1.1",
+        b"GET http://evil.example%s/api/session HTTP/1.1",
+        b"GET * HTTP/1.1",
+        b"GET ? HTTP/1.1",
+        b"GET %s/../../api/session HTTP/1.1",
+        b"\x16\x03\x01\x02\x00",
+    ],
+)
+def test_an_odd_request_line_is_refused_and_the_server_goes_on(table: Served, line: bytes) -> None:
+    token = table.base.rstrip("/").encode()
+    head = line.replace(b"%s", token) + b"\r\nHost: evil.example\r\n\r\n"
+    host, _, port = table.host.partition(":")
+    with socket.create_connection((host, int(port)), timeout=20) as connection:
+        connection.sendall(head)
+        connection.shutdown(socket.SHUT_WR)
+        answer = connection.recv(65536)
+    assert not answer or answer.split(b" ")[1] in (b"400", b"404", b"421")
+    assert b"shelf" not in answer
+    assert table.get("api/session")[0] == 200
+
+
+def test_two_hosts_or_two_lengths_are_refused(table: Served, session: Path) -> None:
+    """RFC 9112, 3.2 and 6.3: a request with two of either is not a good one."""
+    own = f"Origin: http://{table.host}\r\nContent-Type: application/json\r\n"
+    before = (session / "session.toml").read_bytes()
+    path = table.base + table.plate("wide") + "/edit"
+    for extra in (
+        "Host: evil.example\r\nContent-Length: 14\r\n",
+        "Content-Length: 14\r\nContent-Length: 2\r\n",
+        "Content-Length: 2\r\nTransfer-Encoding: chunked\r\n",
+    ):
+        head = f"POST {path} HTTP/1.1\r\nHost: {table.host}\r\n{own}{extra}\r\n"
+        host, _, port = table.host.partition(":")
+        with socket.create_connection((host, int(port)), timeout=20) as connection:
+            connection.sendall(head.encode() + EDIT)
+            connection.shutdown(socket.SHUT_WR)
+            answer = connection.recv(65536)
+        # with both a length and chunks, chunks count; the body is none, so the connection ends
+        assert not answer or answer.split(b" ")[1] == b"400"
+    assert (session / "session.toml").read_bytes() == before
+
+
+def test_an_address_without_its_last_slash_leads_to_the_page(table: Served) -> None:
+    status, headers, _ = table.send(table.base.rstrip("/"))
+    assert status == 307 and headers["location"] == table.base
+
+
+def test_pages_that_listen_are_bounded(table: Served) -> None:
+    host, _, port = table.host.partition(":")
+    listening = []
+    try:
+        for _ in range(MOST_PAGES):
+            one = socket.create_connection((host, int(port)), timeout=20)
+            listening.append(one)
+            one.sendall(
+                f"GET {table.base}api/events HTTP/1.1\r\nHost: {table.host}\r\n\r\n".encode()
+            )
+            assert b" 200 " in one.recv(4096).split(b"\r\n")[0]
+        for _ in range(100):
+            if table.review.events.listening == MOST_PAGES:
+                break
+            time.sleep(0.02)
+        assert table.get("api/events")[0] == 503
+    finally:
+        for one in listening:
+            one.close()

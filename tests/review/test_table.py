@@ -290,6 +290,7 @@ def test_things_are_made_one_at_a_time_with_room_made_before() -> None:
     ("name", "wishes", "made"),
     [
         ("share", {"plate": "wide", "long_side": 200}, "converted/shared/wide.jpg"),
+        ("share", {"plate": "wide", "kind": "webp", "toned": False}, "converted/shared/wide.webp"),
         (
             "print-negative",
             {"plate": "wide", "process": "salted-paper", "size": ""},

@@ -13,6 +13,7 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import (
+    CondPageBreak,
     Flowable,
     HRFlowable,
     Image,
@@ -83,6 +84,7 @@ def _flow(facts: ReportFacts) -> Iterator[Flowable]:
     if facts.light:
         yield _words("Light", font=LIGHT, size=13, leading=18)
         yield _table(facts.light, _LEFT + _RIGHT)
+    yield Spacer(0, 3 * mm)
     yield _words("Made with", colour=_SOFT)
     yield _table(facts.versions, _LEFT + _RIGHT)
 
@@ -92,6 +94,7 @@ def _plate(plate: PlatePart) -> Iterator[Flowable]:
     yield _words(heading, font=LIGHT, size=14, leading=20)
     if plate.error:
         yield _words(plate.error, colour=_LOOK)
+        yield Spacer(0, 5 * mm)
         return
     picture = None if plate.picture is None else _picture(plate.picture)
     beside: list[Flowable] = [] if plate.histogram is None else [_drawn(plate.histogram)]
@@ -119,6 +122,7 @@ def _plate(plate: PlatePart) -> Iterator[Flowable]:
     for heading, facts in (("", more), ("Settings", plate.settings), ("Plate log", plate.about)):
         if facts:
             yield Spacer(0, 2 * mm)
+            yield CondPageBreak(14 * mm)  # a heading stays with its first facts
             yield _words(heading, colour=_SOFT)
             yield _table(facts, _LEFT + _GAP + _RIGHT, share=0.25)
     yield Spacer(0, 5 * mm)

@@ -61,12 +61,19 @@ class Guard:
         if scope["type"] != "http":
             await send({"type": "websocket.close", "code": 1008})
             return
+        names = [name.lower() for name, _ in scope["headers"]]
+        if names.count(b"host") != 1 or names.count(b"origin") > 1:
+            await _refuse(send, 400, "name one host")
+            return
         headers = {name.lower(): value.decode("latin-1") for name, value in scope["headers"]}
         refusal = self._refusal(scope, headers)
         if refusal:
             await _refuse(send, *refusal)
             return
         prefix = f"/{self.token}"
+        if scope["path"] == prefix:  # the page's own addresses are relative to the slash
+            await _refuse(send, 307, "here", (b"location", f"{prefix}/".encode()))
+            return
         inner = dict(scope) | {
             "path": scope["path"][len(prefix) :] or "/",
             "root_path": "",
@@ -138,12 +145,13 @@ def _with_headers(send: Send) -> Send:
     return sending
 
 
-async def _refuse(send: Send, status: int, text: str) -> None:
+async def _refuse(send: Send, status: int, text: str, *more: tuple[bytes, bytes]) -> None:
     body = f"{text}\n".encode()
     headers = [
         (b"content-type", b"text/plain; charset=utf-8"),
         (b"content-length", str(len(body)).encode()),
         *HEADERS,
+        *more,
     ]
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

@@ -47,7 +47,7 @@ def share(table: ReviewTable, wishes: dict[str, Any]) -> Work:
     kind = wishes.get("kind")
     how = ShareWishes(
         long_side=long_side,
-        kind=kind if isinstance(kind, str) and kind in SUFFIXES else "jpeg",  # type: ignore[arg-type]
+        kind=kind if isinstance(kind, str) and kind in SUFFIXES else "jpeg",
         edge=wishes.get("edge") is True,
         toned=wishes.get("toned") is not False,
         caption=wishes.get("caption") is True,

@@ -24,6 +24,7 @@ from platebench.progress import NullProgress, Progress
 from platebench.session.batch import exit_code_of, run_batch
 from platebench.session.readable_report import write_readable_report
 from platebench.session.record import (
+    Known,
     earlier_ends,
     earlier_result,
     fingerprint_of,
@@ -107,6 +108,7 @@ def convert_session(
     true_size: bool = False,
     progress: Progress | None = None,
     task: Callable[[PlateJob], PlateResult] = convert_and_record,
+    known: Known | None = None,
 ) -> SessionResult:
     """Convert the plates of a session and write its proof sheet and report.
 
@@ -133,6 +135,8 @@ def convert_session(
         Told of each plate.
     task : callable
         The unit of work; one of your own may wrap :func:`convert_and_record`.
+    known : dict, optional
+        Digests from earlier runs of the same process, added to; see `hash_files`.
 
     Returns
     -------
@@ -146,7 +150,7 @@ def convert_session(
     """
     settings, log = load_session(folder), load_session_log(folder)
     output = folder / OUTPUT_NAME if output is None else output
-    run = _Run(folder, output, settings, force, workers, memory, progress or NullProgress())
+    run = _Run(folder, output, settings, force, workers, memory, progress or NullProgress(), known)
     jobs = run.jobs(log)
     check_output(folder, output, jobs, settings)
     with only_writer(output, run.progress):
@@ -215,11 +219,12 @@ class _Run:
         workers: int | None,
         memory: int | None,
         progress: Progress,
+        known: Known | None,
     ) -> None:
         self.folder, self.output, self.settings, self.force = folder, output, settings, force
         self.wanted = workers or cores()
         self.memory = memory or available_bytes()
-        self.progress = progress
+        self.progress, self.known = progress, known
 
     @cached_property
     def light(self) -> tuple[Light | None, Dark | None]:
@@ -236,7 +241,7 @@ class _Run:
             )
         names = [name for plate in plates for name in plate.captures]
         paths = [self.folder / name for name in (*names, *settings.blank, *settings.dark)]
-        digests = hash_files(paths, self.progress)
+        digests = hash_files(paths, self.progress, self.known)
         return plate_jobs(self.folder, self.output, settings, digests, log)
 
     def convert(
@@ -257,7 +262,7 @@ class _Run:
             ]
         to_do = []
         for job in ready:
-            earlier = None if self.force else earlier_result(job)
+            earlier = None if self.force else earlier_result(job, self.known)
             if earlier:
                 results[job.plate_id] = earlier
             else:

@@ -29,6 +29,7 @@ from platebench.session.pool import run_all
 from platebench.settings import PlateSettings, ScanSettings, SessionSettings
 
 # Companions of captures: notes, settings, sidecars, records. Not looked at, not mentioned.
+UNFINISHED_COPIES = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp")
 COMPANIONS = frozenset(
     [
         ".toml",
@@ -152,11 +153,14 @@ def list_captures(folder: Path) -> tuple[list[Path], list[tuple[str, str]]]:
         (p for p in files if p.name[0] not in ".~" and p.suffix.lower() not in COMPANIONS),
         key=lambda path: natural_key(path.name),
     )
-    raws = {path.stem: path.name for path in files if path.suffix.lower() not in SCANS}
+    no_raws = (*SCANS, *UNFINISHED_COPIES)
+    raws = {path.stem: path.name for path in files if path.suffix.lower() not in no_raws}
     paths, left_out = [], []
     for path in files:
         fault = fault_of_capture(path.name)
-        if path.suffix.lower() in (".jpg", ".jpeg") and path.stem in raws:
+        if path.suffix.lower() in UNFINISHED_COPIES:
+            left_out.append((path.name, "still being copied, by its name"))
+        elif path.suffix.lower() in (".jpg", ".jpeg") and path.stem in raws:
             left_out.append((path.name, f"the camera's own picture of {raws[path.stem]}"))
         elif fault:
             left_out.append((path.name, f"its name {fault}; rename it"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -77,7 +78,7 @@ def report_facts(
         summary=(", ".join(summary) + ".", *_left_out(left_out)),
         light=_light(folder, output, settings),
         plates=tuple(
-            plate_part(output, said[r.plate_id], r, verdicts[r.plate_id]) for r in results
+            plate_part(folder, output, said[r.plate_id], r, verdicts[r.plate_id]) for r in results
         ),
         versions=tuple(versions().items()),
         remarks=tuple(remarks),
@@ -86,12 +87,17 @@ def report_facts(
 
 
 def plate_part(
-    output: Path, settings: PlateSettings, result: PlateResult, verdicts: Verdicts | None
+    folder: Path,
+    output: Path,
+    settings: PlateSettings,
+    result: PlateResult,
+    verdicts: Verdicts | None,
 ) -> PlatePart:
     """Return what the report says of one plate."""
     record, log = result.record, result.record.get("log") or {}
     if result.error:
-        return PlatePart(plate_id=result.plate_id, error=str(result.error))
+        told = str(result.error).replace(f"{folder}{os.sep}", "")  # the report may travel
+        return PlatePart(plate_id=result.plate_id, error=told)
     return PlatePart(
         plate_id=result.plate_id,
         title=str(log.get("title", "")),
@@ -118,7 +124,7 @@ def _measured(record: Mapping[str, Any]) -> list[Fact]:
     if record.get("size_mm"):
         width, height = record["size_mm"]
         facts.append(("size", f"{width:g} x {height:g} mm at {record['ppi']:.0f} ppi"))
-    facts.append(("tilt in the capture", f"{record['tilt_deg']:.1f}°"))
+    facts.append(("tilt in the capture", f"{round(record['tilt_deg'], 1) + 0.0:.1f}°"))
     if glare := record.get("glare"):
         facts.append(("glare", f"{glare['share']:.2%} ({glare['source']})"))
     if calibration := record.get("calibration"):

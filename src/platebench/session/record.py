@@ -32,8 +32,18 @@ _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread ove
 _HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
 
 
-def hash_files(paths: Iterable[Path], progress: Progress | None = None) -> dict[Path, str]:
-    """Return the SHA-256 of each file; "" where it cannot be read (reading it will say why)."""
+Known = dict[Path, tuple[tuple[int, int, int], str]]
+"""Digests of files, each with what changes when its file is replaced."""
+
+
+def hash_files(
+    paths: Iterable[Path], progress: Progress | None = None, known: Known | None = None
+) -> dict[Path, str]:
+    """Return the SHA-256 of each file; "" where it cannot be read (reading it will say why).
+
+    What is in ``known`` and has kept its size and time is not read again; the rest is added to it.
+    """
+    known = {} if known is None else known
     unique = sorted(set(paths))
     progress = progress or NullProgress()
     sizes = [size_of(path) for path in unique]
@@ -41,7 +51,7 @@ def hash_files(paths: Iterable[Path], progress: Progress | None = None) -> dict[
     digests = {}
     threads = ThreadPoolExecutor(_HASHING_THREADS)
     try:
-        found = threads.map(_hash_or_nothing, unique)
+        found = threads.map(lambda path: _hash_once(path, known), unique)
         for path, size, digest in zip(unique, sizes, found, strict=True):
             digests[path] = digest
             progress.advance(path.name, size)
@@ -160,15 +170,17 @@ def recorded_result(job: PlateJob) -> Recorded | None:
     return Recorded(result=result, stated=stated, versions=dict(record["versions"]))
 
 
-def earlier_result(job: PlateJob) -> PlateResult | None:
+def earlier_result(job: PlateJob, known: Known | None = None) -> PlateResult | None:
     """Return the result of an earlier run if nothing has changed since; None to make it anew.
 
-    Nothing has changed if the fingerprint fits and every output is there, byte for byte.
+    Nothing has changed if the fingerprint fits and every output is there, byte for byte; ``known``
+    as for :func:`hash_files`.
     """
     recorded = recorded_result(job)
     if recorded is None:
         return None
-    return recorded.result if hash_files(recorded.stated) == recorded.stated else None
+    stated = recorded.stated
+    return recorded.result if hash_files(stated, known=known) == stated else None
 
 
 def earlier_ends(job: PlateJob) -> PrintingEnds | None:
@@ -290,6 +302,16 @@ def _stamp(path: Path) -> tuple[int, int, int] | None:
     except OSError:
         return None
     return seen.st_ino, seen.st_size, seen.st_mtime_ns
+
+
+def _hash_once(path: Path, known: Known) -> str:
+    stamp, kept = _stamp(path), known.get(path)
+    if kept is not None and stamp == kept[0]:
+        return kept[1]
+    digest = _hash_or_nothing(path)
+    if stamp is not None and digest and stamp == _stamp(path):
+        known[path] = stamp, digest
+    return digest
 
 
 def _hash_or_nothing(path: Path) -> str:

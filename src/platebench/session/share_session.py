@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,6 +34,7 @@ from platebench.stages.tone_file import load_tone
 FOLDER = "shared"
 LONG_SIDE = 2000
 LONG_SIDES = (64, 30_000)
+LONGEST: Mapping[str, int] = {"webp": 14_000}  # 16,383 with its caption, by the file format
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +44,8 @@ class ShareWishes:
     Attributes
     ----------
     long_side : int
-        Pixels, of the picture without its caption; never larger than the positive.
+        Pixels, of the picture without its caption; never larger than the positive, nor than a
+        WebP file can be.
     kind : {"jpeg", "png", "webp"}
     edge : bool
         With the plate's edge and rebate.
@@ -140,7 +142,8 @@ def _share(
             round(top * share[0]) : round(bottom * share[0]),
             round(left * share[1]) : round(right * share[1]),
         ]
-    light = reduced_light(codes, positive.luminance, wishes.long_side)
+    long_side = min(wishes.long_side, LONGEST.get(wishes.kind, wishes.long_side))
+    light = reduced_light(codes, positive.luminance, long_side)
     hue = _hue(folder, plate) if wishes.toned else None
     lines = caption_lines(plate, entry, place=wishes.place) if wishes.caption else []
     picture = with_caption(coloured(light, hue), lines)

@@ -2,7 +2,8 @@
 
 A file counts as arrived once it has not changed for a while and can be read to its end. What
 arrives is added to ``session.toml``: as a fresh draft while nobody has edited it and no plate would
-lose its id, else at the end of it.
+lose its id, else at the end of it. Where that could not be done, it is tried again once
+``session.toml`` has changed.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from platebench.session.convert_session import SessionResult, convert_session
 from platebench.session.draft_file import SessionDraft, is_unedited, write_draft
 from platebench.session.drafting import draft_from_looks, list_captures
 from platebench.session.edit_file import add_captures
+from platebench.session.record import Known
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.settings import SessionSettings
 
@@ -95,6 +97,8 @@ class SessionWatch:
     clock: Callable[[], float] = time.monotonic
     _files: dict[str, _File] = field(default_factory=dict)
     _done: frozenset[tuple[str, Stamp]] = frozenset()
+    _digests: Known = field(default_factory=dict)
+    _failed: tuple[frozenset[str], Stamp] | None = None  # files, session.toml as it was
 
     def look(self) -> Arrival | None:
         """Look at the folder once; None where nothing new has wholly arrived.
@@ -113,7 +117,10 @@ class SessionWatch:
         if waiting:
             return None
         present = frozenset((name, file.stamp) for name, file in self._files.items())
-        fresh = sorted(name for name, _ in present - self._done)
+        new = {name for name, _ in present - self._done}
+        if self._failed is not None and (new or self._failed[1] != self._settings_stamp()):
+            new |= self._failed[0] & {name for name, _ in present}  # tried again
+        fresh = sorted(new)
         if not fresh:
             return None
         self._done = present
@@ -173,10 +180,13 @@ class SessionWatch:
                 workers=self.workers,
                 memory=self.memory,
                 progress=self.progress,
+                known=self._digests,
             )
             checked = check_session(self.folder, only=touched, workers=self.workers)
             keep_checks(self.folder, result.output, checked)
+            self._failed = None
         except PlateError as error:
+            self._failed = frozenset(fresh), self._settings_stamp()
             return Arrival(files=tuple(fresh), trouble=(*trouble, *str(error).splitlines()))
         return Arrival(
             files=tuple(fresh),
@@ -184,6 +194,13 @@ class SessionWatch:
             checked=tuple(entry for entry in checked if entry.name in fresh),
             trouble=tuple(trouble),
         )
+
+    def _settings_stamp(self) -> Stamp:
+        try:
+            facts = (self.folder / FILE_NAME).stat()
+        except OSError:
+            return 0, 0
+        return facts.st_size, facts.st_mtime_ns
 
 
 def bring_in(folder: Path, looks: Sequence[CaptureLook]) -> SessionSettings:
