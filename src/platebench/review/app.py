@@ -24,8 +24,9 @@ from platebench.fsio import UNFINISHED
 from platebench.review.events import Events
 from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
+from platebench.review.messages import message_of
 from platebench.review.readings import read_point, read_rectangle
-from platebench.review.table import ReviewTable, message_of
+from platebench.review.table import ReviewTable
 from platebench.review.tasks import Tasks, Work
 from platebench.review.telling import plate_to_json, session_to_json
 from platebench.session.session_file import PRINT_STOPS_RANGE

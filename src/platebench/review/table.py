@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -392,15 +391,3 @@ class ReviewTable:
         alike = [plate.id for plate in plates if plate.printing == "shared" and not plate.skip]
         known = [self.results.record(plate_id).get("ends") for plate_id in alike]
         return shared_ends([PrintingEnds(**e) for e in known if e]) if any(known) else None
-
-
-def message_of(error: Exception, folder: Path | None = None) -> str:
-    """Return an error in one line, for the page, files of ``folder`` by their names in it."""
-    if isinstance(error, PlateError):
-        return in_session(str(error), folder)
-    return f"unexpected: {type(error).__name__}: {' '.join(str(error).split())}"
-
-
-def in_session(text: str, folder: Path | None) -> str:
-    """Return a message with the files of the session named as the session names them."""
-    return text if folder is None else text.replace(f"{folder}{os.sep}", "")

@@ -8,8 +8,9 @@ from typing import Any
 from platebench import __version__
 from platebench.printing.process_file import list_processes, process_folders
 from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate
+from platebench.review.messages import in_session
 from platebench.review.readings import tone_curve
-from platebench.review.table import EDITABLE, ReviewTable, in_session
+from platebench.review.table import EDITABLE, ReviewTable
 from platebench.review.tiles import TILE
 from platebench.settings import PlateSettings
 

@@ -8,7 +8,8 @@ from threading import Event, Thread
 
 from platebench.errors import PlateError
 from platebench.review.events import Events
-from platebench.review.table import ReviewTable, message_of
+from platebench.review.messages import message_of
+from platebench.review.table import ReviewTable
 from platebench.session.session_file import FILE_NAME
 
 PAUSE_S = 0.7
