@@ -55,7 +55,11 @@ def print_positive(
     for (top, bottom), box, codes in zip(spans, boxes, coded, strict=True):
         matrix = plan.from_band(top, origin=(box.top, whole.left))
         band = resample(codes, matrix, (bottom - top, width), whole_pixels=plan.whole_pixels)
-        as_captured[top:bottom] = cv2.LUT(band, table)
+        rows = as_captured[top:bottom]
+        if rows.flags.c_contiguous:  # a quarter turn's are not, and OpenCV cannot fill them
+            cv2.LUT(band, table, dst=rows)
+        else:
+            rows[...] = cv2.LUT(band, table)
     return positive
 
 
