@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +11,7 @@ import pytest
 from platebench.memory import PROGRAM_BYTES, peak_bytes, pixels_of_file
 from platebench.synthetic import CameraModel, LightBox, PlateModel, simulate_plate
 
+from .processes import environment
 from .session_files import put
 
 ROWS, COLUMNS = 2600, 3900
@@ -70,7 +70,7 @@ def test_peak_memory_is_within_what_workers_are_counted_by(session: Path, work: 
         capture_output=True,
         text=True,
         check=True,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
+        env=environment(),
     )
     idle, peak = map(int, done.stdout.split())
     pixels = ROWS * COLUMNS

@@ -29,6 +29,8 @@ from platebench.memory import (
 )
 from platebench.session.pool import run_all
 
+from .processes import environment, wait_until
+
 HERE = Path(__file__)
 
 
@@ -73,10 +75,7 @@ def work_after(item: str, *, folder: Path) -> str:
         (folder / "waited").touch()
         time.sleep(60)
     if item == "kill":
-        for _ in range(400):
-            if (folder / "waited").exists():
-                break
-            time.sleep(0.05)
+        wait_until((folder / "waited").exists)
     return work(item, folder=folder)
 
 
@@ -158,14 +157,14 @@ def test_interrupt_finishes_what_is_in_hand_and_again_stops_at_once(
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+        env=environment(),
     )
     try:
-        _wait_for(lambda: len(list(tmp_path.glob("begun-*"))) >= 2)
-        for _ in range(presses):
+        wait_until(lambda: len(list(tmp_path.glob("begun-*"))) >= 2)
+        for press in range(presses):
+            time.sleep(press)  # two that come together are one
             os.killpg(process.pid, signal.SIGINT)
-            time.sleep(0.4)
-        out, err = process.communicate(timeout=15)
+        out, err = process.communicate(timeout=45)  # less than the work would take
     finally:
         process.kill()
         process.wait()
@@ -173,14 +172,6 @@ def test_interrupt_finishes_what_is_in_hand_and_again_stops_at_once(
     begun, ended = len(list(tmp_path.glob("begun-*"))), len(list(tmp_path.glob("ended-*")))
     assert begun < 12
     assert ended == (begun if presses == 1 else 0)
-
-
-def _wait_for(condition) -> None:
-    for _ in range(200):
-        if condition():
-            return
-        time.sleep(0.05)
-    raise AssertionError("waited in vain")
 
 
 def test_memory_bounds_the_workers() -> None:

@@ -7,7 +7,6 @@ import os
 import shutil
 import signal
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -16,6 +15,7 @@ from platebench.session import record
 from platebench.session.session_file import load_session
 from platebench.session.watch_session import SessionWatch
 
+from .processes import PATIENCE_S, command, environment
 from .session_files import EXPOSURE_S, put_plate, write_session
 
 
@@ -199,15 +199,15 @@ def test_the_command_tells_each_arrival_and_ends_when_asked(tmp_path: Path, shel
     folder.mkdir()
     arrive(shelf, folder, "blank.dng", "wide.dng")
     process = subprocess.Popen(
-        [sys.executable, "-m", "platebench", "watch", str(folder), "--settle", "0.2", "--json"],
+        command("watch", folder, "--settle", "0.2", "--json"),
         stdout=subprocess.PIPE,
         text=True,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+        env=environment(),
     )
     try:
         told = json.loads(process.stdout.readline())
         process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=20) == 130
+        assert process.wait(timeout=PATIENCE_S) == 130
     finally:
         process.kill()
         process.stdout.close()

@@ -6,7 +6,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
@@ -19,8 +18,8 @@ from platebench.archive.catalogue import FILE_NAME, index_collection
 from platebench.archive.catalogue_find import Query, find_plates
 from platebench.errors import ExitCode, PlateError
 
+from ..processes import environment, wait_until
 from .packages import build, flip_byte
-from .test_faults import environment
 
 NAMES = ("a", "b", "c", "d", "e")
 
@@ -135,10 +134,7 @@ def test_killed_it_loses_nothing(tmp_path: Path) -> None:
         build(place / f"{n:02d}", {"file": b"x"})
     log = place / "audits.csv"
     process = subprocess.Popen([sys.executable, "-c", SLOW, str(place)], env=environment())
-    for _ in range(1200):
-        if log.exists() and log.stat().st_size > 100:
-            break
-        time.sleep(0.02)
+    wait_until(lambda: log.exists() and log.stat().st_size > 100)
     process.send_signal(signal.SIGKILL)
     process.wait()
     done = {entry.package for entry in read_audits(log)}

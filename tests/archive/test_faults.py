@@ -26,6 +26,7 @@ from platebench.cli import main
 from platebench.errors import ArchiveError, ExitCode, WriteError
 from platebench.fsio import UNFINISHED
 
+from ..processes import PATIENCE_S, command, environment, wait_until
 from ..session_files import tree
 from .conftest import NOW
 from .packages import DAY
@@ -54,10 +55,6 @@ for line in sys.stdin:
             for source in sorted(Path(sys.argv[1]).iterdir()):
                 writer.copy(source, f"masters/{source.name}")
 """
-
-
-def environment() -> dict[str, str]:
-    return os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
 
 
 def kill_while_packing(folder: Path, moments: np.random.Generator, times: int) -> tuple[int, int]:
@@ -241,19 +238,16 @@ def test_a_source_whose_disk_fails_is_named(
 def test_interrupted_it_leaves_nothing(session: Path) -> None:
     before = tree(session)
     process = subprocess.Popen(
-        [sys.executable, "-m", "platebench", "archive", str(session), "--captures"],
+        command("archive", session, "--captures"),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         env=environment(),
     )
     packages = session / "packages"
-    for _ in range(600):
-        if packages.is_dir() and list(packages.iterdir()):
-            break
-        time.sleep(0.02)
+    wait_until(lambda: process.poll() is not None or list(packages.glob("*")))
     process.send_signal(signal.SIGINT)
-    _, said = process.communicate(timeout=60)
+    _, said = process.communicate(timeout=PATIENCE_S)
     if process.returncode != ExitCode.OK:  # it was faster than the signal
         assert process.returncode == ExitCode.INTERRUPTED
         assert said == "interrupted; finished files are kept\n"

@@ -10,8 +10,7 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -21,6 +20,7 @@ from platebench.errors import ExitCode, WriteError
 from platebench.fsio import UNFINISHED
 from platebench.session.convert_session import convert_session
 
+from ..processes import PATIENCE_S, command, environment, wait_until
 from ..session_files import tree, write_session
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="faults made the POSIX way")
@@ -45,14 +45,6 @@ def untouched(session: Path) -> Iterator[None]:
     assert not list(session.rglob(f"{UNFINISHED}*"))
 
 
-def environment() -> dict[str, str]:
-    return os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
-
-
-def command(*args: str | Path) -> list[str]:
-    return [sys.executable, "-m", "platebench", *map(str, args)]
-
-
 @pytest.mark.usefixtures("untouched")
 def test_no_room_for_the_positives(session: Path) -> None:
     import resource
@@ -73,7 +65,7 @@ def test_no_room_for_the_positives(session: Path) -> None:
     for name, line in zip(("dense", "tall", "wide"), lines, strict=True):
         assert line.startswith(f"Error: {name}: ")
         assert "tif was not written: the disk's format cannot hold a file so large" in line
-    assert list(tree(session / "converted")) == ["report.json"]
+    assert list(tree(session / "converted")) == ["report.html", "report.json", "report.pdf"]
 
 
 @contextmanager
@@ -158,17 +150,20 @@ def test_a_session_folder_that_may_not_be_written(session: Path) -> None:
     assert "no permission to write there; choose another folder with --output" in done.stderr
 
 
-# A run whose plates each take their time, so that there is something to interrupt.
+# A run whose plates, all but the first where it is FREE, wait to be told to go on.
 SLOW = """
 import time
 from functools import partial
+from pathlib import Path
 
 import platebench.session.convert_session as sessions
 
 real = sessions.convert_and_record
 
-def slow(job, seconds=SECONDS):
-    time.sleep(seconds)
+def slow(job):
+    end = time.monotonic() + 60
+    while job.plate_id != FREE and not Path(GO_ON).exists() and time.monotonic() < end:
+        time.sleep(0.02)
     return real(job)
 
 if __name__ == "__main__":
@@ -181,9 +176,10 @@ if __name__ == "__main__":
 
 
 @contextmanager
-def slow_run(session: Path, seconds: float, *args: str) -> Iterator[subprocess.Popen[str]]:
+def slow_run(session: Path, free: str, *args: str) -> Iterator[subprocess.Popen[str]]:
     script = session.parent / "slow.py"
-    script.write_text(SLOW.replace("SECONDS", str(seconds)))
+    go_on = str(session.parent / "go on")
+    script.write_text(SLOW.replace("FREE", repr(free)).replace("GO_ON", repr(go_on)))
     process = subprocess.Popen(
         [sys.executable, str(script), "convert", str(session), *args],
         stdout=subprocess.PIPE,
@@ -200,14 +196,6 @@ def slow_run(session: Path, seconds: float, *args: str) -> Iterator[subprocess.P
         process.communicate()
 
 
-def wait_for(condition: Callable[[], bool]) -> None:
-    for _ in range(300):
-        if condition():
-            return
-        time.sleep(0.05)
-    raise AssertionError("waited in vain")
-
-
 def records(session: Path) -> int:
     return len(list((session / "converted" / "plates").glob("[!.]*.json")))
 
@@ -219,13 +207,14 @@ def records(session: Path) -> int:
     ids=["Ctrl-C alone", "Ctrl-C with workers", "asked to end"],
 )
 def test_interrupted_then_gone_on_with(session: Path, jobs: str, asked: signal.Signals) -> None:
-    with slow_run(session, 0.4, "--jobs", jobs) as process:
-        wait_for(lambda: records(session) >= 1)
+    with slow_run(session, "dense", "--jobs", jobs) as process:
+        wait_until(lambda: records(session) >= 1)
         if asked is signal.SIGINT:
             os.killpg(process.pid, asked)  # as a terminal does, workers and all
         else:
             process.send_signal(asked)
-        out, err = process.communicate(timeout=30)
+        (session.parent / "go on").touch()
+        out, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == ExitCode.INTERRUPTED
     assert out == "" and "Traceback" not in err
     assert err.endswith("interrupted; finished files are kept, run again to go on\n")
@@ -240,11 +229,11 @@ def test_interrupted_then_gone_on_with(session: Path, jobs: str, asked: signal.S
 def test_workers_end_when_their_parent_is_killed(session: Path) -> None:
     if not Path("/proc/self/stat").exists():
         pytest.skip("reads processes from /proc")
-    with slow_run(session, 60, "--jobs", "2") as process:
-        wait_for(lambda: len(members(process.pid)) >= 3)
+    with slow_run(session, "", "--jobs", "2") as process:
+        wait_until(lambda: len(members(process.pid)) >= 3)
         process.send_signal(signal.SIGKILL)
         process.wait()
-        wait_for(lambda: not members(process.pid))
+        wait_until(lambda: not members(process.pid))
 
 
 def members(group: int) -> list[int]:

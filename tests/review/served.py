@@ -5,7 +5,6 @@ from __future__ import annotations
 import http.client
 import json
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,6 +15,8 @@ from urllib.parse import quote, urlsplit
 import uvicorn
 
 from platebench.review.serve import Review, open_table
+
+from ..processes import PATIENCE_S, wait_until
 
 
 @dataclass
@@ -41,7 +42,7 @@ class Served:
         body: bytes | None = None,
     ) -> tuple[int, dict[str, str], bytes]:
         """Send a request exactly as given (but for Host, where none is) and return the answer."""
-        connection = http.client.HTTPConnection(self.host, timeout=30)
+        connection = http.client.HTTPConnection(self.host, timeout=PATIENCE_S)
         connection.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
         all_headers = {"Host": self.host} | (headers or {})
         if body is not None and "Content-Length" not in all_headers:
@@ -85,15 +86,12 @@ def served(folder: Path, **options: Any) -> Iterator[Served]:
     thread = threading.Thread(target=server.run, kwargs={"sockets": [review.listening]})
     thread.start()
     try:
-        for _ in range(200):
-            if server.started:
-                break
-            time.sleep(0.02)
+        wait_until(lambda: server.started)
         review.watch.start()
         yield Served(review)
     finally:
         review.watch.stop()
         review.events.close()
         server.should_exit = True
-        thread.join(timeout=10)
+        thread.join(timeout=PATIENCE_S)
         review.listening.close()

@@ -14,6 +14,7 @@ import pytest
 from platebench.session.session_file import load_session
 from platebench.synthetic import simulate_plate
 
+from ..processes import PATIENCE_S, wait_until
 from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES
 from .served import Served
 
@@ -61,14 +62,6 @@ def open_plate(page: Any, name: str) -> None:
     page.click(f"#prints a:has-text('{name}')")
     page.wait_for_selector(".curve")
     page.wait_for_function("() => document.querySelector('#plate').dataset.version")
-
-
-def wait_until(condition: Any) -> None:
-    for _ in range(100):
-        if condition():
-            return
-        time.sleep(0.05)
-    raise AssertionError("waited in vain")
 
 
 def test_all_plates_lie_there_in_order_and_the_keyboard_goes_through_them(page: Any) -> None:
@@ -238,14 +231,14 @@ def test_converting_from_the_page_makes_the_plates_new(page: Any, session: Path)
     page.keyboard.press("m")
     wait_until(lambda: load_session(session).plates[1].emulsion == "light")
     page.click("#convert")
-    page.wait_for_selector("#said:has-text('1 converted, 1 unchanged')", timeout=30_000)
+    page.wait_for_selector("#said:has-text('1 converted, 1 unchanged')", timeout=1000 * PATIENCE_S)
     assert positive.stat().st_mtime_ns != before
 
 
 def test_a_change_on_disk_shows_in_the_page(page: Any, session: Path) -> None:
     file = session / "session.toml"
     file.write_text(file.read_text().replace('title = "Test"', 'title = "By another hand"'))
-    page.wait_for_selector("h1:has-text('By another hand')", timeout=5000)
+    page.wait_for_selector("h1:has-text('By another hand')", timeout=1000 * PATIENCE_S)
 
 
 @pytest.mark.parametrize("width", [1300, 820])

@@ -19,6 +19,7 @@ from platebench.review.tasks import Tasks
 from platebench.session.session_file import load_session
 from platebench.synthetic import simulate_plate
 
+from ..processes import wait_until
 from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES
 from .served import Served
 
@@ -98,8 +99,9 @@ def test_a_change_is_in_the_file_at_once_and_undone_as_quickly(
     table: Served, session: Path
 ) -> None:
     file = session / "session.toml"
-    file.write_text(file.read_text().replace('id = "wide"', 'id = "wide"   # my favourite'))
-    time.sleep(1.0)
+    text = file.read_text().replace('title = "Test"', 'title = "Mine"')
+    file.write_text(text.replace('id = "wide"', 'id = "wide"   # my favourite'))
+    wait_until(lambda: table.json("api/session")["title"] == "Mine")
     wide = table.plate("wide")
     for change in ({"rotate": 90}, {"tone": "softer", "print_stops": 0.3}, {"note": "good"}):
         assert table.post(wide + "/edit", change)[0] == 200
@@ -171,14 +173,11 @@ def test_corners_by_hand_show_at_once_and_settle(table: Served) -> None:
     told = table.json(wide)
     inward = np.array([[8, 8], [8, -8], [-8, -8], [-8, 8]])
     corners = (np.array(told["corners"]) + inward).round(2).tolist()
-    begun = time.monotonic()
     assert table.post(wide + "/edit", {"corners": corners})[0] == 200
     moved = table.json(wide)
     assert moved["by_hand"] and moved["corners"] == corners
     assert moved["layers"]["positive"] != told["layers"]["positive"]
-    while not table.json(wide)["settled"]:
-        assert time.monotonic() - begun < 20
-        time.sleep(0.05)
+    wait_until(lambda: table.json(wide)["settled"])
     assert table.json(wide)["version"] != moved["version"]
 
 
@@ -221,11 +220,7 @@ def test_an_unknown_plate_and_a_lost_capture_are_clear(table: Served, session: P
 def test_a_change_on_disk_is_seen(table: Served, session: Path) -> None:
     file = session / "session.toml"
     file.write_text(file.read_text().replace('title = "Test"', 'title = "Another"'))
-    for _ in range(60):
-        if table.json("api/session")["title"] == "Another":
-            return
-        time.sleep(0.05)
-    raise AssertionError("the change was not seen")
+    wait_until(lambda: table.json("api/session")["title"] == "Another")
 
 
 def test_conversion_runs_from_the_page_and_says_what_came_of_it(
@@ -234,10 +229,7 @@ def test_conversion_runs_from_the_page_and_says_what_came_of_it(
     table.post(table.plate("wide") + "/edit", {"rotate": 180})
     assert table.json("api/session")["plates"][1]["stale"]
     assert table.post("api/do/convert")[0] == 202
-    for _ in range(400):
-        if table.json("api/session")["running"] is None:
-            break
-        time.sleep(0.05)
+    wait_until(lambda: table.json("api/session")["running"] is None)
     assert not table.json("api/session")["plates"][1]["stale"]
     assert table.post("api/do/none-such")[0] == 400
 
@@ -304,10 +296,7 @@ def test_other_work_runs_from_the_page_too(
 ) -> None:
     assert name in table.json("api/session")["can"]
     assert table.post(f"api/do/{name}", wishes)[0] == 202
-    for _ in range(600):
-        if table.json("api/session")["running"] is None:
-            break
-        time.sleep(0.05)
+    wait_until(lambda: table.json("api/session")["running"] is None)
     assert list(session.glob(made))
 
 
