@@ -22,6 +22,7 @@ from platebench.plate_job import (
 )
 from platebench.progress import NullProgress, Progress
 from platebench.session.batch import exit_code_of, run_batch
+from platebench.session.plate_task import convert_and_record
 from platebench.session.readable_report import write_readable_report
 from platebench.session.record import (
     Known,
@@ -29,9 +30,6 @@ from platebench.session.record import (
     earlier_result,
     fingerprint_of,
     hash_files,
-    record_aside,
-    refuse_edited,
-    write_record,
 )
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import check_output, peak_bytes_of_job, plate_jobs
@@ -80,22 +78,6 @@ class SessionResult:
     def exit_code(self) -> ExitCode:
         """OK, PARTIAL, or the first plate's own code where all failed."""
         return exit_code_of(self.results)
-
-
-def convert_and_record(job: PlateJob) -> PlateResult:
-    """Convert one plate and write its record: the unit of work of a batch, on any machine.
-
-    Raises
-    ------
-    PlateError
-        If it cannot be converted, or somebody has changed its positive.
-    """
-    refuse_edited(job)
-    with record_aside(job.record, job.positive):
-        result = convert.convert_plate(job)
-        if result.error:
-            raise result.error
-        return write_record(job, result)
 
 
 def convert_session(
