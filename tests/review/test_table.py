@@ -136,10 +136,7 @@ def test_undo_does_not_bring_back_what_a_person_has_changed_since(
 def test_a_plate_that_failed_says_why(table: Served, session: Path) -> None:
     (session / "dense.dng").write_bytes(b"not a raw file")
     assert table.post("api/do/convert", {"force": True})[0] == 202
-    for _ in range(400):
-        if table.json("api/session")["running"] is None:
-            break
-        time.sleep(0.05)
+    wait_until(lambda: table.json("api/session")["running"] is None)
     dense, wide = table.json("api/session")["plates"]
     assert "dense.dng" in dense["failed"] and wide["failed"] == ""
 
