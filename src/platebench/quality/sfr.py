@@ -151,7 +151,6 @@ def _fit_edge(
     image: NDArray[np.float64], order: int
 ) -> tuple[Polynomial, NDArray[np.bool_], float]:
     """Return column of the edge as a polynomial of the row, rows near it, edge width in px."""
-
     rows = np.arange(image.shape[0], dtype=np.float64)
     slopes = np.gradient(gaussian_filter1d(image, 2.0, axis=1), axis=1)
     strongest = slopes.argmax(axis=1).astype(np.float64)
