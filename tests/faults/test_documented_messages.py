@@ -134,6 +134,32 @@ def asked_by_a_page(session: Path, plate_id: str, key: str) -> str:
     return str(caught.value)
 
 
+@produces('… has another … for plate "…" by now')
+def _(folder: Path, patch: pytest.MonkeyPatch) -> str:
+    table, file = ReviewTable(folder), folder / "session.toml"
+    table.edit("tall", {"rotate": 90})
+    file.write_text(file.read_text().replace("rotate = 90", "rotate = 180"))
+    with pytest.raises(PlateError) as raised:
+        table.undo()
+    return str(raised.value)
+
+
+@produces("… is being written by something else")
+def _(folder: Path, patch: pytest.MonkeyPatch) -> str:
+    file, read = folder / "session.toml", Path.read_bytes
+
+    def read_and_write(path: Path) -> bytes:
+        content = read(path)
+        if path == file:
+            file.write_bytes(content + b"# more\n")
+        return content
+
+    patch.setattr(Path, "read_bytes", read_and_write)
+    with pytest.raises(PlateError) as raised:
+        ReviewTable(folder).edit("tall", {"rotate": 90})
+    return str(raised.value)
+
+
 @produces('… lists no plate "…"; name another')
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return asked_by_a_page(session, "gone", "rotate")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from difflib import get_close_matches
+from functools import cache
 from pathlib import Path
 from typing import Any, get_args, get_type_hints
 
@@ -160,6 +161,7 @@ def _shared_settings(table: CheckedTable, default: PlateSettings) -> PlateSettin
     )
 
 
+@cache  # type hints are worked out anew each time: most of the time a long session takes
 def _choices(owner: type, key: str) -> tuple[Any, ...]:
     return get_args(get_type_hints(owner)[key])
 
