@@ -21,6 +21,12 @@ _COMMANDS = (  # in the order they are used
     *("archive", "verify", "reproduce", "catalogue", "audit"),
     "completion",
 )
+_KEPT = "interrupted; finished files are kept"
+_LAST_WORDS = {
+    **dict.fromkeys(("convert", "master"), f"{_KEPT}, run again to go on"),
+    "review": "the table is put away; what was changed is in session.toml",
+    "watch": "no longer watching; finished files are kept",
+}
 
 
 class ErrorBoundary(click.Group):
@@ -53,10 +59,7 @@ class ErrorBoundary(click.Group):
             click.echo("Error: not enough memory; close other programs, or use --jobs 1", err=True)
             ctx.exit(ExitCode.WORKER_LOST)
         except KeyboardInterrupt:
-            again = (
-                ", run again to go on" if ctx.invoked_subcommand in ("convert", "master") else ""
-            )
-            click.echo(f"interrupted; finished files are kept{again}", err=True)
+            click.echo(_LAST_WORDS.get(ctx.invoked_subcommand or "", _KEPT), err=True)
             ctx.exit(ExitCode.INTERRUPTED)
 
 

@@ -88,7 +88,7 @@ class Guard:
 
     def _refusal(self, scope: Scope, headers: dict[bytes, str]) -> tuple[int, str] | None:
         if headers.get(b"host") not in self.hosts:
-            return 421, "this is not the host you are looking for"
+            return 421, "refused: this server answers to its own address only"
         if len(scope["path"]) > LARGEST_PATH or len(scope["query_string"]) > LARGEST_PATH:
             return 414, "the address is too long"
         first = scope["path"].split("/", 2)[1] if scope["path"].startswith("/") else ""
