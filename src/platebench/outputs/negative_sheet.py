@@ -20,7 +20,7 @@ from platebench.outputs.proof_page import Box
 from platebench.outputs.proof_type import font_file
 
 _FULL = 65535
-_THREADS = min(4, cores())
+_THREADS = max(1, min(2, cores() - 1))  # whoever writes the bands takes a core, too
 _FINER = 4  # circles are drawn so many times larger and reduced, for smooth edges
 BAND_ROWS = 96
 
