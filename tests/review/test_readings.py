@@ -58,6 +58,26 @@ def test_blue_light_sees_a_stained_plate_as_measure_does(stained: ReviewTable) -
         assert told["printing"] > told["density"] + 0.03
 
 
+def test_a_plate_kept_in_colour_reads_the_same(stained: ReviewTable) -> None:
+    box = (110.0, 190.0, 130.0, 210.0)
+    grey = read_rectangle(stained.shown("stained"), "positive", box)
+    stained.edit("stained", {"rotate": 180})  # so that a turned plate is read, too
+    file = stained.folder / "session.toml"
+    text = file.read_text()
+    file.write_text(text.replace('id = "stained"', 'id = "stained"\ncolour = "demosaiced"'))
+    stained.reread()
+    size = stained.shown("stained").size("positive")
+    top, left, bottom, right = box
+    turned = (size.rows - bottom, size.columns - right, size.rows - top, size.columns - left)
+    colour = read_rectangle(stained.shown("stained"), "positive", turned)
+    file.write_text(text)
+    stained.reread()
+    stained.undo()
+    assert grey is not None and colour is not None
+    assert colour["density"] == pytest.approx(grey["density"], abs=0.02)
+    assert colour["printing"] == pytest.approx(grey["printing"], abs=0.02)
+
+
 def _with_codes(shown: Shown, code: int) -> Shown:
     codes = shown.pixels.levels[0].copy()
     codes[100:120, 100:120] = code

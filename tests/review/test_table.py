@@ -21,7 +21,7 @@ from platebench.synthetic import simulate_plate
 
 from ..processes import wait_until
 from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES
-from .served import Served
+from .served import Served, served
 
 
 def picture(content: bytes) -> np.ndarray:
@@ -204,6 +204,27 @@ def test_the_loupe_has_the_simulators_corner_in_its_middle(table: Served) -> Non
             edge = int(np.argmax(near < half))
             across = edge - 1 + (near[edge - 1] - half) / (near[edge - 1] - near[edge])
             assert abs(across - middle) < 1.0
+
+
+@pytest.mark.parametrize("name", ["50% of #3 é", "a+b & c", "plate..1"])
+def test_a_plate_of_any_name_is_shown_and_changed(table: Served, session: Path, name: str) -> None:
+    file = session / "session.toml"
+    file.write_text(file.read_text().replace('id = "wide"', f'id = "{name}"'))
+    table.review.watch.look()
+    told = table.json(table.plate(name))
+    assert told["id"] == name
+    assert table.post(table.plate(name) + "/edit", {"note": "seen"})[0] == 200
+    assert load_session(session).plates[1].note == "seen"
+    tile = f"/tiles/positive/{table.json(table.plate(name))['version']}/4/0_0.jpg"
+    assert table.get(table.plate(name) + tile)[0] == 200
+
+
+def test_a_session_without_plates_is_a_table_without_any(tmp_path: Path) -> None:
+    (tmp_path / "session.toml").write_text('title = "Empty"\n')
+    with served(tmp_path) as empty:
+        assert empty.json("api/session")["plates"] == []
+        assert empty.post("api/undo")[0] == 200
+        assert empty.post("api/do/convert")[0] == 202
 
 
 def test_an_unknown_plate_and_a_lost_capture_are_clear(table: Served, session: Path) -> None:

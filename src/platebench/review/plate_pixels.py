@@ -27,7 +27,6 @@ from platebench.stages.density import (
 )
 from platebench.stages.find_plate import FoundPlate
 from platebench.stages.measure import PlateDensities
-from platebench.stages.stain import BLUE, Stain, colours_of_kinds
 
 BAND_ROWS = 256  # a multiple of every pattern's rows
 CLIPPED = 65535  # code of a site that clipped; no light codes as high
@@ -140,7 +139,9 @@ def load_pixels(job: PlateJob) -> PlatePixels:
     true = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
     density = -np.log10(np.maximum(true, 10.0**-MAX_DENSITY))
     own = view.glare.sigma if view.glare is not None and view.glare_off else 0.0
-    stained = view.stain is not None and view.stain.found
+    stain, blue = view.stain, None
+    if stain is not None and stain.found:
+        blue = BlueLight(share=stain.blue_share, gains=stain.blue_gains)
     return PlatePixels(
         levels=half_sizes(_codes(view)),
         found=view.found,
@@ -149,7 +150,7 @@ def load_pixels(job: PlateJob) -> PlatePixels:
         calibrated=view.calibration is not None,
         errors=view.calibration or replace(PLAIN, glare_sigma=own),
         light_sigma=light_sigma(view.light),
-        blue=_blue_light(view, view.stain) if view.stain is not None and stained else None,
+        blue=blue,
         doubts=view.doubts,
     )
 
@@ -165,13 +166,6 @@ def _codes(view: PlateView) -> Codes:
         if band.valid is not None:
             part[~band.valid] = CLIPPED
     return codes
-
-
-def _blue_light(view: PlateView, stain: Stain) -> BlueLight:
-    """Return what puts a stain back on, from the mean of what took it off the blue sites."""
-    kinds = colours_of_kinds(view.picture.pattern, view.picture.channels)
-    gains = stain.correction.gains[kinds == BLUE].mean(axis=0)
-    return BlueLight(share=stain.blue_share, gains=np.asarray(gains, np.float32))
 
 
 def half_sizes(codes: Codes) -> tuple[Codes, ...]:

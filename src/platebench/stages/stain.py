@@ -21,7 +21,7 @@ from platebench.stages.smooth_field import site_classes
 
 STAIN_LIMIT = 0.01  # D: less than this is inside the uncertainty of a single reading
 _DARKEST_USED = 0.002  # transmittance; denser cells are noise and glare
-_GREEN, BLUE = 1, 2
+_GREEN, _BLUE = 1, 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,6 +38,8 @@ class Stain:
         True where a colour departs by more than ``STAIN_LIMIT``, root mean square.
     correction : SiteCorrection
         Takes the stain off; see :func:`transmittance_from_counts`.
+    blue_gains : ndarray of float32, shape (rows, columns)
+        The correction's gains of blue, over the capture: the mean of its kinds of sites.
     """
 
     red: float
@@ -46,6 +48,7 @@ class Stain:
     blue_share: float
     found: bool
     correction: SiteCorrection
+    blue_gains: NDArray[np.float32]
 
 
 def measure_stain(overview: Overview, corners: NDArray[np.float64]) -> Stain | None:
@@ -64,8 +67,8 @@ def measure_stain(overview: Overview, corners: NDArray[np.float64]) -> Stain | N
         None where the picture has one colour only, or shows too little of the plate.
     """
     channels = overview.pixels.shape[2] if overview.pixels.ndim == 3 else 1
-    colours = colours_of_kinds(overview.pattern, channels)
-    if not {0, _GREEN, BLUE} <= set(colours.tolist()):
+    colours = _colours_of_kinds(overview.pattern, channels)
+    if not {0, _GREEN, _BLUE} <= set(colours.tolist()):
         return None
     means = overview.cells
     grid = (means.shape[1], means.shape[2])
@@ -94,10 +97,11 @@ def measure_stain(overview: Overview, corners: NDArray[np.float64]) -> Stain | N
         blue_share=float(shares[2]),
         found=worst > STAIN_LIMIT,
         correction=SiteCorrection(gains=gains, exponents=exponents),
+        blue_gains=np.asarray(gains[colours == _BLUE].mean(axis=0), np.float32),
     )
 
 
-def colours_of_kinds(pattern: NDArray[np.uint8], channels: int) -> NDArray[np.intp]:
+def _colours_of_kinds(pattern: NDArray[np.uint8], channels: int) -> NDArray[np.intp]:
     """Return the colour (0 red, 1 green, 2 blue) of each kind of site, or of each channel."""
     if channels == 3:
         return np.arange(3)
