@@ -108,6 +108,13 @@ def test_a_library_replaced_between_converting_and_packing_is_in_the_recipe(
     assert made.versions == (f"masters: numpy was 99.0 and is {np.__version__}",)
 
 
+def test_a_recipe_that_lists_no_pictures_is_no_success(package: Path) -> None:
+    edit(package, _set("outputs", to={}))
+    made = reproduce_package(package, plates=["dense"])
+    assert made.remade == () and made.exit_code is ExitCode.PACKAGE_INVALID
+    assert 'lists no pictures of plate "dense"; take' in str(made.errors[0][1])
+
+
 def test_other_tags_around_the_same_pixels_are_told(
     package: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -34,6 +34,14 @@ def test_a_whole_package_and_a_broken_one(tmp_path: Path) -> None:
     assert run("verify", broken, "--quiet").stdout == ""
 
 
+def test_a_name_of_two_lines_is_told_on_one(tmp_path: Path) -> None:
+    package = build(tmp_path / "two\nlines\x1b[31m")
+    (package / "data/empty").unlink()
+    lines = run("verify", package).stdout.splitlines()
+    assert len(lines) == 2 and all(line.startswith(str(tmp_path)) for line in lines)
+    assert "two\\nlines\\x1b[31m: missing: data/empty" in lines[0]
+
+
 def test_json_gives_kind_path_and_rest_apart(tmp_path: Path) -> None:
     package = build(tmp_path / "a")
     (package / "data/more").touch()

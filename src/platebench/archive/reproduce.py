@@ -265,7 +265,11 @@ class _Making:
             again = master_plate(job, master, colour=self.recipe.master_colour)
             made += [again.path, again.preview]
         names = [path.relative_to(self.output).as_posix() for path in made]
-        return [self._compare(name) for name in names if name in self.recipe.outputs]
+        remade = [self._compare(name) for name in names if name in self.recipe.outputs]
+        if not remade:  # nothing to compare with is no success
+            what = f'lists no pictures of plate "{job.plate_id}"'
+            raise PackageError(self.package / RECIPE, what, "take the package from another copy")
+        return remade
 
     def _compare(self, name: str) -> Remade:
         made, stated = self.output / name, self.recipe.outputs[name]

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.archive.bag_paths import shown
+
 if TYPE_CHECKING:
     from platebench.archive.findings import PackageCheck
     from platebench.archive.pack_session import Packed
@@ -15,18 +17,18 @@ if TYPE_CHECKING:
 
 def show_check(check: PackageCheck) -> None:
     """Tell what checking a package found, a line each, and the verdict."""
+    name = shown(str(check.package))
     for finding in check.findings:
-        click.echo(f"{check.package}: {finding}")
-    click.echo(f"{check.package}: {verdict(check)}")
+        click.echo(f"{name}: {finding}")
+    click.echo(f"{name}: {verdict(check)}")
 
 
 def show_packed(packed: Sequence[Packed]) -> None:
     """Tell which packages were written, a line each."""
     for one in packed:
         amount = f"{counted(one.check.files, 'file')}, {size(one.check.size)}"
-        click.echo(
-            f"{one.package}: {counted(len(one.plates), 'plate')} ({amount}), read back whole"
-        )
+        name, plates = shown(str(one.package)), counted(len(one.plates), "plate")
+        click.echo(f"{name}: {plates} ({amount}), read back whole")
 
 
 def show_reproduction(made: Reproduction) -> None:
@@ -43,9 +45,10 @@ def show_reproduction(made: Reproduction) -> None:
         else:
             click.echo(f"{picture.name}: other pixels; there is no whole one to compare with")
     for version in made.versions:
-        click.echo(f"versions: {version}")
+        click.echo(shown(f"versions: {version}"))
     same = sum(picture.same_bytes for picture in made.remade)
-    click.echo(f"{made.package}: {same} of {counted(len(made.remade), 'picture')} byte for byte")
+    pictures = counted(len(made.remade), "picture")
+    click.echo(f"{shown(str(made.package))}: {same} of {pictures} byte for byte")
 
 
 def reproduction_to_json(made: Reproduction) -> dict[str, Any]:
