@@ -97,7 +97,8 @@ def open_catalogue(path: Path, *, create: bool = False) -> Iterator[sqlite3.Conn
     try:
         connection = sqlite3.connect(path, timeout=30, isolation_level=None)
     except sqlite3.OperationalError as error:
-        raise CollectionError(path, f"cannot be opened ({error})", remedy) from error
+        other = "see that its folder may be written, or name another file with --catalogue"
+        raise CollectionError(path, f"cannot be opened ({error})", other) from error
     try:
         if create and not connection.execute("SELECT 1 FROM sqlite_master").fetchone():
             with suppress(sqlite3.OperationalError):  # another process may have been faster
