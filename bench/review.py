@@ -37,7 +37,6 @@ from platebench.cli.options import size_in_bytes
 
 FIRST_SCREEN = 24  # contact prints on a large screen
 AT_ONCE = 6  # requests a browser makes of one host
-AIMS = {"first view": 3.0, "live preview": 0.150}
 
 
 def many_plates(folder: Path, count: int) -> None:
@@ -102,6 +101,11 @@ class Server:
         status = Path(f"/proc/{self._process.pid}/status").read_text()
         line = next(text for text in status.splitlines() if text.startswith("VmHWM"))
         return int(line.split()[1]) * 1024
+
+    def processor_s(self) -> float:
+        """Return the processor time it has taken."""
+        fields = Path(f"/proc/{self._process.pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
     def end(self) -> None:
         """Ask it to end."""
@@ -175,12 +179,16 @@ def measure(server: Server, plates: int, opened: int, limit: int) -> None:
     """Measure and print."""
     idle = server.peak_bytes()
     listed, first = first_view(server)
+    processor = server.processor_s()
     _, again = first_view(server)
     print(f"{plates} plates, two cores")
     print(f"  start to address          {server.started_s:.2f} s")
     print(f"  list of plates            {listed:.2f} s")
     print(f"  address to first view     {first:.2f} s; page opened again {again:.2f} s")
-    print(f"  start to first view       {server.started_s + first:.2f} s   (aim < 3)")
+    whole = server.started_s + first
+    print(
+        f"  start to first view       {whole:.2f} s; {processor:.2f} s of a processor   (aim < 3)"
+    )
     opening = [zoom(server, "plate-001")]
     one = server.peak_bytes()
     took = live_previews(server, "plate-001")

@@ -37,6 +37,18 @@ def test_the_session_is_told_as_it_stands(table: Served) -> None:
     assert "proof-sheet.pdf" in told["files"]
 
 
+def test_a_contact_print_is_made_once_and_anew_when_its_preview_changes(
+    table: Served, session: Path
+) -> None:
+    preview = session / "converted" / "previews" / "wide.jpg"
+    address = f"{table.plate('wide')}/thumb.jpg?side=240"
+    before = table.get(address)[2]
+    assert max(picture(before).shape) == 240 and table.get(address)[2] == before
+    Image.fromarray(np.full((300, 600), 90, np.uint8)).save(preview)
+    after = picture(table.get(address)[2])
+    assert after.shape == (120, 240) and np.abs(after.astype(int) - 90).max() <= 2
+
+
 def test_corners_are_where_the_simulator_put_them(table: Served) -> None:
     truth = simulate_plate(PLATES["wide"], BOX, CAMERA, exposure_s=EXPOSURE_S, seed=12)
     told = table.json(table.plate("wide"))

@@ -6,6 +6,7 @@ import io
 import json
 import math
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from http import HTTPStatus
 from importlib.resources import files
 from pathlib import Path
@@ -26,6 +27,7 @@ from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
 from platebench.review.messages import message_of
 from platebench.review.readings import read_point, read_rectangle
+from platebench.review.results import Stamp, stamp_of
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Tasks, Work
 from platebench.review.telling import plate_to_json, session_to_json
@@ -137,7 +139,7 @@ class _Answers:
         if side not in THUMB_SIDES:
             return _bad("side is not known here")
         try:
-            data = _reduced_jpeg(path, side)
+            data = _reduced_jpeg(path, side, stamp_of(path))
         except OSError:
             return Response(status_code=HTTPStatus.NOT_FOUND)
         return Response(data, media_type="image/jpeg", headers=FOR_GOOD)
@@ -271,8 +273,12 @@ def _bad(text: str) -> Response:
     return JSONResponse({"error": text}, HTTPStatus.BAD_REQUEST, headers=NOT_KEPT)
 
 
-def _reduced_jpeg(path: Path, side: int) -> bytes:
-    """Return a preview smaller; the JPEG is decoded at a fraction of its size to begin with."""
+@lru_cache(maxsize=1024)  # some 20 kB each
+def _reduced_jpeg(path: Path, side: int, stamp: Stamp) -> bytes:
+    """Return a preview smaller; the JPEG is decoded at a fraction of its size to begin with.
+
+    Made once for as long as the file has its ``stamp``.
+    """
     with Image.open(path) as picture:
         picture.draft("L", (side, side))
         picture.thumbnail((side, side))
