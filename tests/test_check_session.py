@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import weakref
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -152,3 +153,14 @@ def test_however_many_blanks_few_are_in_memory(
     assert sum(c.role == "blank" for c in checked) == 7
     # Two blanks, two darks, the one at hand and the one just let go; of the plate, its own.
     assert most <= 6 and len(alive) == 0
+
+
+def test_a_plate_that_leaves_the_frame_is_told_while_it_can_be_moved(tmp_path: Path) -> None:
+    write(tmp_path, {"bare": (LightBox(), (EXPOSURE_S,))})
+    aside = replace(CAMERA, offset=(-0.25, 0.0))
+    shot = simulate_plate(PLATE, LightBox(), aside, exposure_s=EXPOSURE_S, seed=20)
+    put(tmp_path / "bare0.dng", shot.frame)
+    [checked] = [c for c in check_session(tmp_path, workers=1) if c.plate_id]
+    assert checked.check is not None and checked.check.severity is Severity.WARN
+    [verdict] = [v for v in checked.check.verdicts if v.topic == "plate"]
+    assert "leaves the frame" in verdict.text and "move the plate" in verdict.remedy

@@ -384,3 +384,28 @@ def test_same_bytes_every_time(tmp_path: Path) -> None:
     job = _job(tmp_path)
     first = [path.read_bytes() for path in convert_plate(job).written]
     assert [path.read_bytes() for path in convert_plate(job).written] == first
+
+
+def test_corners_within_the_glass_take_no_picture_for_something_opaque(tmp_path: Path) -> None:
+    simulation = _simulated(replace(PLATE, log_exposure=3.4, scene=SMOOTH))
+    _write(tmp_path, simulation)
+    low, high = simulation.corners.min(axis=0), simulation.corners.max(axis=0)
+    top, left = (low + 0.55 * (high - low)).tolist()
+    bottom, right = (low + 0.9 * (high - low)).tolist()
+    corners = ((top, left), (top, right), (bottom, right), (bottom, left))
+    view = look_at_plate(_job(tmp_path, corners=corners))
+    assert view.glare is None and not view.glare_off
+    assert any("glare not measured" in note for note in view.notes)
+    # untouched: the density of a patch is the simulator's
+    row, column = round((top + bottom) / 2), round((left + right) / 2)
+    patch = np.s_[row - 6 : row + 6, column - 6 : column + 6]
+    seen = -np.log10(view.image.pixels[patch].mean() / view.level)
+    truth = -np.log10(simulation.transmittance[patch].mean())
+    assert seen == pytest.approx(truth, abs=0.02)
+
+
+def test_corners_around_bare_light_are_refused(tmp_path: Path) -> None:
+    _write(tmp_path, _simulated())
+    corners = ((10.0, 10.0), (10.0, 60.0), (50.0, 60.0), (50.0, 10.0))
+    with pytest.raises(BadSettingError, match="enclose nothing but even light"):
+        convert_plate(_job(tmp_path, corners=corners))

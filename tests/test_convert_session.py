@@ -491,3 +491,12 @@ def test_more_pages_then_fewer_leave_no_page_behind(done: Path) -> None:
     convert_session(done, workers=1)
     names = sorted(p.name for p in (done / "converted").glob("*.png"))
     assert names == ["proof-sheet-1.png", "proof-sheet-mine.png"]
+
+
+def test_pages_at_true_size_are_kept_up_to_date(done: Path) -> None:
+    convert_session(done, workers=1, true_size=True)
+    pages = done / "converted" / "true-size.pdf"
+    before = pages.read_bytes()
+    edit(done, 'id = "tall"', 'id = "tall"\nrotate = 90')
+    assert pages in convert_session(done, workers=1).files
+    assert pages.read_bytes() != before

@@ -12,7 +12,8 @@ from click.testing import CliRunner
 from PIL import Image
 
 from platebench.cli import main
-from platebench.errors import ExitCode
+from platebench.errors import ExitCode, WriteError
+from platebench.own_files import refuse_foreign
 
 from .session_files import tree, write_session
 
@@ -142,3 +143,16 @@ def test_calibrate_replaces_only_its_own_files(session: Path, tmp_path: Path, na
 def test_another_calibration_is_left_alone(session: Path) -> None:
     (session / "calibration.json").write_text('{"balance": 1.02}')
     assert NOT_OURS in refused(session, "calibrate", session, "--tablet", "tall.dng")
+
+
+def test_ours_are_known_wherever_a_library_puts_our_name(tmp_path: Path) -> None:
+    path = tmp_path / "report.pdf"
+    for place in (0, 300_000, 999_000):
+        content = bytearray(b"x" * 1_000_000)
+        content[place : place + 10] = b"platebench"
+        path.write_bytes(content)
+        refuse_foreign([path])
+    for foreign in (b"", b"x" * 1_000_000):
+        path.write_bytes(foreign)
+        with pytest.raises(WriteError, match=NOT_OURS):
+            refuse_foreign([path])

@@ -149,3 +149,10 @@ def test_an_outline_keeps_its_place() -> None:
     points = outline_of(histogram, 2.0)
     assert points[0] == (0.0, 0.0) and points[-1][1] == 0.0
     assert points[1:-1] == [pytest.approx(p) for p in ((0.025, 0.25), (0.075, 1.0), (0.125, 0.5))]
+
+
+def test_checked_before_the_first_conversion_is_shown_after_it(tmp_path: Path) -> None:
+    folder = write_session(tmp_path / "shelf", names=("wide",))
+    CliRunner().invoke(main, ["check", str(folder), "--quiet"])
+    convert_session(folder, workers=1)
+    assert "have not been checked" not in read(folder / "converted" / "report.html").text

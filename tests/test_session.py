@@ -172,6 +172,16 @@ def test_an_evenly_grey_plate_is_not_taken_for_bare_light(tmp_path: Path) -> Non
     assert [plate.captures for plate in settings.plates] == [("grey.dng",)]
 
 
+def test_a_frame_clipped_by_a_brighter_lamp_takes_no_blank_away(tmp_path: Path) -> None:
+    bright = replace(BOX, brightness=BOX.brightness * 3)
+    put(tmp_path / "bare.dng", simulate_blank(BOX, CAMERA, exposure_s=0.05, seed=1), at_s=0)
+    put(tmp_path / "lost.dng", simulate_blank(bright, CAMERA, exposure_s=0.1, seed=2), at_s=5)
+    put(tmp_path / "p.dng", plate(PORTRAIT, 0.05, 2), at_s=9)
+    settings = draft_session(tmp_path, workers=1).settings
+    assert settings.blank == ("bare.dng",)
+    assert [plate.captures for plate in settings.plates] == [("p.dng",)]
+
+
 @pytest.mark.parametrize(
     ("second", "exposure_s", "gap_s", "joined"),
     [

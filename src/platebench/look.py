@@ -141,7 +141,12 @@ def look_at_plate(
         doubts.append("no blank frame: light estimated from the bare light box around the plate")
     calibration, unlike = calibration_for(job, exposures.info)
     doubts += unlike
-    glare = _glare(seen, found, exposures.info, job.settings, level)
+    if by_hand and found.surround != "dark":
+        # Corners by hand may lie within the glass: what is beyond them is no card then.
+        glare = None
+        notes.append("glare not measured outside corners given by hand")
+    else:
+        glare = _glare(seen, found, exposures.info, job.settings, level)
     kept = job.settings.glare == "kept"
     if calibration is not None and (glare is None or kept):
         glare = _glare_of(calibration)
@@ -340,12 +345,32 @@ def check_something_there(view: PlateView, settings: PlateSettings) -> None:
     ------
     NoPlateError
         If no plate was found and the picture is as good as even.
+    BadSettingError
+        If corners by hand enclose nothing but even light.
     """
-    if view.found.found or not settings.crop:
+    if (view.found.found and not view.by_hand) or not settings.crop:
         return
-    low, high = np.quantile(density_from_transmittance(view.small.pixels), (0.05, 0.95))
-    if high - low < FLATTEST_PLATE:
-        raise NoPlateError(view.info.path)
+    picture = view.small.pixels
+    if view.by_hand:
+        picture = _within(picture, view.small.places(view.found.corners))
+    low, high = np.quantile(density_from_transmittance(picture), (0.05, 0.95))
+    if high - low >= FLATTEST_PLATE:
+        return
+    if view.by_hand:
+        raise BadSettingError(
+            Path("session.toml"),
+            f"corners of {settings.id}",
+            "enclose nothing but even light",
+            "write [row, column] of each, in pixels of the capture, or leave them out",
+        )
+    raise NoPlateError(view.info.path)
+
+
+def _within(picture: NDArray[np.float32], corners: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return the pixels of a picture that lie within four corners."""
+    inside = np.zeros(picture.shape[:2], np.uint8)
+    cv2.fillConvexPoly(inside, np.rint(corners[:, ::-1]).astype(np.int32), 1)
+    return picture[inside > 0]
 
 
 def relative(path: Path, folder: Path) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from mmap import ACCESS_READ, mmap
 from pathlib import Path
 
 from platebench.errors import WriteError
@@ -33,7 +34,7 @@ _STARTS = {
     ".txt": (b"tablet   ",),
 }
 _NAME = b"platebench"
-_LOOKED_AT = 1 << 16  # bytes, at either end
+_LOOKED_AT = 1 << 10
 _LARGEST_JSON = 1 << 26
 
 
@@ -66,15 +67,13 @@ def _is_own(path: Path, kind: str) -> bool:
         if path.suffix.lower() == ".json":
             return _holds(path, kind)
         with path.open("rb") as stream:
-            start = stream.read(_LOOKED_AT)
-            size = path.stat().st_size
-            stream.seek(max(0, size - _LOOKED_AT))
-            end = stream.read(_LOOKED_AT)
-    except OSError:
+            if path.suffix.lower() in _STARTS:
+                start = stream.read(_LOOKED_AT)
+                return start.startswith(_STARTS[path.suffix.lower()])
+            with mmap(stream.fileno(), 0, access=ACCESS_READ) as content:
+                return content.find(_NAME) >= 0  # where metadata lies is the library's choice
+    except (OSError, ValueError):  # mmap knows no empty file
         return False
-    if path.suffix.lower() in _STARTS:
-        return start.startswith(_STARTS[path.suffix.lower()])
-    return _NAME in start or _NAME in end
 
 
 def _holds(path: Path, kind: str) -> bool:

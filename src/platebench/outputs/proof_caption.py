@@ -52,6 +52,8 @@ class ProofPrint:
         True size of what ``picture`` shows, edge to edge, in millimetres. None: not known.
     base_fog, d_max, density_range : float
         Densities (D); nan where not measured.
+    fog_seen : bool
+        False where no rebate shows, so that ``base_fog`` is but the thinnest tone.
     flags : tuple of str
         Doubts and remarks, in plain words.
     whole : bool
@@ -69,6 +71,7 @@ class ProofPrint:
     base_fog: float = math.nan
     d_max: float = math.nan
     density_range: float = math.nan
+    fog_seen: bool = True
     flags: tuple[str, ...] = ()
     whole: bool = False
     doubtful: bool = False
@@ -222,7 +225,8 @@ def _title_lines(shown: ProofPrint, width: float) -> list[Line]:
 
 
 def _densities(shown: ProofPrint) -> list[str]:
-    figures = (("range", shown.density_range), ("b+f", shown.base_fog), ("Dmax", shown.d_max))
+    thinnest = "b+f" if shown.fog_seen else "thinnest"
+    figures = (("range", shown.density_range), (thinnest, shown.base_fog), ("Dmax", shown.d_max))
     measured = [f"{name} {value:.2f}" for name, value in figures if math.isfinite(value)]
     return measured or ["density not measured"]
 

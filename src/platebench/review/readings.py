@@ -147,6 +147,7 @@ def tone_curve(
         "bin": round(float(BIN_EDGES[1] - BIN_EDGES[0]), 4),
         "counts": list(densities.histogram),
         "base_fog": round(densities.base_fog, 3),
+        "fog_seen": densities.base_fog_from != "picture",
         "d_min": round(densities.d_min, 3),
         "d_max": round(densities.d_max, 3),
         "density_range": round(densities.density_range, 3),

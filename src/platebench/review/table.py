@@ -17,7 +17,6 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
-from platebench.densitometry.calibration import load_calibration
 from platebench.errors import PlateError, SessionFolderError
 from platebench.plate_job import PlateJob, PrintingEnds
 from platebench.profiles_folder import profiles_folder
@@ -38,6 +37,7 @@ from platebench.review.shelf import Shelf
 from platebench.review.tiles import DeepSize, codes_of_preview, codes_of_tile
 from platebench.session.convert_session import shared_ends
 from platebench.session.edit_file import edit_plate
+from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
@@ -340,7 +340,7 @@ class ReviewTable:
 
     def _load(self, settings: PlateSettings) -> PlatePixels:
         light, dark = self._session_light()
-        calibrated = self.folder / CALIBRATION
+        calibration = session_calibration(self.folder)
         return load_pixels(
             PlateJob(
                 folder=self.folder,
@@ -349,7 +349,8 @@ class ReviewTable:
                 scan=self._settings.scan,
                 light=light,
                 dark=dark,
-                calibration=load_calibration(calibrated) if calibrated.exists() else None,
+                calibration=calibration,
+                blanks=blank_digests(self.folder, self._settings) if calibration else (),
             )
         )
 

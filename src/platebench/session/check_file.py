@@ -21,11 +21,10 @@ Verdicts = tuple[tuple[str, str], ...]  # severity, sentence
 def keep_checks(folder: Path, output: Path, checked: Sequence[CheckedCapture]) -> None:
     """Keep verdicts for the report, with those kept before on other captures.
 
-    Nothing happens where there are no results yet, or nothing can be written: a check changes
-    nothing that it could do without.
+    Nothing happens where nothing can be written: a check changes nothing that it could do without.
     """
-    if not output.is_dir():
-        return
+    with suppress(OSError):
+        output.mkdir(exist_ok=True)
     kept = _read(output / FILE_NAME)
     for entry in checked:
         said = (

@@ -237,7 +237,7 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
         return error.with_traceback(None)
     if task.light_failed:
         check = asking_for_no_frames(check)
-    check = _with_calibration(check, job, frame)
+    check = _with_doubts(_with_calibration(check, job, frame), job, seen.found)
     return check if trouble is None else failed(check, trouble, "plate")
 
 
@@ -260,6 +260,15 @@ def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
     except (InputError, CalibrationError) as error:
         return seen, error.with_traceback(None)  # which would hold the pictures
     return seen, None
+
+
+def _with_doubts(check: CaptureCheck, job: PlateJob, found: FoundPlate | None) -> CaptureCheck:
+    """Say what keeps conversion from cutting the plate out, while it can still be moved."""
+    if found is None or not found.doubts or not job.settings.crop:
+        return check
+    text = f"{'; '.join(found.doubts)}: convert would keep the capture whole"
+    remedy = "move the plate or the camera and take it again, or give its corners in session.toml"
+    return replace(check, verdicts=(Verdict(Severity.WARN, "plate", text, remedy), *check.verdicts))
 
 
 def _with_calibration(check: CaptureCheck, job: PlateJob, frame: SensorFrame) -> CaptureCheck:

@@ -37,6 +37,7 @@ from platebench.session.session_light import prepare_light
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import (
     OUTPUT_NAME,
+    TRUE_SIZE,
     left_from_earlier,
     write_proofs,
     write_report,
@@ -112,7 +113,7 @@ def convert_session(
     memory : int or None
         Bytes that may be taken; None: most of what is available.
     true_size : bool
-        Also write a PDF with every plate at its true size.
+        Also write a PDF with every plate at its true size. One that is there is kept up to date.
     progress : Progress or None
         Told of each plate.
     task : callable
@@ -161,7 +162,7 @@ def _convert(
         *write_readable_report(folder, output, settings, results, remarks, run.progress),
     )
     report = write_report(output, settings, results, files, log_remarks=remarks)
-    if true_size:
+    if true_size or _true_size_is_stale(output, results):
         path, made = write_true_size_pages(output, settings, results, run.progress)
         files = (*files, path)
         report = write_report(output, settings, results, files, made.left_out, remarks)
@@ -174,6 +175,12 @@ def _convert(
         log_remarks=remarks,
         files=(report, *files),
     )
+
+
+def _true_size_is_stale(output: Path, results: Sequence[PlateResult]) -> bool:
+    """Tell whether there are pages at true size of plates that have been made anew since."""
+    sized = [r for r in results if r.error is None and r.record.get("size_mm")]
+    return (output / TRUE_SIZE).exists() and bool(sized) and not all(r.skipped for r in results)
 
 
 def shared_ends(ends: Sequence[PrintingEnds]) -> PrintingEnds:

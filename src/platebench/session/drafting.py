@@ -215,7 +215,8 @@ def _sort_out(looks: Sequence[CaptureLook]) -> _Found:
     """Tell blank frames, dark frames and plates apart."""
     found = _Found([], [], [], [])
     bare = [look for look in looks if is_blank(look) and not is_dark(look)]
-    rates = [rate for rate in map(light_rate, bare) if rate is not None]
+    whole = [look for look in bare if look.clipped_share <= CLIPPED_BLANK]
+    rates = [rate for rate in map(light_rate, whole) if rate is not None]
     brightest = max(rates, default=0.0)
     for look in looks:
         rate = light_rate(look)

@@ -113,8 +113,10 @@ def plate_part(
 
 
 def _measured(record: Mapping[str, Any]) -> list[Fact]:
+    seen = record.get("densities", {}).get("base_fog_from") != "picture"
+    fog = "base plus fog" if seen else "thinnest tone (no rebate seen)"
     facts = [
-        ("base plus fog", f"{record['base_fog']:.2f}"),
+        (fog, f"{record['base_fog']:.2f}"),
         ("Dmax", f"{record['d_max']:.2f}"),
         ("density range", f"{record['density_range']:.2f}"),
     ]

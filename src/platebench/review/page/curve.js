@@ -7,7 +7,7 @@ const WIDTH = 320, HEIGHT = 170, LEFT = 6, BOTTOM = 22, TOP = 14, MOST = 3.5;
 export function curveOf(told) {
   const across = (d) => LEFT + (Math.min(Math.max(d, 0), MOST) / MOST) * (WIDTH - 2 * LEFT);
   const up = (share) => HEIGHT - BOTTOM - share * (HEIGHT - BOTTOM - TOP);
-  const label = `Histogram of density. Base plus fog ${density(told.base_fog)}, densest tone ${density(told.d_max)}, `
+  const label = `Histogram of density. ${told.fog_seen ? "Base plus fog" : "Thinnest tone"} ${density(told.base_fog)}, densest tone ${density(told.d_max)}, `
     + `range ${density(told.density_range)}.`;
   const picture = drawn("svg", { class: "curve", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": label });
   const most = Math.max(...told.counts, 1);
@@ -17,7 +17,7 @@ export function curveOf(told) {
   picture.append(drawn("polygon", {
     points: `${across(0)},${up(0)} ${points.join(" ")} ${across(MOST)},${up(0)}`, fill: "#b9b6ae",
   }));
-  mark(picture, across(told.base_fog), up, "b+f", "end");
+  mark(picture, across(told.base_fog), up, told.fog_seen ? "b+f" : "thinnest", "end");
   mark(picture, across(told.d_max), up, "Dmax", "start");
   picture.append(drawn("polyline", {
     points: told.curve.map(([d, value]) => `${across(d).toFixed(1)},${up(value / 255).toFixed(1)}`).join(" "),

@@ -143,7 +143,7 @@ export class PlateDesk {
     this.heading.textContent = plate.id;
     this.facts.textContent = [
       plate.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
-      `base plus fog ${density(plate.tone_curve.base_fog)}`, `Dmax ${density(plate.tone_curve.d_max)}`,
+      `${plate.tone_curve.fog_seen ? "base plus fog" : "thinnest"} ${density(plate.tone_curve.base_fog)}`, `Dmax ${density(plate.tone_curve.d_max)}`,
       `range ${density(plate.tone_curve.density_range)}`, plate.calibrated ? "calibrated" : "",
     ].filter(Boolean).join(" · ");
     const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
