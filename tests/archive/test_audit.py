@@ -177,6 +177,7 @@ def test_a_collection_that_is_read_only_keeps_its_catalogue_elsewhere(
     assert sorted(collection.iterdir()) == before
     assert (tmp_path / "audits.csv").exists()
     with pytest.raises(
-        PlateError, match=r"cannot be opened .*; see that its folder may be written, or name another"
+        PlateError,
+        match=r"cannot be opened .*; see that its folder may be written, or name another",
     ):
         audit(collection, 1, catalogue=tmp_path / "no folder" / "x.sqlite")
