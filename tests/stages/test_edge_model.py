@@ -8,7 +8,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from platebench.stages import edge_model
-from platebench.stages.edge_model import blurred_glass, fit_edges
+from platebench.stages.edge_model import EdgeFit, blurred_glass, fit_edges, strip_of_light
 from platebench.stages.mean_profile import BIN_PX, MeanProfile
 
 X = np.arange(-28, 49) * BIN_PX
@@ -67,3 +67,16 @@ def test_slopes_are_those_of_each_parameter_alone(brighter, line):
         ahead, behind = story.residuals(p + step * unit), story.residuals(p - step * unit)
         expected = (ahead - behind) / (2 * step)
         assert slopes[:, k] == pytest.approx(expected, abs=1e-4 * (1 + np.abs(expected).max()))
+
+
+def test_where_only_the_blur_tells_a_gap_from_a_rebate_the_glass_is_sought_behind_it():
+    """A gap of light of 2.6 pixels against a black card, then the glass with a dark rim."""
+    gap, blur = 2.6, 1.0
+    tone = norm.cdf(X / blur) - norm.cdf((X - gap) / blur)
+    tone += 0.6 * np.array([seen_through(x - gap, blur, 1.2, 3.0) for x in X])
+    profile = MeanProfile(X, tone, tone, np.full(len(X), 1e-4), 0.0, 1e-4, 0)
+    none = np.zeros(4)
+    sharp = EdgeFit(none - 1.4, 0.55, 1.0, 1.2, 2.2, bare=False, strip_ends_px=none)
+    verdict, inner = strip_of_light([profile] * 4, sharp)
+    assert verdict == "unclear"  # with the sharper blur the strip is too dark for bare light
+    assert inner == pytest.approx([gap] * 4, abs=0.5)

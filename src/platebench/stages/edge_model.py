@@ -324,7 +324,7 @@ def strip_of_light(
     verdict, inner = _verdict(profiles, fit, fit.blur_px, light)
     other, _ = _verdict(profiles, fit, fit.other_blur_px, light)
     if verdict == "none" and other == "gap":
-        return "unclear", fit.shifts_px  # it hangs on the blur alone
+        return "unclear", inner  # it hangs on the blur alone; so sharp a lens is the odder story
     return verdict, inner
 
 
