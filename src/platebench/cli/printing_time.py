@@ -28,9 +28,8 @@ from platebench.cli.scan_options import gamma_option, keep_in_option, printer_op
     metavar="FOLDER",
     help="Write the test strip's film into this folder, and say when to cover which step.",
 )
-@click.option(
-    "--first", type=click.FloatRange(0.01, 100_000), metavar="SECONDS", help="Time of step 1."
-)
+@click.option("--first", type=click.FloatRange(0.01, 100_000), metavar="SECONDS",
+    help="Time of step 1.")  # fmt: skip
 @click.option(
     "--steps",
     type=click.IntRange(7, 21),
@@ -77,13 +76,14 @@ def command(
     negative is exposed by it. A strip that begins white gives the exposure scale, too.
     """
     from platebench.cli import show_printing_time as show
+    from platebench.cli.terminal_progress import progress_for
     from platebench.printing.printing_job import keep_scale, read_printing_time, write_strip
     from platebench.printing.process_file import FOLDER, process_folders
 
     if (readings is None) == (sheet is None):
         raise click.UsageError("give a scan or table to read, or --sheet FOLDER to write a strip")
     if sheet is not None:
-        files = write_strip(sheet, steps, ppi)
+        files = write_strip(sheet, steps, ppi, progress_for(quiet))
         told = show.schedule_to_json(first, steps, files) if as_json else None
     else:
         assert readings is not None  # one of the two, see above

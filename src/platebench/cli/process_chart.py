@@ -58,12 +58,15 @@ def command(
     management. Cover the strip at its lower edge with opaque tape, lay the ink side on the paper,
     expose by the standard printing time, and scan the dry print. calibrate-process reads it.
     """
+    from platebench.cli.terminal_progress import progress_for
     from platebench.printing.process_file import load_process, process_folders
     from platebench.printing.write_chart import write_chart
 
     user = Path(click.get_app_dir("platebench"))
     found = None if process is None else load_process(process, process_folders(session, user))
-    chart, files = write_chart(folder, found, levels=int(levels), ppi=ppi)
+    chart, files = write_chart(
+        folder, found, levels=int(levels), ppi=ppi, progress=progress_for(quiet)
+    )
     if as_json:
         shown = {"chart": chart.name, "number": chart.number, "made_for": chart.made_for or None}
         print_json(shown | {"files": [str(path) for path in files]})

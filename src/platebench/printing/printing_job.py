@@ -13,9 +13,12 @@ from platebench.printing.process_file import load_process
 from platebench.printing.process_write import write_profile
 from platebench.printing.strip_sheet import draw_strip, read_strip, read_strip_table
 from platebench.printing.write_sheet import write_sheet
+from platebench.progress import Progress
 
 
-def write_strip(folder: Path, steps: int, ppi: float) -> tuple[Path, ...]:
+def write_strip(
+    folder: Path, steps: int, ppi: float, progress: Progress | None = None
+) -> tuple[Path, ...]:
     """Write the test strip's film as TIFF and PDF.
 
     Raises
@@ -24,7 +27,9 @@ def write_strip(folder: Path, steps: int, ppi: float) -> tuple[Path, ...]:
         If a file could not be written.
     """
     name, title = f"test-strip-{steps}", f"Test strip, {steps} half stops"
-    return write_sheet(folder, name, draw_strip(steps, ppi), ppi=ppi, title=title)
+    return write_sheet(
+        folder, name, draw_strip(steps, ppi), ppi=ppi, title=title, progress=progress
+    )
 
 
 def read_printing_time(

@@ -9,10 +9,16 @@ from platebench.printing.chart_sheet import draw_chart
 from platebench.printing.process import Process
 from platebench.printing.step_chart import StepChart, chart_to_json, corrected_chart, plain_chart
 from platebench.printing.write_sheet import write_sheet
+from platebench.progress import Progress
 
 
 def write_chart(
-    folder: Path, process: Process | None, *, levels: int, ppi: float
+    folder: Path,
+    process: Process | None,
+    *,
+    levels: int,
+    ppi: float,
+    progress: Progress | None = None,
 ) -> tuple[StepChart, tuple[Path, ...]]:
     """Write a step chart as TIFF, PDF and the JSON file that says what is on it.
 
@@ -25,6 +31,8 @@ def write_chart(
     levels : {51, 101}
     ppi : float
         Of the printer.
+    progress : Progress or None
+        Told of each file.
 
     Raises
     ------
@@ -50,5 +58,6 @@ def write_chart(
         ppi=ppi,
         title=f"Step chart {chart.name}",
         facts=chart_to_json(chart),
+        progress=progress,
     )
     return chart, files

@@ -13,6 +13,7 @@ from platebench.outputs.negative_pdf import write_raster_pdf
 from platebench.outputs.tiff import write_print_negative
 from platebench.own_files import refuse_foreign
 from platebench.printing.chart_sheet import InkSheet
+from platebench.progress import Progress, working
 
 
 def write_sheet(
@@ -23,6 +24,7 @@ def write_sheet(
     ppi: float,
     title: str,
     facts: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
 ) -> tuple[Path, ...]:
     """Write a sheet as ``NAME.tif``, ``NAME.pdf`` and, with ``facts``, ``NAME.json``.
 
@@ -36,15 +38,18 @@ def write_sheet(
     codes = sheet.codes()
     tif, pdf, known = (folder / f"{name}{end}" for end in (".tif", ".pdf", ".json"))
     refuse_foreign((tif, pdf) if facts is None else (tif, pdf, known), "chart")
-    write_print_negative(
-        tif,
-        codes.shape,
-        [codes],
-        ppi=ppi,
-        description=title,
-        software=f"platebench {__version__}",
-    )
-    write_raster_pdf(pdf, codes.shape, [codes], ppi=ppi, title=title)
+    with working(progress, "sheet", 2) as told:
+        write_print_negative(
+            tif,
+            codes.shape,
+            [codes],
+            ppi=ppi,
+            description=title,
+            software=f"platebench {__version__}",
+        )
+        told.advance(tif.name)
+        write_raster_pdf(pdf, codes.shape, [codes], ppi=ppi, title=title)
+        told.advance(pdf.name)
     if facts is None:
         return tif, pdf
     with atomic_write(known) as stream:
