@@ -132,4 +132,5 @@ def tone_codes(
         base_fog=ends.base_fog,
         d_max=max(ends.d_max, ends.base_fog + 0.05),
         print_stops=job.settings.print_stops,
+        contrast=job.settings.print_contrast,
     )

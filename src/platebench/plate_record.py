@@ -101,6 +101,7 @@ def plate_record(
             "black_at": round(ends.base_fog, 3),
             "white_at": round(ends.d_max, 3),
             "stops": job.settings.print_stops,
+            "contrast": job.settings.print_contrast,
         },
         "flags": flags,
         "notes": list(view.notes),
@@ -151,6 +152,7 @@ def picture_note(
             "emulsion": job.settings.emulsion,
             "rotate": str(job.settings.rotate),
             "print_stops": f"{job.settings.print_stops:g}",
+            "print_contrast": f"{job.settings.print_contrast:g}",
             "light": str(view.light.source),
         },
     )

@@ -49,6 +49,8 @@ class PlateSettings:
         Printing exposure set for this plate alone, or one for the whole session.
     print_stops : float
         Extra printing exposure in stops; positive prints darker.
+    print_contrast : float
+        Slope of the paper over its own, about the middle of the plate's range.
     colour : {"mosaic", "demosaiced"}
         Measure each photosite on its own (neutral silver), or make red, green and blue.
     straighten : {"perspective", "turn", "none"}
@@ -77,6 +79,7 @@ class PlateSettings:
     tone: str = "neutral"
     printing: Literal["each", "shared"] = "each"
     print_stops: float = 0.0
+    print_contrast: float = 1.0
     colour: Literal["mosaic", "demosaiced"] = "mosaic"
     straighten: Literal["perspective", "turn", "none"] = "perspective"
     crop: bool = True

@@ -202,3 +202,25 @@ def test_a_plate_with_next_to_no_range_prints_flat_and_dark():
 def test_ends_that_make_no_sense_are_refused(ends):
     with pytest.raises(ValueError, match="base_fog <= d_max"):
         codes([0.5], profile("neutral"), base_fog=ends[0], d_max=ends[1])
+
+
+@pytest.mark.parametrize("contrast", [0.5, 0.8, 1.25, 2.0])
+def test_contrast_turns_the_curve_about_the_middle_of_the_range(contrast):
+    """The paper's slope is multiplied, its middle tone kept: by the definition of the setting."""
+    profile = load_tone("neutral", [profiles_folder() / "tone"])
+    density = np.linspace(0.0, 3.0, 3001)
+    middle, step = (0.2 + 1.8) / 2, density[1]
+
+    def reflection(contrast):
+        codes = display_table(10.0**-density, profile, base_fog=0.2, d_max=1.8, contrast=contrast)
+        return (codes / 65535) ** 2.2
+
+    def slope(light):
+        at = round(middle / step)
+        return (light[at + 20] - light[at - 20]) / (40 * step)
+
+    plain, turned = reflection(1.0), reflection(contrast)
+    at = round(middle / step)
+    assert turned[at] == pytest.approx(plain[at], abs=2e-3)
+    assert slope(turned) == pytest.approx(contrast * slope(plain), rel=0.03)
+    assert (np.diff(turned) >= 0).all()

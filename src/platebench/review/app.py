@@ -31,11 +31,12 @@ from platebench.review.results import Stamp, stamp_of
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Tasks, Work
 from platebench.review.telling import plate_to_json, session_to_json
-from platebench.session.session_file import PRINT_STOPS_RANGE
+from platebench.session.session_file import PRINT_CONTRAST_RANGE, PRINT_STOPS_RANGE
 
 PAGE = Path(str(files("platebench.review") / "page"))
 FONTS = Path(str(files("platebench.outputs") / "fonts"))
 THUMB_SIDES = (240, 480)
+_TRIED = {"print_stops": PRINT_STOPS_RANGE, "print_contrast": PRINT_CONTRAST_RANGE}
 PREVIEW_SIDES = (64, 4000)
 MOST_PAGES = 32  # that listen at the same time
 FOR_GOOD = {"cache-control": "private, max-age=31536000, immutable"}
@@ -151,7 +152,7 @@ class _Answers:
             return _bad("layer or side is not known here")
         tried = _tried(request.query_params)
         if tried is None:
-            return _bad("tone or print_stops cannot be used")
+            return _bad("tone, print_stops or print_contrast cannot be used")
         data = self._table.preview(_plate_id(request), layer, side, tried)
         return Response(data, media_type="image/jpeg", headers=NOT_KEPT)
 
@@ -240,11 +241,12 @@ def _tried(asked: Mapping[str, str]) -> dict[str, Any] | None:
     tried: dict[str, Any] = {}
     if "tone" in asked:
         tried["tone"] = asked["tone"]
-    if "print_stops" in asked:
-        stops = _numbers(asked["print_stops"])
-        if len(stops) != 1 or not PRINT_STOPS_RANGE[0] <= stops[0] <= PRINT_STOPS_RANGE[1]:
-            return None
-        tried["print_stops"] = stops[0]
+    for key, (low, high) in _TRIED.items():
+        if key in asked:
+            numbers = _numbers(asked[key])
+            if len(numbers) != 1 or not low <= numbers[0] <= high:
+                return None
+            tried[key] = numbers[0]
     return tried
 
 

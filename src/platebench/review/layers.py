@@ -72,6 +72,7 @@ def positive_table(
         base_fog=ends.base_fog,
         d_max=max(ends.d_max, ends.base_fog + LEAST_RANGE),
         print_stops=settings.print_stops,
+        contrast=settings.print_contrast,
     )
     return ((table.astype(np.uint32) + 128) // 257).astype(np.uint8)
 

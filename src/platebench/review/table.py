@@ -46,13 +46,32 @@ from platebench.stages.light import Dark, Light
 from platebench.stages.tone_file import list_tones, load_tone
 
 EDITABLE = (
-    *("corners", "rotate", "emulsion", "tone", "printing", "print_stops", "crop", "straighten"),
+    *(
+        "corners",
+        "rotate",
+        "emulsion",
+        "tone",
+        "printing",
+        "print_stops",
+        "print_contrast",
+        "crop",
+        "straighten",
+    ),
     *("format", "skip", "checked", "note"),
 )
 MOST_STEPS_BACK = 500
 LOUPE = 64  # pixels of the capture, a power of two
 _NOT_OF_PIXELS = (
-    *("rotate", "emulsion", "tone", "printing", "print_stops", "crop", "straighten"),
+    *(
+        "rotate",
+        "emulsion",
+        "tone",
+        "printing",
+        "print_stops",
+        "print_contrast",
+        "crop",
+        "straighten",
+    ),
     *("format", "skip", "checked", "note"),
 )
 
@@ -255,7 +274,8 @@ class ReviewTable:
     ) -> bytes:
         """Return a layer whole, at most ``long_side`` pixels long, as JPEG.
 
-        ``tried`` are settings to look at before they are decided on: ``tone``, ``print_stops``.
+        ``tried`` are settings to look at before they are decided on: ``tone``, ``print_stops``,
+        ``print_contrast``.
         """
         shown = self.shown(plate_id)
         shown = replace(shown, settings=replace(shown.settings, **(tried or {})))

@@ -152,6 +152,8 @@ def _settings(settings: PlateSettings, record: Mapping[str, Any]) -> list[Fact]:
         ("printed", f"black at {printed['black_at']:.2f}, white at {printed['white_at']:.2f}"),
         ("checked", "by a person" if settings.checked else "not yet"),
     ]
+    if settings.print_contrast != 1:
+        facts.append(("contrast", f"{settings.print_contrast:g} x the paper's"))
     if settings.print_stops:
         facts.append(("printing exposure", f"{settings.print_stops:+g} stops"))
     return facts

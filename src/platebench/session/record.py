@@ -91,7 +91,7 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
         if job.entry is not None:
             parts["log"] = job.entry.to_json()
     else:
-        for key in ("tone", "printing", "print_stops"):
+        for key in ("tone", "printing", "print_stops", "print_contrast"):
             del settings[key]
     return hashlib.sha256(_json_bytes(parts)).hexdigest()
 

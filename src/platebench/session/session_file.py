@@ -27,6 +27,7 @@ SHARED_KEYS = (
     "tone",
     "printing",
     "print_stops",
+    "print_contrast",
     "colour",
     "straighten",
     "crop",
@@ -38,6 +39,7 @@ PLATE_KEYS = ("id", "captures", *SHARED_KEYS, *OWN_KEYS)
 
 GAMMA_RANGE = (1.0, 4.0)
 PRINT_STOPS_RANGE = (-5.0, 5.0)
+PRINT_CONTRAST_RANGE = (0.4, 2.5)
 CARD_DENSITY_RANGE = (2.0, 8.0)
 SIDE_MM_RANGE = (10.0, 2000.0)
 
@@ -153,6 +155,9 @@ def _shared_settings(table: CheckedTable, default: PlateSettings) -> PlateSettin
         tone=_tone(table, default.tone),
         printing=_choice(table, "printing", default.printing),
         print_stops=table.number("print_stops", *PRINT_STOPS_RANGE, default.print_stops),
+        print_contrast=table.number(
+            "print_contrast", *PRINT_CONTRAST_RANGE, default.print_contrast
+        ),
         colour=_choice(table, "colour", default.colour),
         straighten=_choice(table, "straighten", default.straighten),
         crop=table.flag("crop", default.crop),

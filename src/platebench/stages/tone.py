@@ -75,6 +75,7 @@ def display_table(
     base_fog: float,
     d_max: float,
     print_stops: float = 0.0,
+    contrast: float = 1.0,
 ) -> NDArray[np.uint16]:
     """Return the positive's 16-bit value for each of a list of transmittances.
 
@@ -88,6 +89,8 @@ def display_table(
         Density of the unexposed plate and of its densest useful tone, D; ``d_max`` not below.
     print_stops : float
         Extra printing exposure in stops; positive prints darker.
+    contrast : float
+        Slope of the paper over its own: 1.2 is a fifth steeper about the middle of the range.
 
     Returns
     -------
@@ -99,7 +102,7 @@ def display_table(
     ValueError
         If ``base_fog`` and ``d_max`` are not finite or the wrong way round.
     """
-    turn = _printer(profile, base_fog, d_max, print_stops)
+    turn = _printer(profile, base_fog, d_max, print_stops, contrast)
     light = np.nan_to_num(transmittances, nan=0.0, posinf=None, neginf=0.0)
     codes = turn(-np.log10(np.maximum(light, _DENSEST_T)))
     return np.rint(codes * 65535.0).astype(np.uint16)
@@ -134,10 +137,12 @@ def fitted_print(
 
 
 def _printer(
-    profile: ToneProfile, base_fog: float, d_max: float, print_stops: float
+    profile: ToneProfile, base_fog: float, d_max: float, print_stops: float, contrast: float
 ) -> Callable[[Floats], Floats]:
     """Return the function from negative density to code value."""
     paper, exposure = fitted_print(profile, base_fog=base_fog, d_max=d_max)
+    middle = (base_fog + d_max) / 2  # keeps its tone; paper of another grade is stretched about it
+    paper, exposure = paper.scaled(1 / contrast), middle + (exposure - middle) / contrast
     exposure += STOP * print_stops
 
     def turn(density: Floats) -> Floats:

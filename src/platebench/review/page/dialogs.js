@@ -7,7 +7,7 @@ const KEYS = [
   ["1 2 3", "positive, as captured, density"], ["+ − W P", "nearer, farther, whole plate, pixels"],
   ["Shift + arrows", "move the picture"], ["O", "read the density in the middle"],
   ["X, or Shift + drag", "measure a rectangle; X, then O: the middle"], ["C", "move the corners; arrows move a handle, Shift ten pixels, Alt a fifth"],
-  ["L R M", "turn left, turn right, left for right"], ["D B", "print darker, brighter by a tenth of a stop"],
+  ["L R M", "turn left, turn right, left for right"], ["D B", "print darker, brighter by a tenth of a stop"], ["S F", "print steeper, flatter in contrast by a twentieth"],
   ["Space, N", "checked and right, write a note"], ["Ctrl Z, Ctrl Shift Z", "undo, redo"],
 ];
 

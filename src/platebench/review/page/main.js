@@ -136,6 +136,8 @@ const DESK_KEYS = {
   o: () => desk.readMiddle(),
   d: () => desk.darker(0.1),
   b: () => desk.darker(-0.1),
+  s: () => desk.steeper(0.05),
+  f: () => desk.steeper(-0.05),
   " ": () => desk.check(),
   n: () => desk.note.focus(),
 };

@@ -99,8 +99,10 @@ export class PlateDesk {
     this.moveCorners = make("button", { type: "button", "aria-pressed": "false", onclick: () => this.toggleCorners() }, "Move the corners");
     this.findCorners = make("button", { type: "button", onclick: () => this.change({ corners: null }) }, "Find them again");
     this.tone = make("select", { onchange: () => this.change({ tone: this.tone.value }) });
-    this.stops = make("input", { type: "range", min: -2, max: 2, step: 0.1, oninput: () => this.tryStops(), onchange: () => this.change({ print_stops: Number(this.stops.value) }) });
+    this.stops = make("input", { type: "range", min: -2, max: 2, step: 0.1, oninput: () => this.tryPrint(), onchange: () => this.change({ print_stops: Number(this.stops.value) }) });
     this.stopsText = make("span");
+    this.contrast = make("input", { type: "range", min: 0.5, max: 2, step: 0.05, oninput: () => this.tryPrint(), onchange: () => this.change({ print_contrast: Number(this.contrast.value) }) });
+    this.contrastText = make("span");
     this.printing = make("select", { onchange: () => this.change({ printing: this.printing.value }) },
       make("option", { value: "each" }, "for this plate alone"), make("option", { value: "shared" }, "shared by the session"));
     this.checked = make("input", { type: "checkbox", onchange: () => this.change({ checked: this.checked.checked }) });
@@ -118,6 +120,7 @@ export class PlateDesk {
       make("div", {}, make("h3", {}, "Print"),
         make("label", { class: "field" }, "Tone", this.tone),
         make("label", { class: "field" }, make("span", {}, "Printing exposure: ", this.stopsText), this.stops),
+        make("label", { class: "field" }, make("span", {}, "Contrast: ", this.contrastText), this.contrast),
         make("label", { class: "field" }, "Exposure set", this.printing)),
     );
     this.side.replaceChildren(make("div", {}, this.heading, this.facts, this.flags), this.settings,
@@ -154,7 +157,8 @@ export class PlateDesk {
     const tones = this.told.session().tones;
     this.tone.replaceChildren(...tones.map((name) => make("option", { value: name, selected: name === settings.tone }, name)));
     this.stops.value = settings.print_stops;
-    this.sayStops();
+    this.contrast.value = settings.print_contrast;
+    this.sayPrint();
     this.printing.value = settings.printing;
     this.showRemarks(settings);
     this.legend.hidden = this.layer !== "density";
@@ -175,15 +179,17 @@ export class PlateDesk {
     this.change({ checked: !this.checked.checked });
   }
 
-  sayStops() {
+  sayPrint() {
     const stops = Number(this.stops.value);
     this.stopsText.textContent = stops === 0 ? "as measured" : `${Math.abs(stops).toFixed(1)} stop ${stops > 0 ? "more, darker" : "less, lighter"}`;
+    const contrast = Number(this.contrast.value);
+    this.contrastText.textContent = contrast === 1 ? "the paper's own" : `${contrast.toFixed(2)} times the paper's`;
   }
 
-  tryStops() {
-    this.sayStops();
+  tryPrint() {
+    this.sayPrint();
     if (this.layer !== "positive") return;
-    this.wantedTry = `${plateAddress(this.id)}/preview.jpg?side=1200&print_stops=${this.stops.value}`;
+    this.wantedTry = `${plateAddress(this.id)}/preview.jpg?side=1200&print_stops=${this.stops.value}&print_contrast=${this.contrast.value}`;
     if (this.trying) return;
     this.trying = true;
     const next = () => {
@@ -230,6 +236,12 @@ export class PlateDesk {
     const stops = Math.max(-2, Math.min(2, Math.round((Number(this.stops.value) + by) * 10) / 10));
     this.stops.value = stops;
     this.change({ print_stops: stops });
+  }
+
+  steeper(by) {
+    const contrast = Math.max(0.5, Math.min(2, Math.round((Number(this.contrast.value) + by) * 20) / 20));
+    this.contrast.value = contrast;
+    this.change({ print_contrast: contrast });
   }
 
   toggleMeasuring() {
