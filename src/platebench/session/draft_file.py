@@ -155,7 +155,7 @@ def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:
     yield f"printing = {_toml(plate.printing)}"
     yield "# More printing exposure, in stops; positive prints darker."
     yield f"print_stops = {_toml(plate.print_stops)}"
-    yield "# Contrast of the print: 1.0 as the paper gives it, 1.2 a fifth steeper, 0.8 a fifth flatter."
+    yield "# Contrast of the print: 1.0 as the paper gives it, 1.2 a fifth steeper."
     yield f"print_contrast = {_toml(plate.print_contrast)}"
     yield '# "mosaic": full sharpness, for neutral silver; "demosaiced": for coloured plates.'
     yield f"colour = {_toml(plate.colour)}"
