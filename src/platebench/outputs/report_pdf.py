@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -12,6 +13,7 @@ from reportlab.lib import colors
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     CondPageBreak,
     Flowable,
@@ -64,7 +66,18 @@ def write_report_pdf(path: Path, facts: ReportFacts) -> None:
             creator="platebench",
             invariant=1,
         )
-        document.build(list(_flow(facts)))
+        number = partial(_number_page, title=plain_line(facts.title))
+        document.build(list(_flow(facts)), onFirstPage=number, onLaterPages=number)
+
+
+def _number_page(canvas: Canvas, document: SimpleDocTemplate, *, title: str) -> None:
+    """Set title and page number at the foot of a page."""
+    canvas.saveState()
+    canvas.setFont(REGULAR, 7)
+    canvas.setFillColor(_SOFT)
+    canvas.drawString(_MARGIN, 10 * mm, shorten(title, 120.0, REGULAR, 7))
+    canvas.drawRightString(A4[0] - _MARGIN, 10 * mm, str(document.page))
+    canvas.restoreState()
 
 
 def _flow(facts: ReportFacts) -> Iterator[Flowable]:

@@ -67,6 +67,7 @@ function here() {
 }
 
 async function follow() {
+  by("more").open = false;
   if (!session) await renew();
   if (!session) return;
   const id = here();
@@ -147,6 +148,11 @@ const PAN = { ArrowRight: [1, 0], ArrowLeft: [-1, 0], ArrowUp: [0, -1], ArrowDow
 
 document.addEventListener("keydown", (event) => {
   if (document.querySelector("dialog[open]")) return;
+  if (event.key === "Escape" && by("more").open) {
+    by("more").open = false;
+    by("more").querySelector("summary").focus();
+    return;
+  }
   const at = event.target;
   const typing = at.matches("textarea, select, input:not([type=checkbox]):not([type=radio])");
   if ((event.ctrlKey || event.metaKey) && !event.altKey && event.key.toLowerCase() === "z" && !typing) {

@@ -39,7 +39,7 @@ function fill(item, plate) {
 function picture(plate) {
   const frame = make("div", { class: "print" });
   if (!plate.preview) {
-    frame.append(make("div", { class: "none" }, plate.failed ? "not converted" : "not converted yet"));
+    frame.append(make("div", { class: "none" }, plate.settings.skip ? "left out" : plate.failed ? "not converted" : "not converted yet"));
     return frame;
   }
   const [width, height] = plate.pixels || [4, 3];
