@@ -325,6 +325,8 @@ def strip_of_light(
     other, _ = _verdict(profiles, fit, fit.other_blur_px, light)
     if verdict == "none" and other == "gap":
         return "unclear", inner  # it hangs on the blur alone; so sharp a lens is the odder story
+    if verdict == "none" and other == "unclear":
+        return "unclear", fit.shifts_px  # a doubt only: a rebate is as likely
     return verdict, inner
 
 
