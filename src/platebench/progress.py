@@ -118,7 +118,7 @@ def time_in_words(seconds: float) -> str:
 
     Examples
     --------
-    >>> [time_in_words(s) for s in (0.4, 8, 47, 100, 4000)]
+    >>> [time_in_words(s) for s in (0.4, 8, 48, 100, 4000)]
     ['a moment', '8 s', '50 s', '2 min', '1 h 7 min']
     """
     if seconds < 2:
