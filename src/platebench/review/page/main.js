@@ -54,6 +54,7 @@ function showMore() {
   const offer = (name, text, begin) => {
     if (session.can.includes(name)) buttons.push(make("button", { type: "button", onclick: () => { by("more").open = false; begin(); } }, text));
   };
+  offer("convert", "Proof sheet and report, made anew", () => work.start("convert", {}));
   offer("convert", "Convert, with pages at true size", () => work.start("convert", { true_size: true }));
   offer("print-negative", "Print negative…", () => askPrintNegative(session, desk.id, work));
   offer("share", "Pictures to share…", () => askShare(session, desk.id, work));
