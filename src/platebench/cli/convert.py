@@ -8,6 +8,7 @@ import click
 
 from platebench.cli.options import (
     ExampledCommand,
+    results_option,
     session_argument,
     talk_options,
     work_options,
@@ -26,12 +27,7 @@ from platebench.cli.show import show_result
     ),
 )
 @session_argument
-@click.option(
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Folder of results.  [default: SESSION/converted]",
-)
+@results_option
 @click.option("--force", is_flag=True, help="Convert again what is done, and "
     "replace positives you have changed.")  # fmt: skip
 @click.option("--true-size", is_flag=True, help="Also write a PDF with every plate at true size.")

@@ -102,6 +102,16 @@ def plates_option(command: F) -> F:
     )(command)
 
 
+def results_option(command: F) -> F:
+    """--output: the folder of results."""
+    return click.option(
+        "--output",
+        type=click.Path(path_type=Path),
+        metavar="FOLDER",
+        help="Folder of results.  [default: SESSION/converted]",
+    )(command)
+
+
 def work_options(command: F) -> F:
     """--jobs and --memory: how much of the machine is used."""
     command = click.option(

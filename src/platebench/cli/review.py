@@ -10,6 +10,7 @@ import click
 from platebench.cli.options import (
     ExampledCommand,
     print_json,
+    results_option,
     session_argument,
     size_in_bytes,
     talk_options,
@@ -26,12 +27,7 @@ from platebench.cli.options import (
     ),
 )
 @session_argument
-@click.option(
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Folder of results.  [default: SESSION/converted]",
-)
+@results_option
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="Port; 0: a free one."
 )

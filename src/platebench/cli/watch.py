@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from platebench.cli.options import ExampledCommand, session_argument, talk_options, work_options
+from platebench.cli.options import (
+    ExampledCommand,
+    results_option,
+    session_argument,
+    talk_options,
+    work_options,
+)
 
 if TYPE_CHECKING:
     from platebench.session.watch_session import Arrival
@@ -26,12 +32,7 @@ PAUSE_S = 0.5
     ),
 )
 @session_argument
-@click.option(
-    "--output",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Folder of results.  [default: SESSION/converted]",
-)
+@results_option
 @click.option(
     "--settle", type=click.FloatRange(0.2, 600), default=3.0, show_default=True, metavar="SECONDS",
     help="How long files must stay as they are before they count as whole.",

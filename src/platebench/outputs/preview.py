@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -57,6 +58,24 @@ def write_preview(
         Image.fromarray(small).save(
             stream, "JPEG", quality=quality, icc_profile=gray_gamma22_profile(), **tags
         )
+
+
+def smaller_preview(path: Path, side: int, *, quality: int = 82) -> bytes:
+    """Return a preview as a smaller JPEG, its longest side at most ``side`` pixels.
+
+    The file is decoded at a fraction of its size to begin with.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    with Image.open(path) as picture:
+        picture.draft("L", (side, side))
+        picture.thumbnail((side, side))
+        stream = BytesIO()
+        picture.save(stream, "JPEG", quality=quality)
+    return stream.getvalue()
 
 
 def reduced(pixels: NDArray[np.uint16] | NDArray[np.uint8], long_side: int) -> NDArray[np.uint8]:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import base64
-import io
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
-from PIL import Image
 
 from platebench.fsio import atomic_write
+from platebench.outputs.preview import smaller_preview
 from platebench.outputs.session_report_facts import Histogram, ReportFacts, outline_of
 
 TEMPLATES = Path(__file__).parent / "report_page"
@@ -53,19 +52,9 @@ def picture_side(pictures: int) -> int:
     return _SIDES[-1][0]
 
 
-def reduced_jpeg(preview: Path, side: int) -> bytes:
-    """Return a preview as a smaller JPEG; its own is decoded at a fraction of its size."""
-    with Image.open(preview) as picture:
-        picture.draft("L", (side, side))
-        picture.thumbnail((side, side))
-        stream = io.BytesIO()
-        picture.save(stream, "JPEG", quality=82)
-    return stream.getvalue()
-
-
 def _data_address(preview: Path, side: int) -> str:
     try:
-        data = reduced_jpeg(preview, side)
+        data = smaller_preview(preview, side)
     except OSError:
         return "data:,"  # gone since it was made: the words still tell
     return f"data:image/jpeg;base64,{base64.b64encode(data).decode()}"

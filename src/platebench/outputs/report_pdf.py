@@ -27,8 +27,9 @@ from reportlab.platypus import (
 )
 
 from platebench.fsio import atomic_write
+from platebench.outputs.preview import smaller_preview
 from platebench.outputs.proof_type import LIGHT, REGULAR, font_named, plain_line, shorten
-from platebench.outputs.report_html import MOST_DENSITY, reduced_jpeg
+from platebench.outputs.report_html import MOST_DENSITY
 from platebench.outputs.session_report_facts import (
     Fact,
     Histogram,
@@ -170,7 +171,7 @@ def _table(facts: Sequence[Fact], width: float, *, share: float = 0.42) -> Table
 
 def _picture(preview: Path) -> Image | None:
     try:
-        data = reduced_jpeg(preview, SIDE_PIXELS)
+        data = smaller_preview(preview, SIDE_PIXELS)
     except OSError:
         return None
     return Image(io.BytesIO(data), width=_LEFT, height=95 * mm, kind="proportional", hAlign="LEFT")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import math
 from collections.abc import Callable, Mapping
@@ -12,7 +11,6 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, cast
 
-from PIL import Image
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -22,6 +20,7 @@ from starlette.staticfiles import StaticFiles
 
 from platebench.errors import PlateError, WriteError
 from platebench.fsio import UNFINISHED
+from platebench.outputs.preview import smaller_preview
 from platebench.review.events import Events
 from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
@@ -140,7 +139,7 @@ class _Answers:
         if side not in THUMB_SIDES:
             return _bad("side is not known here")
         try:
-            data = _reduced_jpeg(path, side, stamp_of(path))
+            data = _thumb(path, side, stamp_of(path))
         except OSError:
             return Response(status_code=HTTPStatus.NOT_FOUND)
         return Response(data, media_type="image/jpeg", headers=FOR_GOOD)
@@ -276,14 +275,6 @@ def _bad(text: str) -> Response:
 
 
 @lru_cache(maxsize=1024)  # some 20 kB each
-def _reduced_jpeg(path: Path, side: int, stamp: Stamp) -> bytes:
-    """Return a preview smaller; the JPEG is decoded at a fraction of its size to begin with.
-
-    Made once for as long as the file has its ``stamp``.
-    """
-    with Image.open(path) as picture:
-        picture.draft("L", (side, side))
-        picture.thumbnail((side, side))
-        stream = io.BytesIO()
-        picture.save(stream, "JPEG", quality=85)
-    return stream.getvalue()
+def _thumb(path: Path, side: int, stamp: Stamp) -> bytes:
+    """Return a preview as a contact print, made once for as long as the file has its ``stamp``."""
+    return smaller_preview(path, side, quality=85)

@@ -46,34 +46,11 @@ from platebench.stages.light import Dark, Light
 from platebench.stages.tone_file import list_tones, load_tone
 
 EDITABLE = (
-    *(
-        "corners",
-        "rotate",
-        "emulsion",
-        "tone",
-        "printing",
-        "print_stops",
-        "print_contrast",
-        "crop",
-        "straighten",
-    ),
-    *("format", "skip", "checked", "note"),
+    *("corners", "rotate", "emulsion", "tone", "printing", "print_stops", "print_contrast"),
+    *("crop", "straighten", "format", "skip", "checked", "note"),
 )
 MOST_STEPS_BACK = 500
 LOUPE = 64  # pixels of the capture, a power of two
-_NOT_OF_PIXELS = (
-    *(
-        "rotate",
-        "emulsion",
-        "tone",
-        "printing",
-        "print_stops",
-        "print_contrast",
-        "crop",
-        "straighten",
-    ),
-    *("format", "skip", "checked", "note"),
-)
 
 
 class _PixelsKey(NamedTuple):
@@ -386,7 +363,7 @@ class ReviewTable:
     def _pixels_key(self, settings: PlateSettings) -> _PixelsKey:
         """Return all that decides a plate's pixels: files, light, and the settings that matter."""
         said = asdict(settings)
-        for name in (*_NOT_OF_PIXELS, "corners"):
+        for name in EDITABLE:  # decides how pixels are read, not which; corners stand by themselves
             del said[name]
         session = self._settings
         names = (*settings.captures, *session.blank, *session.dark, CALIBRATION)
