@@ -20,12 +20,11 @@ import argparse
 import hashlib
 import os
 import shutil
-import tempfile
 import time
 from datetime import date
 from pathlib import Path
 
-from one_core import print_figures, run_step
+from one_core import run_bench, run_step
 
 FILES = 6
 CHUNK = 1 << 20
@@ -119,32 +118,26 @@ def step_ours(folder: Path) -> dict[str, float]:
 STEPS = {"plain": step_plain, "ours": step_ours}
 
 
-def main() -> None:
-    """Read the command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--megabytes", type=int, default=1500)
-    parser.add_argument("--runs", type=int, default=3)
-    parser.add_argument("--folder", type=Path)
-    parser.add_argument("--step", choices=sorted(STEPS), help=argparse.SUPPRESS)
-    args = parser.parse_args()
-    if args.step:
-        print_figures(**STEPS[args.step](args.folder))
-        return
-    with tempfile.TemporaryDirectory(dir=args.folder) as name:
-        folder = Path(name)
-        make_sources(folder, args.megabytes)
-        best: dict[str, float] = {}
-        for _ in range(args.runs):
-            for step in STEPS:
-                figures = run_step(__file__, step, folder)
-                for key in ("written", "seconds"):
-                    known = best.get(f"{step} {key}", figures[key])
-                    best[f"{step} {key}"] = min(known, figures[key])
-    print(f"{args.megabytes} MB in {FILES} files, best of {args.runs}")
+def compare(folder: Path, asked: argparse.Namespace) -> None:
+    """Measure and print the ratios."""
+    make_sources(folder, asked.megabytes)
+    best: dict[str, float] = {}
+    for _ in range(asked.runs):
+        for step in STEPS:
+            figures = run_step(__file__, step, folder)
+            for key in ("written", "seconds"):
+                known = best.get(f"{step} {key}", figures[key])
+                best[f"{step} {key}"] = min(known, figures[key])
+    print(f"{asked.megabytes} MB in {FILES} files, best of {asked.runs}")
     for key, what in (("written", "copy and hash"), ("seconds", "with reading back")):
         ours, plain = best[f"ours {key}"], best[f"plain {key}"]
         print(f"  {what:18} plain {plain:.2f} s   ours {ours:.2f} s   ", end="")
         print(f"ratio {ours / plain:.2f}   (aim <= {AIM})")
+
+
+def main() -> None:
+    """Measure six files."""
+    run_bench(__doc__, STEPS, compare, size=("megabytes", 1500))
 
 
 if __name__ == "__main__":

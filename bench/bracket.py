@@ -14,11 +14,11 @@ moves by a site in the second kind of bracket, which is the slow way.
 from __future__ import annotations
 
 import argparse
-import tempfile
 import time
+from functools import partial
 from pathlib import Path
 
-from one_core import frame_shape, print_figures, run_step
+from one_core import frame_shape, run_bench, run_step
 
 TIMES_S = (1 / 16, 1 / 4, 1.0)
 NAMES = ("short.dng", "middle.dng", "long.dng")
@@ -68,8 +68,9 @@ def step(folder: Path, *, merge: bool) -> dict[str, float]:
     return figures
 
 
-def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, moved: bool) -> None:
+def compare(folder: Path, asked: argparse.Namespace, *, compress: bool, moved: bool) -> None:
     """Measure one kind of bracket and print the ratios."""
+    megapixels, runs = asked.megapixels, asked.runs
     make_bracket(folder, megapixels, compress=compress, moved=moved)
     run_step(__file__, "read", folder)  # warms the file cache
     done = [run_step(__file__, "merge", folder) for _ in range(runs)]
@@ -84,20 +85,13 @@ def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, moved
     print(f"  peak memory / 16-bit frame {peak / (megapixels * 2e6):.2f}   (3 counts + 2 result)")
 
 
+STEPS = {name: partial(step, merge=name == "merge") for name in ("read", "merge")}
+
+
 def main() -> None:
-    """Read the command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--megapixels", type=float, default=60)
-    parser.add_argument("--runs", type=int, default=3)
-    parser.add_argument("--folder", type=Path)
-    parser.add_argument("--step", choices=("read", "merge"), help=argparse.SUPPRESS)
-    args = parser.parse_args()
-    if args.step:
-        print_figures(**step(args.folder, merge=args.step == "merge"))
-        return
-    for compress, moved in ((True, False), (False, False), (True, True)):
-        with tempfile.TemporaryDirectory(dir=args.folder) as name:
-            compare(Path(name), args.runs, args.megapixels, compress=compress, moved=moved)
+    """Measure three kinds of bracket."""
+    kinds = ((True, False), (False, False), (True, True))
+    run_bench(__doc__, STEPS, *(partial(compare, compress=c, moved=m) for c, m in kinds))
 
 
 if __name__ == "__main__":

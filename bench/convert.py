@@ -16,13 +16,13 @@ and in processor time, which says more where others use the machine too.
 from __future__ import annotations
 
 import argparse
-import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
-from one_core import frame_shape, print_figures, run_step
+from one_core import frame_shape, run_bench, run_step
 
 EXPOSURE_S = 1 / 16
 T = TypeVar("T")
@@ -165,8 +165,9 @@ def step_idle(folder: Path) -> dict[str, float]:
 STEPS = {"idle": step_idle, "ours": step_ours, "floor": step_floor, "script": step_script}
 
 
-def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, script: bool) -> None:
+def compare(folder: Path, asked: argparse.Namespace, *, compress: bool) -> None:
     """Measure one kind of file and print the ratios."""
+    megapixels, runs = asked.megapixels, asked.runs
     make_session(folder, megapixels, compress=compress)
     run_step(__file__, "ours", folder)  # leaves the pictures the floor writes
     idle = run_step(__file__, "idle", folder)["peak_bytes"]
@@ -186,7 +187,7 @@ def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, scrip
         print(f"  ratio to the floor        {ours / floor:.2f}   (aim <= 1.5)")
     print(f"  peak memory / 16-bit frame {peak / frame:.2f}   (aim <= 4; all of the process)")
     print(f"  the same above idle        {(peak - idle) / frame:.2f}   (idle: {idle / 1e6:.0f} MB)")
-    if script:
+    if compress:  # the script reads either kind alike
         figures = run_step(__file__, "script", folder)
         seconds, memory = figures["seconds"], figures["peak_bytes"]
         print(f"  plain script {seconds:.1f} s, {memory / frame:.1f} x the frame")
@@ -194,20 +195,8 @@ def compare(folder: Path, runs: int, megapixels: float, *, compress: bool, scrip
 
 
 def main() -> None:
-    """Read the command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--megapixels", type=float, default=60)
-    parser.add_argument("--runs", type=int, default=3)
-    parser.add_argument("--folder", type=Path)
-    parser.add_argument("--step", choices=sorted(STEPS), help=argparse.SUPPRESS)
-    args = parser.parse_args()
-    if args.step:
-        print_figures(**STEPS[args.step](args.folder))
-        return
-    with tempfile.TemporaryDirectory(dir=args.folder) as name:
-        compare(Path(name), args.runs, args.megapixels, compress=True, script=True)
-    with tempfile.TemporaryDirectory(dir=args.folder) as name:
-        compare(Path(name), args.runs, args.megapixels, compress=False, script=False)
+    """Measure both kinds of file."""
+    run_bench(__doc__, STEPS, *(partial(compare, compress=kind) for kind in (True, False)))
 
 
 if __name__ == "__main__":

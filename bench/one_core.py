@@ -1,12 +1,15 @@
-"""What the benchmarks share: steps in processes of their own, on one core, and their memory."""
+"""What the benchmarks share: a command line, steps in processes of their own, and their memory."""
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import resource
 import subprocess
 import sys
+import tempfile
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 ONE_CORE = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
@@ -45,3 +48,36 @@ def run_step(
 def print_figures(**figures: float) -> None:
     """Print a step's figures, with its peak memory, for :func:`run_step`."""
     print(json.dumps(figures | {"peak_bytes": peak_bytes()}))
+
+
+def run_bench(
+    about: str,
+    steps: Mapping[str, Callable[[Path], dict[str, float]]],
+    *measures: Callable[[Path, argparse.Namespace], None],
+    size: tuple[str, float] = ("megapixels", 60.0),
+) -> None:
+    """Read the command line; do the one step it names, else take every measure.
+
+    Parameters
+    ----------
+    about : str
+        The benchmark's docstring; its first line is the help.
+    steps : mapping of name to callable
+        What :func:`run_step` may ask for; each is given the folder and returns its figures.
+    *measures : callable
+        Each is given an empty folder of its own and the arguments.
+    size : (str, float)
+        Name of the option for how much is measured, and what it is unless said.
+    """
+    parser = argparse.ArgumentParser(description=about.splitlines()[0])
+    parser.add_argument(f"--{size[0]}", type=type(size[1]), default=size[1])
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--step", choices=sorted(steps), help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.step:
+        print_figures(**steps[asked.step](asked.folder))
+        return
+    for measure in measures:
+        with tempfile.TemporaryDirectory(dir=asked.folder) as name:
+            measure(Path(name), asked)

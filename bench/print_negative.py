@@ -13,13 +13,12 @@ the second of two; the best run counts.
 from __future__ import annotations
 
 import argparse
-import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from one_core import print_figures, run_step
+from one_core import run_bench, run_step
 
 Figures = dict[str, float]
 PPI = 720.0
@@ -125,8 +124,9 @@ def step_idle(folder: Path) -> Figures:
 STEPS = {"idle": step_idle, "tiff": step_tiff, "whole": step_whole, "floor": step_floor}
 
 
-def compare(folder: Path, megapixels: float, runs: int) -> None:
+def compare(folder: Path, asked: argparse.Namespace) -> None:
     """Measure and print the ratios."""
+    megapixels, runs = asked.megapixels, asked.runs
     make_positive(folder, megapixels)
     run_step(__file__, "tiff", folder)  # leaves the picture the floor writes
     idle = run_step(__file__, "idle", folder)["peak_bytes"]
@@ -151,18 +151,8 @@ def compare(folder: Path, megapixels: float, runs: int) -> None:
 
 
 def main() -> None:
-    """Read the command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--megapixels", type=float, default=60)
-    parser.add_argument("--runs", type=int, default=3)
-    parser.add_argument("--folder", type=Path)
-    parser.add_argument("--step", choices=sorted(STEPS), help=argparse.SUPPRESS)
-    args = parser.parse_args()
-    if args.step:
-        print_figures(**STEPS[args.step](args.folder))
-        return
-    with tempfile.TemporaryDirectory(dir=args.folder) as name:
-        compare(Path(name), args.megapixels, args.runs)
+    """Measure one positive."""
+    run_bench(__doc__, STEPS, compare)
 
 
 if __name__ == "__main__":
