@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from platebench.cli.show_watch import arrival_line, arrival_lines
 from platebench.session import record
+from platebench.session.incoming import never_a_capture
 from platebench.session.session_file import load_session
 from platebench.session.watch_session import SessionWatch
 
@@ -170,17 +172,93 @@ def test_the_rest_of_a_bracket_joins_its_plate(watched, shelf: Path) -> None:
     assert [plate.captures for plate in load_session(folder).plates] == [("b1.dng", "b2.dng")]
 
 
+def test_a_text_named_as_a_raw_is_told_as_soon_as_it_has_settled(watched, shelf: Path) -> None:
+    watch, clock, folder = watched
+    arrive(shelf, folder, "blank.dng", "wide.dng")
+    (folder / "notes.dng").write_text("exposed at noon, developed at dusk\n" * 20)
+    watch.look()
+    clock.now = 4
+    arrival = watch.look()
+    assert [sentence.split(";")[0] for sentence in arrival.trouble] == [
+        f"{folder / 'notes.dng'} is a text file, not a picture"
+    ]
+    assert arrival.waiting == () and arrival.files == ()
+    arrival = watch.look()
+    assert arrival.files == ("blank.dng", "wide.dng")
+    assert [plate.plate_id for plate in arrival.plates] == ["plate-001"]
+    clock.now = 100
+    assert watch.look() is None  # told once
+
+
+def test_a_half_copied_file_is_waited_for_aloud_and_holds_up_nothing(watched, shelf: Path) -> None:
+    watch, clock, folder = watched
+    whole = (shelf / "tall.dng").read_bytes()
+    arrive(shelf, folder, "blank.dng", "wide.dng")
+    (folder / "tall.dng").write_bytes(whole[: len(whole) // 2])
+    watch.look()
+    clock.now = 8
+    assert watch.look() is None  # the rest of it may come at any moment
+    clock.now = 11.5
+    arrival = watch.look()
+    assert arrival.trouble == () and arrival.plates == ()  # said before plates are converted
+    (sentence,) = arrival.waiting
+    assert sentence.startswith("waiting for tall.dng, which is cut off")
+    assert next(arrival_lines(arrival)) == sentence
+    assert json.loads(arrival_line(arrival))["waiting"] == [sentence]
+    assert [plate.plate_id for plate in watch.look().plates] == ["plate-001"]
+    clock.now = 30
+    assert watch.look() is None  # said once
+    (folder / "tall.dng").write_bytes(whole)  # the copy goes on
+    watch.look()
+    clock.now = 34
+    arrival = watch.look()
+    assert arrival.files == ("tall.dng",) and arrival.trouble == ()
+    assert [plate.plate_id for plate in arrival.plates] == ["plate-002"]
+
+
 def test_a_file_that_stays_broken_is_told_once_and_stops_nothing(watched, shelf: Path) -> None:
     watch, clock, folder = watched
     arrive(shelf, folder, "blank.dng", "wide.dng")
-    (folder / "bad.dng").write_bytes(b"not a raw")
+    (folder / "bad.dng").write_bytes(b"II*\0 not a raw, cut off before its first directory")
     watch.look()
-    clock.now = 100
+    clock.now = 10
     arrival = watch.look()
-    assert len(arrival.trouble) == 1 and "bad.dng" in arrival.trouble[0]
-    assert [plate.plate_id for plate in arrival.plates] == ["plate-001"]
+    assert arrival.trouble == () and "bad.dng" in arrival.waiting[0]
+    assert [plate.plate_id for plate in watch.look().plates] == ["plate-001"]
+    clock.now = 59
+    assert watch.look() is None
+    clock.now = 63
+    arrival = watch.look()
+    assert arrival.files == () and len(arrival.trouble) == 1 and "bad.dng" in arrival.trouble[0]
+    assert list(arrival_lines(arrival)) == []  # errors go to stderr
     clock.now = 200
     assert watch.look() is None
+
+
+@pytest.mark.parametrize(
+    ("beginning", "never"),
+    [
+        (b"words, and no picture. ", True),
+        (b"PK\x03\x04" + bytes(20), True),  # ZIP: APPNOTE 4.3.7, local file header signature
+        (b"%PDF-1.7", True),  # ISO 32000-1, 7.5.2
+        (b"\0\0\0\x18ftypmp42", True),  # ISO/IEC 14496-12, 4.3
+        (bytes(64), False),  # room kept for a copy that has not begun
+        (b"II*\0" + bytes(4), False),  # TIFF 6.0: a header whose directory is still to come
+        (b"\x89PNG\r\n\x1a\n", False),  # PNG, 5.2
+        (b"\xff\xd8\xff\xe0", False),  # JPEG
+        (b"\x93 not known here", False),
+    ],
+)
+def test_only_a_files_beginning_can_tell_that_more_of_it_would_not_help(
+    tmp_path: Path, beginning: bytes, never: bool
+) -> None:
+    path = tmp_path / "file.dng"
+    path.write_bytes(beginning * 100)
+    assert never_a_capture(path) is never
+    path.write_bytes(beginning[:8])  # so little may be the first of anything
+    assert never_a_capture(path) is False
+    path.unlink()
+    assert never_a_capture(path) is False
 
 
 def test_settings_that_cannot_be_used_are_told_and_watching_goes_on(watched, shelf: Path) -> None:

@@ -14,7 +14,8 @@ _URGENT = (Severity.WARN, Severity.FAIL)
 
 def arrival_lines(arrival: Arrival) -> Iterator[str]:
     """Yield what a person at the light box needs: densities, doubts, what to take again."""
-    if not arrival.plates:
+    yield from arrival.waiting
+    if arrival.files and not arrival.plates:
         yield f"arrived: {', '.join(arrival.files)}"
     for plate in arrival.plates:
         if plate.error:
@@ -51,6 +52,7 @@ def arrival_line(arrival: Arrival) -> str:
                 for entry in arrival.checked
                 if entry.check
             ],
+            "waiting": list(arrival.waiting),
             "trouble": list(arrival.trouble),
         },
         allow_nan=False,

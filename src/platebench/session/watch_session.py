@@ -1,9 +1,9 @@
 """Convert plates as the camera's files arrive: they are judged while still on the light box.
 
-A file counts as arrived once it has not changed for a while and can be read to its end. What
-arrives is added to ``session.toml``: as a fresh draft while nobody has edited it and no plate would
-lose its id, else at the end of it. Where that could not be done, it is tried again once
-``session.toml`` has changed.
+A file counts as arrived once it has not changed for a while and can be read to its end, see
+:mod:`platebench.session.incoming`. What arrives is added to ``session.toml``: as a fresh draft
+while nobody has edited it and no plate would lose its id, else at the end of it. Where that could
+not be done, it is tried again once ``session.toml`` has changed.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from pathlib import Path
 from platebench.errors import PlateError
 from platebench.plate_job import PlateResult
 from platebench.progress import Progress
-from platebench.session.capture_look import CaptureLook, look_at
+from platebench.session.capture_look import CaptureLook
 from platebench.session.check_file import keep_checks
 from platebench.session.check_session import check_session
 from platebench.session.checked_capture import CheckedCapture
@@ -24,14 +24,12 @@ from platebench.session.convert_session import SessionResult, convert_session
 from platebench.session.draft_file import SessionDraft, is_unedited, write_draft
 from platebench.session.drafting import draft_from_looks, list_captures
 from platebench.session.edit_file import add_captures
+from platebench.session.incoming import Incoming, Stamp
 from platebench.session.record import Known
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.settings import SessionSettings
 
 SETTLE_S = 3.0
-PATIENCE = 20  # times SETTLE_S that a file may stay unreadable before it is told
-
-Stamp = tuple[int, int]  # size, time of change
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,11 +39,13 @@ class Arrival:
     Attributes
     ----------
     files : tuple of str
-        Their names.
+        Names of the captures that came, read to their end.
     plates : tuple of PlateResult
         Plates converted now, in order.
     checked : tuple of CheckedCapture
         Verdicts on their captures.
+    waiting : tuple of str
+        Files that cannot be read as they are and may still be on their way, a sentence each.
     trouble : tuple of str
         What could not be done, in a sentence each.
     """
@@ -53,17 +53,8 @@ class Arrival:
     files: tuple[str, ...]
     plates: tuple[PlateResult, ...] = ()
     checked: tuple[CheckedCapture, ...] = ()
+    waiting: tuple[str, ...] = ()
     trouble: tuple[str, ...] = ()
-
-
-@dataclass(slots=True)
-class _File:
-    """A file as it was seen last."""
-
-    stamp: Stamp
-    since: float
-    look: CaptureLook | None = None
-    refused: str = ""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -95,13 +86,16 @@ class SessionWatch:
     memory: int | None = None
     progress: Progress | None = None
     clock: Callable[[], float] = time.monotonic
-    _files: dict[str, _File] = field(default_factory=dict)
-    _done: frozenset[tuple[str, Stamp]] = frozenset()
+    _incoming: Incoming = field(init=False)
+    _done: set[tuple[str, Stamp]] = field(default_factory=set)
     _digests: Known = field(default_factory=dict)
     _failed: tuple[frozenset[str], Stamp] | None = None  # files, session.toml as it was
 
+    def __post_init__(self) -> None:
+        self._incoming = Incoming(settle_s=self.settle_s)
+
     def look(self) -> Arrival | None:
-        """Look at the folder once; None where nothing new has wholly arrived.
+        """Look at the folder once; None where there is nothing new to tell.
 
         Raises
         ------
@@ -110,61 +104,22 @@ class SessionWatch:
         """
         paths, _ = list_captures(self.folder)
         now = self.clock()
-        self._note(paths, now)
-        if any(now - file.since < self.settle_s for file in self._files.values()):
-            return None  # more may follow at once, the rest of a bracket
-        looks, waiting, trouble = self._looks(paths, now)
-        if waiting:
+        if not self._incoming.note(paths, now):
             return None
-        present = frozenset((name, file.stamp) for name, file in self._files.items())
-        new = {name for name, _ in present - self._done}
+        held = self._incoming.read(now)
+        waiting, trouble = self._incoming.told()
+        if waiting or trouble:  # before the plates, which take their time
+            return Arrival(files=(), waiting=waiting, trouble=trouble)
+        if held:
+            return None
+        present = {(look.name, stamp): look for look, stamp in self._incoming.looks()}
+        new = {name for name, _ in present.keys() - self._done}
         if self._failed is not None and (new or self._failed[1] != self._settings_stamp()):
             new |= self._failed[0] & {name for name, _ in present}  # tried again
-        fresh = sorted(new)
-        if not fresh:
-            return None
-        self._done = present
-        return self._bring_in(fresh, looks, trouble)
+        self._done = set(present)
+        return self._bring_in(sorted(new), list(present.values())) if new else None
 
-    def _note(self, paths: Sequence[Path], now: float) -> None:
-        """Note which files are there and since when each has been as it is."""
-        seen: dict[str, _File] = {}
-        for path in paths:
-            try:
-                facts = path.stat()
-            except OSError:
-                continue
-            stamp = facts.st_size, facts.st_mtime_ns
-            before = self._files.get(path.name)
-            kept = before is not None and before.stamp == stamp
-            seen[path.name] = before if kept and before else _File(stamp, now)
-        self._files = seen
-
-    def _looks(
-        self, paths: Sequence[Path], now: float
-    ) -> tuple[list[CaptureLook], bool, list[str]]:
-        """Return looks at all files, whether some are still waited for, and what cannot be read."""
-        looks, waiting, trouble = [], False, []
-        for path in paths:
-            file = self._files.get(path.name)
-            if file is None:
-                continue
-            if file.look is None and not file.refused:
-                try:
-                    file.look = look_at(path)
-                except PlateError as error:
-                    if now - file.since < PATIENCE * self.settle_s:
-                        waiting = True  # a copy may have stalled
-                        continue
-                    file.refused = str(error)
-                    trouble.append(file.refused)
-            if file.look is not None:
-                looks.append(file.look)
-        return looks, waiting, trouble
-
-    def _bring_in(
-        self, fresh: list[str], looks: list[CaptureLook], trouble: list[str]
-    ) -> Arrival | None:
+    def _bring_in(self, fresh: list[str], looks: list[CaptureLook]) -> Arrival:
         try:
             settings = bring_in(self.folder, looks)
             touched = [
@@ -173,7 +128,7 @@ class SessionWatch:
                 if not plate.skip and set(plate.captures) & set(fresh)
             ]
             if not any(not plate.skip for plate in settings.plates):
-                return Arrival(files=tuple(fresh), trouble=tuple(trouble))
+                return Arrival(files=tuple(fresh))
             result: SessionResult = convert_session(
                 self.folder,
                 output=self.output,
@@ -187,12 +142,11 @@ class SessionWatch:
             self._failed = None
         except PlateError as error:
             self._failed = frozenset(fresh), self._settings_stamp()
-            return Arrival(files=tuple(fresh), trouble=(*trouble, *str(error).splitlines()))
+            return Arrival(files=tuple(fresh), trouble=tuple(str(error).splitlines()))
         return Arrival(
             files=tuple(fresh),
             plates=tuple(plate for plate in result.results if not plate.skipped),
             checked=tuple(entry for entry in checked if entry.name in fresh),
-            trouble=tuple(trouble),
         )
 
     def _settings_stamp(self) -> Stamp:
