@@ -7,6 +7,7 @@ from pathlib import Path
 from platebench.image import SensorFrame
 from platebench.settings import ScanSettings
 from platebench.stages.reading.file_kind import FileKind, find_kind
+from platebench.stages.reading.read_dng import read_plain_dng
 from platebench.stages.reading.read_raw import read_raw
 from platebench.stages.reading.read_scan import read_scan
 
@@ -37,5 +38,6 @@ def read_capture(path: Path, scan: ScanSettings = _DEFAULT) -> SensorFrame:
     """
     found = find_kind(path)
     if found.kind is FileKind.RAW:
-        return read_raw(path, found.structure)
+        plain = read_plain_dng(path, found.structure)
+        return read_raw(path, found.structure) if plain is None else plain
     return read_scan(path, found, scan)

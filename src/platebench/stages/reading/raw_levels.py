@@ -58,7 +58,7 @@ def dng_levels(structure: TiffStructure, levels: RawLevels, margins: tuple[int, 
     margins : (int, int)
         Rows and columns of the stored picture above and left of LibRaw's visible area.
     """
-    directory = _sensor_directory(structure)
+    directory = structure.sensor
     if directory is None:
         return levels
     stated = directory.tags.get(tiff.WHITE_LEVEL)
@@ -87,13 +87,6 @@ def dng_levels(structure: TiffStructure, levels: RawLevels, margins: tuple[int, 
 
 
 _DELTAS = (tiff.BLACK_DELTA_H, tiff.BLACK_DELTA_V)
-
-
-def _sensor_directory(structure: TiffStructure) -> TiffDirectory | None:
-    if not any(tiff.DNG_VERSION in d.tags for d in structure.directories):
-        return None
-    sensor = [d for d in structure.directories if d.is_raw and not d.is_reduced]
-    return max(sensor, key=lambda d: d.shape[0] * d.shape[1], default=None)
 
 
 def _black_block(directory: TiffDirectory) -> NDArray[np.float64] | None:

@@ -24,9 +24,11 @@ WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC = 256, 257, 258, 259, 262
 SUBFILE_TYPE, MAKE, STRIP_OFFSETS, SAMPLES, STRIP_COUNTS = 254, 271, 273, 277, 279
 ROWS_PER_STRIP, PLANAR, SAMPLE_FORMAT, SUB_DIRECTORIES = 278, 284, 339, 330
 TILE_WIDTH, TILE_HEIGHT, TILE_OFFSETS, TILE_COUNTS = 322, 323, 324, 325
-CFA_PATTERN, DNG_VERSION = 33422, 50706
+CFA_REPEAT, CFA_PATTERN, DNG_VERSION = 33421, 33422, 50706
+CFA_COLOURS, CFA_LAYOUT, LINEARIZATION = 50710, 50711, 50712
+SUB_TILE, ROW_INTERLEAVE, COLUMN_INTERLEAVE = 50974, 50975, 52547
 BLACK_REPEAT, BLACK_LEVEL, BLACK_DELTA_H, BLACK_DELTA_V = 50713, 50714, 50715, 50716
-WHITE_LEVEL, ACTIVE_AREA = 50717, 50829
+WHITE_LEVEL, SCALE, ACTIVE_AREA = 50717, 50718, 50829
 PHOTOMETRIC_CFA, PHOTOMETRIC_LINEAR_RAW = 32803, 34892
 FLOAT_SAMPLES = 3
 _SEPARATE_PLANES = 2
@@ -34,9 +36,10 @@ _SEPARATE_PLANES = 2
 _LAYOUT_TAGS = (WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC, SUBFILE_TYPE, MAKE, SAMPLES)
 _DATA_TAGS = (STRIP_OFFSETS, STRIP_COUNTS, ROWS_PER_STRIP, PLANAR, SAMPLE_FORMAT, SUB_DIRECTORIES)
 _TILE_TAGS = (TILE_WIDTH, TILE_HEIGHT, TILE_OFFSETS, TILE_COUNTS)
-_RAW_TAGS = (CFA_PATTERN, DNG_VERSION, WHITE_LEVEL, ACTIVE_AREA)
+_RAW_TAGS = (CFA_REPEAT, CFA_PATTERN, DNG_VERSION, WHITE_LEVEL, SCALE, ACTIVE_AREA)
+_ORDER_TAGS = (CFA_COLOURS, CFA_LAYOUT, LINEARIZATION, SUB_TILE, ROW_INTERLEAVE, COLUMN_INTERLEAVE)
 _BLACK_TAGS = (BLACK_REPEAT, BLACK_LEVEL, BLACK_DELTA_H, BLACK_DELTA_V)
-_KEPT = frozenset((*_LAYOUT_TAGS, *_DATA_TAGS, *_TILE_TAGS, *_RAW_TAGS, *_BLACK_TAGS))
+_KEPT = frozenset((*_LAYOUT_TAGS, *_DATA_TAGS, *_TILE_TAGS, *_RAW_TAGS, *_ORDER_TAGS, *_BLACK_TAGS))
 # TIFF type number -> struct code of one element; rationals are two of them.
 _CODES = {1: "B", 2: "B", 3: "H", 4: "I", 5: "II", 6: "b", 7: "B", 8: "h", 9: "i", 10: "ii"}
 _CODES |= {11: "f", 12: "d", 13: "I", 16: "Q", 17: "q", 18: "Q"}
@@ -138,11 +141,22 @@ class TiffStructure:
         Size of the file.
     damage : list of str
         Entries that could not be believed and were left out.
+    order : {"<", ">"}
+        Order of bytes in a number, as ``struct`` and NumPy name it.
     """
 
     directories: list[TiffDirectory]
     file_bytes: int
     damage: list[str] = field(default_factory=list)
+    order: str = "<"
+
+    @property
+    def sensor(self) -> TiffDirectory | None:
+        """The largest of a DNG's directories that hold a sensor's counts; None if no DNG."""
+        if not any(DNG_VERSION in d.tags for d in self.directories):
+            return None
+        sensor = [d for d in self.directories if d.is_raw and not d.is_reduced]
+        return max(sensor, key=lambda d: d.shape[0] * d.shape[1], default=None)
 
 
 def read_tiff_structure(path: Path) -> TiffStructure:
@@ -203,7 +217,7 @@ class _Walk:
             if directory is not None:
                 below.append(directory)
                 waiting += [int(more) for more in directory.tags.get(SUB_DIRECTORIES, ())]
-        return TiffStructure(chain + below, self.file_bytes, self.damage)
+        return TiffStructure(chain + below, self.file_bytes, self.damage, self.order)
 
     def _read(self, offset: int, size: int) -> bytes | None:
         if offset < 0 or offset + size > self.file_bytes:
