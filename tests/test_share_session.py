@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -12,11 +13,14 @@ from PIL import Image
 
 from platebench.cli import main
 from platebench.errors import SessionFolderError
+from platebench.log_entry import LogEntry
 from platebench.session import share_session as share_session_module
 from platebench.session.convert_session import convert_session
-from platebench.session.share_session import ShareWishes, share_session
+from platebench.session.share_session import ShareWishes, caption_lines, share_session
+from platebench.settings import PlateSettings
+from platebench.synthetic import CameraModel, simulate_plate
 
-from .session_files import write_session
+from .session_files import BOX, EXPOSURE_S, PLATES, put, write_session
 
 LOG = "plate id,title,place,date\nwide,The old ferry,Under Hallow Point,1893~\n"
 
@@ -36,11 +40,13 @@ def session(converted: Path, tmp_path: Path) -> Path:
 
 def test_every_converted_plate_is_shared_without_its_edge(session: Path) -> None:
     made = share_session(session, wishes=ShareWishes(long_side=200))
-    assert [path.name for path in made] == ["dense.jpg", "wide.jpg"]
-    with Image.open(made[1]) as inner:
+    assert [one.path.name for one in made] == ["dense.jpg", "wide.jpg"]
+    with Image.open(made[1].path) as inner:
         assert max(inner.size) == 200 and inner.mode == "RGB"
         within = np.asarray(inner.convert("L"))
-    whole_path = share_session(session, ["wide"], wishes=ShareWishes(long_side=200, edge=True))[0]
+    whole_path = share_session(session, ["wide"], wishes=ShareWishes(long_side=200, edge=True))[
+        0
+    ].path
     with Image.open(whole_path) as whole:
         edged = np.asarray(whole.convert("L"))
     # the clear rebate prints black; the simulator has one on all four sides
@@ -48,10 +54,16 @@ def test_every_converted_plate_is_shared_without_its_edge(session: Path) -> None
     assert (edged < 20).mean() > (within < 20).mean()
 
 
+def test_a_date_that_is_not_sure_is_captioned_in_words() -> None:
+    plate, entry = PlateSettings(id="wide", captures=()), LogEntry(plate_id="wide", date="1893~")
+    # EDTF, ISO 8601-2: "~" is approximate
+    assert caption_lines(plate, entry, place=False) == ["wide, about 1893", "glass plate"]
+
+
 def test_the_place_is_left_out_unless_it_is_asked_for(session: Path) -> None:
     for place in (False, True):
         made = share_session(session, ["wide"], wishes=ShareWishes(caption=True, place=place))
-        content = made[0].read_bytes()
+        content = made[0].path.read_bytes()
         assert b"The old ferry" in content
         assert (b"Hallow Point" in content) is place
         assert b"1/16" not in content and b"blank.dng" not in content
@@ -65,7 +77,7 @@ def test_a_retouched_positive_is_what_is_shared(session: Path) -> None:
         pixels = tiff.asarray()
     tifffile.imwrite(positive, np.full_like(pixels, 65535), photometric="minisblack")
     made = share_session(session, ["wide"], wishes=ShareWishes(kind="png", long_side=100))
-    with Image.open(made[0]) as shared:
+    with Image.open(made[0].path) as shared:
         assert np.asarray(shared).min() == 255
 
 
@@ -94,5 +106,30 @@ def test_a_webp_file_is_no_longer_than_the_format_allows(
     assert share_session_module.LONGEST["webp"] * 1.17 < 16_383
     monkeypatch.setattr(share_session_module, "LONGEST", {"webp": 150})
     wishes = ShareWishes(kind="webp", long_side=300)
-    with Image.open(share_session(session, ["wide"], wishes=wishes)[0]) as picture:
+    with Image.open(share_session(session, ["wide"], wishes=wishes)[0].path) as picture:
         assert max(picture.size) == 150
+
+
+def test_a_plate_kept_whole_is_shared_without_the_empty_light_box_and_says_so(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "shelf"
+    write_session(folder, names=("wide",))
+    camera = CameraModel(shape=(300, 400), offset=(0.0, 0.35))
+    off = simulate_plate(PLATES["wide"], BOX, camera, exposure_s=EXPOSURE_S, seed=12)
+    put(folder / "wide.dng", off.frame, at_s=60)
+    convert_session(folder, workers=1)
+    asked = ["share", str(folder), "--as", "png", "--output", str(tmp_path / "to")]
+    done = CliRunner().invoke(main, asked)
+    assert done.exit_code == 0 and done.stdout.strip() == str(tmp_path / "to" / "wide.png")
+    assert done.stderr.startswith("Note: wide is shown uncropped: in the capture, ")
+    assert "leave" in done.stderr and "convert" in done.stderr
+    assert "kept whole" not in done.stderr  # said once
+    with Image.open(tmp_path / "to" / "wide.png") as picture:
+        seen = np.asarray(picture.convert("L"))
+    assert seen.shape[1] < 0.8 * 400 and (seen > 60).mean() > 0.6
+    (made,) = share_session(folder, wishes=ShareWishes(edge=True, kind="png"))
+    with Image.open(made.path) as whole:
+        assert whole.size == (400, 300)
+    document = json.loads(CliRunner().invoke(main, [*asked, "--json"]).stdout)
+    assert document["notes"] == [made.note()]

@@ -15,6 +15,8 @@ from platebench.plate_job import PlateJob, PrintingEnds
 from platebench.stages.light import Uniformity
 from platebench.stages.measure import PlateDensities
 
+KEPT_WHOLE = "kept whole: not cropped"
+
 
 def plate_record(
     job: PlateJob,
@@ -33,7 +35,7 @@ def plate_record(
         flags.append(framing.fit.warning)
     doubtful = framing.whole and job.settings.crop
     if doubtful:
-        flags.append("kept whole: not cropped")
+        flags.append(KEPT_WHOLE)
     return {
         "plate": job.plate_id,
         "captures": list(job.settings.captures),

@@ -14,6 +14,7 @@ from platebench.outputs.share_picture import (
     Hue,
     coloured,
     picture_area,
+    plate_area,
     reduced_light,
     srgb_profile,
     with_caption,
@@ -83,6 +84,22 @@ def test_the_rebate_is_cut_and_a_dark_picture_is_kept() -> None:
     night[150:250, 200:400] = 0.8
     top, left, bottom, right = picture_area(night)
     assert top <= 6 and left <= 9 and bottom >= 394 and right >= 591
+
+
+def test_a_plate_that_was_not_cut_out_keeps_all_of_itself_and_little_around_it() -> None:
+    yy, xx = np.mgrid[:600, :1000]
+    light = np.full((600, 1000), 0.003, np.float32)
+    askew = (xx + 0.06 * yy > 400) & (xx + 0.06 * yy < 800) & (yy - 0.06 * xx > 130)
+    light[askew] = 0.5
+    light[40:42, 60:62] = 0.9  # a speck of dust on the light box
+    rows, columns = np.nonzero(askew)
+    top, left, bottom, right = plate_area(light)
+    for start, edge in ((top, rows.min()), (left, columns.min())):
+        assert edge - 22 <= start < edge
+    assert bottom == 600  # it leaves the frame there
+    assert columns.max() < right <= columns.max() + 22
+    nothing = np.full((60, 100), 0.003, np.float32)
+    assert plate_area(nothing) == (0, 0, 60, 100)
 
 
 @pytest.mark.parametrize(("kind", "suffix"), [("jpeg", ".jpg"), ("png", ".png"), ("webp", ".webp")])

@@ -74,7 +74,11 @@ def command(
     )
     made = share_session(session, plates, to=output, wishes=wishes, progress=progress_for(quiet))
     if as_json:
-        print_json({"session": str(session), "files": [str(path) for path in made]})
+        notes = [one.note() for one in made if one.doubt]
+        files = [str(one.path) for one in made]
+        print_json({"session": str(session), "files": files, "notes": notes})
     elif not quiet:
-        for path in made:
-            click.echo(str(path))
+        for one in made:
+            if one.doubt:
+                click.echo(f"Note: {one.note()}", err=True)
+            click.echo(str(one.path))

@@ -24,6 +24,8 @@ Linear = NDArray[np.float32]
 BAND_ROWS = 512
 MOST_REBATE = 0.12  # of a side that edge and rebate may take
 SURE_LOSS = 0.012  # of a side, cut where no rebate is seen: the bevel of the glass, chips
+SEEN = 0.005  # of a line: as much that is lighter than bare light belongs to the plate
+MARGIN = 0.02  # of the long side, left around a plate that was not cut out
 SLACK = 0.004  # of a side, cut beyond a rebate that is seen: it may run askew
 REBATE_BELOW = 0.03  # linear light: rebate and bare glass print near black
 PICTURE_SHARE = 0.25  # of a line that is lighter where the picture begins
@@ -92,6 +94,24 @@ def picture_area(light: Linear) -> tuple[int, int, int, int]:
     columns = lighter[light.shape[0] // 6 : -max(1, light.shape[0] // 6)].mean(axis=0)
     top, bottom = _within(rows)
     left, right = _within(columns)
+    return top, left, bottom, right
+
+
+def plate_area(light: Linear) -> tuple[int, int, int, int]:
+    """Return where a plate lies in a capture that was kept whole: top, left, bottom, right.
+
+    Lines in which nothing is lighter than bare light prints are left out, a margin kept; specks
+    on the light box do not count. What is left may lie askew, and is never cut into.
+    """
+    seen = cv2.medianBlur(light.astype(np.float32), 5) > REBATE_BELOW
+    margin = round(MARGIN * max(light.shape))
+    ends = []
+    for axis in (1, 0):
+        lines = np.flatnonzero(seen.mean(axis=axis) > SEEN)
+        length = light.shape[1 - axis]
+        first, last = (int(lines[0]), int(lines[-1]) + 1) if lines.size else (0, length)
+        ends.append((max(0, first - margin), min(length, last + margin)))
+    (top, bottom), (left, right) = ends
     return top, left, bottom, right
 
 

@@ -59,7 +59,7 @@ def share(table: ReviewTable, wishes: dict[str, Any]) -> Work:
         made = share_session(
             table.folder, [plate], output=table.output, wishes=how, progress=progress
         )
-        return [f"picture: {path}" for path in made]
+        return [line for one in made for line in (f"picture: {one.path}", one.note()) if line]
 
     return work
 

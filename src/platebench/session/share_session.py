@@ -16,15 +16,19 @@ from platebench.outputs.share_picture import (
     Kind,
     coloured,
     picture_area,
+    plate_area,
     reduced_light,
     with_caption,
     write_share,
 )
-from platebench.plate_job import POSITIVES
+from platebench.plate_dates import date_in_words
+from platebench.plate_job import POSITIVES, RECORDS
+from platebench.plate_record import KEPT_WHOLE
 from platebench.printing.positive_picture import read_positive
 from platebench.profiles_folder import profiles_folder
 from platebench.progress import NullProgress, Progress
 from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.record import read_record
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_log import load_session_log
 from platebench.session.session_report import OUTPUT_NAME
@@ -34,6 +38,7 @@ from platebench.stages.tone_file import load_tone
 FOLDER = "shared"
 LONG_SIDE = 2000
 LONG_SIDES = (64, 30_000)
+MEND = "drag its corners on the review table or take it again, then convert"
 LONGEST: Mapping[str, int] = {"webp": 14_000}  # 16,383 with its caption, by the file format
 
 
@@ -68,6 +73,29 @@ class ShareWishes:
     quality: int = 90
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shared:
+    """A picture that was made.
+
+    Attributes
+    ----------
+    plate_id : str
+    path : Path
+    doubt : str
+        Why the plate was not cut out of its capture; empty where it was.
+    """
+
+    plate_id: str
+    path: Path
+    doubt: str = ""
+
+    def note(self) -> str:
+        """Return what a person should know before showing it; empty where there is nothing."""
+        if not self.doubt:
+            return ""
+        return f"{self.plate_id} is shown uncropped: {self.doubt}; {MEND}"
+
+
 def share_session(
     folder: Path,
     plates: Sequence[str] = (),
@@ -76,8 +104,11 @@ def share_session(
     output: Path | None = None,
     wishes: ShareWishes | None = None,
     progress: Progress | None = None,
-) -> list[Path]:
+) -> list[Shared]:
     """Write pictures to share and return them.
+
+    Of a plate whose sides were in doubt, the positive is the whole capture: the bare light around
+    the plate is left out, as far as it shows nothing, and the plate is not straightened.
 
     Parameters
     ----------
@@ -113,15 +144,27 @@ def share_session(
     make_folder(place)
     log = load_session_log(folder)
     progress = progress or NullProgress()
+    made: list[Shared] = []
     progress.begin("pictures", len(chosen))
     try:
         for plate, target in zip(chosen, targets, strict=True):
             entry = log.entry(plate.id) or LogEntry(plate_id=plate.id)
-            _share(folder, output, plate, target, entry, wishes)
+            doubt = _doubt(output, plate)
+            _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt))
+            made.append(Shared(plate_id=plate.id, path=target, doubt=doubt))
             progress.advance(plate.id)
     finally:
         progress.end()
-    return targets
+    return made
+
+
+def _doubt(output: Path, plate: PlateSettings) -> str:
+    """Return why a plate was kept whole, in the words of its record; empty where it was not."""
+    result = read_record(output / RECORDS / f"{plate.id}.json").get("result", {})
+    if not (result.get("doubtful") and result.get("whole")):
+        return ""
+    doubts = [str(flag) for flag in result.get("flags", ()) if flag != KEPT_WHOLE]
+    return "; ".join(doubts) or "its sides are in doubt"
 
 
 def _share(
@@ -131,13 +174,15 @@ def _share(
     target: Path,
     entry: LogEntry,
     wishes: ShareWishes,
+    *,
+    uncut: bool,
 ) -> None:
     positive = read_positive(output / POSITIVES / f"{plate.id}.tif")
     codes = positive.codes
     if not wishes.edge:
         small = reduced_light(codes, positive.luminance, 1000)
         share = codes.shape[0] / small.shape[0], codes.shape[1] / small.shape[1]
-        top, left, bottom, right = picture_area(small)
+        top, left, bottom, right = (plate_area if uncut else picture_area)(small)
         codes = codes[
             round(top * share[0]) : round(bottom * share[0]),
             round(left * share[1]) : round(right * share[1]),
@@ -145,16 +190,18 @@ def _share(
     long_side = min(wishes.long_side, LONGEST.get(wishes.kind, wishes.long_side))
     light = reduced_light(codes, positive.luminance, long_side)
     hue = _hue(folder, plate) if wishes.toned else None
-    lines = caption_lines(plate, entry, place=wishes.place) if wishes.caption else []
+    lines = caption_lines(plate, entry, place=wishes.place, uncut=uncut) if wishes.caption else []
     picture = with_caption(coloured(light, hue), lines)
     packet = share_packet(entry, place=wishes.place)
     write_share(target, picture, kind=wishes.kind, quality=wishes.quality, xmp=packet)
 
 
-def caption_lines(plate: PlateSettings, entry: LogEntry, *, place: bool) -> list[str]:
-    """Return a caption: what, where if wanted, and when; then the plate."""
-    about = [entry.title or plate.id, entry.place if place else "", entry.date]
-    kind = [entry.emulsion or "glass plate", plate.format]
+def caption_lines(
+    plate: PlateSettings, entry: LogEntry, *, place: bool, uncut: bool = False
+) -> list[str]:
+    """Return a caption: what, where if wanted, and when; then the plate, and if it is uncropped."""
+    about = [entry.title or plate.id, entry.place if place else "", date_in_words(entry.date)]
+    kind = [entry.emulsion or "glass plate", plate.format, "shown uncropped" if uncut else ""]
     lines = [", ".join(filter(None, about)), ", ".join(filter(None, kind))]
     return [line for line in lines if line]
 
