@@ -1,8 +1,8 @@
 """A plain DNG to sensor counts: read from its own tags, by a faster decoder than LibRaw's.
 
 LibRaw's decoder of lossless JPEG takes more than half of a plate's time. A DNG says all there is
-to know in tags of an open specification, so the plain ones do not need it: one mosaic, counts as
-they are or in lossless JPEG. Whatever else a DNG may hold is left to LibRaw.
+to know in tags of an open specification, so the plain ones do not need it: one mosaic in lossless
+JPEG. Whatever else a DNG may hold is left to LibRaw, uncompressed counts too: those it reads fast.
 
 References
 ----------
@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,7 @@ from platebench.stages.reading.unread import refuse_unread
 
 Counts = NDArray[np.uint16]
 
-_AS_THEY_ARE, _LOSSLESS_JPEG = 1, 7
+_LOSSLESS_JPEG = 7
 _FIRST_VERSION: Final = (1, 1)  # before it, lossless JPEG counted 16-bit differences otherwise
 _NEEDED = ("exposure_s", "f_number", "iso")  # where one is absent, LibRaw asks makers' notes
 # Values that change nothing; with any other, LibRaw is asked.
@@ -77,7 +77,7 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
         return None
     top, left, bottom, right = _visible(directory)
     try:
-        stored = _stored(path, directory, structure.order)
+        stored = _stored(path, directory)
     except (UnusualJpegError, OSError):
         return None
     except MemoryError as error:
@@ -103,15 +103,13 @@ def _is_plain(structure: TiffStructure, directory: TiffDirectory) -> bool:
     """Whether the tags describe one mosaic without anything that changes its counts or order."""
     version = next(d.tags[tiff.DNG_VERSION] for d in structure.directories if _versioned(d))
     mosaics = [d for d in structure.directories if d.is_raw and not d.is_reduced]
-    compression = directory.first(tiff.COMPRESSION, _AS_THEY_ARE)
-    bits = directory.first(tiff.BITS, 1)
     top, left, bottom, right = _visible(directory)
     rows, columns = directory.shape
     return (
         version[:2] >= _FIRST_VERSION
         and len(mosaics) == 1
         and not structure.damage
-        and (compression == _LOSSLESS_JPEG or (compression == _AS_THEY_ARE and bits == 16))
+        and directory.first(tiff.COMPRESSION, 1) == _LOSSLESS_JPEG
         and directory.absent_pieces == 0
         and tiff.LINEARIZATION not in directory.tags
         and all(directory.tags.get(tag, value) == value for tag, value in _HARMLESS.items())
@@ -158,19 +156,15 @@ def _pattern(directory: TiffDirectory) -> NDArray[np.uint8] | None:
     return np.array(colours, np.uint8).reshape(int(repeat[0]), int(repeat[1]))
 
 
-def _stored(path: Path, directory: TiffDirectory, order: str) -> Counts:
+def _stored(path: Path, directory: TiffDirectory) -> Counts:
     """Return all counts the file stores, margins included."""
     rows, columns = directory.shape
-    packed = directory.first(tiff.COMPRESSION, _AS_THEY_ARE) == _LOSSLESS_JPEG
     stored = np.empty((rows, columns), np.uint16)
     with path.open("rb") as stream:
         for (top, left), shape, (offset, size) in _layout(directory):
             stream.seek(offset)
             room = stored[top : top + shape[0], left : left + shape[1]]
-            if packed:
-                piece = decode_lossless(stream.read(size), shape)
-            else:
-                piece = _plain_numbers(stream, size, shape, order)
+            piece = decode_lossless(stream.read(size), shape)
             room[...] = piece[: room.shape[0], : room.shape[1]]
     return stored
 
@@ -192,10 +186,3 @@ def _layout(
         for left in range(0, columns, width):
             coded = height if tiled else min(height, rows - top)
             yield (top, left), (coded, width), next(pieces)
-
-
-def _plain_numbers(stream: IO[bytes], size: int, shape: tuple[int, int], order: str) -> Counts:
-    if size != 2 * shape[0] * shape[1]:
-        raise UnusualJpegError("another size")
-    numbers = np.fromfile(stream, np.dtype(order + "u2"), size // 2)
-    return numbers.reshape(shape).astype(np.uint16, copy=False)

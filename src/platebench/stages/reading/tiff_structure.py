@@ -141,14 +141,11 @@ class TiffStructure:
         Size of the file.
     damage : list of str
         Entries that could not be believed and were left out.
-    order : {"<", ">"}
-        Order of bytes in a number, as ``struct`` and NumPy name it.
     """
 
     directories: list[TiffDirectory]
     file_bytes: int
     damage: list[str] = field(default_factory=list)
-    order: str = "<"
 
     @property
     def sensor(self) -> TiffDirectory | None:
@@ -217,7 +214,7 @@ class _Walk:
             if directory is not None:
                 below.append(directory)
                 waiting += [int(more) for more in directory.tags.get(SUB_DIRECTORIES, ())]
-        return TiffStructure(chain + below, self.file_bytes, self.damage, self.order)
+        return TiffStructure(chain + below, self.file_bytes, self.damage)
 
     def _read(self, offset: int, size: int) -> bytes | None:
         if offset < 0 or offset + size > self.file_bytes:
