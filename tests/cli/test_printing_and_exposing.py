@@ -58,8 +58,39 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def test_many_plates_are_told_a_line_each_and_one_in_full(session: Path, tmp_path: Path) -> None:
+    told = run("which-print", session).stdout
+    document = json.loads(run("which-print", session, "--json").stdout)
+    lines = told.splitlines()
+    assert lines[0].split()[:2] == ["plate", "range"] and "in blue" not in lines[0]
+    assert lines[4] == "" and len(lines) < 20
+    for line, plate in zip(lines[1:4], document["plates"], strict=True):
+        words = line.split()
+        assert words[:2] == [plate["plate"], f"{plate['density_range']:.2f}"]
+        named = [part.split(" (")[0] for part in " ".join(words[2:]).split(", ")]
+        assert named == plate["suits"] != []
+    flat = " ".join(told.split())
+    assert "All: not calibrated with a step tablet" in flat and "safety data sheet" in flat
+    assert f"which-print {session} dense, or --detail" in flat
+    for asked in (("dense",), ("--detail",)):
+        assert "Suits as it is" in run("which-print", session, *asked).stdout
+    # a doubt, and a range nothing takes up: 3.5 is longer than carbon's 2.5
+    for path in (session / "converted" / "plates").glob("*.json"):
+        record = json.loads(path.read_text())
+        record["result"]["densities"]["density_range"] = 3.5
+        record["result"]["doubtful"] = path.stem == "tall"
+        if path.stem == "wide":
+            record["result"]["stain"] = None  # as of a scan in grey
+        (tmp_path / "plates").mkdir(exist_ok=True)
+        (tmp_path / "plates" / path.name).write_text(json.dumps(record))
+    told = run("which-print", session, "--output", tmp_path).stdout
+    assert "\ntall?" in told and "dense?" not in told and "?: the plate's sides" in told
+    assert "wide: blue was not measured" in told
+    assert told.count("none; nearest: carbon, 1.00 too long") == 3
+
+
 def test_advice_for_a_converted_session(session: Path) -> None:
-    result = run("which-print", session)
+    result = run("which-print", session, "--detail")
     assert result.exit_code == 0, result.exception
     for plate in ("dense", "tall", "wide"):
         assert f"\n{plate}: density range " in f"\n{result.stdout}"

@@ -8,6 +8,7 @@ import click
 
 from platebench.cli.complete import plate_ids, process_names
 from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
+from platebench.cli.show_print_summary import show_summary
 from platebench.cli.show_which_print import show_advice
 
 
@@ -17,6 +18,7 @@ from platebench.cli.show_which_print import show_advice
     short_help="Say which printing process suits each plate, and what others lose.",
     examples=(
         "platebench which-print shelf-3",
+        "platebench which-print shelf-3 plate-07",
         "platebench which-print shelf-3 plate-07 --process albumen --process carbon",
         "platebench which-print shelf-3 --json",
     ),
@@ -31,6 +33,7 @@ from platebench.cli.show_which_print import show_advice
     shell_complete=process_names,
     help="Only this process; repeat for several.  [default: all]",
 )
+@click.option("--detail", is_flag=True, help="Every process for every plate.")
 @click.option(
     "--output",
     type=click.Path(path_type=Path),
@@ -42,15 +45,17 @@ def command(
     session: Path,
     plates: tuple[str, ...],
     processes: tuple[str, ...],
+    detail: bool,
     output: Path | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
     """Compare the converted plates of SESSION with the exposure scales of printing processes.
 
-    For each plate, or each PLATE named: which processes suit it as it is, which need a print
-    negative, by how much its range is too long or too short, and what would be lost. Profiles of
-    your own go into SESSION/process, or into the folder "process" of your settings.
+    Of many plates, a line each: which processes suit it as it is. Of one PLATE, or with --detail:
+    also which need a print negative, by how much its range is too long or too short, what would
+    be lost, and the cautions. Profiles of your own go into SESSION/process, or into the folder
+    "process" of your settings.
     """
     from platebench.printing.advice import advise_plate
     from platebench.printing.advice_json import advice_to_json
@@ -63,5 +68,7 @@ def command(
     advised = [(plate, advise_plate(plate, known)) for plate in ranges]
     if as_json:
         print_json(advice_to_json(advised))
-    elif not quiet:
+    elif not quiet and (detail or len(advised) == 1):
         show_advice(advised)
+    elif not quiet:
+        show_summary(advised, session)

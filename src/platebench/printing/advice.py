@@ -92,6 +92,10 @@ class ProcessAdvice:
         """True unless the plate suits as it is."""
         return self.verdict is not Verdict.SUITS
 
+    def named(self) -> str:
+        """Return the profile's name, with the grade or filter of a silver paper."""
+        return f"{self.process} ({self.scale.grade})" if self.scale.grade else self.process
+
     def lost(self) -> str:
         """Say what the print loses against the typical scale.
 

@@ -23,6 +23,8 @@ def advice_to_json(advised: Advised) -> dict[str, Any]:
                 "blue_range": plate.blue_range,
                 "light": plate.light,
                 "calibrated": plate.calibrated,
+                "doubtful": plate.doubtful,
+                "suits": [one.process for one in advice if not one.needs_print_negative],
                 "advice": [_one_to_json(one) for one in advice],
             }
             for plate, advice in advised
