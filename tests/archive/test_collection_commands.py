@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 
 import pytest
@@ -58,13 +57,30 @@ def test_packed_made_again_catalogued_and_audited(session: Path, tmp_path: Path)
 
 def test_what_differs_is_told(package: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("platebench.convert.__version__", "0.0.0")  # it goes into the file's tags
-    shutil.rmtree(package / "data/masters")
     result = run("reproduce", package, "--plate", "dense")
     assert result.exit_code == ExitCode.PARTIAL
     assert "positives/dense.tif: same pixels, other bytes around them\n" in result.stdout
     document = json.loads(run("reproduce", package, "--plate", "dense", "--json").stdout)
     assert document["exit"] == "PARTIAL"
     assert document["pictures"][0]["same_pixels"] is True
+
+
+def test_damage_to_the_package_is_no_difference_of_the_result(package: Path) -> None:
+    flip_byte(package / "data/positives/dense.tif", -4)
+    result = run("reproduce", package, "--plate", "dense")
+    assert result.exit_code == ExitCode.PACKAGE_INVALID
+    assert result.stdout.splitlines() == [
+        "positives/dense.tif: the packed one has other bytes than when it was packed; "
+        "the one made again is byte for byte what was packed",
+        f"{package}: 4 of 4 pictures byte for byte",
+        f"{package}: the package is damaged; see: platebench verify {package}, and keep what is "
+        "made again with --output FOLDER",
+    ]
+    flip_byte(package / "data/captures/dense.dng", -4)
+    result = run("reproduce", package, "--plate", "dense")
+    assert result.exit_code == ExitCode.PACKAGE_INVALID
+    assert result.stdout == f"{package}: no picture could be made again\n"
+    assert len(result.stderr.splitlines()) == 1 and "the package is damaged" in result.stderr
 
 
 @pytest.mark.parametrize(

@@ -13,14 +13,23 @@ import scipy
 import tifffile
 
 from platebench.archive.compare_pixels import compare_pixels
+from platebench.archive.file_check import PackedFiles
 from platebench.archive.pack_session import PackOptions, pack_session
 from platebench.archive.reproduce import reproduce_package, trusted_recipe
-from platebench.errors import ArchiveError, ExitCode, PackageError, PlateError, SettingsError
+from platebench.errors import (
+    ArchiveError,
+    ExitCode,
+    PackageError,
+    PlateError,
+    SettingsError,
+    WriteError,
+)
+from platebench.session.convert_session import convert_session
 from platebench.versions import versions
 
 from ..session_files import tree
 from .conftest import NOW
-from .packages import flip_byte, rewrite
+from .packages import build, flip_byte, rewrite
 
 MakePackage = Callable[[dict[str, Any]], object]
 
@@ -36,25 +45,128 @@ def test_byte_for_byte_from_the_package_alone(package: Path, tmp_path: Path) -> 
     assert tree(package) == before
 
 
-def test_from_captures_elsewhere_one_plate(package: Path, converted: Path) -> None:
-    import shutil
-
-    shutil.rmtree(package / "data/captures")
+def test_from_captures_elsewhere_one_plate(session: Path) -> None:
+    package = pack_session(session, now=NOW)[0].package
     with pytest.raises(ArchiveError, match="is not in the package; name the folder that has"):
         reproduce_package(package)
-    made = reproduce_package(package, captures=converted, plates=["tall"])
+    made = reproduce_package(package, captures=session, plates=["tall"])
     assert made.exit_code is ExitCode.OK and len(made.remade) == 4
     with pytest.raises(ArchiveError, match='has no plate "lost"; name one of: dense, tall'):
-        reproduce_package(package, captures=converted, plates=["lost"])
+        reproduce_package(package, captures=session, plates=["lost"])
 
 
-def test_another_capture_is_not_taken_for_the_one(package: Path) -> None:
-    flip_byte(package / "data/captures/tall.dng", -3)
-    made = reproduce_package(package)
+def test_another_capture_is_not_taken_for_the_one(package: Path, session: Path) -> None:
+    flip_byte(session / "tall.dng", -3)
+    made = reproduce_package(package, captures=session)
     assert made.exit_code is ExitCode.PARTIAL
     ((plate, error),) = made.errors
     assert plate == "tall" and "is not the capture of the recipe: its SHA-256 is" in str(error)
     assert len(made.remade) == 4
+
+
+# --- A package that was damaged is no result that differs
+
+
+def empty(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+def flip(path: Path) -> None:
+    flip_byte(path, path.stat().st_size // 2)
+
+
+OTHER = "has other bytes than when it was packed"
+DAMAGES = [(flip, OTHER), (empty, "is empty"), (Path.unlink, "is missing")]
+
+
+@pytest.mark.parametrize(("damage", "what"), DAMAGES)
+def test_a_damaged_capture_of_the_package_is_said_to_be_one(
+    package: Path, damage: Callable[[Path], None], what: str
+) -> None:
+    capture = package / "data/captures/tall.dng"
+    damage(capture)
+    made = reproduce_package(package)
+    assert made.exit_code is ExitCode.PACKAGE_INVALID and len(made.remade) == 4
+    ((plate, error),) = made.errors
+    assert plate == "tall" and str(error) == (
+        f"{capture} {what}; the package is damaged, see: platebench verify {package}; "
+        "or name a folder with whole captures: --captures FOLDER"
+    )
+
+
+def test_a_damaged_blank_frame_too(package: Path, converted: Path) -> None:
+    (blank,) = trusted_recipe(PackedFiles(package)).settings.blank
+    flip(package / "data/captures" / blank)
+    with pytest.raises(PackageError, match=f"{blank} {OTHER}; the package is damaged, see: "):
+        reproduce_package(package)
+    made = reproduce_package(package, captures=converted, plates=["tall"])  # the remedy
+    assert made.exit_code is ExitCode.OK
+
+
+@pytest.mark.parametrize(("damage", "what"), DAMAGES)
+def test_a_damaged_picture_is_told_and_made_again(
+    package: Path, packed_once: Path, tmp_path: Path, damage: Callable[[Path], None], what: str
+) -> None:
+    name = "masters/dense.tif"
+    damage(package / "data" / name)
+    made = reproduce_package(package, plates=["dense"], output=tmp_path / "again")
+    assert made.exit_code is ExitCode.PACKAGE_INVALID
+    told = {one.name: one.damage.what for one in made.remade if one.damage is not None}
+    assert told == {name: what} and all(one.same_bytes for one in made.remade)
+    assert (tmp_path / "again" / name).read_bytes() == (packed_once / "data" / name).read_bytes()
+
+
+def test_a_result_that_differs_is_not_compared_with_a_damaged_picture(package: Path) -> None:
+    edit(package, _set("session", "plate", 0, "print_stops", to=0.5))
+    flip(package / "data/positives/dense.tif")
+    made = reproduce_package(package, plates=["dense"])
+    positive = made.remade[0]
+    assert made.exit_code is ExitCode.PACKAGE_INVALID
+    assert positive.same_pixels is False and positive.difference is None
+    assert positive.damage is not None and positive.damage.what == OTHER
+
+
+def test_a_damaged_manifest_is_told_from_a_damaged_file(package: Path) -> None:
+    manifest = package / "manifest-sha512.txt"
+    lines = manifest.read_text().splitlines(keepends=True)
+    place = next(n for n, line in enumerate(lines) if "positives/dense.tif" in line)
+    lines[place] = ("1" if lines[place][0] == "0" else "0") + lines[place][1:]
+    manifest.write_text("".join(lines))
+    damage = reproduce_package(package, plates=["dense"]).remade[0].damage
+    assert damage is not None
+    assert damage.what == "fits sha256 and not sha512: a manifest was changed, not the file"
+
+
+def test_one_manifest_that_was_lost_leaves_the_other(package: Path) -> None:
+    (package / "manifest-sha256.txt").unlink()
+    assert reproduce_package(package, plates=["dense"]).exit_code is ExitCode.OK
+    empty(package / "manifest-sha512.txt")
+    with pytest.raises(PackageError, match=r"recipe\.json is in no manifest that can be read; the"):
+        reproduce_package(package)
+
+
+def test_nothing_is_written_into_the_package(package: Path) -> None:
+    before = tree(package)
+    for place in (package, package / "new", package / "data/../data/new"):
+        with pytest.raises(WriteError, match="it lies in the package, and packages are only read"):
+            reproduce_package(package, output=place)
+    assert tree(package) == before
+
+
+def test_captures_under_accents_composed_otherwise(session: Path) -> None:
+    composed, apart = "Scheune S\u00fcd.dng", "Scheune Su\u0308d.dng"
+    (session / "tall.dng").rename(session / composed)
+    settings = session / "session.toml"
+    settings.write_text(settings.read_text().replace('"tall.dng"', f'"{composed}"'))
+    convert_session(session, workers=1)
+    package = pack_session(session, now=NOW, options=PackOptions(captures=True))[0].package
+    assert reproduce_package(package, plates=["tall"]).exit_code is ExitCode.OK
+    (package / "data/captures" / composed).rename(package / "data/captures" / apart)
+    made = reproduce_package(package, plates=["tall"])
+    if not made.errors:  # a disk that composes accents itself
+        return
+    said = f"{apart} has its accents composed in another way than {composed} in the recipe; copy"
+    assert said in str(made.errors[0][1])
 
 
 def edit(package: Path, change: Callable[[dict[str, Any]], object]) -> None:
@@ -100,7 +212,7 @@ def test_a_library_replaced_between_converting_and_packing_is_in_the_recipe(
     newer = versions() | {"numpy": "99.0"}
     monkeypatch.setattr("platebench.archive.pack_session.versions", lambda: newer)
     (packed,) = pack_session(session, now=NOW, options=PackOptions(captures=True))
-    recipe = trusted_recipe(packed.package)
+    recipe = trusted_recipe(PackedFiles(packed.package))
     assert recipe.versions["numpy"] == "99.0"
     assert {by["numpy"] for by in recipe.converted_with.values()} == {np.__version__}
     assert set(recipe.converted_with) == {"dense", "tall"}
@@ -144,10 +256,19 @@ def test_differences_of_known_pictures(tmp_path: Path) -> None:
 def test_a_recipe_that_was_changed_is_not_followed(package: Path) -> None:
     path = package / "data/recipe.json"
     path.write_text(path.read_text().replace("neutral", "softer"))
-    with pytest.raises(PackageError, match="is not as it was packed; see: platebench verify"):
+    with pytest.raises(PackageError, match=f"recipe.json {OTHER}; the package is damaged, see: "):
+        reproduce_package(package)
+    path.write_text("{")
+    with pytest.raises(PackageError, match=f"recipe.json {OTHER}; the package is damaged, see: "):
         reproduce_package(package)
     path.unlink()
-    with pytest.raises(PackageError, match="is missing or cannot be read"):
+    with pytest.raises(PackageError, match=r"recipe.json is missing; the package is damaged, see"):
+        reproduce_package(package)
+
+
+def test_a_package_of_another_program_has_no_recipe(tmp_path: Path) -> None:
+    package = build(tmp_path / "theirs", {"photo.txt": b"x"})
+    with pytest.raises(PackageError, match=r"is not there, so nothing says how .*; name a package"):
         reproduce_package(package)
 
 
@@ -209,8 +330,9 @@ def test_links_in_a_package_are_not_followed(package: Path, converted: Path) -> 
     (package / "data/captures/tall.dng").unlink()
     (package / "data/captures/tall.dng").symlink_to(converted / "tall.dng")
     made = reproduce_package(package, plates=["tall"])
-    assert made.exit_code is ExitCode.INPUT
-    assert "is not in the package" in str(made.errors[0][1])
+    assert made.exit_code is ExitCode.PACKAGE_INVALID
+    said = "tall.dng is a link; it is not followed; the package is damaged, see: platebench verify"
+    assert said in str(made.errors[0][1])
 
 
 def test_versions_are_told_by_name() -> None:

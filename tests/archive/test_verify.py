@@ -405,7 +405,7 @@ def test_every_finding_is_one_line(tmp_path: Path) -> None:
     package = build(tmp_path / "p", {"two\nlines": b"x"})
     flip_byte(package / "data/two\nlines", 0)
     assert [str(finding) for finding in verify_package(package).findings] == [
-        r"altered: data/two\nlines has other bytes"
+        r"altered: data/two\nlines has other bytes than when it was packed"
     ]
 
 

@@ -28,7 +28,7 @@ def test_a_whole_package_and_a_broken_one(tmp_path: Path) -> None:
     assert result.exit_code == ExitCode.PACKAGE_INVALID
     assert result.stdout.splitlines()[1:] == [
         f"{broken}: missing: data/empty is listed and not there",
-        f"{broken}: altered: data/recipe.json has other bytes",
+        f"{broken}: altered: data/recipe.json has other bytes than when it was packed",
         f"{broken}: not complete: 2 findings (3 files, 41 bytes)",
     ]
     assert run("verify", broken, "--quiet").stdout == ""

@@ -49,14 +49,17 @@ def recipe_as_packed(package: Path, stated: Mapping[str, str]) -> dict[str, Any]
 
 
 def pixels_as_recorded(package: Path, path: str, recipe: Mapping[str, Any]) -> bool | None:
-    """Tell whether a file's pixels are those of the recipe; None where that lists none."""
+    """Tell whether a file's pixels are those of the recipe; None where nothing can be told.
+
+    That is where the recipe lists none, or the file is no picture that opens any more.
+    """
     outputs = recipe.get("outputs")
     facts = outputs.get(path.removeprefix("data/")) if isinstance(outputs, dict) else None
     said = facts.get("pixels") if isinstance(facts, dict) else None
     if not isinstance(said, dict):
         return None
     found = pixel_digest(package / path)
-    return found is not None and pixels_to_json(*found) == said
+    return None if found is None else pixels_to_json(*found) == said
 
 
 def pixels_to_json(sha256: str, shape: tuple[int, ...]) -> dict[str, Any]:

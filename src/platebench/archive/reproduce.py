@@ -13,12 +13,12 @@ from typing import Any
 from platebench import convert
 from platebench.archive.compare_pixels import PixelDifference, compare_pixels
 from platebench.archive.digests import hash_path
-from platebench.archive.manifest import LARGEST_MANIFEST, parse_manifest
-from platebench.archive.package_tree import PackageTree, read_small, walk_package
+from platebench.archive.file_check import PackedFiles
+from platebench.archive.findings import Finding
 from platebench.archive.pixels import RECIPE, pixels_to_json, recipe_of
 from platebench.archive.recipe import Recipe, read_recipe
 from platebench.archive.verify import PAYLOAD, refuse_no_package
-from platebench.errors import ArchiveError, ExitCode, PackageError, PlateError
+from platebench.errors import ArchiveError, ExitCode, PackageError, PlateError, WriteError
 from platebench.fsio import make_empty_folder
 from platebench.master import master_plate
 from platebench.outputs.tiff_pixels import pixel_digest
@@ -29,6 +29,8 @@ from platebench.settings import PlateSettings
 from platebench.versions import differing, versions
 
 CAPTURES, MASTERS = "captures", "masters"  # below data/
+_ELSEWHERE = "; or name a folder with whole captures: --captures FOLDER"
+_RENAME = "rename it and name that folder: --captures FOLDER"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,12 +47,15 @@ class Remade:
         Its pixels are; None where the recipe lists none (a JPEG).
     difference : PixelDifference or None
         Against the packed picture, where pixels differ and that one is whole.
+    damage : Finding or None
+        What is wrong with the packed picture, by the package's manifests.
     """
 
     name: str
     same_bytes: bool
     same_pixels: bool | None = None
     difference: PixelDifference | None = None
+    damage: Finding | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return plain values."""
@@ -59,6 +64,7 @@ class Remade:
             "same_bytes": self.same_bytes,
             "same_pixels": self.same_pixels,
             "difference": self.difference.to_json() if self.difference else None,
+            "packed_one": self.damage.to_json() if self.damage else None,
         }
 
 
@@ -83,7 +89,13 @@ class Reproduction:
 
     @property
     def exit_code(self) -> ExitCode:
-        """OK if every byte is as it was; the first error's code where nothing could be made."""
+        """OK if every byte is as it was; PACKAGE_INVALID if the package was found damaged.
+
+        The first error's code where nothing could be made.
+        """
+        damaged = any(picture.damage for picture in self.remade)
+        if damaged or any(isinstance(error, PackageError) for _, error in self.errors):
+            return ExitCode.PACKAGE_INVALID
         if self.errors and not self.remade:
             return self.errors[0][1].exit_code
         same = all(picture.same_bytes for picture in self.remade)
@@ -100,6 +112,9 @@ def reproduce_package(
 ) -> Reproduction:
     """Make positives, previews and masters again by a package's recipe, and compare.
 
+    What is read from the package, and the pictures in it, are compared with its manifests, too: a
+    package that was damaged is not taken for a result that differs.
+
     Parameters
     ----------
     package : Path
@@ -114,22 +129,28 @@ def reproduce_package(
     Raises
     ------
     PackageError
-        If it is no package, or its recipe is missing, changed, or of another version.
+        If it is no package, its recipe is missing, changed, or of another version, or its blank
+        or dark frames were damaged.
     ArchiveError
         If it has no such plate, or its blank or dark frames are not there.
+    WriteError
+        If ``output`` cannot be written, or lies in the package.
     """
     refuse_no_package(package)
-    recipe = trusted_recipe(package)
+    files = PackedFiles(package)
+    recipe = trusted_recipe(files)
     wanted = _wanted(package, recipe, plates)
-    tree = walk_package(package)
     with ExitStack() as stack:
         if output is None:
             output = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="platebench-")))
         else:
+            if output.resolve().is_relative_to(package.resolve()):
+                what = "it lies in the package, and packages are only read"
+                raise WriteError(output, what, "name a folder elsewhere with --output")
             make_empty_folder(output)
         for name in (POSITIVES, PREVIEWS, MASTERS):
             (output / name).mkdir()
-        making = _Making(package, tree, recipe, captures, output)
+        making = _Making(files, recipe, captures, output)
         remade, errors = making.all_of(wanted, progress or NullProgress())
     return Reproduction(
         package=package,
@@ -139,25 +160,21 @@ def reproduce_package(
     )
 
 
-def trusted_recipe(package: Path) -> Recipe:
-    """Return a package's recipe if it is as the manifest says.
+def trusted_recipe(files: PackedFiles) -> Recipe:
+    """Return a package's recipe if it is as the manifests state.
 
     Raises
     ------
     PackageError
         If it is missing, changed, or no recipe.
     """
-    path = package / RECIPE
-    document = recipe_of(package)
-    if not document:
-        what = "is missing or cannot be read"
-        raise PackageError(path, what, f"see: platebench verify {package.name}")
-    manifest = read_small(package, "manifest-sha256.txt", LARGEST_MANIFEST) or b""
-    stated = parse_manifest(manifest, "sha256").entries.get(RECIPE)
-    if hash_path(path, ("sha256",)).sha256 != stated:
-        what = "is not as it was packed"
-        raise PackageError(path, what, f"see: platebench verify {package.name}")
-    return read_recipe(document, path)
+    path = files.package / RECIPE
+    if files.place_of(RECIPE) is None and not files.is_listed(RECIPE):
+        what = "is not there, so nothing says how the pictures were made"
+        raise PackageError(path, what, "name a package that platebench archive made")
+    if (fault := files.fault_of(RECIPE)) is not None:
+        raise files.error_of(fault)
+    return read_recipe(recipe_of(files.package), path)
 
 
 def _differing(recipe: Recipe, plates: Sequence[PlateSettings]) -> list[str]:
@@ -184,15 +201,11 @@ class _Making:
     """The pictures of one package as they are made again."""
 
     def __init__(
-        self,
-        package: Path,
-        tree: PackageTree,
-        recipe: Recipe,
-        captures: Path | None,
-        output: Path,
+        self, files: PackedFiles, recipe: Recipe, captures: Path | None, output: Path
     ) -> None:
-        self.package, self.tree, self.recipe, self.output = package, tree, recipe, output
-        self.captures = package / PAYLOAD / CAPTURES if captures is None else captures
+        self.files, self.recipe, self.output = files, recipe, output
+        self.package = files.package
+        self.captures = self.package / PAYLOAD / CAPTURES if captures is None else captures
         self.packed = captures is None
 
     def all_of(
@@ -219,22 +232,40 @@ class _Making:
         """See that captures are there, and byte for byte those of the recipe."""
         for name in names:
             path = self.captures / name
-            if self.packed and f"{PAYLOAD}{CAPTURES}/{name}" not in self.tree.files:
-                remedy = "name the folder that has the captures: --captures FOLDER"
-                raise ArchiveError(path, "is not in the package", remedy)
+            if self.packed:
+                self._refuse_absent(name)
             try:
                 real = path.resolve(strict=True)
                 found = hash_path(real, ("sha256",)).sha256
-            except FileNotFoundError as error:
+            except (FileNotFoundError, NotADirectoryError) as error:
                 remedy = "name the folder that has it: --captures FOLDER"
                 raise ArchiveError(path, "is not there", remedy) from error
             except (OSError, RuntimeError) as error:
                 what = f"cannot be read ({getattr(error, 'strerror', error)})"
                 raise ArchiveError(path, what, "check its permissions") from error
-            if found != self.recipe.inputs.get(name):
-                what = f"is not the capture of the recipe: its SHA-256 is {found[:12]}..."
-                stated = self.recipe.inputs.get(name, "")[:12]
-                raise ArchiveError(path, what, f"find the one whose SHA-256 is {stated}...")
+            if found == self.recipe.inputs.get(name):
+                continue
+            fault = self.files.fault_of(f"{PAYLOAD}{CAPTURES}/{name}") if self.packed else None
+            if fault is not None:
+                raise self.files.error_of(fault, also=_ELSEWHERE)
+            what = f"is not the capture of the recipe: its SHA-256 is {found[:12]}..."
+            stated = self.recipe.inputs.get(name, "")[:12]
+            raise ArchiveError(path, what, f"find the one whose SHA-256 is {stated}...")
+
+    def _refuse_absent(self, name: str) -> None:
+        """Refuse a capture that is not in the package: never was, or not any more."""
+        path = f"{PAYLOAD}{CAPTURES}/{name}"
+        there = self.files.place_of(path)
+        if there is None and not self.files.is_listed(path):
+            remedy = "name the folder that has the captures: --captures FOLDER"
+            raise ArchiveError(self.package / path, "is not in the package", remedy)
+        if there is None:
+            fault = self.files.fault_of(path)
+            assert fault is not None  # it is not there
+            raise self.files.error_of(fault, also=_ELSEWHERE)
+        if not _is_same(self.package / path, there):
+            what = f"has its accents composed in another way than {name} in the recipe"
+            raise PackageError(there, what, f"copy the package's captures elsewhere, {_RENAME}")
 
     def _job(self, plate: PlateSettings) -> PlateJob:
         recipe, settings = self.recipe, self.recipe.settings
@@ -273,17 +304,29 @@ class _Making:
 
     def _compare(self, name: str) -> Remade:
         made, stated = self.output / name, self.recipe.outputs[name]
+        damage = self.files.fault_of(PAYLOAD + name)
         with made.open("rb") as stream:
             digest = hashlib.file_digest(stream, "sha256")
         if digest.hexdigest() == stated.get("sha256"):
             same = True if "pixels" in stated else None
-            return Remade(name=name, same_bytes=True, same_pixels=same)
+            return Remade(name=name, same_bytes=True, same_pixels=same, damage=damage)
         if "pixels" not in stated:
-            return Remade(name=name, same_bytes=False)
+            return Remade(name=name, same_bytes=False, damage=damage)
         found = pixel_digest(made)
         if found is not None and pixels_to_json(*found) == stated["pixels"]:
-            return Remade(name=name, same_bytes=False, same_pixels=True)
+            return Remade(name=name, same_bytes=False, same_pixels=True, damage=damage)
+        packed = self.files.place_of(PAYLOAD + name)
         difference = None
-        if PAYLOAD + name in self.tree.files:
-            difference = compare_pixels(self.package / PAYLOAD / name, made)
-        return Remade(name=name, same_bytes=False, same_pixels=False, difference=difference)
+        if packed is not None and damage is None:
+            difference = compare_pixels(packed, made)
+        return Remade(
+            name=name, same_bytes=False, same_pixels=False, difference=difference, damage=damage
+        )
+
+
+def _is_same(path: Path, there: Path) -> bool:
+    """Tell whether a name opens the file that was found, on disks that compose accents too."""
+    try:
+        return path.samefile(there)
+    except OSError:
+        return False

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from platebench.archive.bag_paths import clashes
-from platebench.archive.digests import FileDigests, hash_path
+from platebench.archive.digests import hash_path
+from platebench.archive.file_check import Digest, check_file
 from platebench.archive.findings import Finding, FindingKind, PackageCheck
 from platebench.archive.manifest import (
     LARGEST_MANIFEST,
@@ -31,8 +32,6 @@ from platebench.progress import NullProgress, Progress, working
 PAYLOAD = "data/"
 _MANIFEST_NAME = re.compile(r"(tag)?manifest-([A-Za-z0-9]+)\.txt")
 _OXUM = re.compile(r"(\d{1,20})\.(\d{1,20})")
-
-Digest = Callable[[Path, tuple[str, ...]], FileDigests]
 
 
 @dataclass(slots=True)
@@ -260,25 +259,21 @@ def _check_bytes(checking: _Checking, progress: Progress) -> None:
 
 
 def _check_file(checking: _Checking, path: str, wanted: Mapping[str, str]) -> None:
-    try:
-        found = checking.digest(checking.package / path, tuple(wanted))
-    except FileNotFoundError:
-        return checking.find(FindingKind.MISSING, path, "vanished while the package was checked")
-    except OSError as error:
-        what = f"cannot be read ({error.strerror})"
-        return checking.find(FindingKind.UNREADABLE, path, what)
-    if found.by_algorithm == dict(wanted):
-        return None
-    wrong = [name for name in wanted if found.by_algorithm[name] != wanted[name]]
-    if len(wrong) < len(wanted):
-        right = ", ".join(sorted(set(wanted) - set(wrong)))
-        what = f"fits {right} and not {', '.join(wrong)}: a manifest was changed, not the file"
-        return checking.find(FindingKind.BAD_MANIFEST, path, what)
+    found = check_file(checking.package, path, wanted, digest=checking.digest)
+    if found is not None:
+        whole = found.kind is FindingKind.ALTERED and checking.tree.files[path]
+        checking.findings.append(_by_pixels(checking, found) if whole else found)
+
+
+def _by_pixels(checking: _Checking, found: Finding) -> Finding:
+    """Return what the pixels tell of a file with other bytes, where they tell anything."""
     if checking.recipe is None:
         checking.recipe = recipe_as_packed(checking.package, checking.digests_of(RECIPE))
-    pixels = pixels_as_recorded(checking.package, path, checking.recipe)
-    if pixels is True:
+    pixels = pixels_as_recorded(checking.package, found.path, checking.recipe)
+    if pixels is None:
+        return found
+    if pixels:
         what = "was changed beside its pixels; these are as they were"
-        return checking.find(FindingKind.METADATA_CHANGED, path, what)
-    changed = "has other pixels than when it was packed" if pixels is False else "has other bytes"
-    return checking.find(FindingKind.ALTERED, path, changed)
+        return Finding(FindingKind.METADATA_CHANGED, found.path, what)
+    what = "has other pixels than when it was packed"
+    return Finding(FindingKind.ALTERED, found.path, what)

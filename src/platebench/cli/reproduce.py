@@ -49,7 +49,7 @@ def command(
 
     Captures have to be byte for byte those of the recipe. With the same versions the pictures are
     the same bytes; else it says which versions differ, and by how much the pixels do. Exit code
-    3 if something is not as it was.
+    3 if something is not as it was, 13 if the package itself was damaged.
     """
     from platebench.archive.reproduce import reproduce_package
     from platebench.cli.terminal_progress import progress_for

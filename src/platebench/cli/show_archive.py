@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ from platebench.archive.bag_paths import shown
 if TYPE_CHECKING:
     from platebench.archive.findings import PackageCheck
     from platebench.archive.pack_session import Packed
-    from platebench.archive.reproduce import Reproduction
+    from platebench.archive.reproduce import Remade, Reproduction
 
 
 def show_check(check: PackageCheck) -> None:
@@ -32,23 +33,49 @@ def show_packed(packed: Sequence[Packed]) -> None:
 
 
 def show_reproduction(made: Reproduction) -> None:
-    """Tell what came out as it was, and what differs and by how much."""
+    """Tell what came out as it was, what differs and by how much, and what was damaged."""
     for picture in made.remade:
-        if picture.same_bytes:
-            continue
-        if picture.same_pixels:
-            click.echo(f"{picture.name}: same pixels, other bytes around them")
-        elif picture.difference is not None:
-            click.echo(f"{picture.name}: {picture.difference}")
-        elif picture.same_pixels is None:
-            click.echo(f"{picture.name}: other bytes")
-        else:
-            click.echo(f"{picture.name}: other pixels; there is no whole one to compare with")
+        if picture.damage is not None:
+            what = shown(picture.damage.what)
+            told = f"the packed one {what}; the one made again {_of_remade(picture)}"
+            click.echo(f"{picture.name}: {told}")
+        elif not picture.same_bytes:
+            click.echo(f"{picture.name}: {_of_difference(picture)}")
     for version in made.versions:
         click.echo(shown(f"versions: {version}"))
+    name = shown(str(made.package))
     same = sum(picture.same_bytes for picture in made.remade)
     pictures = counted(len(made.remade), "picture")
-    click.echo(f"{shown(str(made.package))}: {same} of {pictures} byte for byte")
+    click.echo(
+        f"{name}: {same} of {pictures} byte for byte"
+        if made.remade
+        else f"{name}: no picture could be made again"
+    )
+    if any(picture.damage for picture in made.remade):
+        see = f"platebench verify {shlex.quote(str(made.package))}"
+        click.echo(
+            f"{name}: the package is damaged; see: {shown(see)}, and keep what is made again "
+            "with --output FOLDER"
+        )
+
+
+def _of_remade(picture: Remade) -> str:
+    if picture.same_bytes:
+        return "is byte for byte what was packed"
+    if picture.same_pixels:
+        return "has the pixels that were packed, other bytes around them"
+    differs = "bytes" if picture.same_pixels is None else "pixels"
+    return f"has other {differs} than what was packed, and how far off cannot be told"
+
+
+def _of_difference(picture: Remade) -> str:
+    if picture.same_pixels:
+        return "same pixels, other bytes around them"
+    if picture.difference is not None:
+        return str(picture.difference)
+    if picture.same_pixels is None:
+        return "other bytes"
+    return "other pixels; the packed one cannot be opened to compare"
 
 
 def reproduction_to_json(made: Reproduction) -> dict[str, Any]:
