@@ -53,6 +53,8 @@ def test_a_good_capture_is_called_good(cfa, surround):
     check = check_capture(frame, blanks=blanks, darks=darks, found=place)
     assert topics(check) == ALL_TOPICS
     assert check.severity in (Severity.GOOD, Severity.NOTE), [str(v) for v in check.verdicts]
+    (glare,) = (verdict for verdict in check.verdicts if verdict.topic == "glare")
+    assert ("opaque strip" in glare.remedy) is (surround == "bright")
 
 
 def test_faults_are_all_found():

@@ -31,7 +31,7 @@ def test_glare_that_was_measured_is_judged(share, severity):
 def test_what_glare_does_to_a_density():
     # check-values, section 9 (derived): 0.5 % of glare, a true D 2.5 measures 2.090.
     text = judge_glare(measured(0.005, source="calibration")).text
-    assert "(as calibrated): a density of 2.50 reads 2.09" in text
+    assert "(as calibrated): a density of 2.50 is captured as 2.09" in text
 
 
 def test_glare_within_its_error_is_a_bound():
@@ -51,3 +51,24 @@ def test_thin_plate_asks_for_an_opaque_strip():
     assert "not measurable here" in verdict.text
     assert "opaque strip" in verdict.remedy
     assert judge_glare(None) == verdict
+
+
+@pytest.mark.parametrize("source", ["black mask", "holder"])
+@pytest.mark.parametrize("share", [0.004, 0.008, 0.0009])
+def test_a_plate_in_a_mask_is_not_told_to_be_masked(source: str, share: float) -> None:
+    for sigma in (0.0002, 0.001):  # measured; hidden in its error
+        said = str(judge_glare(measured(share, sigma, source)))
+        assert "mask the light box" not in said and "opaque strip" not in said
+    assert "mask the light box" in str(judge_glare(measured(0.004, source="opaque strip")))
+
+
+@pytest.mark.parametrize("bound", [None, 0.004, 0.2])
+def test_a_mask_that_shows_no_glare_is_to_be_denser(bound: float | None) -> None:
+    verdict = judge_glare(None, bound, masked=True)
+    assert "mask with something denser" in verdict.remedy and "opaque strip" not in verdict.remedy
+    assert "opaque strip" in judge_glare(None, bound).remedy
+
+
+def test_glare_that_convert_takes_off_is_said_to_be() -> None:
+    assert "convert takes it off" in judge_glare(measured(0.004), off=True).text
+    assert "takes it off" not in judge_glare(measured(0.004)).text

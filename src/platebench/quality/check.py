@@ -82,6 +82,7 @@ def check_capture(
     noise: NoiseModel | None = None,
     format: PlateFormat | None = None,
     glare: Glare | None = None,
+    glare_off: bool = False,
 ) -> CaptureCheck:
     """Check one capture.
 
@@ -106,6 +107,8 @@ def check_capture(
         Decides which published figures the evenness of the light is measured against.
     glare : Glare, optional
         As conversion measures it; without it glare is bounded by the plate's densest parts.
+    glare_off : bool
+        Whether conversion takes it off.
 
     Raises
     ------
@@ -121,7 +124,7 @@ def check_capture(
         light = light_from_blanks(blanks, dark) if light is None and blanks else light
         if noise is None:
             noise = noise_from_frames(blanks, darks) if blanks else noise_from_plate(frame)
-        figures, verdicts = _check_plate(frame, light, dark, found, noise, format, glare)
+        figures, verdicts = _check_plate(frame, light, dark, found, noise, format, glare, glare_off)
     return CaptureCheck(
         name=frame.info.path.name, role=role, figures=figures, verdicts=tuple(verdicts)
     )
@@ -183,6 +186,7 @@ def _check_plate(
     noise: NoiseModel | None,
     format: PlateFormat | None,
     glare: Glare | None,
+    glare_off: bool,
 ) -> tuple[CaptureFigures, list[Verdict]]:
     corners = np.asarray(found.corners, np.float64) if found is not None and found.found else None
     surround = found.surround if found is not None and found.found else "none"
@@ -210,7 +214,8 @@ def _check_plate(
     depth = _depth(noise, {names[colour]: level for colour, level in bare.items()})
     verdicts.append(_judge_depth(depth, noise, scan=frame.info.kind is CaptureKind.SCAN))
     bound = None if glare is not None else _glare_bound(relative, frame.shape, corners)
-    verdicts.append(judge_glare(glare, bound))
+    masked = surround in ("dark", "holder")
+    verdicts.append(judge_glare(glare, bound, masked=masked, off=glare_off))
     grain = measure_grain(frame, corners, noise, bare) if noise is not None else None
     sure = corners is not None and found is not None and not found.doubts
     edges = measure_edges(frame, corners) if sure and corners is not None else ()

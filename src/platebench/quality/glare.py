@@ -15,11 +15,17 @@ from platebench.stages.glare import Glare, density_with_glare, glare_from_opaque
 _DARK_PERCENTILE = 2.0  # of the cells: a strip or rebate of that share is enough
 USEFUL_BOUND = 0.01  # an upper bound above this says more of the plate than of the glare
 HARMLESS, HARMFUL = 0.001, 0.005  # shares of the bare light box
-_ADD_STRIP = "put an opaque strip (black card) on the light box beside the plate and capture again"
-_REDUCE = (
-    "mask the light box around the plate with black card, darken the room, clean the lens, use a "
-    "hood"
+_ADD_STRIP = (
+    "to measure it, lay an opaque strip (black card) on the light box beside the plate and capture "
+    "again"
 )
+_DENSER_MASK = (
+    "to measure it, mask with something denser, such as two cards on top of each other, and let "
+    "more of it show"
+)
+_LESS_STRAY = "darken the room, clean the lens, use a hood"
+_REDUCE = f"for less of it, mask the light box around the plate with black card, {_LESS_STRAY}"
+_REDUCE_MASKED = f"for less of it, cover any bare light that still shows, {_LESS_STRAY}"
 
 
 def glare_bound(cells: NDArray[np.float64]) -> float:
@@ -39,7 +45,9 @@ def glare_bound(cells: NDArray[np.float64]) -> float:
     return glare_from_opaque(float(np.percentile(cells, _DARK_PERCENTILE)))
 
 
-def judge_glare(glare: Glare | None, bound: float | None = None) -> Verdict:
+def judge_glare(
+    glare: Glare | None, bound: float | None = None, *, masked: bool = False, off: bool = False
+) -> Verdict:
     """Return what the glare does to dense parts, or how to make it measurable.
 
     Parameters
@@ -48,28 +56,35 @@ def judge_glare(glare: Glare | None, bound: float | None = None) -> Verdict:
         As conversion measures it; None where nothing opaque shows.
     bound : float or None
         The most it can be, see :func:`glare_bound`.
+    masked : bool
+        Whether the plate lies in a black mask or a holder, so that neither need be advised.
+    off : bool
+        Whether conversion takes it off.
     """
+    masked = masked or (glare is not None and glare.source in ("black mask", "holder"))
     if glare is not None and glare.shows:
         read_on = "as calibrated" if glare.source == "calibration" else glare.source
         text = (
             f"glare is {100 * glare.share:.2f} % of the bare light box, give or take "
-            f"{100 * glare.sigma:.2f} % ({read_on}): a density of 2.50 reads "
+            f"{100 * glare.sigma:.2f} % ({read_on}): a density of 2.50 is captured as "
             f"{density_with_glare(2.5, glare.share):.2f}"
         )
+        text += "; convert takes it off" if off else ""
         if glare.share <= HARMLESS:
             return Verdict(Severity.GOOD, "glare", text)
         severity = Severity.WARN if glare.share > HARMFUL else Severity.NOTE
-        return Verdict(severity, "glare", text, _REDUCE)
+        return Verdict(severity, "glare", text, _REDUCE_MASKED if masked else _REDUCE)
     where: str = "darkest part of the plate"
     if glare is not None:
         bound, where = glare.share + 2 * glare.sigma, glare.source
+    measure_it = _DENSER_MASK if masked else _ADD_STRIP
     if bound is None or bound > USEFUL_BOUND:
-        text = "glare is not measurable here: nothing opaque in the picture"
-        return Verdict(Severity.NOTE, "glare", text, _ADD_STRIP)
+        text = "glare is not measurable here: nothing opaque shows beside the plate"
+        return Verdict(Severity.NOTE, "glare", text, measure_it)
     text = (
         f"glare is at most {100 * bound:.2f} % of the bare light box ({where}): a density of 2.50 "
-        f"reads no less than {density_with_glare(2.5, bound):.2f}"
+        f"is captured as {density_with_glare(2.5, bound):.2f} or more"
     )
     if bound <= HARMLESS:
         return Verdict(Severity.GOOD, "glare", text)
-    return Verdict(Severity.NOTE, "glare", text, _ADD_STRIP)
+    return Verdict(Severity.NOTE, "glare", text, measure_it)

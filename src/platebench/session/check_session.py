@@ -232,6 +232,7 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
             noise=task.noise,
             format=format_named(job.settings.format),
             glare=seen.glare,
+            glare_off=seen.glare_off,
         )
     except PlateError as error:
         return error.with_traceback(None)
@@ -248,6 +249,7 @@ class _Seen:
     light: Light | None
     found: FoundPlate | None = None
     glare: Glare | None = None
+    glare_off: bool = False
 
 
 def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
@@ -255,7 +257,7 @@ def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
     seen = _Seen(light=job.light)
     try:
         view = look_at_plate(job, frames=[frame])
-        seen = _Seen(light=view.light, found=view.found, glare=view.glare)
+        seen = _Seen(light=view.light, found=view.found, glare=view.glare, glare_off=view.glare_off)
         check_something_there(view, job.settings)
     except (InputError, CalibrationError) as error:
         return seen, error.with_traceback(None)  # which would hold the pictures
