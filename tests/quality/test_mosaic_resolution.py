@@ -12,6 +12,7 @@ Opt. 46, 2007; from memory), 0.5 px at the 4.4 um pitch of a 24 x 36 mm sensor w
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -130,21 +131,77 @@ def test_mosaic_resolves_1_15_times_the_best_demosaic(tmp_path):
     assert min(ratios.values()) >= 1.15
 
 
-def band_error(picture, truth, low=0.25, high=0.45, n=64):
+N = 64
+
+
+def ring(low, high):
+    """Return which parts of a spectrum lie between two spatial frequencies, cycles/px."""
+    f = np.hypot(np.fft.fftfreq(N)[:, None], np.fft.fftfreq(N)[None, :])
+    return (f >= low) & (f < high)
+
+
+def spectra(picture, truth):
+    """Yield the spectra of picture and truth in overlapping windows."""
+    window = np.outer(np.hanning(N), np.hanning(N))
+    for i in range(0, truth.shape[0] - N + 1, N // 2):
+        for j in range(0, truth.shape[1] - N + 1, N // 2):
+            parts = (values[i : i + N, j : j + N] for values in (picture, truth))
+            yield tuple(np.fft.fft2((part - part.mean()) * window) for part in parts)
+
+
+def band_error(picture, truth, low=0.25, high=0.45):
     """Return error power over signal power in a band of spatial frequency, cycles/px."""
-    window = np.outer(np.hanning(n), np.hanning(n))
-    f = np.fft.fftfreq(n)
-    radius = np.hypot(f[:, None], f[None, :])
-    band = (radius >= low) & (radius < high)
+    band = ring(low, high)
     wrong = right = 0.0
-    for i in range(0, truth.shape[0] - n + 1, n // 2):
-        for j in range(0, truth.shape[1] - n + 1, n // 2):
-            a, b = truth[i : i + n, j : j + n], picture[i : i + n, j : j + n]
-            signal = np.abs(np.fft.fft2((a - a.mean()) * window)) ** 2
-            error = np.abs(np.fft.fft2((b - a - (b - a).mean()) * window)) ** 2
-            right += signal[band].sum()
-            wrong += error[band].sum()
+    for found, true in spectra(picture, truth):
+        right += (np.abs(true[band]) ** 2).sum()
+        wrong += (np.abs(found[band] - true[band]) ** 2).sum()
     return wrong / right
+
+
+def texture_sfr50(picture, truth, blur_px):
+    """Return where the response to texture falls to a half, cycles/px.
+
+    What of the known texture is found again in place, the cross-spectrum over the truth's own
+    spectrum, times what lens and pixel had passed (Kirk, Herzer, Artmann & Kunz, *Description of
+    texture loss using the dead leaves target*, Electronic Imaging 2014; from memory).
+    """
+    edges = np.arange(0.03, 0.5, 0.03)
+    rings = [ring(low, high) for low, high in pairwise(edges)]
+    both, own = np.zeros(len(rings)), np.zeros(len(rings))
+    for found, true in spectra(picture, truth):
+        both += [(found[part] * true[part].conj()).real.sum() for part in rings]
+        own += [(np.abs(true[part]) ** 2).sum() for part in rings]
+    f = (edges[1:] + edges[:-1]) / 2
+    response = both / own * np.exp(-2 * np.pi**2 * blur_px**2 * f**2) * np.sinc(f)
+    response /= response[0]
+    return float(np.interp(-0.5, -response, f))
+
+
+def photograph_a_landscape(folder, blur_px):
+    """Return true transmittance, that from the mosaic, and from every demosaic by name."""
+    camera = CameraModel(shape=(800, 1000), blur_px=blur_px, fill=1.6, colour_gains=GAINS)
+    plate = PlateModel(size_mm=(20.0, 26.0), rebate_mm=(0.5,) * 4, scene="landscape")
+    path, truth, mosaic = photograph(folder, plate, camera)
+    region = np.s_[100:700, 100:900]
+    true = truth[region].astype(np.float64)
+    others = {
+        f"{algorithm.name} {name}": picture[region] * (true.mean() / picture[region].mean())
+        for algorithm in DEMOSAICS
+        for name, picture in demosaiced(path, algorithm).items()
+    }
+    return true, mosaic[region].astype(np.float64), others
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="grain and picture, found again in place: the ratio to the best demosaic is 1.06 at a "
+    "blur of 0.35 px and 0.99 at 0.5 px, for what is left to resolve there is the lens's",
+)
+def test_mosaic_resolves_texture_1_15_times_finer(tmp_path):
+    true, mosaic, others = photograph_a_landscape(tmp_path, 0.35)
+    best = max(texture_sfr50(picture, true, 0.35) for picture in others.values())
+    assert texture_sfr50(mosaic, true, 0.35) >= 1.15 * best
 
 
 @pytest.mark.parametrize("blur_px", [0.35, 0.5])
@@ -155,15 +212,6 @@ def test_fine_detail_is_truer_from_the_mosaic(tmp_path, blur_px):
     wrong. That is what a slanted edge does not show. Measured: error power over signal power
     0.004 against 0.050 of the best demosaic at blur 0.35 px, 0.007 against 0.043 at 0.5 px.
     """
-    camera = CameraModel(shape=(800, 1000), blur_px=blur_px, fill=1.6, colour_gains=GAINS)
-    plate = PlateModel(size_mm=(20.0, 26.0), rebate_mm=(0.5,) * 4, scene="landscape")
-    path, truth, mosaic = photograph(tmp_path, plate, camera)
-    region = np.s_[100:700, 100:900]
-    true = truth[region].astype(np.float64)
-    own = band_error(mosaic[region].astype(np.float64), true)
-    errors = {}
-    for algorithm in DEMOSAICS:
-        for name, picture in demosaiced(path, algorithm).items():
-            scaled = picture[region] * (true.mean() / picture[region].mean())
-            errors[f"{algorithm.name} {name}"] = band_error(scaled, true)
-    assert min(errors.values()) >= 2.0 * own
+    true, mosaic, others = photograph_a_landscape(tmp_path, blur_px)
+    own = band_error(mosaic, true)
+    assert min(band_error(picture, true) for picture in others.values()) >= 2.0 * own
