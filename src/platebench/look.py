@@ -325,7 +325,7 @@ def _check_level(
         if top > 2**LEVEL_REFUSED:
             raise _light_differs(light, info, f"it shows {top:.2f} times the light of the blank")
     if found.found and abs(level - 1) > LEVEL_NOTED:
-        return [f"bare light changed by {level - 1:+.0%} since the blank; taken into account"]
+        return [f"bare light changed by {level - 1:+z.0%} since the blank; taken into account"]
     return []
 
 

@@ -12,6 +12,7 @@ from platebench.events import Event
 from platebench.look import PlateView
 from platebench.master_cut import Cut
 from platebench.plate_job import PlateJob
+from platebench.rounding import rounded
 from platebench.stages.light import LightSource
 from platebench.stages.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
 
@@ -68,8 +69,8 @@ def master_events(
             detail=f"transmittance as 16-bit codes, {FORMULA}; {NO_READING}: no reading",
             figures={
                 "code_of_bare_light": CODES_OF_LIGHT,
-                "share_without_reading": round(float(np.mean(codes == NO_READING)), 6),
-                "share_of_zeros": round(float(np.mean(codes == 0)), 6),
+                "share_without_reading": rounded(float(np.mean(codes == NO_READING)), 6),
+                "share_of_zeros": rounded(float(np.mean(codes == 0)), 6),
             },
             agent=AGENT,
         ),
@@ -98,7 +99,7 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
             step="merge",
             detail="exposures of one framing merged by inverse variance",
             figures={
-                "ratios": [round(float(ratio), 5) for ratio in view.plan.ratios],
+                "ratios": [rounded(ratio, 5) for ratio in view.plan.ratios],
                 "moved": [[int(v) for v in shift] for shift in view.plan.shifts],
             },
             agent=AGENT,
@@ -119,7 +120,7 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
             type="modification",
             step="level",
             detail="divided by the change of the bare light since the blank, seen around the plate",
-            figures={"level": round(view.level, 6)},
+            figures={"level": rounded(view.level, 6)},
             agent=AGENT,
         )
     if view.glare is not None and view.glare_off:
@@ -129,8 +130,8 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
             detail="stray light taken off, a share of the bare light",
             figures={
                 "source": view.glare.source,
-                "share": round(view.glare.share, 6),
-                "sigma": round(view.glare.sigma, 6),
+                "share": rounded(view.glare.share, 6),
+                "sigma": rounded(view.glare.sigma, 6),
                 "uneven": view.glare.field is not None,
             },
             agent=AGENT,
@@ -159,10 +160,10 @@ def _colour_events(view: PlateView, *, grey: bool) -> Iterator[Event]:
             detail=brought if grey else kept,
             outcome="warning" if grey else "success",
             figures={
-                "red_d": round(stain.red, 4),
-                "blue_d": round(stain.blue, 4),
-                "red_share": round(stain.red_share, 5),
-                "blue_share": round(stain.blue_share, 5),
+                "red_d": rounded(stain.red, 4),
+                "blue_d": rounded(stain.blue, 4),
+                "red_share": rounded(stain.red_share, 5),
+                "blue_share": rounded(stain.blue_share, 5),
             },
             agent=AGENT,
         )
@@ -178,7 +179,7 @@ def _colour_events(view: PlateView, *, grey: bool) -> Iterator[Event]:
 def _cut_event(view: PlateView, cut: Cut) -> Event:
     corners = None
     if cut.corners is not None:
-        corners = [[round(float(v), 2) for v in corner] for corner in cut.corners]
+        corners = [[rounded(v, 2) for v in corner] for corner in cut.corners]
     what = "the whole capture was kept" if cut.whole else "cut around the plate with a margin"
     return Event(
         type="modification",

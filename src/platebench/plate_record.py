@@ -12,6 +12,7 @@ from platebench.log_entry import LogEntry
 from platebench.look import PlateView, relative
 from platebench.outputs.xmp import PictureNote
 from platebench.plate_job import PlateJob, PrintingEnds
+from platebench.rounding import rounded
 from platebench.stages.light import Uniformity
 from platebench.stages.measure import PlateDensities
 
@@ -49,31 +50,31 @@ def plate_record(
         "pixels": [framing.plan.shape[1], framing.plan.shape[0]],
         "found": found.found,
         "by_hand": view.by_hand,
-        "corners": [[round(float(v), 2) for v in corner] for corner in found.corners],
-        "confidence": round(found.confidence, 3),
+        "corners": [[rounded(v, 2) for v in corner] for corner in found.corners],
+        "confidence": rounded(found.confidence, 3),
         "surround": found.surround,
-        "tilt_deg": round(found.tilt_deg, 3),
-        "out_of_square_deg": round(found.out_of_square_deg, 3),
+        "tilt_deg": rounded(found.tilt_deg, 3),
+        "out_of_square_deg": rounded(found.out_of_square_deg, 3),
         "whole": framing.whole,
         "doubtful": doubtful,
         "light": {
             "source": str(light.source),
-            "level": round(view.level, 4),
+            "level": rounded(view.level, 4),
             "uniformity_before": _even(light.before),
             "uniformity_after": _even(light.after),
         },
         "bracket": None
         if view.plan is None
         else {
-            "ratios": [round(float(ratio), 5) for ratio in view.plan.ratios],
-            "stated": [None if r is None else round(float(r), 5) for r in view.plan.stated],
+            "ratios": [rounded(ratio, 5) for ratio in view.plan.ratios],
+            "stated": [None if r is None else rounded(r, 5) for r in view.plan.stated],
             "moved": [[int(v) for v in shift] for shift in view.plan.shifts],
         },
         "glare": None
         if view.glare is None
         else {
-            "share": round(view.glare.share, 5),
-            "sigma": round(view.glare.sigma, 5),
+            "share": rounded(view.glare.share, 5),
+            "sigma": rounded(view.glare.sigma, 5),
             "source": view.glare.source,
             "uneven": view.glare.field is not None,
             "taken_off": view.glare_off,
@@ -82,26 +83,26 @@ def plate_record(
         if view.stain is None
         else {
             "found": view.stain.found,
-            "red": round(view.stain.red, 4),
-            "blue": round(view.stain.blue, 4),
-            "red_share": round(view.stain.red_share, 4),
-            "blue_share": round(view.stain.blue_share, 4),
+            "red": rounded(view.stain.red, 4),
+            "blue": rounded(view.stain.blue, 4),
+            "red_share": rounded(view.stain.red_share, 4),
+            "blue_share": rounded(view.stain.blue_share, 4),
         },
         "densities": densities.to_json(),
-        "base_fog": round(densities.base_fog, 3),
-        "d_max": round(densities.d_max, 3),
-        "density_range": round(densities.density_range, 3),
+        "base_fog": rounded(densities.base_fog, 3),
+        "d_max": rounded(densities.d_max, 3),
+        "density_range": rounded(densities.density_range, 3),
         "calibration": None
         if view.calibration is None
         else {
             "tablet": view.calibration.tablet,
             "capture": view.calibration.capture,
-            "callier": round(view.calibration.callier, 4),
+            "callier": rounded(view.calibration.callier, 4),
         },
         "tone": job.settings.tone,
         "printed": {
-            "black_at": round(ends.base_fog, 3),
-            "white_at": round(ends.d_max, 3),
+            "black_at": rounded(ends.base_fog, 3),
+            "white_at": rounded(ends.d_max, 3),
             "stops": job.settings.print_stops,
             "contrast": job.settings.print_contrast,
         },
@@ -115,13 +116,13 @@ def _even(light: Uniformity | None) -> dict[str, float] | None:
     if light is None:
         return None
     return {
-        "sd_over_mean": round(light.sd_over_mean, 5),
-        "range_over_max": round(light.range_over_max, 5),
+        "sd_over_mean": rounded(light.sd_over_mean, 5),
+        "range_over_max": rounded(light.range_over_max, 5),
     }
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
+    return None if value is None else rounded(value, digits)
 
 
 def _size_mm(framing: Framing, job: PlateJob) -> list[float] | None:
@@ -130,7 +131,7 @@ def _size_mm(framing: Framing, job: PlateJob) -> list[float] | None:
         return None
     rows, columns = framing.plan.shape
     scale = MM_PER_INCH / framing.ppi
-    return [round(columns * scale, 1), round(rows * scale, 1)]
+    return [rounded(columns * scale, 1), rounded(rows * scale, 1)]
 
 
 def picture_note(

@@ -268,3 +268,15 @@ def test_nothing_stands_in_the_way_of_assistive_technology(page: Any, width: int
     page.keyboard.press("?")
     page.wait_for_selector("#help[open]")
     assert faults() == []
+
+
+def test_a_number_that_rounds_to_nothing_has_no_sign(page: Any) -> None:
+    """ECMA-262, Number.prototype.toFixed, keeps it: (-0.001).toFixed(2) is "-0.00"."""
+    told = page.evaluate(
+        """async () => {
+          const address = [...document.scripts].find((one) => one.type === "module").src;
+          const { fixed, density } = await import(new URL("make.js", address));
+          return [fixed(-0.001, 2), fixed(-0.04, 0), fixed(-10, 1), density(-0.004)];
+        }"""
+    )
+    assert told == ["0.00", "0", "-10.0", "0.00"]

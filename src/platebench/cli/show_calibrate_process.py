@@ -21,7 +21,7 @@ def show_calibration(done: CalibratedProcess) -> None:
     prints = "1 print" if count == 1 else f"{count} prints"
     click.echo(f"{done.process.name}: {prints} of the step chart, {len(response.ink)} points")
     click.echo(f"  full black      {response.d_max:.2f} D above paper white")
-    click.echo(f"  under full ink  {response.d_min:.2f} D above paper white")
+    click.echo(f"  under full ink  {response.d_min:z.2f} D above paper white")
     click.echo(f"  noise           {found.noise:.3f} D a patch")
     click.echo(f"  evenness        {found.evenness:.2f} D over the sheet, at half black; taken off")
     click.echo(f"  left over       {found.residual:.3f} D RMS, levels from the curve")

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.rounding import rounded
+
 if TYPE_CHECKING:
     from platebench.exposing.exposure import Exposure, ExposurePlan
 
@@ -22,7 +24,7 @@ def plan_to_json(plan: ExposurePlan) -> dict[str, Any]:
         "most": plan.most and _exposure_to_json(plan.most),
         "rating": plan.rating,
         "reasons": [
-            {"what": r.words, "stops": round(r.stops, 4), "mark": r.mark} for r in plan.reasons
+            {"what": r.words, "stops": rounded(r.stops, 4), "mark": r.mark} for r in plan.reasons
         ],
         "other_stops": [_exposure_to_json(other) for other in plan.others],
         "note": METER_NOTE,
@@ -36,7 +38,7 @@ def _exposure_to_json(exposure: Exposure) -> dict[str, Any]:
         "given_s": _rounded(exposure.given_s),
         "camera_s": _rounded(exposure.camera.seconds),
         "camera": str(exposure.camera),
-        "camera_off_stops": round(exposure.camera.off_stops, 3),
+        "camera_off_stops": rounded(exposure.camera.off_stops, 3),
     }
 
 
@@ -54,7 +56,7 @@ def show_plan(plan: ExposurePlan) -> None:
         click.echo(f"  the rule leaves room from {ends[0]} to {ends[1]}")
     click.echo("\nwhy, in stops:")
     for reason in plan.reasons:
-        click.echo(f"  {reason.stops + 0.0:+6.2f}  {reason.words} ({reason.mark})")
+        click.echo(f"  {reason.stops:+z6.2f}  {reason.words} ({reason.mark})")
     if plan.others:
         click.echo("\nthe same at other stops:")
     for other in plan.others:

@@ -18,7 +18,7 @@ def show_direct_prints(made: Sequence[DirectPrint], cautions: Sequence[str]) -> 
     for one in made:
         times, advice = one.times, one.advice
         click.echo(f"{one.plate.plate_id}, {advice.title}, against {one.reference}")
-        difference = f"10 ^ ({times.base:.2f} - {times.reference_base:.2f})"
+        difference = f"10 ^ ({times.base:z.2f} - {times.reference_base:z.2f})"
         wrapped(f"Time factor {times.for_base:.3g}: {difference}, by base plus fog.")
         wrapped(f"For the base: {one.said(times.for_base)}.")
         wrapped(f"For the shadows: {one.said(times.for_shadows)}.")

@@ -25,8 +25,8 @@ def arrival_lines(arrival: Arrival) -> Iterator[str]:
         seen = record["densities"]["base_fog_from"] != "picture"
         fog = "base plus fog" if seen else "thinnest"
         yield (
-            f"{plate.plate_id}: {fog} {record['base_fog']:.2f}, Dmax {record['d_max']:.2f}, "
-            f"range {record['density_range']:.2f}"
+            f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {record['d_max']:z.2f}, "
+            f"range {record['density_range']:z.2f}"
         )
         for flag in record.get("flags", ()):
             yield f"  look: {flag}"

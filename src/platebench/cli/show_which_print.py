@@ -70,7 +70,7 @@ def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
 
 def _told(one: ProcessAdvice) -> str:
     """Say in few words what the scale makes of the range."""
-    parts = [f"{one.overflow:+.2f} against {one.scale.typical:.2f}"]
+    parts = [f"{one.overflow:+z.2f} against {one.scale.typical:.2f}"]
     if one.needs_print_negative and one.overflow > 0 and one.lost_light is not None:
         parts.append(f"{one.lost_light:.0%} lost in white, or {one.lost_dark:.0%} in black")
     elif one.needs_print_negative and one.overflow < 0:

@@ -264,7 +264,7 @@ def _from_json(document: dict[str, Any]) -> Calibration:
 
 def _rounded(value: Any) -> Any:
     if isinstance(value, float):
-        return float(f"{value:.9g}")
+        return float(f"{value:.9g}") + 0.0
     if isinstance(value, tuple):
         return [_rounded(item) for item in value]
     return value

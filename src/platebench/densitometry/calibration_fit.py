@@ -188,7 +188,7 @@ def _check_fit(
         off = _residual(fit, readings)
         worst = int(np.argmax(np.abs(off)))
         step = int(readings.place[worst]) + fit.first + 1
-        what = f"does not follow {name}: step {step} is off by {off[worst]:+.2f} D"
+        what = f"does not follow {name}: step {step} is off by {off[worst]:+z.2f} D"
         raise TabletError(path, what, remedy)
 
 

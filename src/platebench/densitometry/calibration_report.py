@@ -38,8 +38,8 @@ def calibration_table(calibration: Calibration) -> str:
     ]
     for step in calibration.steps:
         lines.append(
-            f"{step.step:4d}  {step.known:6.3f}  {step.known_sigma:.3f}  {step.measured:6.3f}"
-            f"  {step.measured_sigma:.4f}  {step.calibrated:9.3f}  {step.residual:+9.3f}"
+            f"{step.step:4d}  {step.known:z6.3f}  {step.known_sigma:z.3f}  {step.measured:z6.3f}"
+            f"  {step.measured_sigma:z.4f}  {step.calibrated:z9.3f}  {step.residual:+z9.3f}"
         )
     lines += [
         "",
@@ -138,10 +138,10 @@ def _ruled(axes: Any, x: tuple[float, float], y: tuple[float, float], step: floa
         axes.yaxis.set_ticks(np.arange(y[0], y[1] + 1e-9, step))
     else:
         axes.yaxis.set_ticks(np.linspace(y[0], y[1], 5))
-    axes.xaxis.set_major_formatter(lambda value, _: f"{value:.1f}")
+    axes.xaxis.set_major_formatter(lambda value, _: f"{value:z.1f}")
     digits = 1 if y[0] == x[0] else 3
     axes.yaxis.set_major_formatter(
-        lambda value, _: f"{value:.{digits}f}".replace("-", "\N{MINUS SIGN}")
+        lambda value, _: f"{value:z.{digits}f}".replace("-", "\N{MINUS SIGN}")
     )
     axes.grid(color=RULE, linewidth=0.6)
     axes.tick_params(length=0, pad=5)

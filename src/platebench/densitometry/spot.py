@@ -20,6 +20,7 @@ from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing, frame_plate
 from platebench.look import PlateView, look_at_plate
 from platebench.plate_job import PlateJob
+from platebench.rounding import rounded
 from platebench.stages.light import Light
 from platebench.stages.patch import LN10, Mean, PatchReading, mapped, quad_around, read_patch
 from platebench.stages.site_noise import SiteNoise
@@ -118,7 +119,7 @@ class SpotReading:
         """Return plain values, rounded to what means something."""
         digits = {"x_px": 1, "y_px": 1, "size_px": 1, "x_mm": 2, "y_mm": 2, "size_mm": 2}
         return {
-            key: round(value, digits.get(key, 4)) if isinstance(value, float) else value
+            key: rounded(value, digits.get(key, 4)) if isinstance(value, float) else value
             for key, value in asdict(self).items()
         }
 

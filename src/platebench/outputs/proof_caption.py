@@ -227,7 +227,7 @@ def _title_lines(shown: ProofPrint, width: float) -> list[Line]:
 def _densities(shown: ProofPrint) -> list[str]:
     thinnest = "b+f" if shown.fog_seen else "thinnest"
     figures = (("range", shown.density_range), (thinnest, shown.base_fog), ("Dmax", shown.d_max))
-    measured = [f"{name} {value:.2f}" for name, value in figures if math.isfinite(value)]
+    measured = [f"{name} {value:z.2f}" for name, value in figures if math.isfinite(value)]
     return measured or ["density not measured"]
 
 

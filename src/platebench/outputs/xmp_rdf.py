@@ -85,7 +85,7 @@ def named(pairs: Mapping[str, str] | Iterable[tuple[str, str]]) -> tuple[str, ..
 
 def decimal(value: float | None) -> str:
     """Return a number as XMP writes it, at most four decimals; "" for None."""
-    return "" if value is None else f"{value:.4f}".rstrip("0").rstrip(".")
+    return "" if value is None else f"{value:z.4f}".rstrip("0").rstrip(".")
 
 
 def rational(value: float | None) -> str:

@@ -105,7 +105,7 @@ class ProcessAdvice:
             A sentence without its full stop.
         """
         if not self.needs_print_negative:
-            return f"within the scale, {self.overflow:+.2f} against its typical value"
+            return f"within the scale, {self.overflow:+z.2f} against its typical value"
         if self.overflow > 0:
             by = f"{self.overflow:.2f} beyond the typical scale is lost"
             if self.lost_light is None or self.lost_dark is None:

@@ -8,6 +8,7 @@ from typing import Any
 from platebench.cautions import FIRST, cautions_for
 from platebench.printing.advice import ProcessAdvice, advised_cautions, advised_hazards
 from platebench.printing.plate_range import PlateRange
+from platebench.rounding import rounded
 
 Advised = Sequence[tuple[PlateRange, Sequence[ProcessAdvice]]]
 
@@ -47,21 +48,21 @@ def _one_to_json(one: ProcessAdvice) -> dict[str, Any]:
         "needs_print_negative": one.needs_print_negative,
         "density_used": one.density_used,
         "density_note": one.density_note,
-        "density_range": round(one.density_range, 3),
+        "density_range": rounded(one.density_range, 3),
         "exposure_scale": {
-            name: {"value": round(getattr(scale, name), 3), "status": str(status)}
+            name: {"value": rounded(getattr(scale, name), 3), "status": str(status)}
             for name, status in numbers
         },
         "source": scale.source or None,
         "marks": one.marks,
         "grade": scale.grade or None,
         "iso_r": one.iso_r,
-        "overflow": round(one.overflow, 3),
-        "beyond": round(one.beyond, 3),
+        "overflow": rounded(one.overflow, 3),
+        "beyond": rounded(one.beyond, 3),
         "lost": one.lost(),
         "lost_light": _rounded(one.lost_light),
         "lost_dark": _rounded(one.lost_dark),
-        "unused": round(one.unused, 4),
+        "unused": rounded(one.unused, 4),
         "contrast_factor": _rounded(one.contrast_factor),
         "contrast": one.contrast or None,
         "hazards": list(one.hazards),
@@ -69,4 +70,4 @@ def _one_to_json(one: ProcessAdvice) -> dict[str, Any]:
 
 
 def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 4)
+    return None if value is None else rounded(value, 4)

@@ -22,6 +22,7 @@ from platebench.printing.status import Status
 from platebench.printing.step_chart import StepChart
 from platebench.profiles_folder import profiles_folder
 from platebench.progress import NullProgress, Progress
+from platebench.rounding import rounded
 
 INK_NOTE = (
     "the response holds for this printer, ink setting, film, paper and chemistry together: what "
@@ -67,18 +68,18 @@ class CalibratedProcess:
             "process": self.process.name,
             "chart": self.reading.chart.name,
             "prints": [one.scan for one in found.prints],
-            "d_max": round(response.d_max, 4),
-            "d_min": round(response.d_min, 4),
-            "residual": round(found.residual, 4),
-            "noise": round(found.noise, 4),
-            "evenness": round(found.evenness, 4),
+            "d_max": rounded(response.d_max, 4),
+            "d_min": rounded(response.d_min, 4),
+            "residual": rounded(found.residual, 4),
+            "noise": rounded(found.noise, 4),
+            "evenness": rounded(found.evenness, 4),
             "exposure_scales": [
-                {"typical": round(scale.typical, 3), "status": str(scale.status[1])}
+                {"typical": rounded(scale.typical, 3), "status": str(scale.status[1])}
                 for scale in self.process.scales
             ],
             "damaged": list(self.reading.evened.damaged),
-            "depth_drift": [round(drift, 4) for drift in self.fit.depth_drift],
-            "tone_drift": [round(drift, 4) for drift in self.fit.tone_drift],
+            "depth_drift": [rounded(drift, 4) for drift in self.fit.depth_drift],
+            "tone_drift": [rounded(drift, 4) for drift in self.fit.tone_drift],
             "ink": list(response.ink),
             "density": list(response.density),
             "notes": list(self.notes),

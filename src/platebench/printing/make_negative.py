@@ -269,7 +269,7 @@ def _reach_notes(d_min: float) -> tuple[str, ...]:
     if d_min <= _HELD_BACK:
         return ()
     return (
-        f"full ink does not hold the paper's white: the lightest tone prints at {d_min:.2f} D; "
+        f"full ink does not hold the paper's white: the lightest tone prints at {d_min:z.2f} D; "
         "choose a heavier ink setting and calibrate again",
     )
 

@@ -134,7 +134,7 @@ def _check_tones(path: Path, chart: StepChart, patches: NDArray[np.float64]) -> 
             "print the film as the file has it, without inverting it",
         )
     if black - white < _LEAST_RANGE:
-        what = f"shows hardly any tones: {black - white:.2f} D from white to black"
+        what = f"shows hardly any tones: {black - white:z.2f} D from white to black"
         remedy = (
             "expose by the standard printing time (platebench printing-time), lay down more ink if "
             "that is not it, and print again"
@@ -186,7 +186,7 @@ def _notes(
         notes.append(f"left out as damaged: {named}{more}")
     if white > _HELD_BACK:
         notes.append(
-            f"full ink does not hold back the paper's white: it prints at {white:.2f} D; use a "
+            f"full ink does not hold back the paper's white: it prints at {white:z.2f} D; use a "
             "setting that lays down more ink"
         )
     return tuple(notes)

@@ -74,7 +74,7 @@ def _rule(axes: Any, *, top: float, low: float, every: float) -> None:
     axes.tick_params(which="both", length=0, pad=5)
     digits = 2 if every < 0.1 else 1
     axes.yaxis.set_major_formatter(
-        lambda value, _: f"{value + 0.0:.{digits}f}".replace("-", "\N{MINUS SIGN}")
+        lambda value, _: f"{value:z.{digits}f}".replace("-", "\N{MINUS SIGN}")
     )
     style_frame(axes)
 
@@ -94,7 +94,7 @@ def _write_figures(axes: Any, process: Process, fit: PooledFit) -> None:
     hollow = float(response.density_of(_CORNER)) < response.d_max * 0.42
     figures = [
         ("Dmax", f"{found.response.d_max:.2f} above paper white"),
-        ("full ink", f"{found.response.d_min:.2f} above paper white"),
+        ("full ink", f"{found.response.d_min:z.2f} above paper white"),
         ("left over", f"{found.residual:.3f} D RMS"),
         ("noise", f"{found.noise:.3f} D a patch"),
         ("evenness", f"{found.evenness:.2f} D over the sheet"),

@@ -136,7 +136,7 @@ def _check_dark(
     means = linear_means(frame) - zero_level(frame, None)[:, None, None]
     level = float(np.median(means)) / frame.full_scale
     clipping = measure_clipping(frame, region_map(frame.shape, None))
-    text = f"the dark frame lies {100 * level:+.3f} % of full scale from the stated black level"
+    text = f"the dark frame lies {100 * level:+z.3f} % of full scale from the stated black level"
     top = float(means.max()) / frame.full_scale
     if top - min(level, 0.0) > 0.005:
         text = f"the dark frame holds light: up to {100 * top:.1f} % of full scale"

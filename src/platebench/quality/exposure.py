@@ -177,14 +177,14 @@ def judge_exposure(frame: SensorFrame, clipping: Clipping, headroom: Headroom) -
     steps = math.floor(3 * (least - LEAST_STOPS) + 1e-6)
     what = headroom.reference
     if steps < 1:
-        text = f"well exposed: the {what} sits {least:.1f} stop below clipping"
+        text = f"well exposed: the {what} sits {least:z.1f} stop below clipping"
         if least < LEAST_STOPS:
-            text = f"just below clipping: the {what} has {least:.2f} stop left"
+            text = f"just below clipping: the {what} has {least:z.2f} stop left"
         verdicts.append(Verdict(Severity.GOOD, "exposure", text))
         return verdicts
     severity = Severity.WARN if under >= LOST_STOPS else Severity.NOTE
     severity = Severity.FAIL if under >= DARK_STOPS else severity
-    text = f"underexposed by {under:.1f} stops (the {what} sits {least:.1f} stops below clipping)"
+    text = f"underexposed by {under:z.1f} stops (the {what} sits {least:z.1f} stops below clipping)"
     verdicts.append(Verdict(severity, "exposure", text, _lengthen(time_s, under)))
     return verdicts
 

@@ -112,7 +112,7 @@ def _plain(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         return _plain(value.tolist())
     if isinstance(value, (float, np.floating)):
-        return float(f"{float(value):.5g}") if math.isfinite(value) else None
+        return float(f"{float(value):.5g}") + 0.0 if math.isfinite(value) else None
     if isinstance(value, str):
         return str(value)
     return value

@@ -198,7 +198,7 @@ def judge_match(match: BlankMatch | None) -> Verdict:
     way = "brighter" if match.ratio > 1 else "darker"
     text = (
         f"the light box is {100 * away:.1f} % {way} than in the blank frame "
-        f"({match.density_offset:+.3f} D)"
+        f"({match.density_offset:+z.3f} D)"
     )
     if away < 0.001:
         text = "the light box is as bright as in the blank frame, within 0.1 %"

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from platebench.plate_job import PrintingEnds
 from platebench.review.layers import Layer, Shown
 from platebench.review.plate_pixels import CLIPPED, Codes, Doubles
+from platebench.rounding import rounded
 from platebench.stages.density import MAX_DENSITY, code_from_transmittance, transmittance_of_codes
 from platebench.stages.measure import BIN_EDGES
 
@@ -60,9 +61,9 @@ def read_rectangle(
         "low": None,
         "high": None,
         "sites": int(seen.size),
-        "clipped": round(1 - seen.size / codes.size, 4),
-        "width_mm": None if mm is None else round((right - left) * mm, 2),
-        "height_mm": None if mm is None else round((bottom - top) * mm, 2),
+        "clipped": rounded(1 - seen.size / codes.size, 4),
+        "width_mm": None if mm is None else rounded((right - left) * mm, 2),
+        "height_mm": None if mm is None else rounded((bottom - top) * mm, 2),
         "calibrated": pixels.calibrated,
     }
     if seen.size == 0:
@@ -71,17 +72,17 @@ def read_rectangle(
     mean = float(light.mean())
     scatter = float(light.std(ddof=1)) / np.sqrt(light.size) if light.size > 1 else mean
     low, high = np.quantile(pixels.density[seen], (0.02, 0.98))
-    told |= {"low": round(float(low), 3), "high": round(float(high), 3)}
+    told |= {"low": rounded(low, 3), "high": rounded(high, 3)}
     density = -float(np.log10(mean))
     if mean < 2 * scatter or density > MAX_DENSITY - 0.01:
         least = max(mean + 2 * scatter, 10.0**-MAX_DENSITY)
-        return told | {"at_least": round(-float(np.log10(least)), 2)}
+        return told | {"at_least": rounded(-float(np.log10(least)), 2)}
     systematic = np.hypot(float(pixels.errors.density_sigma(density)), pixels.light_sigma)
     sigma = float(np.hypot(scatter / mean / _LN10, systematic))
     return told | {
-        "density": round(density, 3),
-        "sigma": round(sigma, 3),
-        "printing": round(_to_blue(shown, seen, density, middle), 3),
+        "density": rounded(density, 3),
+        "sigma": rounded(sigma, 3),
+        "printing": rounded(_to_blue(shown, seen, density, middle), 3),
     }
 
 
@@ -144,16 +145,14 @@ def tone_curve(
     values = np.interp(curve_at, shown.pixels.density[order], table[order].astype(np.float64))
     return {
         "bins_from": float(BIN_EDGES[0]),
-        "bin": round(float(BIN_EDGES[1] - BIN_EDGES[0]), 4),
+        "bin": rounded(float(BIN_EDGES[1] - BIN_EDGES[0]), 4),
         "counts": list(densities.histogram),
-        "base_fog": round(densities.base_fog, 3),
+        "base_fog": rounded(densities.base_fog, 3),
         "fog_seen": densities.base_fog_from != "picture",
-        "d_min": round(densities.d_min, 3),
-        "d_max": round(densities.d_max, 3),
-        "density_range": round(densities.density_range, 3),
-        "black_at": round(ends.base_fog, 3),
-        "white_at": round(ends.d_max, 3),
-        "curve": [
-            [round(float(d), 3), round(float(v), 1)] for d, v in zip(curve_at, values, strict=True)
-        ],
+        "d_min": rounded(densities.d_min, 3),
+        "d_max": rounded(densities.d_max, 3),
+        "density_range": rounded(densities.density_range, 3),
+        "black_at": rounded(ends.base_fog, 3),
+        "white_at": rounded(ends.d_max, 3),
+        "curve": [[rounded(d, 3), rounded(v, 1)] for d, v in zip(curve_at, values, strict=True)],
     }

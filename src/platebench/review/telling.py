@@ -12,6 +12,7 @@ from platebench.review.messages import in_session
 from platebench.review.readings import tone_curve
 from platebench.review.table import EDITABLE, ReviewTable
 from platebench.review.tiles import TILE
+from platebench.rounding import rounded
 from platebench.settings import PlateSettings
 
 
@@ -96,14 +97,14 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         "version": table.version(plate_id),
         "tile": TILE,
         "layers": sizes,
-        "corners": [[round(v, 2) for v in corner] for corner in corners],
+        "corners": [[rounded(v, 2) for v in corner] for corner in corners],
         "by_hand": shown.settings.corners is not None,
         "found": found.found,
-        "confidence": round(found.confidence, 3),
+        "confidence": rounded(found.confidence, 3),
         "surround": found.surround,
         "doubts": list(shown.pixels.doubts),
         "whole": shown.framing.whole,
-        "ppi": None if shown.framing.ppi is None else round(shown.framing.ppi, 2),
+        "ppi": None if shown.framing.ppi is None else rounded(shown.framing.ppi, 2),
         "calibrated": shown.pixels.calibrated,
         "tone_curve": tone_curve(shown, positive, table.ends(shown)),
         "settled": table.is_at_hand(plate_id),

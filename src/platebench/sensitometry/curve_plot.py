@@ -209,7 +209,7 @@ def _draw_base_fog(axes: Any, figures: CurveFigures, x: tuple[float, float]) -> 
     fog = figures.base_fog.value
     axes.plot(x, [fog, fog], color=QUIET, linewidth=0.8, linestyle=(0, (5, 3)), zorder=2)
     most = "at most " if figures.basis.fog_source == "thinnest step" else ""
-    said = f"base plus fog {most}{fog:.2f}"
+    said = f"base plus fog {most}{fog:z.2f}"
     _text(axes, x[1] - 0.03, fog + 0.015, said, QUIET, ha="right", va="bottom")
 
 

@@ -127,4 +127,4 @@ def _estimate(estimate: Estimate | None) -> dict[str, float | None] | None:
 
 
 def _rounded(value: float) -> float:
-    return float(f"{value:.{_DIGITS}g}")
+    return float(f"{value:.{_DIGITS}g}") + 0.0

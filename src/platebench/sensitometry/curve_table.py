@@ -93,10 +93,10 @@ def _said(estimate: Estimate | None, decimals: int | None) -> str:
     if decimals is None:
         decimals = max(0, 2 - math.floor(math.log10(abs(value)))) if value else 2
     if sigma is None:
-        return f"{value:.{decimals}f}"
+        return f"{value:z.{decimals}f}"
     if sigma > 0:  # one figure of the error, two where it begins with 1, and so many of the value
         decimals = min(max(-math.floor(math.log10(sigma / 2)), 0), 4)
-    return f"{value:.{decimals}f} +-{sigma:.{decimals}f}"
+    return f"{value:z.{decimals}f} +-{sigma:.{decimals}f}"
 
 
 def short_figures(plate: PlateCurve) -> list[tuple[str, str]]:

@@ -117,4 +117,4 @@ def png_of(figure: Any) -> bytes:
 
 
 def _plain_number(value: float, _: object) -> str:
-    return f"{value:.1f}".replace("-", "\N{MINUS SIGN}").replace("\N{MINUS SIGN}0.0", "0.0")
+    return f"{value:z.1f}".replace("-", "\N{MINUS SIGN}")

@@ -151,7 +151,7 @@ def _check_rise(name: str, d: Floats, sigma: Floats | None, base_fog: float | No
         if d[top] - d[here] > max(allowed, 1e-9):
             raise ReadingsError(
                 name,
-                f"is not a rising curve: density falls from {d[top]:.2f} to {d[here]:.2f} with "
+                f"is not a rising curve: density falls from {d[top]:z.2f} to {d[here]:z.2f} with "
                 f"more exposure, where {allowed:.3f} at most is noise",
                 "look for dust or a wrong figure there, and leave out steps past reversal",
             )
@@ -160,7 +160,7 @@ def _check_rise(name: str, d: Floats, sigma: Floats | None, base_fog: float | No
     if d.max() - lowest < _LEAST_RISE:
         raise ReadingsError(
             name,
-            f"shows no picture of the tablet: its steps differ by {d.max() - lowest:.2f} only",
+            f"shows no picture of the tablet: its steps differ by {d.max() - lowest:z.2f} only",
             "expose or develop more, and check that it is the right plate",
         )
     if base_fog is not None and base_fog - d.min() > _DIP * (
@@ -168,6 +168,6 @@ def _check_rise(name: str, d: Floats, sigma: Floats | None, base_fog: float | No
     ):
         raise ReadingsError(
             name,
-            f"has a step of {d.min():.2f}, thinner than its base plus fog of {base_fog:.2f}",
+            f"has a step of {d.min():z.2f}, thinner than its base plus fog of {base_fog:z.2f}",
             "read base plus fog on an unexposed part of the same plate",
         )

@@ -22,6 +22,7 @@ from platebench.printing.direct_time import (
 )
 from platebench.printing.plate_range import PlateRange, read_plate_ranges
 from platebench.printing.process import Process
+from platebench.rounding import rounded
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.session_file import load_session
 from platebench.session.session_report import OUTPUT_NAME
@@ -86,20 +87,20 @@ class DirectPrint:
         return {
             "plate": self.plate.plate_id,
             "process": self.advice.process,
-            "base_fog": round(times.base, 3),
+            "base_fog": rounded(times.base, 3),
             "reference": self.reference,
-            "reference_base": round(times.reference_base, 3),
+            "reference_base": rounded(times.reference_base, 3),
             "reference_time_s": self.time_s,
-            "time_factor": round(times.for_base, 4),
+            "time_factor": rounded(times.for_base, 4),
             "factor_for_shadows": _rounded(times.for_shadows),
             "factor_for_highlights": _rounded(times.for_highlights),
-            "density_range": round(self.advice.density_range, 3),
+            "density_range": rounded(self.advice.density_range, 3),
             "density_used": self.advice.density_used,
-            "exposure_scale": round(self.advice.scale.typical, 3),
-            "overflow": round(self.advice.overflow, 3),
+            "exposure_scale": rounded(self.advice.scale.typical, 3),
+            "overflow": rounded(self.advice.overflow, 3),
             "verdict": self.advice.verdict.name.lower(),
             "lost": self.advice.lost(),
-            "strip_factors": [round(factor, 4) for factor in strip_times(times.middle)],
+            "strip_factors": [rounded(factor, 4) for factor in strip_times(times.middle)],
             "sheet": str(self.sheet),
         }
 
@@ -195,21 +196,23 @@ def _page(done: DirectPrint, process: Process, session: str) -> StripSheet:
     words = [said_time(total, unit) for total in totals]
     added = [said_time(total, unit) for total in added_times(totals)]
     covers = ["nothing", "part 1", *(f"parts 1 to {i}" for i in range(2, len(totals)))]
-    tones = "" if times.thinnest is None else f", from {times.thinnest:.2f} to {times.densest:.2f}"
-    reference = f"{done.reference}, D {times.reference_base:.2f}"
+    tones = (
+        "" if times.thinnest is None else f", from {times.thinnest:z.2f} to {times.densest:z.2f}"
+    )
+    reference = f"{done.reference}, D {times.reference_base:z.2f}"
     if done.time_s is not None:
         reference += f", {time_in_words(done.time_s)}"
     return StripSheet(
         title=f"{done.plate.plate_id}, the plate itself as negative",
         under="   ·   ".join(text for text in (process.title, session) if text),
         facts=(
-            ("base plus fog", f"{times.base:.2f} D"),
+            ("base plus fog", f"{times.base:z.2f} D"),
             ("range", f"{advice.density_range:.2f} D ({advice.density_used}){tones}"),
             ("exposure scale", f"{advice.scale.typical:.2f} ({advice.marks})"),
             ("reference", reference),
             (
                 "time factor",
-                f"10 ^ ({times.base:.2f} - {times.reference_base:.2f}) = {times.for_base:.3g}",
+                f"10 ^ ({times.base:z.2f} - {times.reference_base:z.2f}) = {times.for_base:.3g}",
             ),
             ("for the base", f"{done.said(times.for_base)}: base plus fog just prints full black"),
             (
@@ -229,4 +232,4 @@ def _page(done: DirectPrint, process: Process, session: str) -> StripSheet:
 
 
 def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 4)
+    return None if value is None else rounded(value, 4)

@@ -116,17 +116,17 @@ def _measured(record: Mapping[str, Any]) -> list[Fact]:
     seen = record.get("densities", {}).get("base_fog_from") != "picture"
     fog = "base plus fog" if seen else "thinnest tone (no rebate seen)"
     facts = [
-        (fog, f"{record['base_fog']:.2f}"),
-        ("Dmax", f"{record['d_max']:.2f}"),
-        ("density range", f"{record['density_range']:.2f}"),
+        (fog, f"{record['base_fog']:z.2f}"),
+        ("Dmax", f"{record['d_max']:z.2f}"),
+        ("density range", f"{record['density_range']:z.2f}"),
     ]
     densities = record.get("densities", {})
     if densities.get("blue_range"):
-        facts.append(("range to blue light", f"{densities['blue_range']:.2f}"))
+        facts.append(("range to blue light", f"{densities['blue_range']:z.2f}"))
     if record.get("size_mm"):
         width, height = record["size_mm"]
         facts.append(("size", f"{width:g} x {height:g} mm at {record['ppi']:.0f} ppi"))
-    facts.append(("tilt in the capture", f"{round(record['tilt_deg'], 1) + 0.0:.1f}°"))
+    facts.append(("tilt in the capture", f"{record['tilt_deg']:z.1f}°"))
     if glare := record.get("glare"):
         facts.append(("glare", f"{glare['share']:.2%} ({glare['source']})"))
     if calibration := record.get("calibration"):
@@ -149,7 +149,7 @@ def _settings(settings: PlateSettings, record: Mapping[str, Any]) -> list[Fact]:
         ("turned", f"{settings.rotate}°"),
         ("corners", "whole capture" if record.get("whole") else corners),
         ("tone", settings.tone),
-        ("printed", f"black at {printed['black_at']:.2f}, white at {printed['white_at']:.2f}"),
+        ("printed", f"black at {printed['black_at']:z.2f}, white at {printed['white_at']:z.2f}"),
         ("checked", "by a person" if settings.checked else "not yet"),
     ]
     if settings.print_contrast != 1:

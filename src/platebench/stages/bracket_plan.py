@@ -292,7 +292,7 @@ def _check_movement(
         if max(abs(row), abs(column)) >= LARGEST_SHIFT + 0.5:
             raise BracketError(
                 ordered[target].info.path, ordered[k].info.path,
-                f"the plate moved by {row:.1f} rows and {column:.1f} columns", _AGAIN,
+                f"the plate moved by {row:z.1f} rows and {column:z.1f} columns", _AGAIN,
             )  # fmt: skip
 
 
@@ -307,7 +307,7 @@ def _notes(
     for frame, ratio, by_time in zip(ordered, ratios, stated, strict=True):
         if by_time and abs(ratio / by_time - 1) > RATIO_NOTED:
             notes.append(
-                f"{frame.info.path.name}: {ratio / by_time - 1:+.1%} of light against its time; "
+                f"{frame.info.path.name}: {ratio / by_time - 1:+z.1%} of light against its time; "
                 "taken into account"
             )
     for frame, (row, column) in zip(ordered, shifts, strict=True):

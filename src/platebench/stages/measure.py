@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.rounding import rounded
 from platebench.stages.density import density_from_transmittance
 
 MEASURED_LONG_SIDE = 1200
@@ -56,7 +57,7 @@ class PlateDensities:
     def to_json(self) -> dict[str, Any]:
         """Return plain values, densities rounded to 0.001 D."""
         return {
-            key: round(value, 3) if isinstance(value, float) else value
+            key: rounded(value, 3) if isinstance(value, float) else value
             for key, value in asdict(self).items()
         }
 

@@ -165,5 +165,5 @@ def _notes(found: FoundTablet, steps: list[StepReading], clipped: int) -> tuple[
     if dusty:
         notes.append(f"much dust on step {', '.join(map(str, dusty))} of those in the frame")
     if abs(found.level - 1) > 0.02:
-        notes.append(f"bare light changed by {found.level - 1:+.0%} since the blank; allowed for")
+        notes.append(f"bare light changed by {found.level - 1:+z.0%} since the blank; allowed for")
     return tuple(notes)

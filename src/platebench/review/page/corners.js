@@ -1,6 +1,6 @@
 // Four handles on the capture: drag them, or move them with the arrow keys.
 
-import { drawn, make } from "./make.js";
+import { drawn, fixed, make } from "./make.js";
 import { plateAddress } from "./server.js";
 
 const NAMES = ["top left corner", "top right corner", "bottom right corner", "bottom left corner"];
@@ -41,7 +41,7 @@ export class Corners {
     points.forEach((point, place) => {
       Object.assign(this.handles[place].style, { left: `${point.x}px`, top: `${point.y}px` });
       this.handles[place].setAttribute("aria-description",
-        `row ${this.corners[place][0].toFixed(1)}, column ${this.corners[place][1].toFixed(1)}`);
+        `row ${fixed(this.corners[place][0], 1)}, column ${fixed(this.corners[place][1], 1)}`);
     });
   }
 

@@ -23,6 +23,11 @@ export function put(element, attributes) {
   }
 }
 
+// A number to so many decimals; what rounds to nothing is plain zero, never "-0.00".
+export function fixed(value, digits) {
+  return value.toFixed(digits).replace(/^-(?=0(\.0*)?$)/, "");
+}
+
 export function density(value) {
-  return value === null || value === undefined ? "–" : value.toFixed(2);
+  return value === null || value === undefined ? "–" : fixed(value, 2);
 }

@@ -1,6 +1,6 @@
 // Densities where the pointer is, or of a rectangle: asked for as fast as answers come, not faster.
 
-import { make } from "./make.js";
+import { density, make } from "./make.js";
 import { ask, plateAddress } from "./server.js";
 
 export class Readings {
@@ -52,10 +52,10 @@ export class Readings {
       return;
     }
     const size = reading.width_mm && what ? ` ${reading.width_mm.toFixed(1)} × ${reading.height_mm.toFixed(1)} mm` : "";
-    const extent = reading.low === null ? "" : `, from ${reading.low.toFixed(2)} to ${reading.high.toFixed(2)}`;
+    const extent = reading.low === null ? "" : `, from ${density(reading.low)} to ${density(reading.high)}`;
     this.element.replaceChildren(...[
       make("div", {}, make("strong", {}, mainly(reading)), reading.density === null ? "" : ` ± ${atLeast(reading.sigma)}`),
-      reading.printing === null ? null : make("div", {}, `to blue light ${reading.printing.toFixed(2)}`),
+      reading.printing === null ? null : make("div", {}, `to blue light ${density(reading.printing)}`),
       what ? make("div", {}, `${what}${size}${extent}`) : null,
       reading.clipped > 0 ? make("div", { class: "flag" }, `${Math.max(1, Math.round(reading.clipped * 100))} % clipped, left out`) : null,
       reading.calibrated ? null : make("div", {}, "without a calibration"),
@@ -65,8 +65,8 @@ export class Readings {
 }
 
 function mainly(reading) {
-  if (reading.density !== null) return `D ${reading.density.toFixed(2)}`;
-  return reading.at_least === null ? "clipped" : `denser than ${reading.at_least.toFixed(2)}`;
+  if (reading.density !== null) return `D ${density(reading.density)}`;
+  return reading.at_least === null ? "clipped" : `denser than ${density(reading.at_least)}`;
 }
 
 // An error is never shown as none.
