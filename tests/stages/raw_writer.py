@@ -65,6 +65,8 @@ def write_raw(
     if active is not None:
         tags.append((50829, LONG, 4, active, True))
     grey_linear = photometric == LINEAR_RAW and counts.ndim == 2
+    if counts.ndim == 3:
+        options.setdefault("planarconfig", "contig")
     tifffile.imwrite(
         path,
         counts if data is None else iter(data),
