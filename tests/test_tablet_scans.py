@@ -56,12 +56,13 @@ def test_rounding_is_in_the_error_of_every_step(tmp_path: Path, noise: float) ->
             assert step.density_sigma > 0
             pulls.append((step.density - true) / step.density_sigma)
     assert len(pulls) >= 5 * 18
-    # Errors that are evenly spread over a code: root mean square 1, none beyond sqrt(3) = 1.73.
+    # Without noise the errors are evenly spread over a code, and none is beyond half of one, which
+    # is 1.4 of what is stated for 72 of 100; edges and blur of the steps make them less.
     # With noise a step's own scatter counts as if its parts were uneven: never understated.
     ratio = float(np.sqrt(np.mean(np.square(pulls))))
-    assert 0.5 < ratio < 1.15
+    assert 0.5 < ratio < 1.15 and np.mean(np.abs(pulls) <= 1) > 0.6
     if noise == 0.0:
-        assert ratio == pytest.approx(1.0, abs=0.15) and np.max(np.abs(pulls)) < 2.0
+        assert np.mean(np.abs(pulls) <= 1) < 0.9 and np.max(np.abs(pulls)) < 1.6
 
 
 def test_such_a_scan_calibrates(tmp_path: Path) -> None:

@@ -46,6 +46,9 @@ class CaptureInfo:
         The file's orientation tag, 1 to 8 (1 = as stored). Recorded for raws, applied for scans.
     ppi : float or None
         Resolution tag of a scan, pixels per inch.
+    block_step : float or None
+        Of a scan packed with loss: to how many codes of 8 bits the mean of a block of 8 x 8 pixels
+        was rounded.
     notes : tuple of str
         What the reader assumed or did, in plain words, for the report.
     """
@@ -60,6 +63,7 @@ class CaptureInfo:
     focal_length_mm: float | None = None
     orientation: int = 1
     ppi: float | None = None
+    block_step: float | None = None
     notes: tuple[str, ...] = ()
 
 

@@ -154,6 +154,8 @@ class Probe:
             notes.append(f"no calibration: the densities still hold {left}")
         if self.view.stain is not None and self.view.stain.found:
             notes.append("the plate is stained: density is that of green")
+        if self.noise.upper_bound is not None:
+            notes.append(self.noise.upper_bound)
         if self.framing.whole:
             notes.append("the plate was not cut out: places are those of the whole capture")
         return tuple(notes)

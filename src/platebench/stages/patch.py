@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.image import PlateImage
-from platebench.stages.site_noise import GREY, SiteNoise, rounding_error
+from platebench.stages.rounding import TWO_THIRDS, left_in_mean, rounding_error
+from platebench.stages.scan_noise import lost_in_black
+from platebench.stages.site_noise import GREY, SiteNoise
 from platebench.stages.smooth_field import site_classes
 
 Floats = NDArray[np.float32]
@@ -261,6 +263,16 @@ def _plane(
     seen = values[inside].astype(np.float64)
     mean = float(seen.mean())
     squares = float(np.square(seen - mean).sum())
+    if noise is not None and noise.scan:
+        variance, rounding = _of_scan(values, inside, kind, noise)
+        return _Plane(
+            colour=colour,
+            total=mean * sites,
+            variance=variance * sites,
+            rounding=rounding,
+            squares=squares,
+            sites=sites,
+        )
     bends, number = _bends(values, inside)
     modelled = None if noise is None else noise.variance(*kind, mean)
     if modelled is not None:
@@ -274,7 +286,10 @@ def _plane(
         step = noise.step(*kind, mean)
         if modelled is None and number < _LEAST_DIFFERENCES:
             variance = 0.0 if sites == 1 else variance  # what is left is rounding
-        rounding = rounding_error(step, max(squares / sites, modelled or 0.0))
+        if noise.block_step is None:
+            rounding = rounding_error(step, max(squares / sites, modelled or 0.0))
+        else:  # whole blocks were rounded, and their pixels when unpacked, noise or not: a bound
+            rounding = TWO_THIRDS * math.hypot(1.0, noise.block_step) * step / math.sqrt(12)
         variance *= noise.kinship[colour].of(sites)
     return _Plane(
         colour=colour,
@@ -284,6 +299,27 @@ def _plane(
         squares=squares,
         sites=sites,
     )
+
+
+def _of_scan(
+    values: Floats,
+    inside: NDArray[np.bool_],
+    kind: tuple[int, tuple[float, float]],
+    noise: SiteNoise,
+) -> tuple[float, float]:
+    """Return the variance of a pixel of a scan, and the error that does not average out.
+
+    The noise is the scanner's at this light: what more there is, is grain and picture, which are
+    no error but keep the rounding from being one.
+    """
+    mean = float(values[inside].mean(dtype=np.float64))
+    step = noise.step(*kind, mean)
+    before = noise.noise_in_codes(*kind, mean)
+    left = left_in_mean(noise.codes(*kind, values), inside, before)
+    share = noise.grey_share if kind[0] == GREY else 1.0
+    variance = share * max(before**2 + 1 / 12 - left, 0.0)
+    lost = lost_in_black(mean, before * step)
+    return variance * step**2, math.hypot(TWO_THIRDS * math.sqrt(left) * step, lost)
 
 
 def _bends(values: Floats, inside: NDArray[np.bool_]) -> tuple[float, int]:

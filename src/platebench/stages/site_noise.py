@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from platebench.image import CaptureKind, PlateImage, SensorFrame
 from platebench.stages.light import Light, exposure_ratio
 from platebench.stages.noise_model import NoiseModel
+from platebench.stages.scan_noise import ScanNoise, scan_noise, steps_at
 
 Floats = NDArray[np.float32]
 
@@ -72,6 +73,11 @@ class SiteNoise:
         How alike the noise of neighbours is, for red, green, blue and their mean.
     grey_share : float
         Variance of the mean of red, green and blue over that of one of them.
+    scan : tuple of ScanNoise
+        Noise of a scan's channels (of one, if it is grey); empty where it cannot be told from the
+        picture, and of raws.
+    block_step : float or None
+        Of a scan packed with loss, see `CaptureInfo`.
     """
 
     light: Light
@@ -85,6 +91,20 @@ class SiteNoise:
     level: float = 1.0
     kinship: tuple[Kinship, Kinship, Kinship, Kinship] = (Kinship(),) * 4
     grey_share: float = 1.0
+    scan: tuple[ScanNoise, ...] = ()
+    block_step: float | None = None
+
+    @property
+    def upper_bound(self) -> str | None:
+        """Say why errors of a scan's readings are upper bounds only; None where they are not."""
+        if self.curve is None or self.scan:
+            return None
+        if self.block_step is not None:
+            return "a JPEG has rounded whole blocks of pixels: stated errors are upper bounds"
+        return (
+            "the scanner's noise cannot be told from grain and picture here: "
+            "stated errors are upper bounds"
+        )
 
     def variance(self, kind: int, place: tuple[float, float], transmittance: float) -> float | None:
         """Return the variance of one site; None where no noise could be measured.
@@ -114,8 +134,22 @@ class SiteNoise:
         if self.curve is None:
             usable = [r for r in self.ratios if counts * r < self.full_scale]
             return unit / max(usable, default=min(self.ratios))
-        at = int(np.clip(np.searchsorted(self.curve, counts), 1, len(self.curve) - 1))
-        return unit * float(self.curve[at] - self.curve[at - 1])
+        return unit * float(steps_at(self.curve, np.array(counts)))
+
+    def codes(
+        self, kind: int, place: tuple[float, float], transmittance: NDArray[np.floating]
+    ) -> NDArray[np.float64]:
+        """Return transmittances of a scan in the codes they were counted in, and between them."""
+        assert self.curve is not None
+        dark, unit = self._light(kind, place, 0.0)
+        counts = dark + np.asarray(transmittance, np.float64) / unit
+        return np.asarray(np.interp(counts, self.curve, np.arange(len(self.curve))))
+
+    def noise_in_codes(self, kind: int, place: tuple[float, float], transmittance: float) -> float:
+        """Return the noise of a pixel of a scan before it was rounded, in codes."""
+        channel = self.scan[min(1 if kind == GREY else kind, len(self.scan) - 1)]
+        counts, unit = self._light(kind, place, transmittance)
+        return channel.at(counts, self.step(kind, place, transmittance) / unit)
 
     def _light(
         self, kind: int, place: tuple[float, float], transmittance: float
@@ -129,30 +163,6 @@ class SiteNoise:
         per_count = self.scale / float(fields[kind, row, column])
         measured = (transmittance + self.glare * self.level) / (1 + self.glare)
         return max(measured, 0.0) / per_count, per_count * (1 + self.glare)
-
-
-def rounding_error(step: float, variance: float) -> float:
-    """Return the standard error that rounding to steps gives a mean, however many are averaged.
-
-    Noise spreads the values over several codes and lets the mean come out between them; the less
-    noise, the less. Of noise s, normal, before rounding to steps q, what is left of the error
-    falls as ``exp(-2 pi^2 s^2 / q^2)`` (the first term of its Fourier series; B. Widrow and
-    I. Kollar, *Quantization Noise*, 2008, from memory), from ``q / sqrt(12)`` without noise.
-
-    Parameters
-    ----------
-    step : float
-        From one code to the next.
-    variance : float
-        Of the rounded values, rounding included.
-
-    Examples
-    --------
-    >>> round(rounding_error(1.0, 0.0), 4), round(rounding_error(1.0, 1.0), 6)
-    (0.2887, 0.0)
-    """
-    before = max(variance - step**2 / 12, 0.0)
-    return step / math.sqrt(12) * math.exp(-2 * (math.pi**2) * before / max(step**2, 1e-30))
 
 
 def noise_of_sites(
@@ -179,18 +189,22 @@ def noise_of_sites(
         See `SiteNoise`.
     """
     separate = image.pixels.ndim == 2 and frame.info.kind is CaptureKind.RAW
+    curve = _light_of_codes(frame) if frame.info.kind is CaptureKind.SCAN else None
+    scan = () if curve is None else _scan_noise(frame, curve)
     return SiteNoise(
         light=light,
         shape=frame.shape,
         scale=exposure_ratio(light.info, frame.info),
         model=model,
         full_scale=frame.full_scale,
-        curve=_light_of_codes(frame) if frame.info.kind is CaptureKind.SCAN else None,
+        curve=curve,
         ratios=ratios,
         glare=glare,
         level=level,
-        kinship=(Kinship(),) * 4 if separate else _kinship(image.pixels),
+        kinship=(Kinship(),) * 4 if separate or scan else _kinship(image.pixels),
         grey_share=_grey_share(image.pixels) if image.pixels.ndim == 3 else 1.0,
+        scan=scan,
+        block_step=frame.info.block_step,
     )
 
 
@@ -201,6 +215,17 @@ def _light_of_codes(frame: SensorFrame) -> Floats:
         values = np.unique(sample[..., 1])
         return (values if len(values) <= _EIGHT_BITS else np.arange(65536)).astype(np.float32)
     return frame.curve[:: 1 if (sample % 257).any() else 257]
+
+
+def _scan_noise(frame: SensorFrame, levels: Floats) -> tuple[ScanNoise, ...]:
+    """Return the noise of every channel of a scan, or nothing where it is not known of them all."""
+    if frame.info.block_step is not None:
+        return ()
+    counts = frame.counts
+    planes = [counts[..., c] for c in range(3)] if counts.ndim == 3 else [counts]
+    found = [scan_noise(plane, frame.white, levels, frame.curve) for plane in planes]
+    known = tuple(noise for noise in found if noise is not None)
+    return known if len(known) == len(planes) else ()
 
 
 def _grey_share(pixels: Floats) -> float:

@@ -32,6 +32,7 @@ from platebench.stages.reading.scan_curve import (
 )
 from platebench.stages.reading.scan_header import (
     ScanHeader,
+    block_step_of_tables,
     read_jpeg_header,
     read_png_header,
     settle_ppi,
@@ -44,6 +45,7 @@ logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
 _FULL_CODE = 65535
 _ICC_TAG = 34675
+_PLAIN, _JPEG = 1, (6, 7)
 _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR = 0, 1, 2, 6
 _UNUSABLE = {3: "has colours from a palette", 4: "is a mask", 5: "is a CMYK picture"}
 _UNUSABLE |= {8: "is a Lab picture", 9: "is a Lab picture", 10: "is a Lab picture"}
@@ -84,12 +86,14 @@ def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
         raise CaptureError(path, what, FREE_MEMORY) from error
 
 
-def _info(path: Path, fields: dict[str, Any], notes: tuple[str, ...]) -> CaptureInfo:
+def _info(path: Path, header: ScanHeader, notes: tuple[str, ...]) -> CaptureInfo:
+    fields = header.fields
     names = ("camera", "taken", "exposure_s", "f_number", "iso", "focal_length_mm", "ppi")
     return CaptureInfo(
         path=path,
         kind=CaptureKind.SCAN,
         orientation=fields.get("orientation", 1),
+        block_step=header.block_step,
         notes=notes,
         **{name: fields.get(name) for name in names},
     )
@@ -123,7 +127,7 @@ def _frame(path: Path, header: ScanHeader, pixels: NDArray[Any], scan: ScanSetti
         pattern=MONO_PATTERN,
         black=np.zeros((3,) if counts.ndim == 3 else (1, 1), np.float32),
         white=float(_FULL_CODE),
-        info=_info(path, header.fields, tuple(notes)),
+        info=_info(path, header, tuple(notes)),
         curve=None if common is None else (common * FULL_SCALE).astype(np.float32),
     )
 
@@ -213,7 +217,7 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
 def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArray[Any]]:
     directory = _picture_directory(path, structure)
     bits = int(directory.tags.get(tiff.BITS, (1,))[0])
-    profile, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
+    profile, tables, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
     if directory.first(tiff.PHOTOMETRIC, _BLACK_IS_ZERO) == _WHITE_IS_ZERO:
         pixels = pixels.dtype.type((1 << bits) - 1) - pixels
     fields, notes = settle_ppi(metadata.fields_from_file(path))
@@ -229,8 +233,13 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
         transfer=None,
         fields=fields,
         notes=notes,
+        block_step=block_step_of_tables(tables) if _packed_with_loss(directory) else None,
     )
     return header, pixels
+
+
+def _packed_with_loss(directory: TiffDirectory) -> bool:
+    return directory.first(tiff.COMPRESSION, _PLAIN) in _JPEG
 
 
 def _decode_jpeg(data: bytes, channels: int) -> NDArray[Any]:
@@ -242,14 +251,19 @@ def _decode_jpeg(data: bytes, channels: int) -> NDArray[Any]:
     return np.asarray(pixels)
 
 
-def _decode_tiff(path: Path, directory: TiffDirectory) -> tuple[bytes | None, NDArray[Any]]:
+def _decode_tiff(
+    path: Path, directory: TiffDirectory
+) -> tuple[bytes | None, bytes | None, NDArray[Any]]:
+    """Return the profile, a JPEG's tables, and the pixels."""
     with tifffile.TiffFile(path) as file:
         page: Any = file.pages[directory.index or 0]
         if (page.imagelength, page.imagewidth) != directory.shape:
             raise ValueError("two readers see two sizes")
         pixels = page.asarray(maxworkers=1)
-        return page.tags.valueof(_ICC_TAG), (
-            np.moveaxis(pixels, 0, 2) if page.axes == "SYX" else pixels
+        return (
+            page.tags.valueof(_ICC_TAG),
+            page.jpegtables,
+            np.moveaxis(pixels, 0, 2) if page.axes == "SYX" else pixels,
         )
 
 

@@ -37,6 +37,8 @@ class ScanHeader:
         Embedded ICC profile.
     transfer : float or "srgb" or None
         Decoding exponent or named curve stated by the file, where it has no profile.
+    block_step : float or None
+        See `CaptureInfo`.
     fields : dict
         Metadata, as ``metadata.fields_from_file`` gives it.
     """
@@ -48,6 +50,7 @@ class ScanHeader:
     transfer: float | str | None
     fields: dict[str, Any]
     notes: tuple[str, ...] = ()
+    block_step: float | None = None
 
 
 def settle_ppi(fields: dict[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:
@@ -150,6 +153,7 @@ def _png_transfer(path: Path, chunks: dict[bytes, bytes]) -> float | str | None:
 _SRGB, _UNCALIBRATED = 1, 0xFFFF
 _START_OF_SCAN, _END_OF_IMAGE = 0xDA, b"\xff\xd9"
 _FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+_TABLES = 0xDB
 _NO_LENGTH = frozenset(range(0xD0, 0xD9)) | {0x01}
 
 
@@ -185,7 +189,29 @@ def read_jpeg_header(path: Path, data: bytes) -> ScanHeader:
         transfer="srgb" if fields.get("colour_space") == _SRGB else None,
         fields=fields,
         notes=notes,
+        block_step=_block_step(segments),
     )
+
+
+def block_step_of_tables(tables: bytes | None) -> float:
+    """Return to how many codes the tables of a JPEG inside a TIFF round the mean of a block."""
+    return _block_step(_jpeg_segments(tables or b"")[0])
+
+
+def _block_step(segments: list[tuple[int, bytes]]) -> float:
+    """Return to how many codes the coarsest of the tables rounds the mean of a block.
+
+    The first value of a table is the step of the sum over a block's 64 pixels, divided by 8
+    (ITU-T T.81, B.2.4.1 and A.3.3).
+    """
+    coarsest = 1
+    for body in (body for marker, body in segments if marker == _TABLES):
+        at = 0
+        while at < len(body):
+            size = 2 if body[at] >> 4 else 1
+            coarsest = max(coarsest, int.from_bytes(body[at + 1 : at + 1 + size], "big"))
+            at += 1 + 64 * size
+    return coarsest / 8
 
 
 def _jpeg_segments(data: bytes) -> tuple[list[tuple[int, bytes]], int | None]:
