@@ -79,7 +79,7 @@ def fit_development(
     ReadingsError
         For a time that is not positive, or fewer than two different times.
     """
-    order = np.argsort(np.asarray(times, np.float64), kind="stable")
+    order = np.argsort(np.asarray(times, np.float64), kind="stable").tolist()
     t = np.asarray(times, np.float64)[order]
     g = np.array([gammas[i].value for i in order])
     errors = [gammas[i].sigma for i in order]

@@ -105,7 +105,7 @@ def _patches(smooth: Floats, even: NDArray[np.bool_]) -> _Patches:
     fits = (area >= _LEAST_AREA) & (area <= _LARGEST_SHARE * even.size)
     fits[0] = False
     rows, cols = np.nonzero(fits[labels])
-    which = labels[rows, cols]
+    which = np.asarray(labels[rows, cols], np.intp)
     dy = rows - centres[which, 1]
     dx = cols - centres[which, 0]
     moments = [

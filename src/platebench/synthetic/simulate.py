@@ -199,7 +199,7 @@ class _Painter:
             density += np.float32(plate.veil[colour or 0]) * emulsion
             through = np.exp(density * np.float32(-np.log(10)))
             through *= common
-            yield colour, around + inside * (through - around)
+            yield colour, np.asarray(around + inside * (through - around), np.float32)
 
     def _surround(self, band: Band) -> Plane:
         box = self.box
