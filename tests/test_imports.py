@@ -22,6 +22,7 @@ GROUND = {
     "memory",
     "own_files",
     "one_writer",
+    "rounding",
 }
 # Layers, lowest first. A module may import from its own layer and from those below.
 LAYERS: list[set[str]] = [
