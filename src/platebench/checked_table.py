@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import stat
 import tomllib
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
@@ -35,7 +36,11 @@ def read_toml(path: Path) -> dict[str, Any]:
         If the file is missing, too large, not UTF-8 or not TOML.
     """
     try:
-        if path.stat().st_size > LARGEST_FILE:
+        seen = path.stat()
+        if not (stat.S_ISREG(seen.st_mode) or stat.S_ISDIR(seen.st_mode)):  # it may never end
+            what = "is a pipe or a device, not a file"
+            raise SettingsFileError(path, what, "name a file of settings")
+        if seen.st_size > LARGEST_FILE:
             raise SettingsFileError(path, "is too large for settings", "check that it is the file")
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError as error:
@@ -49,11 +54,14 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise SettingsFileError(path, what, "check the file and its permissions") from error
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits is the former
         if once := _DECLARED_TWICE.search(str(error)):
             what = f"has the heading [{once[1]}] twice (line {once[2]})"
             remedy = f"write [[{once[1]}]] where several are meant"
             raise SettingsFileError(path, what, remedy) from error
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            what = "is not TOML that can be used: brackets too deep, or a number far too long"
+            raise SettingsFileError(path, what, "correct it there") from error
         raise SettingsFileError(path, f"is not TOML: {error}", "correct it there") from error
 
 
@@ -144,7 +152,7 @@ class CheckedTable:
         number = as_number(value)
         if number is not None and low <= number <= high:
             return number
-        shown = kind_of(value) if as_number(value) is None else _as_toml(value)
+        shown = _as_toml(value) if isinstance(value, int | float) else kind_of(value)
         self.problem(key, f"is {shown}", f"write a number from {low:g} to {high:g}")
         return default
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from platebench.checked_table import raise_problems
 from platebench.errors import BadSettingError, SettingsFileError
+from platebench.fsio import read_at_most
 
 LARGEST_FILE = 64 << 20  # bytes; a log of a hundred thousand plates stays below
 _SEPARATORS = ",;\t"
@@ -103,9 +104,10 @@ def column_letter(index: int) -> str:
 
 def _text(path: Path) -> str:
     try:
-        if path.stat().st_size > LARGEST_FILE:
+        content = read_at_most(path, LARGEST_FILE)
+        if content is None:
             raise SettingsFileError(path, "is too large for a table", "check that it is the file")
-        return path.read_bytes().decode("utf-8-sig")
+        return content.decode("utf-8-sig")
     except FileNotFoundError as error:
         raise SettingsFileError(path, "is missing", "check the name of the table") from error
     except UnicodeDecodeError as error:

@@ -96,6 +96,17 @@ class NoPlateError(InputError):
         )
 
 
+class NoAccessError(InputError):
+    """The system lets nobody look at a file or folder under this name."""
+
+    def __init__(self, path: Path | str, reason: str) -> None:
+        super().__init__(path, reason)
+        self.path, self.reason = path, reason
+
+    def __str__(self) -> str:
+        return f"{self.path} cannot be used ({self.reason}); check its name and permissions"
+
+
 class ReadingsError(FileFault, InputError):
     """Step readings, or the tablet they were made with, cannot be used."""
 

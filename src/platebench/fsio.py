@@ -17,6 +17,8 @@ from platebench.errors import WriteError
 
 UNFINISHED = ".writing-"  # how temporary files begin
 
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
 _REMEDIES = {
     errno.ENOSPC: ("the disk is full", "free some space and run again"),
     errno.EDQUOT: ("the disk quota is used up", "free some space and run again"),
@@ -27,7 +29,8 @@ _REMEDIES = {
     errno.ENOTDIR: ("a file is in the way", "move it, or choose another folder with --output"),
     errno.ENOTEMPTY: ("a folder is in the way", "move it, or choose another folder with --output"),
     errno.EISDIR: ("a folder is in the way", "move it, or choose another folder with --output"),
-    errno.ENAMETOOLONG: ("the file name is too long", "give the plate a shorter id"),
+    errno.ENAMETOOLONG: ("the name is too long", "give the plate or the folder a shorter one"),
+    errno.ENOENT: ("there is no such folder", "make it, or choose another with --output"),
     errno.EFBIG: ("the disk's format cannot hold a file so large", "choose another disk"),
 }
 
@@ -50,10 +53,14 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
     Raises
     ------
     WriteError
-        If the system refuses any part of it (full, read-only, no permission).
+        If the system refuses any part of it (full, read-only, no permission), or ``target`` is a
+        pipe or a device, which a file must not take the place of.
     """
     tmp: Path | None = None
     try:
+        if target.exists() and not (target.is_file() or target.is_dir()):
+            what = "it is a pipe or a device, not a file"
+            raise WriteError(target, what, "choose another name")
         fd, name = tempfile.mkstemp(prefix=UNFINISHED, suffix=target.suffix, dir=target.parent)
         tmp = Path(name)
         os.close(fd)  # reopened by name: tifffile needs stream.name to be a path
@@ -172,6 +179,13 @@ def remove_unfinished(folder: Path, *, older_than_s: float = 0.0) -> None:
                 shutil.rmtree(leftover)
             else:
                 leftover.unlink()
+
+
+def read_at_most(path: Path, largest: int) -> bytes | None:
+    """Return a file's bytes, None if there are more than ``largest``; devices may have no end."""
+    with path.open("rb") as stream:
+        content = stream.read(largest + 1)
+    return None if len(content) > largest else content
 
 
 def size_of(path: Path) -> int:

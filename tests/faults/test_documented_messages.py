@@ -215,6 +215,17 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("start", session)
 
 
+@produces("… lists no plates, blank or dark frames;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "session.toml").write_text("")
+    return run("check", session)
+
+
+@produces("… cannot be used (…);")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("check", session / ("x" * 300))
+
+
 @produces("… holds no captures;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     (session / "empty").mkdir()
@@ -295,6 +306,12 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 @produces("… is all black;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     put(session / "tall.dng", simulate_dark(CAMERA, exposure_s=EXPOSURE_S, seed=3))
+    return convert(session)
+
+
+@produces("… has … x … pixels,")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    tifffile.imwrite(session / "tall.dng", np.full((20, 2000), 30_000, np.uint16))
     return convert(session)
 
 
@@ -490,6 +507,32 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return convert(session)
 
 
+@produces("… was not written: there is no such folder;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    place = session / "nowhere" / "readings.csv"
+    return run("measure", session, "tall", "--grid", "2x2", "--output", place)
+
+
+@produces("… was not written: the name is too long;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("demo", session / ("x" * 300))
+
+
+@produces("… was not written: it is a pipe or a device")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("no pipes with names here")
+    for name in ("positives", "previews"):
+        (session / "converted" / name).mkdir(parents=True)
+    os.mkfifo(session / "converted" / "previews" / "tall.jpg")
+    return convert(session)
+
+
+@produces("… was not written: the session's own results")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("master", session, "--output", session / "converted" / "positives")
+
+
 @produces("… was not written: it is a file;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return convert(session, "--output", session / "tall.dng")
@@ -573,6 +616,16 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("start", session)
 
 
+@produces("… is a pipe or a device, not a file;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("no pipes with names here")
+    (session / "session.toml").unlink()
+    os.mkfifo(session / "session.toml")
+    return convert(session)
+
+
+produces("… is not TOML that can be used:")(with_settings("title = " + "9" * 5000))
 produces("… is not TOML: ")(with_settings("title = \n"))
 produces("… has the heading [")(with_settings("[plate]\n[plate]\n"))
 produces("… is too large for settings;")(with_settings("#" * (5 << 20)))

@@ -9,7 +9,12 @@ from typing import Any
 import click
 
 from platebench import __version__
-from platebench.cli.ending import stop_writing, terminated_as_interrupted
+from platebench.cli.ending import (
+    any_name_can_be_shown,
+    refused_by_the_system,
+    stop_writing,
+    terminated_as_interrupted,
+)
 from platebench.errors import ExitCode, PlateError
 
 _COMMANDS = (  # in the order they are used
@@ -45,22 +50,29 @@ class ErrorBoundary(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; see ``docs/exit-codes.md``."""
+        any_name_can_be_shown()
         try:
             with terminated_as_interrupted():
                 return super().invoke(ctx)
         except PlateError as error:
-            for line in str(error).splitlines():
-                click.echo(f"Error: {line}", err=True)
-            ctx.exit(error.exit_code)
+            _say(ctx, error)
         except BrokenPipeError:  # whoever read, such as "head", has had enough
             stop_writing()
             ctx.exit(ExitCode.PIPE_CLOSED)
+        except OSError as error:
+            _say(ctx, refused_by_the_system(error))
         except MemoryError:
             click.echo("Error: not enough memory; close other programs, or use --jobs 1", err=True)
             ctx.exit(ExitCode.WORKER_LOST)
         except KeyboardInterrupt:
             click.echo(_LAST_WORDS.get(ctx.invoked_subcommand or "", _KEPT), err=True)
             ctx.exit(ExitCode.INTERRUPTED)
+
+
+def _say(ctx: click.Context, error: PlateError) -> None:
+    for line in str(error).splitlines():
+        click.echo(f"Error: {line}", err=True)
+    ctx.exit(error.exit_code)
 
 
 def _module_of(name: str) -> ModuleType:

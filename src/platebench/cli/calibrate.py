@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
+from platebench.cli.options import (
+    A_PATH,
+    ExampledCommand,
+    print_json,
+    session_argument,
+    talk_options,
+)
 
 
 @click.command(
@@ -22,7 +28,7 @@ from platebench.cli.options import ExampledCommand, print_json, session_argument
 @session_argument
 @click.option(
     "--tablet",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     required=True,
     metavar="FILE",
     help="Capture of the tablet on the light box, in SESSION or elsewhere.",
@@ -35,7 +41,7 @@ from platebench.cli.options import ExampledCommand, print_json, session_argument
 )
 @click.option(
     "--output",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FOLDER",
     help="Folder for table and plot.  [default: SESSION/converted]",
 )

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from platebench.cli.complete import process_names
-from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.profile_name import ProfileName
 from platebench.cli.scan_options import gamma_option, keep_in_option
 
@@ -22,12 +22,12 @@ from platebench.cli.scan_options import gamma_option, keep_in_option
         "platebench calibrate-process print-1.tif --process salted-paper --save-as rag",
     ),
 )
-@click.argument("scan", type=click.Path(path_type=Path))
+@click.argument("scan", type=A_PATH)
 @click.option("--process", required=True, metavar="NAME", shell_complete=process_names,
     help="The process it was printed by.")  # fmt: skip
 @click.option(
     "--chart",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FILE",
     help="The chart's .json file, where it went through a correction.",
 )
@@ -43,7 +43,7 @@ from platebench.cli.scan_options import gamma_option, keep_in_option
 @gamma_option
 @click.option(
     "--film",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="CSV",
     help="The film's densities in the light that prints (ink,density): gives the exposure scale.",
 )

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 
 
 class Numbers(click.ParamType[tuple[float, ...] | None]):
@@ -44,7 +44,7 @@ class Numbers(click.ParamType[tuple[float, ...] | None]):
         "platebench curve 3min.csv 6min.csv 12min.csv --times 3,6,12 --gamma 0.9",
     ),
 )
-@click.argument("readings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("readings", nargs=-1, required=True, type=A_PATH)
 @click.option("--exposure", type=Numbers(none="relative"), default="relative",
     metavar="LXS|relative", help="Exposure at the plate without a tablet, in lux seconds.  "
     "[default: relative]")  # fmt: skip
@@ -54,7 +54,7 @@ class Numbers(click.ParamType[tuple[float, ...] | None]):
 @click.option("--times", type=Numbers(), metavar="MIN,...", help="Minutes each was developed.")
 @click.option("--gamma", type=Numbers(), metavar="G,...", help="With --times: gammas to give the "
     "time of development for.")  # fmt: skip
-@click.option("--output", type=click.Path(path_type=Path), metavar="FOLDER", help="Folder for "
+@click.option("--output", type=A_PATH, metavar="FOLDER", help="Folder for "
     "drawings and curves.json.  [default: curves, beside the first readings]")  # fmt: skip
 @talk_options
 def command(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from platebench.cli.options import ExampledCommand, talk_options, work_options
+from platebench.cli.options import A_PATH, ExampledCommand, talk_options, work_options
 from platebench.cli.show import show_result
 
 
@@ -17,7 +17,7 @@ from platebench.cli.show import show_result
     short_help="Write an invented session of raw files and convert it.",
     examples=("platebench demo my-first-session",),
 )
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=A_PATH)
 @work_options
 @talk_options
 @click.pass_context

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from platebench.cli.complete import plate_ids
-from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.quantities import Bath, BathTime
 
 _STEPS = ("develop", "rinse", "fix", "wash", "dry")
@@ -32,7 +32,7 @@ def _step_options(function: click.decorators.FC) -> click.decorators.FC:
         "platebench develop-log log.csv --plate 12 --wash 12m --dry 14h",
     ),
 )
-@click.argument("log", type=click.Path(path_type=Path), required=False)
+@click.argument("log", type=A_PATH, required=False)
 @click.option(
     "--plate", default="", metavar="ID", shell_complete=plate_ids, help="Name of the plate."
 )
@@ -43,7 +43,7 @@ def _step_options(function: click.decorators.FC) -> click.decorators.FC:
 )
 @click.option(
     "--limits",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="TOML",
     help="Your own times and limits.  [default: developing.toml in your settings folder]",
 )

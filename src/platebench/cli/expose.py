@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.quantities import Amount, Time
 from platebench.cli.show_expose import plan_to_json, show_plan
 
@@ -62,7 +60,7 @@ _LIGHTS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
 @click.option("--added", type=Amount(0, 10), metavar="A", help="Give t + A * t**1.62 instead.")
 @click.option(
     "--table",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="CSV",
     help="Your own tests: a file with the columns metered_s and given_s.",
 )

@@ -8,6 +8,7 @@ from typing import Any, Literal
 import click
 
 from platebench.cli.options import (
+    A_PATH,
     ExampledCommand,
     plates_option,
     print_json,
@@ -28,8 +29,8 @@ from platebench.cli.options import (
 )
 @session_argument
 @plates_option
-@click.option("--output", type=click.Path(path_type=Path), metavar="FOLDER", help="Folder of "
-    "masters.  [default: SESSION/masters]")  # fmt: skip
+@click.option("--output", type=A_PATH, metavar="FOLDER", help="Folder of masters.  "
+    "[default: SESSION/masters]")  # fmt: skip
 @click.option("--colour", is_flag=True, help="48 bits: red, green and blue light, for stained or "
     "coloured plates.")  # fmt: skip
 @click.option("--compression", type=click.Choice(["none", "deflate", "zstd"]), default="none",

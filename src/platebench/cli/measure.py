@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
 
 from platebench.cli.complete import plate_ids
-from platebench.cli.options import ExampledCommand, session_argument, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, session_argument, talk_options
 from platebench.cli.places import Grid, Length, Place
 
 
@@ -34,7 +33,7 @@ from platebench.cli.places import Grid, Length, Place
 @click.option("--first-step", type=click.IntRange(1, 200), metavar="N", help="With --wedge: the "
     "step that the densest lay under.  [default: 1, where that end stands clear]")  # fmt: skip
 @click.option("--csv", "as_csv", is_flag=True, help="A table in place of JSON.")
-@click.option("--output", type=click.Path(path_type=Path), metavar="FILE", help="Write to "
+@click.option("--output", type=A_PATH, metavar="FILE", help="Write to "
     "this .json or .csv.  [default: print]")  # fmt: skip
 @talk_options
 def command(**asked: Any) -> None:
@@ -51,6 +50,11 @@ def command(**asked: Any) -> None:
         raise click.UsageError("say where: --at X,Y, --grid ROWSxCOLUMNS or --wedge")
     if asked["as_json"] and asked["as_csv"]:
         raise click.UsageError("--json and --csv exclude one another: give one")
+    if asked["wedge"] and (asked["places"] or asked["grid"]):
+        raise click.UsageError("--wedge reads all steps by itself: leave out --at and --grid")
+    kind = asked["output"].suffix.lower() if asked["output"] else ""
+    if (asked["as_json"] and kind == ".csv") or (asked["as_csv"] and kind == ".json"):
+        raise click.UsageError(f"--output ends in {kind}: leave out --json and --csv")
     if asked["fog"] and not asked["wedge"]:
         raise click.UsageError("--fog goes with --wedge")
     if asked["first_step"] and not asked["wedge"]:

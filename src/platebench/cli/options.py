@@ -17,6 +17,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 _UNITS = {"": 1, "K": 2**10, "M": 2**20, "G": 2**30, "T": 2**40}
 _SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*([KMGT]?)(?:I?B)?\s*$", re.IGNORECASE)
 LEAST_MEMORY = 256 * 2**20
+_MOST_MEMORY = 2.0**62  # more than any machine has; a float may be infinite
 
 
 class _Exampled(click.Command):
@@ -77,17 +78,34 @@ def size_in_bytes(text: str) -> int:
     match = _SIZE.match(text)
     if match is None:
         raise click.BadParameter(f"{text!r} is no size; write one such as 6G or 800M")
-    size = int(float(match[1]) * _UNITS[match[2].upper()])
+    size = int(min(float(match[1]) * _UNITS[match[2].upper()], _MOST_MEMORY))
     if size < LEAST_MEMORY:
         raise click.BadParameter(f"{text!r} is too little to work in; write at least 256M")
     return size
 
 
+class PathName(click.Path):
+    """A file or folder; no empty name, which a script's unset variable leaves behind.
+
+    It would mean the folder one happens to be in.
+    """
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path."""
+        if not str(value).strip():
+            self.fail("the name is empty; write one, or . for the folder you are in", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+A_PATH = PathName()
+
+
 def session_argument(command: F) -> F:
     """SESSION: the folder of captures."""
-    return click.argument("session", type=click.Path(path_type=Path), shell_complete=folders)(
-        command
-    )
+    return click.argument("session", type=A_PATH, shell_complete=folders)(command)
 
 
 def plates_option(command: F) -> F:
@@ -106,7 +124,7 @@ def results_option(command: F) -> F:
     """--output: the folder of results."""
     return click.option(
         "--output",
-        type=click.Path(path_type=Path),
+        type=A_PATH,
         metavar="FOLDER",
         help="Folder of results.  [default: SESSION/converted]",
     )(command)

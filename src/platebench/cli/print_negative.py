@@ -8,7 +8,13 @@ from typing import Any
 import click
 
 from platebench.cli.complete import plate_ids
-from platebench.cli.options import ExampledCommand, session_argument, talk_options, work_options
+from platebench.cli.options import (
+    A_PATH,
+    ExampledCommand,
+    session_argument,
+    talk_options,
+    work_options,
+)
 from platebench.cli.print_options import PrintSides, film_options, process_option, size_options
 
 
@@ -39,7 +45,7 @@ from platebench.cli.print_options import PrintSides, film_options, process_optio
 )
 @click.option(
     "--output",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FOLDER",
     help="Folder of the negatives.  [default: SESSION/print-negatives]",
 )

@@ -8,7 +8,13 @@ from typing import Any
 import click
 
 from platebench.cli.complete import plate_ids
-from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
+from platebench.cli.options import (
+    A_PATH,
+    ExampledCommand,
+    print_json,
+    session_argument,
+    talk_options,
+)
 from platebench.cli.print_options import process_option
 from platebench.cli.quantities import Time
 from platebench.cli.show_print_plate import show_direct_prints
@@ -44,7 +50,7 @@ from platebench.cli.show_print_plate import show_direct_prints
 )
 @click.option(
     "--output",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FOLDER",
     help="Folder of the pages.  [default: SESSION/test-strips]",
 )

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from platebench.cli.complete import process_names
-from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.scan_options import gamma_option, keep_in_option, printer_option
 
 
@@ -21,10 +21,10 @@ from platebench.cli.scan_options import gamma_option, keep_in_option, printer_op
         "platebench printing-time readings.csv",
     ),
 )
-@click.argument("readings", required=False, type=click.Path(path_type=Path))
+@click.argument("readings", required=False, type=A_PATH)
 @click.option(
     "--sheet",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FOLDER",
     help="Write the test strip's film into this folder, and say when to cover which step.",
 )

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from platebench.cli.complete import process_names
-from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.scan_options import printer_option
 
 
@@ -21,7 +21,7 @@ from platebench.cli.scan_options import printer_option
         "platebench process-chart charts --levels 51 --json",
     ),
 )
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=A_PATH)
 @click.option(
     "--process",
     metavar="NAME",
@@ -30,7 +30,7 @@ from platebench.cli.scan_options import printer_option
 )
 @click.option(
     "--session",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FOLDER",
     help="Session whose own process profiles count first.",
 )

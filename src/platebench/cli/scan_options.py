@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar
 
 import click
+
+from platebench.cli.options import A_PATH
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -39,7 +40,7 @@ def keep_in_option(command: F) -> F:
     """--session: where a process profile goes."""
     return click.option(
         "--session",
-        type=click.Path(path_type=Path),
+        type=A_PATH,
         metavar="FOLDER",
         help="Keep the profile in this session.  [default: your settings folder]",
     )(command)

@@ -7,7 +7,13 @@ from pathlib import Path
 import click
 
 from platebench.cli.complete import plate_ids
-from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
+from platebench.cli.options import (
+    A_PATH,
+    ExampledCommand,
+    print_json,
+    session_argument,
+    talk_options,
+)
 
 
 @click.command(
@@ -37,7 +43,7 @@ from platebench.cli.options import ExampledCommand, print_json, session_argument
 @click.option("--caption", is_flag=True, help="A caption below, from the plate log.")
 @click.option("--with-place", is_flag=True,
               help="Say where the plate was taken, in caption and metadata.")  # fmt: skip
-@click.option("--output", type=click.Path(path_type=Path), metavar="FOLDER",
+@click.option("--output", type=A_PATH, metavar="FOLDER",
               help="Folder of the pictures.  [default: SESSION/converted/shared]")  # fmt: skip
 @talk_options
 def command(

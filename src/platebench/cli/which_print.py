@@ -7,7 +7,13 @@ from pathlib import Path
 import click
 
 from platebench.cli.complete import plate_ids, process_names
-from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
+from platebench.cli.options import (
+    A_PATH,
+    ExampledCommand,
+    print_json,
+    session_argument,
+    talk_options,
+)
 from platebench.cli.show_print_summary import show_summary
 from platebench.cli.show_which_print import show_advice
 
@@ -36,7 +42,7 @@ from platebench.cli.show_which_print import show_advice
 @click.option("--detail", is_flag=True, help="Every process for every plate.")
 @click.option(
     "--output",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FOLDER",
     help="Folder of results that convert wrote.  [default: SESSION/converted]",
 )
@@ -61,7 +67,9 @@ def command(
     from platebench.printing.advice_json import advice_to_json
     from platebench.printing.plate_range import read_plate_ranges
     from platebench.printing.process_file import load_processes, process_folders
+    from platebench.session.session_file import require_folder
 
+    require_folder(session)
     user = Path(click.get_app_dir("platebench"))
     known = load_processes(process_folders(session, user), processes)
     ranges = read_plate_ranges(output or session / "converted", plates)

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from platebench.densitometry.set_up import SetUp, set_up_from_json
 from platebench.errors import TabletError
-from platebench.fsio import atomic_write
+from platebench.fsio import atomic_write, read_at_most
 
 Doubles = NDArray[np.float64]
 
@@ -204,9 +204,10 @@ def load_calibration(path: Path) -> Calibration:
     """
     remedy = "calibrate again: platebench calibrate"
     try:
-        if path.stat().st_size > _LARGEST_FILE:
+        content = read_at_most(path, _LARGEST_FILE)
+        if content is None:
             raise TabletError(path, "is too large for a calibration", remedy)
-        document = json.loads(path.read_bytes())
+        document = json.loads(content)
     except FileNotFoundError:
         raise TabletError(path, "is not there", remedy) from None
     except (OSError, ValueError, RecursionError):

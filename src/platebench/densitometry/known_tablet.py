@@ -9,6 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from platebench.errors import TabletError
+from platebench.fsio import read_at_most
 
 LEAST_STEPS = 4
 MOST_STEPS = 200
@@ -124,11 +125,12 @@ def _rows(path: Path) -> list[tuple[int, float, float]]:
 
 def _lines(path: Path) -> list[list[str]]:
     try:
-        if path.stat().st_size > _LARGEST_FILE:
+        content = read_at_most(path, _LARGEST_FILE)
+        if content is None:
             raise TabletError(
                 path, "is too large for a table of steps", "check that it is the file"
             )
-        text = path.read_bytes().decode("utf-8-sig")
+        text = content.decode("utf-8-sig")
         rows = [line for line in text.splitlines() if not line.lstrip().startswith("#")]
         separator = max(",;\t", key=rows[0].count) if rows else ","
         lines = list(csv.reader(rows, delimiter=separator, skipinitialspace=True))

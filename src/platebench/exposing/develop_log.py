@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import math
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -13,8 +15,10 @@ from pathlib import Path
 from platebench.csv_table import CellProblems, read_csv_table
 from platebench.errors import SettingsFileError
 from platebench.exposing.processing import STEP_NAMES, STEPS, Step, StepDone, check_step
-from platebench.fsio import atomic_write
+from platebench.fsio import atomic_write, write_error
 from platebench.log_entry import StepNoted
+from platebench.one_writer import only_writer
+from platebench.progress import NullProgress
 
 FILE_NAME = "developing.csv"  # in a session folder, beside the plate log
 HEADER = ("date", "plate", "step", "time_s", "temperature_c", "note", "warnings")
@@ -73,15 +77,18 @@ def append_to_log(path: Path, developed: Developed, steps: Sequence[Step] = STEP
     WriteError
         If it cannot be written; the log is then as it was.
     """
-    before = _log_so_far(path)
-    added = io.StringIO()
-    writer = csv.writer(added, lineterminator="\n")
-    if not before:
-        writer.writerow(HEADER)
-    writer.writerows(log_lines(developed, steps))
-    end = b"" if not before or before.endswith(b"\n") else b"\n"
-    with atomic_write(path) as stream:
-        stream.write(before + end + added.getvalue().encode())
+    if not path.parent.is_dir():
+        raise write_error(path, FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT)))
+    with only_writer(path.parent, NullProgress()):  # else two plates at once would lose one
+        before = _log_so_far(path)
+        added = io.StringIO()
+        writer = csv.writer(added, lineterminator="\n")
+        if not before:
+            writer.writerow(HEADER)
+        writer.writerows(log_lines(developed, steps))
+        end = b"" if not before or before.endswith(b"\n") else b"\n"
+        with atomic_write(path) as stream:
+            stream.write(before + end + added.getvalue().encode())
 
 
 def read_log(path: Path) -> dict[str, tuple[StepNoted, ...]]:

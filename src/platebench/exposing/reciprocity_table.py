@@ -8,6 +8,7 @@ from pathlib import Path
 from platebench.checked_table import LARGEST_FILE
 from platebench.errors import BadSettingError, SettingsFileError
 from platebench.exposing.reciprocity import OwnTable, table_problem
+from platebench.fsio import read_at_most
 
 HEADER = ["metered_s", "given_s"]
 
@@ -44,9 +45,10 @@ def load_reciprocity_table(path: Path) -> OwnTable:
 
 def _lines(path: Path) -> list[str]:
     try:
-        if path.stat().st_size > LARGEST_FILE:
+        content = read_at_most(path, LARGEST_FILE)
+        if content is None:
             raise SettingsFileError(path, "is too large for a table", "check that it is the file")
-        return path.read_bytes().decode("utf-8-sig").splitlines()
+        return content.decode("utf-8-sig").splitlines()
     except FileNotFoundError as error:
         raise SettingsFileError(path, "is missing", "check the name of the table") from error
     except UnicodeDecodeError as error:

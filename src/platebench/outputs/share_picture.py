@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageDraw, ImageFont
+from PIL.PngImagePlugin import PngInfo
 
 from platebench.fsio import atomic_write
 from platebench.outputs.lab_colour import lightness_of, linear_rgb_of_lab, srgb_coded
@@ -197,7 +198,10 @@ def write_share(
     """
     tags: dict[str, object] = {"icc_profile": srgb_profile()}
     if kind == "png":
-        tags |= {"optimize": True}
+        chunks = PngInfo()
+        if xmp:  # where the XMP specification, part 3, has it; not compressed
+            chunks.add_itxt("XML:com.adobe.xmp", xmp.decode())
+        tags |= {"optimize": True, "pnginfo": chunks}
     else:
         tags |= {"quality": quality} | ({"xmp": xmp} if xmp else {})
     if kind == "webp":

@@ -233,14 +233,14 @@ def same_pixels(path: Path, pixels: NDArray[np.uint16]) -> bool:
     return True
 
 
-def software_of(path: Path) -> str:
-    """Return what a TIFF file names as its program (tag 305); "" if it names none or is no TIFF."""
+def origin_of(path: Path) -> tuple[str, str]:
+    """Return a TIFF file's program and description (tags 305, 270); "" where there is none."""
     try:
         with tifffile.TiffFile(path) as tif:
             page: Any = tif.pages[0]
-            return str(page.software)
+            return str(page.software), str(page.description)
     except Exception:  # on damaged files it raises almost anything
-        return ""
+        return "", ""
 
 
 def _rows_per_strip(pixels: NDArray[np.uint16]) -> int:

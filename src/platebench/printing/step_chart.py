@@ -157,7 +157,7 @@ def load_chart(path: Path) -> StepChart:
         inks = tuple(float(ink) for ink in found["inks"])
         chart = StepChart(inks=inks, number=int(found["number"]), made_for=str(found["made_for"]))
         sound = found["step_chart"] == _VERSION and len(inks) in LEVELS
-    except (OSError, ValueError, TypeError, KeyError) as error:
+    except (OSError, ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
         raise ChartError(path, "cannot be read as a step chart's file", remedy) from error
     if not sound or not _rises(inks) or not 0 <= chart.number < 250:
         raise ChartError(path, "is no step chart's file of this version", remedy)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from platebench.errors import ReadingsError
+from platebench.fsio import read_at_most
 from platebench.sensitometry.readings import StepReadings, pair_readings
 
 LARGEST_FILE = 1 << 20  # bytes; a tablet has tens of steps
@@ -219,11 +220,12 @@ def _shown(cell: str) -> str:
 def _text(path: Path) -> str:
     source = str(path)
     try:
-        if path.stat().st_size > LARGEST_FILE:
+        content = read_at_most(path, LARGEST_FILE)
+        if content is None:
             raise ReadingsError(
                 source, "is too large for step readings", "check that it is the file"
             )
-        return path.read_bytes().decode("utf-8-sig")
+        return content.decode("utf-8-sig")
     except FileNotFoundError as error:
         raise ReadingsError(source, "is not there", "check the name") from error
     except UnicodeDecodeError as error:
@@ -278,7 +280,7 @@ def _number(path: Path, cell: str, key: str, row: int, separator: str) -> float:
 def _json(path: Path) -> dict[str, Any]:
     try:
         document = json.loads(_text(path))
-    except (json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # one is a number of thousands of digits
         raise ReadingsError(str(path), f"is not JSON: {error}", "read the tablet again") from error
     if not isinstance(document, dict):
         raise ReadingsError(str(path), "is no tablet reading", "read the tablet again")

@@ -13,6 +13,7 @@ from platebench.errors import (
     InputError,
     NoLightReferenceError,
     PlateError,
+    SessionFolderError,
 )
 from platebench.exposures import read_exposures
 from platebench.formats import format_named
@@ -32,7 +33,7 @@ from platebench.session.check_frames import CheckedFrames, check_frames
 from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
 from platebench.session.pool import run_all
 from platebench.session.session_calibration import blank_digests, session_calibration
-from platebench.session.session_file import load_session
+from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_jobs import EXPOSURE_BYTES_PER_PIXEL
 from platebench.settings import SessionSettings
 from platebench.stages.find_plate import FoundPlate
@@ -85,6 +86,9 @@ def check_session(
         If there is a calibration that cannot be used.
     """
     settings = load_session(folder)
+    if not (settings.plates or settings.blank or settings.dark):
+        what = "lists no plates, blank or dark frames"
+        raise SessionFolderError(folder / FILE_NAME, what, "name those that are to be checked")
     frames = check_frames(folder, settings, progress)
     tasks = [
         task

@@ -16,15 +16,16 @@ from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.master import MasterResult, master_plate
 from platebench.memory import available_bytes, cores, workers_for
 from platebench.one_writer import only_writer
-from platebench.outputs.tiff import Compression, software_of
+from platebench.outputs.tiff import Compression, origin_of
 from platebench.plate_job import PlateJob, PlateResult
 from platebench.progress import NullProgress, Progress
 from platebench.session.batch import exit_code_of, run_batch
-from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.record import fingerprint_of, hash_files, record_aside, write_json
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_jobs import HOUR_S, peak_bytes_of_job, plate_jobs
 from platebench.session.session_light import prepare_light
+from platebench.session.session_report import OUTPUT_NAME
 from platebench.settings import SessionSettings
 from platebench.stages.linear_code import FORMULA
 
@@ -138,6 +139,7 @@ def write_masters(
     ]
     targets = [path for job in jobs for path in (job.target, job.record, _preview(job.target))]
     refuse_captures(targets, captures_of(folder, settings))
+    refuse_results(targets, folder / OUTPUT_NAME)
     make_folder(output)
     with only_writer(output, progress):
         remove_unfinished(output, older_than_s=HOUR_S)
@@ -269,7 +271,8 @@ def _refuse_changed(job: MasterJob) -> None:
     if known:
         as_made = not job.target.exists() or hash_files([job.target])[job.target] == known
     else:  # as after a run that was killed: the master is written first
-        as_made = software_of(job.target).startswith("platebench ")
+        software, description = origin_of(job.target)
+        as_made = software.startswith("platebench ") and FORMULA in description
     if not as_made:
         raise WriteError(
             present[0],

@@ -21,10 +21,12 @@ from platebench.densitometry.spot import (
 )
 from platebench.densitometry.wedge import read_wedge
 from platebench.errors import SpotError, WriteError
+from platebench.exposing.develop_log import FILE_NAME as STEPS_NAME
 from platebench.own_files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
 from platebench.plate_job import RECORDS, PlateJob
 from platebench.plate_log import FILE_NAME as LOG_NAME
 from platebench.progress import Progress, working
+from platebench.session.check_file import FILE_NAME as CHECKS
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_file import load_session
@@ -35,7 +37,7 @@ Place = tuple[float, float, str]  # x, y, unit
 Length = tuple[float, str]
 
 _ANOTHER_NAME = "choose another name with --output"
-_OF_THE_SESSION = (FILE_NAME, LOG_NAME)  # files that commands write or read by name
+_OF_THE_SESSION = (FILE_NAME, LOG_NAME, STEPS_NAME)  # files that commands write or read by name
 _COLUMNS = (
     *SPOT_COLUMNS, "density", "sigma", "red", "green", "blue", "printing",
     "photon_sigma", "calibration_sigma", "red_sigma", "green_sigma", "blue_sigma", "spread",
@@ -198,7 +200,8 @@ def refuse_readings_file(folder: Path, path: Path) -> None:
         raise WriteError(path, what, _ANOTHER_NAME)
     refuse_captures((path,), captures_of(folder, load_session(folder)))
     converted = (folder / OUTPUT_NAME).resolve()
-    own = {(folder / name).resolve() for name in _OF_THE_SESSION} | {converted / REPORT}
+    own = {(folder / name).resolve() for name in _OF_THE_SESSION}
+    own |= {converted / REPORT, converted / CHECKS}
     if path.resolve() in own or path.resolve().is_relative_to(converted / RECORDS):
         raise WriteError(path, "it is one of the session's own files", _ANOTHER_NAME)
     refuse_foreign((path,), "readings")

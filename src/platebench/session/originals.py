@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from platebench.errors import SettingsError, WriteError
+from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.settings import SessionSettings
 
@@ -30,6 +31,28 @@ def refuse_captures(targets: Iterable[Path], captures: Iterable[Path]) -> None:
             raise WriteError(
                 target, "it is one of the captures", "choose another folder with --output"
             )
+
+
+def refuse_results(targets: Iterable[Path], output: Path) -> None:
+    """Refuse to write what would take the place of what ``convert`` wrote.
+
+    Parameters
+    ----------
+    targets : iterable of Path
+        Files about to be written.
+    output : Path
+        Folder of results.
+
+    Raises
+    ------
+    WriteError
+        For the first that would lie among positives, previews or records.
+    """
+    places = {(output / name).resolve() for name in (POSITIVES, PREVIEWS, RECORDS)}
+    for target in targets:
+        if target.resolve().parent in places:
+            what = "the session's own results lie in that folder"
+            raise WriteError(target, what, "choose another folder with --output")
 
 
 def refuse_folder_of_captures(folder: Path, suffixes: Iterable[str]) -> None:

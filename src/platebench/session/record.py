@@ -19,7 +19,7 @@ from typing import Any
 from platebench import __version__
 from platebench.errors import WriteError
 from platebench.fsio import atomic_write, hash_file, remove_file, size_of
-from platebench.outputs.tiff import software_of
+from platebench.outputs.tiff import origin_of
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.progress import NullProgress, Progress
 from platebench.settings import PlateSettings
@@ -209,7 +209,7 @@ def refuse_edited(job: PlateJob) -> None:
     if facts:
         as_made = _hash_or_nothing(job.positive) == facts["sha256"]
     else:
-        as_made = software_of(job.positive).startswith(_OURS)
+        as_made = origin_of(job.positive)[0].startswith(_OURS)
     if not as_made:
         raise WriteError(
             job.positive,

@@ -69,11 +69,22 @@ def load_session(folder: Path) -> SessionSettings:
     BadSettingError, BadSettingsError
         If one setting, or several, cannot be used.
     """
+    require_folder(folder)
+    path = folder / FILE_NAME
+    return session_from_toml(read_toml(path), path)
+
+
+def require_folder(folder: Path) -> None:
+    """Refuse what cannot be a session.
+
+    Raises
+    ------
+    SessionFolderError
+        If there is no such folder.
+    """
     if not folder.is_dir():
         what = "is a file, not a folder" if folder.exists() else "does not exist"
         raise SessionFolderError(folder, what, "name the folder that holds the captures")
-    path = folder / FILE_NAME
-    return session_from_toml(read_toml(path), path)
 
 
 def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:

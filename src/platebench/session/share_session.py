@@ -21,13 +21,14 @@ from platebench.outputs.share_picture import (
     with_caption,
     write_share,
 )
+from platebench.own_files import refuse_foreign
 from platebench.plate_dates import date_in_words
 from platebench.plate_job import POSITIVES, RECORDS
 from platebench.plate_record import KEPT_WHOLE
 from platebench.printing.positive_picture import read_positive
 from platebench.profiles_folder import profiles_folder
 from platebench.progress import NullProgress, Progress
-from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.record import read_record
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_log import load_session_log
@@ -132,7 +133,7 @@ def share_session(
     CaptureError, PrintNegativeError
         If a positive cannot be read.
     WriteError
-        If a picture cannot be written.
+        If a picture cannot be written, or would replace one that is not from here.
     """
     wishes = wishes or ShareWishes()
     settings = load_session(folder)
@@ -141,6 +142,9 @@ def share_session(
     place = output / FOLDER if to is None else to
     targets = [place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen]
     refuse_captures(targets, captures_of(folder, settings))
+    refuse_results(targets, output)
+    if to is not None:  # else the folder is ours
+        refuse_foreign(targets)
     make_folder(place)
     log = load_session_log(folder)
     progress = progress or NullProgress()

@@ -4,12 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from platebench.errors import CaptureError
 from platebench.image import SensorFrame
 from platebench.settings import ScanSettings
 from platebench.stages.reading.file_kind import FileKind, find_kind
 from platebench.stages.reading.read_dng import read_plain_dng
 from platebench.stages.reading.read_raw import read_raw
 from platebench.stages.reading.read_scan import read_scan
+
+LEAST_SIDE = 16
+"""Rows and columns that a capture has at least, a grid of the light field's cells."""
+MOST_TIMES = 50
+"""How many times its short side the long one may be; panoramic plates are 3 to 5."""
 
 _DEFAULT = ScanSettings()
 
@@ -34,10 +40,13 @@ def read_capture(path: Path, scan: ScanSettings = _DEFAULT) -> SensorFrame:
     Raises
     ------
     CaptureError
-        If the file is missing, empty, cut off, damaged, or not a capture.
+        If the file is missing, empty, cut off, damaged, or not a capture; or has far too few
+        rows or columns.
     """
     found = find_kind(path)
     if found.kind is FileKind.RAW:
         plain = read_plain_dng(path, found.structure)
-        return read_raw(path, found.structure) if plain is None else plain
-    return read_scan(path, found, scan)
+        frame = read_raw(path, found.structure) if plain is None else plain
+    else:
+        frame = read_scan(path, found, scan)
+    _refuse_slivers(path, frame)

@@ -126,7 +126,7 @@ def tone_from_table(tables: Mapping[str, Any], path: Path) -> ToneProfile:
 def _read(path: Path) -> ToneProfile:
     try:
         tables = tomllib.loads(path.read_text("utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise BadSettingError(
             path, "the file", f"cannot be read ({error})", "mend it, or copy another profile"
         ) from error

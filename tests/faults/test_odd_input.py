@@ -1,0 +1,306 @@
+"""Odd and hostile input: one clear line, the promised exit code, nothing of anybody's replaced."""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import stat
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner
+from PIL import Image
+
+from platebench.cli import main
+from platebench.cli.options import size_in_bytes
+from platebench.errors import ExitCode, NoAccessError, WriteError
+from platebench.exposing.develop_log import Developed, append_to_log, read_log
+from platebench.exposing.processing import StepDone
+from platebench.fsio import atomic_write, read_at_most
+from platebench.session.convert_session import convert_session
+from platebench.session.share_session import ShareWishes, share_session
+
+from ..processes import command, environment
+from ..session_files import tree, write_session
+
+LONG = "x" * 300  # longer than any file system in use lets a name be
+
+
+def run(*args: str | Path) -> tuple[int, str]:
+    result = CliRunner().invoke(main, [str(arg) for arg in args])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    return result.exit_code, result.stderr
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = write_session(tmp_path_factory.mktemp("original") / "shelf", names=("wide",))
+    convert_session(folder, workers=1)
+    return folder
+
+
+@pytest.fixture
+def session(original: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(original, tmp_path / "shelf"))
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("check", LONG),
+        ("convert", LONG),
+        ("share", LONG),
+        ("master", LONG),
+        ("watch", LONG),
+        ("review", LONG, "--no-browser"),
+        ("measure", LONG, "wide", "--grid", "2x2"),
+        ("which-print", LONG),
+        ("print-plate", LONG, "wide", "--process", "albumen"),
+        ("print-negative", LONG, "wide", "--process", "albumen"),
+        ("calibrate", LONG, "--tablet", "tablet.dng"),
+        ("develop-log", LONG, "--plate", "1", "--develop", "5m"),
+    ],
+    ids=lambda args: args[0],
+)
+def test_a_name_that_is_too_long_is_one_line(args: tuple[str, ...]) -> None:
+    code, said = run(*args)
+    assert code == ExitCode.INPUT
+    assert said.count("\n") == 1 and "too long" in said and "check its name" in said
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("start", ""),
+        ("convert", ""),
+        ("convert", "shelf", "--output", ""),
+        ("share", "shelf", "--output", " "),
+        ("process-chart", ""),
+        ("develop-log", "", "--plate", "1", "--develop", "5m"),
+        ("calibrate-process", "", "--process", "albumen"),
+        ("printing-time", "--sheet", "", "--first", "5"),
+    ],
+    ids=" ".join,
+)
+def test_an_empty_name_is_not_the_folder_one_stands_in(
+    args: tuple[str, ...], session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a script's unset variable leaves it."""
+    monkeypatch.chdir(session.parent)
+    before = tree(session.parent)
+    code, said = run(*args)
+    assert code == ExitCode.USAGE and "the name is empty" in said
+    assert tree(session.parent) == before
+
+
+def test_memory_without_bounds_is_taken_as_much_as_there_is() -> None:
+    assert size_in_bytes("9" * 400 + "T") > 2**60
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names are bytes on POSIX")
+def test_a_name_that_is_no_text_is_shown_all_the_same(session: Path) -> None:
+    folder = session.parent / os.fsdecode(b"shelf-\xff")
+    try:
+        session.rename(folder)
+    except OSError:
+        pytest.skip("this disk takes no such name")
+    done = subprocess.run(
+        command("convert", folder),
+        capture_output=True,
+        env=environment() | {"PYTHONIOENCODING": "utf-8:strict"},
+    )
+    assert done.returncode == ExitCode.OK and done.stderr == b""
+    assert rb"shelf-\udcff" in done.stdout
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no such device")
+def test_output_into_a_file_on_a_full_disk_is_one_line() -> None:
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            command("develop-log", "--checklist"),
+            stdout=full,
+            stderr=subprocess.PIPE,
+            env=environment(),
+        )
+    assert done.returncode == ExitCode.OUTPUT
+    assert done.stderr == (
+        b"Error: output was not written: the disk is full; free some space and run again\n"
+    )
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names")
+def test_no_file_takes_the_place_of_a_pipe_or_a_device(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe.csv"
+    os.mkfifo(pipe)
+    with pytest.raises(WriteError, match="it is a pipe or a device"), atomic_write(pipe):
+        pass
+    assert stat.S_ISFIFO(pipe.stat().st_mode) and list(tmp_path.iterdir()) == [pipe]
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no such device")
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("expose", "--ev", "4", "--f", "16", "--table", "/dev/zero"),
+        ("curve", "/dev/zero"),
+        ("convert", "ENDLESS"),
+        ("measure", "ENDLESS", "wide", "--grid", "2x2"),
+    ],
+    ids=" ".join,
+)
+def test_a_file_without_end_is_not_read_to_its_end(args: tuple[str, ...], session: Path) -> None:
+    (session / "session.toml").unlink()
+    (session / "session.toml").symlink_to("/dev/zero")
+    code, said = run(*(str(session) if arg == "ENDLESS" else arg for arg in args))
+    assert code in (ExitCode.INPUT, ExitCode.SETTINGS) and said.count("\n") == 1
+
+
+def test_no_more_is_read_than_was_allowed(tmp_path: Path) -> None:
+    path = tmp_path / "table.csv"
+    path.write_bytes(b"123")
+    assert read_at_most(path, 3) == b"123" and read_at_most(path, 2) is None
+
+
+@pytest.mark.parametrize("kind", ["jpeg", "png", "webp"])
+def test_share_replaces_only_pictures_it_made(session: Path, tmp_path: Path, kind: str) -> None:
+    letters = tmp_path / "letters"
+    wishes = ShareWishes(kind=kind, long_side=64)  # type: ignore[arg-type]
+    (made,) = share_session(session, to=letters, wishes=wishes)
+    share_session(session, to=letters, wishes=wishes)  # its own: again, without a word
+    mine = io.BytesIO()
+    Image.new("RGB", (30, 20), (200, 10, 10)).save(mine, kind.upper())
+    made.write_bytes(mine.getvalue())
+    with pytest.raises(WriteError, match="was not made by this command"):
+        share_session(session, to=letters, wishes=wishes)
+    assert made.read_bytes() == mine.getvalue()
+
+
+def test_png_to_share_says_of_itself_what_jpeg_does(session: Path, tmp_path: Path) -> None:
+    for kind in ("png", "jpeg"):
+        wishes = ShareWishes(kind=kind, long_side=64)  # type: ignore[arg-type]
+        with Image.open(share_session(session, to=tmp_path, wishes=wishes)[0]) as picture:
+            assert b"<dc:identifier>wide</dc:identifier>" in picture.info["xmp"]
+
+
+@pytest.mark.parametrize("name", ["share", "master"])
+@pytest.mark.parametrize("place", ["positives", "previews", "plates"])
+def test_results_of_convert_are_not_written_over(session: Path, name: str, place: str) -> None:
+    before = tree(session)
+    code, said = run(name, session, "--output", session / "converted" / place)
+    assert code == ExitCode.OUTPUT and "the session's own results lie in that folder" in said
+    assert tree(session) == before
+
+
+def test_a_master_is_not_written_over_a_positive_from_elsewhere(
+    session: Path, tmp_path: Path
+) -> None:
+    convert_session(session, output=tmp_path / "prints", workers=1)
+    before = tree(tmp_path / "prints")
+    code, said = run("master", session, "--output", tmp_path / "prints" / "positives")
+    assert code == ExitCode.OUTPUT and "wide.tif was not written: it has been changed" in said
+    assert tree(tmp_path / "prints") == before
+
+
+@pytest.mark.parametrize("name", ["developing.csv", "converted/check.json"])
+def test_measure_leaves_logs_and_checks_alone(session: Path, name: str) -> None:
+    code, said = run("measure", session, "wide", "--grid", "2x2", "--output", session / name)
+    assert code == ExitCode.OUTPUT and "one of the session's own files" in said
+    assert not (session / name).exists()
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        (("--grid", "2x2", "--csv", "--output", "r.json"), "--output ends in .json"),
+        (("--grid", "2x2", "--json", "--output", "r.csv"), "--output ends in .csv"),
+        (("--wedge", "--grid", "2x2"), "leave out --at and --grid"),
+    ],
+)
+def test_measure_takes_no_two_orders_at_once(
+    session: Path, args: tuple[str, ...], said: str
+) -> None:
+    code, told = run("measure", session, "wide", *args)
+    assert code == ExitCode.USAGE and said in told
+
+
+def test_a_session_that_is_not_there_is_not_one_to_be_converted(tmp_path: Path) -> None:
+    code, said = run("which-print", tmp_path / "nowhere")
+    assert code == ExitCode.INPUT and "nowhere does not exist; name the folder" in said
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"), [("nan", "nan"), ("-inf", "-inf"), ("9" * 30, "a number far too large")]
+)
+def test_numbers_out_of_this_world_are_shown_as_they_are(
+    session: Path, value: str, shown: str
+) -> None:
+    text = (session / "session.toml").read_text()
+    (session / "session.toml").write_text(f"{text}print_stops = {value}\n")
+    code, said = run("check", session)
+    assert code == ExitCode.SETTINGS
+    assert f"plate[1].print_stops is {shown}; write a number from -5 to 5\n" in said
+
+
+def test_slivers_are_no_captures_and_do_not_end_the_check_of_others(session: Path) -> None:
+    shapes = [(1, 1), (15, 400), (400, 15), (20, 60_000), (60_000, 20)]
+    text = '[[plate]]\nid = "wide"\ncaptures = ["wide.dng"]\n'
+    for n, shape in enumerate(shapes):
+        tifffile.imwrite(session / f"{n}.tif", np.full(shape, 30_000, np.uint16))
+        text += f'[[plate]]\nid = "p{n}"\ncaptures = ["{n}.tif"]\n'
+    (session / "session.toml").write_text(text)
+    for name in ("check", "convert"):
+        code, told = run(name, session, "--jobs", "1")
+        assert code == ExitCode.PARTIAL and told.count("\n") == len(shapes)
+        for n, (rows, columns) in enumerate(shapes):
+            said = f"{n}.tif has {columns} x {rows} pixels, which is no picture of a plate; "
+            assert said in told
+
+
+def test_numbers_of_thousands_of_digits_in_readings(tmp_path: Path) -> None:
+    (tmp_path / "r.json").write_text('{"steps": [{"step": ' + "9" * 5000 + "}]}")
+    code, said = run("curve", tmp_path / "r.json")
+    assert code == ExitCode.INPUT and "r.json is not JSON: " in said and said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["[" * 100_000, '{"inks": [0, 1], "number": 1e999, "made_for": "", "step_chart": 1}'],
+    ids=["deep", "infinite"],
+)
+def test_a_chart_s_file_that_is_none(tmp_path: Path, text: str, session: Path) -> None:
+    (tmp_path / "chart.json").write_text(text)
+    tifffile.imwrite(tmp_path / "scan.tif", np.full((90, 80), 30_000, np.uint16))
+    code, said = run(
+        *("calibrate-process", tmp_path / "scan.tif", "--process", "albumen"),
+        *("--chart", tmp_path / "chart.json", "--session", session),
+    )
+    assert code == ExitCode.INPUT and "chart.json cannot be read as a step chart's file" in said
+
+
+def test_two_plates_developed_at_once_are_both_in_the_log(tmp_path: Path) -> None:
+    """Held by the folder's lock: the second reads the log only after the first has written it."""
+    from datetime import date
+    from threading import Thread
+
+    log = tmp_path / "developing.csv"
+
+    def note(number: int) -> None:
+        done = (StepDone(name="develop", time_s=300.0, temperature_c=20.0),)
+        append_to_log(log, Developed(plate_id=f"p{number}", day=date(2031, 6, 14), steps=done))
+
+    threads = [Thread(target=note, args=(number,)) for number in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(read_log(log)) == [f"p{number}" for number in range(8)]
+
+
+def test_the_sentence_names_the_file_the_system_named() -> None:
+    assert str(NoAccessError("shelf", "Permission denied")) == (
+        "shelf cannot be used (Permission denied); check its name and permissions"
+    )
