@@ -152,7 +152,8 @@ class CheckedTable:
         number = as_number(value)
         if number is not None and low <= number <= high:
             return number
-        shown = _as_toml(value) if isinstance(value, int | float) else kind_of(value)
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        shown = _as_toml(value) if is_number else kind_of(value)
         self.problem(key, f"is {shown}", f"write a number from {low:g} to {high:g}")
         return default
 

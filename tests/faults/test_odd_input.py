@@ -169,7 +169,7 @@ def test_no_more_is_read_than_was_allowed(tmp_path: Path) -> None:
 def test_share_replaces_only_pictures_it_made(session: Path, tmp_path: Path, kind: str) -> None:
     letters = tmp_path / "letters"
     wishes = ShareWishes(kind=kind, long_side=64)  # type: ignore[arg-type]
-    (made,) = share_session(session, to=letters, wishes=wishes)
+    made = share_session(session, to=letters, wishes=wishes)[0].path
     share_session(session, to=letters, wishes=wishes)  # its own: again, without a word
     mine = io.BytesIO()
     Image.new("RGB", (30, 20), (200, 10, 10)).save(mine, kind.upper())
@@ -182,7 +182,7 @@ def test_share_replaces_only_pictures_it_made(session: Path, tmp_path: Path, kin
 def test_png_to_share_says_of_itself_what_jpeg_does(session: Path, tmp_path: Path) -> None:
     for kind in ("png", "jpeg"):
         wishes = ShareWishes(kind=kind, long_side=64)  # type: ignore[arg-type]
-        with Image.open(share_session(session, to=tmp_path, wishes=wishes)[0]) as picture:
+        with Image.open(share_session(session, to=tmp_path, wishes=wishes)[0].path) as picture:
             assert b"<dc:identifier>wide</dc:identifier>" in picture.info["xmp"]
 
 

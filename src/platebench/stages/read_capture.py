@@ -50,3 +50,12 @@ def read_capture(path: Path, scan: ScanSettings = _DEFAULT) -> SensorFrame:
     else:
         frame = read_scan(path, found, scan)
     _refuse_slivers(path, frame)
+    return frame
+
+
+def _refuse_slivers(path: Path, frame: SensorFrame) -> None:
+    """Refuse what no plate can be found on: reduced, it would have no rows or columns left."""
+    rows, columns = frame.counts.shape[:2]
+    if min(rows, columns) < LEAST_SIDE or max(rows, columns) > MOST_TIMES * min(rows, columns):
+        what = f"has {columns} x {rows} pixels, which is no picture of a plate"
+        raise CaptureError(path, what, "name the capture itself")
