@@ -1,12 +1,14 @@
 """Size of a print negative: arithmetic of inches and millimetres, exact by definition."""
 
+import re
 from pathlib import Path
 
 import pytest
 
 from platebench.errors import PrintNegativeError
 from platebench.formats import MM_PER_INCH, format_named
-from platebench.printing.negative_layout import FOOT, HEAD, SIDE, film_for, plan_negative
+from platebench.printing.film_size import film_for, film_notes
+from platebench.printing.negative_layout import FOOT, HEAD, SIDE, plan_negative
 from platebench.printing.print_size import PrintSize, plan_print_size
 
 PLATE = Path("plate.tif")
@@ -93,6 +95,35 @@ def test_the_picture_lies_in_the_middle_of_its_room():
     wide = plan_negative(254.0, 183.44, wedge=(0.0, 1.0), facts=("7",), room=(254.0, 203.2))
     above, below = wide.picture.top - HEAD, wide.height - FOOT - wide.picture.bottom
     assert above == pytest.approx((203.2 - 183.44) / 2) == pytest.approx(below)
+
+
+def laid_out(width, height, room=None):
+    return plan_negative(width, height, wedge=(0.0, 1.0), facts=("7",), room=room)
+
+
+def test_a_wide_picture_whose_margins_ask_for_larger_film_is_told_its_ways_out():
+    # 8 x 10 in is 203.2 x 254 mm, film of 8.5 x 11 in 215.9 x 279.4 mm: by definition of the inch
+    (note,) = film_notes(laid_out(254.0, 203.2))
+    assert "would fit A4 or 8.5 x 11 in, but" in note and "make it 11 x 17 in" in note
+    assert "turned upright (rotate in session.toml, then convert) it fits 8.5 x 11 in" in note
+    width, height = map(int, re.search(r"--size (\d+)x(\d+)mm", note).groups())
+    assert width < 254 and height < 203
+    told = note[note.index("--size") :].split(" fits ")[1].split(",")[0]
+    film = {"A4": (210.0, 297.0), "8.5 x 11 in": (215.9, 279.4)}[told]
+    smaller = plan((5080, 4064)[::-1], size=f"{width} x {height} mm")
+    sheet = laid_out(smaller.width_mm, smaller.height_mm, smaller.room_mm)
+    assert min(sheet.width, sheet.height) <= film[0] and max(sheet.width, sheet.height) <= film[1]
+    assert film_for(sheet) in ("A4", "8.5 x 11 in") and film_notes(sheet) == ()
+
+
+def test_an_empty_room_around_the_picture_is_left_out_before_the_picture_shrinks():
+    (note,) = film_notes(laid_out(254.0, 183.44, (254.0, 203.2)))
+    assert "--size 254x183mm fits " in note and "as large" not in note and "rotate" not in note
+
+
+@pytest.mark.parametrize("size", [(203.2, 254.0), (127.0, 101.6), (1500.0, 900.0)])
+def test_film_is_not_spoken_of_where_no_smaller_one_holds_the_picture_alone(size):
+    assert film_notes(laid_out(*size)) == ()
 
 
 def test_resolution_is_told_where_the_plate_cannot_support_the_size():

@@ -55,6 +55,8 @@ def _show_one(result: NegativeResult) -> None:
     film = record["film_mm"]
     times = record["enlargement"]
     enlarged = "" if times is None else f", {times:.3g} times the plate"
+    if times is not None and f"{times:.3g}" == "1":
+        enlarged = ", the plate's own size"
     room = record["fitted_into_mm"]
     inside = ""
     if room is not None and max(room[0] - width, room[1] - height) > _SHOWS_MM:

@@ -15,12 +15,12 @@ from platebench.formats import PlateFormat
 from platebench.outputs.negative_pdf import write_raster_pdf
 from platebench.outputs.negative_sheet import NegativeSheet
 from platebench.outputs.tiff import stored_bands, write_print_negative
+from platebench.printing.film_size import film_for, film_notes
 from platebench.printing.negative_layout import (
     HAIR,
     Contact,
     Margins,
     NegativeLayout,
-    film_for,
     plan_negative,
 )
 from platebench.printing.negative_tone import Aim, wedge_inks
@@ -166,6 +166,7 @@ def make_negative(
     notes = (
         *source.notes,
         *(() if response.calibrated else (NOT_CALIBRATED,)),
+        *film_notes(layout),
         *size.resolution_notes(source.efficiency),
         *_reach_notes(response.d_min),
         *((NO_HUE,) if process.look == GENERAL_LOOK else ()),

@@ -21,19 +21,6 @@ _RULERS = (200.0, 100.0, 50.0, 20.0, 10.0)
 _TITLE_PT, _FACTS_PT, _FIGURE_PT = 7.0, 6.5, 5.5
 _BETWEEN = "  ·  "
 
-# From memory: film is sold in these sizes.
-FILMS = (
-    ("A4", 210.0, 297.0),
-    ("8.5 x 11 in", 215.9, 279.4),
-    ("11 x 17 in", 279.4, 431.8),
-    ("A3", 297.0, 420.0),
-    ("13 x 19 in", 330.2, 482.6),
-    ("A2", 420.0, 594.0),
-    ("roll of 24 in", 609.6, 1e9),
-    ("roll of 44 in", 1117.6, 1e9),
-    ("roll of 60 in", 1524.0, 1e9),
-)
-
 
 @dataclass(frozen=True, slots=True)
 class Patch:
@@ -169,14 +156,6 @@ def contact_words(contact: Contact, width: float) -> str:
         f"Ink side {way}",
     )
     return next((text for text in said if width_mm(text, REGULAR, _TITLE_PT) <= width), said[-1])
-
-
-def film_for(layout: NegativeLayout) -> str:
-    """Return the smallest film that holds a sheet."""
-    short, long = sorted((layout.width, layout.height))
-    return next(
-        (name for name, w, h in FILMS if short <= w and long <= h), f"a roll of {short:.0f} mm"
-    )
 
 
 def _line(box: Box, below: float, text: str, font: str, size_pt: float) -> Words:
