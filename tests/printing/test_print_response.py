@@ -33,6 +33,18 @@ def test_there_and_back_again(steps: list[float]) -> None:
     assert (np.diff(response.density_of(np.linspace(0, 1, 5000))) <= 0).all()
 
 
+def test_tones_on_either_side_of_a_flat_stretch_are_found() -> None:
+    response = PrintResponse(ink=(0, 0.25, 0.75, 1), density=(1.0, 0.6, 0.6, 0.0))
+    for fall in (1e-8, 1e-7, 1e-6, 1e-3):
+        for wanted in (0.6 + fall, 0.6 - fall):
+            assert response.density_of(response.ink_for([wanted]))[0] == pytest.approx(
+                wanted, abs=1e-12
+            )
+    # Just below the stretch the ink is past its end, just above it before its start.
+    assert response.ink_for([0.6 - 1e-8])[0] > 0.75
+    assert response.ink_for([0.6 + 1e-8])[0] < 0.25
+
+
 def test_flat_ends_join_on_where_the_tones_begin() -> None:
     # Three tenths of the ink still print full black, and white is reached before full ink.
     response = PrintResponse(ink=(0, 0.3, 0.8, 1), density=(1.5, 1.5, 0.0, 0.0))

@@ -84,10 +84,15 @@ class PrintResponse:
         inner = np.flatnonzero((drawn < drawn[0]) & (drawn > drawn[-1]))
         first = inner[0] - 1 if inner.size else np.flatnonzero(drawn == drawn[0])[-1]
         last = inner[-1] + 1 if inner.size else first + 1
-        falling = drawn[first : last + 1]
-        kept = np.concatenate(([True], np.diff(falling) < 0))
-        rising, inks = falling[kept][::-1], grid[first : last + 1][kept][::-1]
-        return np.asarray(np.interp(np.asarray(density, np.float64), rising, inks))
+        falling, inks = drawn[first : last + 1], grid[first : last + 1]
+        falls = np.diff(falling) < 0
+        starts, ends = np.concatenate(([True], falls)), np.concatenate((falls, [True]))
+        # Of a stretch that prints alike both ends are needed, and as a step of the least height.
+        level = np.where(ends & ~starts, np.nextafter(falling, -np.inf), falling)
+        kept = starts | ends
+        return np.asarray(
+            np.interp(np.asarray(density, np.float64), level[kept][::-1], inks[kept][::-1])
+        )
 
     def _drawn(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the monotone cubic through the points, as a fine polyline."""
