@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import shutil
 import stat
 import subprocess
@@ -22,6 +23,7 @@ from platebench.exposing.develop_log import Developed, append_to_log, read_log
 from platebench.exposing.processing import StepDone
 from platebench.fsio import atomic_write, read_at_most
 from platebench.session.convert_session import convert_session
+from platebench.session.record import read_record
 from platebench.session.share_session import ShareWishes, share_session
 
 from ..processes import command, environment
@@ -186,11 +188,24 @@ def test_png_to_share_says_of_itself_what_jpeg_does(session: Path, tmp_path: Pat
             assert b"<dc:identifier>wide</dc:identifier>" in picture.info["xmp"]
 
 
-@pytest.mark.parametrize("name", ["share", "master"])
 @pytest.mark.parametrize("place", ["positives", "previews", "plates"])
-def test_results_of_convert_are_not_written_over(session: Path, name: str, place: str) -> None:
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("share",),
+        ("master",),
+        ("print-negative", "wide", "--process", "albumen", "--ppi", "100"),
+        ("print-plate", "wide", "--process", "albumen"),
+    ],
+    ids=lambda args: args[0],
+)
+def test_nothing_else_goes_among_the_results_of_convert(
+    session: Path, args: tuple[str, ...], place: str
+) -> None:
+    """Neither over a positive nor beside it, where it would be taken for a plate."""
     before = tree(session)
-    code, said = run(name, session, "--output", session / "converted" / place)
+    name, *others = args
+    code, said = run(name, session, *others, "--output", session / "converted" / place)
     assert code == ExitCode.OUTPUT and "the session's own results lie in that folder" in said
     assert tree(session) == before
 
@@ -258,6 +273,82 @@ def test_slivers_are_no_captures_and_do_not_end_the_check_of_others(session: Pat
         for n, (rows, columns) in enumerate(shapes):
             said = f"{n}.tif has {columns} x {rows} pixels, which is no picture of a plate; "
             assert said in told
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("printing-time", "--sheet", "charts", "--first", "nan"),
+        ("printing-time", "--sheet", "charts", "--ppi", "nan"),
+        ("printing-time", "strip.csv", "--tolerance", "nan"),
+        ("printing-time", "strip.csv", "--gamma", "nan"),
+        ("process-chart", "charts", "--ppi", "nan"),
+        ("watch", "shelf", "--settle", "nan"),
+    ],
+    ids=" ".join,
+)
+def test_nan_is_in_no_range(
+    args: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, said = run(*args)
+    assert code == ExitCode.USAGE and "'nan': write a number from" in said
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("printing-time", "strip.csv", "--process", "albumen"),
+        ("process-chart", "charts"),
+        ("calibrate-process", "scan.tif", "--process", "albumen"),
+    ],
+    ids=lambda args: args[0],
+)
+def test_a_slip_in_the_session_s_name_makes_no_folder(
+    args: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    rising = (0.0, 0.02, 0.3, 0.8, 1.2, 1.4, 1.45, 1.45, 1.45)
+    lines = "".join(f"{2**n},{density}\n" for n, density in enumerate(rising))
+    Path("strip.csv").write_text("time_s,density\n" + lines)
+    tifffile.imwrite("scan.tif", np.full((90, 80), 30_000, np.uint16))
+    code, said = run(*args, "--session", "shlef")
+    assert code == ExitCode.INPUT and "shlef does not exist" in said
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["scan.tif", "strip.csv"]
+
+
+@pytest.mark.parametrize(
+    ("densities", "said"),
+    [
+        ((0.0, 0.0, 0.01, 0.0, 0.01), "shows no print: 0.01 D at most; expose a strip that goes"),
+        ((0.0, 0.5, 1.0, 12.0, 12.0), "holds a density beyond 10; densities are logarithms"),
+        ((0.0, 0.5, 1.0, "nan", 1.0), "holds a density beyond 10; densities are logarithms"),
+    ],
+)
+def test_strips_that_say_nothing(tmp_path: Path, densities: tuple[object, ...], said: str) -> None:
+    lines = "".join(f"{2**n},{density}\n" for n, density in enumerate(densities))
+    (tmp_path / "strip.csv").write_text("time_s,density\n" + lines)
+    code, told = run("printing-time", tmp_path / "strip.csv")
+    assert code == ExitCode.INPUT and f"strip.csv {said}" in told
+
+
+@pytest.mark.parametrize("value", ["NaN", "Infinity", "1e999"])
+def test_a_record_with_a_number_that_is_none_is_as_good_as_none(session: Path, value: str) -> None:
+    path = session / "converted" / "plates" / "wide.json"
+    text = re.sub(r'"d_max": [\d.]+', f'"d_max": {value}', path.read_text())
+    assert value in text
+    path.write_text(text)
+    assert read_record(path) == {}
+    assert run("share", session) == (ExitCode.OK, "")
+
+
+def test_a_folder_that_may_not_be_read_is_no_wrong_use(
+    session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the command says of it has a remedy; click's own refusal has none."""
+    monkeypatch.setattr(os, "access", lambda *args, **kwargs: False)
+    assert run("which-print", session)[0] == ExitCode.OK
 
 
 def test_numbers_of_thousands_of_digits_in_readings(tmp_path: Path) -> None:

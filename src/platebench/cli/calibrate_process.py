@@ -9,7 +9,7 @@ import click
 from platebench.cli.complete import process_names
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.profile_name import ProfileName
-from platebench.cli.scan_options import gamma_option, keep_in_option
+from platebench.cli.scan_options import gamma_option, keep_in_option, require_session
 
 
 @click.command(
@@ -73,6 +73,7 @@ def command(
     from platebench.printing.process_file import FOLDER, process_folders
     from platebench.printing.step_chart import load_chart
 
+    require_session(session)
     user = Path(click.get_app_dir("platebench"))
     done = calibrate_process(
         scan,

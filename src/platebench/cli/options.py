@@ -91,7 +91,7 @@ class PathName(click.Path):
     """
 
     def __init__(self) -> None:
-        super().__init__(path_type=Path)
+        super().__init__(path_type=Path, readable=False)  # what may not be read is said later
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the path."""

@@ -8,7 +8,13 @@ import click
 
 from platebench.cli.complete import process_names
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
-from platebench.cli.scan_options import gamma_option, keep_in_option, printer_option
+from platebench.cli.quantities import Span
+from platebench.cli.scan_options import (
+    gamma_option,
+    keep_in_option,
+    printer_option,
+    require_session,
+)
 
 
 @click.command(
@@ -22,13 +28,9 @@ from platebench.cli.scan_options import gamma_option, keep_in_option, printer_op
     ),
 )
 @click.argument("readings", required=False, type=A_PATH)
-@click.option(
-    "--sheet",
-    type=A_PATH,
-    metavar="FOLDER",
-    help="Write the test strip's film into this folder, and say when to cover which step.",
-)
-@click.option("--first", type=click.FloatRange(0.01, 100_000), metavar="SECONDS",
+@click.option("--sheet", type=A_PATH, metavar="FOLDER", help="Write the test strip's film into "
+    "this folder, and say when to cover which step.")  # fmt: skip
+@click.option("--first", type=Span(0.01, 100_000), metavar="SECONDS",
     help="Time of step 1.")  # fmt: skip
 @click.option(
     "--steps",
@@ -40,7 +42,7 @@ from platebench.cli.scan_options import gamma_option, keep_in_option, printer_op
 )
 @click.option(
     "--tolerance",
-    type=click.FloatRange(0.005, 0.3),
+    type=Span(0.005, 0.3),
     default=0.03,
     metavar="D",
     show_default=True,
@@ -88,6 +90,7 @@ def command(
     else:
         assert readings is not None  # one of the two, see above
         found = read_printing_time(readings, first, tolerance=tolerance, gamma=gamma)
+        require_session(session)
         user = Path(click.get_app_dir("platebench"))
         folders, into = process_folders(session, user), (session or user) / FOLDER
         files = () if process is None else keep_scale(found, process, folders, into)

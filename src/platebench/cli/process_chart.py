@@ -8,7 +8,7 @@ import click
 
 from platebench.cli.complete import process_names
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
-from platebench.cli.scan_options import printer_option
+from platebench.cli.scan_options import printer_option, require_session
 
 
 @click.command(
@@ -62,6 +62,7 @@ def command(
     from platebench.printing.process_file import load_process, process_folders
     from platebench.printing.write_chart import write_chart
 
+    require_session(session)
     user = Path(click.get_app_dir("platebench"))
     found = None if process is None else load_process(process, process_folders(session, user))
     chart, files = write_chart(

@@ -29,6 +29,17 @@ class Amount(click.ParamType[float]):
         return number
 
 
+class Span(click.FloatRange):
+    """A range of numbers, which "nan" is not in; the help shows its ends."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the number."""
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value!r}: write a number from {self.min} to {self.max}", param, ctx)
+        return number
+
+
 class Time(click.ParamType[float]):
     """A time such as ``1/60``, ``90s`` or ``5m``, in seconds."""
 

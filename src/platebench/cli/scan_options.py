@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 from platebench.cli.options import A_PATH
+from platebench.cli.quantities import Span
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -16,7 +18,7 @@ def gamma_option(command: F) -> F:
     """--gamma: how a scan that says nothing of it is coded."""
     return click.option(
         "--gamma",
-        type=click.FloatRange(1, 3),
+        type=Span(1, 3),
         default=2.2,
         show_default=True,
         metavar="GAMMA",
@@ -28,7 +30,7 @@ def printer_option(command: F) -> F:
     """--ppi: how fine a sheet is drawn."""
     return click.option(
         "--ppi",
-        type=click.FloatRange(100, 1440),
+        type=Span(100, 1440),
         default=720.0,
         show_default=True,
         metavar="N",
@@ -44,3 +46,11 @@ def keep_in_option(command: F) -> F:
         metavar="FOLDER",
         help="Keep the profile in this session.  [default: your settings folder]",
     )(command)
+
+
+def require_session(session: Path | None) -> None:
+    """Refuse a session that is not there: a slip in its name would make a new folder."""
+    from platebench.session.session_file import require_folder
+
+    if session is not None:
+        require_folder(session)

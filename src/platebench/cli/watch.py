@@ -15,6 +15,7 @@ from platebench.cli.options import (
     talk_options,
     work_options,
 )
+from platebench.cli.quantities import Span
 
 if TYPE_CHECKING:
     from platebench.session.watch_session import Arrival
@@ -34,7 +35,7 @@ PAUSE_S = 0.5
 @session_argument
 @results_option
 @click.option(
-    "--settle", type=click.FloatRange(0.2, 600), default=3.0, show_default=True, metavar="SECONDS",
+    "--settle", type=Span(0.2, 600), default=3.0, show_default=True, metavar="SECONDS",
     help="How long files must stay as they are before they count as whole.",
 )  # fmt: skip
 @work_options

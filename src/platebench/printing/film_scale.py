@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from platebench.errors import ReadingsError
+from platebench.fsio import read_at_most
 from platebench.printing.print_response import PrintResponse
-from platebench.printing.printing_time import FIRST_TINT, TOLERANCE
+from platebench.printing.printing_time import FIRST_TINT, LARGEST_TABLE, TOLERANCE
 from platebench.printing.process import ExposureScale
 from platebench.printing.status import Status
 
@@ -47,8 +48,11 @@ def scale_through_film(path: Path, response: PrintResponse) -> ExposureScale | N
         If it is no such table.
     """
     try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            rows = [(float(r["ink"]), float(r["density"])) for r in csv.DictReader(stream)]
+        content = read_at_most(path, LARGEST_TABLE)
+        if content is None:
+            raise ReadingsError(path, "is too large for a film", "check that it is the file")
+        lines = content.decode("utf-8-sig").splitlines()
+        rows = [(float(r["ink"]), float(r["density"])) for r in csv.DictReader(lines)]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ReadingsError(path, "cannot be read as a CSV table", _REMEDY) from error
     except (KeyError, TypeError, ValueError) as error:

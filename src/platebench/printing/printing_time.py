@@ -24,7 +24,9 @@ TOLERANCE = 0.03  # D below full black that nobody sees beside it; common practi
 FIRST_TINT = 0.04  # D above paper white: ISO 6846
 _HIGH_SHARE = 0.9  # of full black: ISO 6846
 _FALLS = 0.05  # D; a step lighter than a shorter one by more is no noise
+LARGEST_TABLE = 1 << 20  # bytes of readings of one's own
 _FEWEST = 5
+_LEAST_BLACK = 0.3  # D; no process's full black is so weak
 _FLAT_STEPS = 2  # at the end of a strip, a whole stop, must be alike within the tolerance
 
 
@@ -114,6 +116,9 @@ def find_printing_time(
             f"does not reach full black: its last {_FLAT_STEPS} steps still gain {gain:.2f} D",
             f"expose a strip that goes on beyond {three_figures(times_s[-1])} s",
         )
+    if black < _LEAST_BLACK:
+        what = f"shows no print: {black:.2f} D at most"
+        raise ChartError(path, what, "expose a strip that goes on for longer")
     if rising[0] >= black - tolerance:
         what = f"is full black from its first step on ({three_figures(times_s[0])} s)"
         raise ChartError(path, what, "expose a strip that begins shorter")

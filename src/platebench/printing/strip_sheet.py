@@ -9,10 +9,12 @@ from pathlib import Path
 import numpy as np
 
 from platebench.errors import ChartError, ReadingsError
+from platebench.fsio import read_at_most
 from platebench.outputs.proof_page import Box
 from platebench.printing.chart_sheet import InkSheet, draw_corners, draw_white_strip
 from platebench.printing.find_sheet import find_sheet
 from platebench.printing.printing_time import (
+    LARGEST_TABLE,
     TOLERANCE,
     PrintingTime,
     find_printing_time,
@@ -31,6 +33,7 @@ _HOW = (
     "cover step after step from 1 on, with a card no taller than the lines",
 )
 _NUMBERS = range(FIRST_STRIP, FIRST_STRIP + STEPS[1] + 1)
+_DENSEST = 10.0
 _REMEDY = "write the columns time_s,density, a line for each step"
 
 
@@ -144,15 +147,19 @@ def read_strip_table(path: Path, *, tolerance: float = TOLERANCE) -> PrintingTim
         If the readings say nothing.
     """
     try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            rows = list(csv.DictReader(stream))
+        content = read_at_most(path, LARGEST_TABLE)
+        if content is None:
+            raise ReadingsError(path, "is too large for a strip", "check that it is the file")
+        rows = list(csv.DictReader(content.decode("utf-8-sig").splitlines()))
         times = [float(row["time_s"]) for row in rows]
         density = [float(row["density"]) for row in rows]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ReadingsError(path, "cannot be read as a CSV table", _REMEDY) from error
     except (KeyError, TypeError, ValueError) as error:
         raise ReadingsError(path, "is no table of times and densities", _REMEDY) from error
-    finite = bool(np.isfinite(times).all() and np.isfinite(density).all())
-    if not finite or not (np.diff(times) > 0).all() or min(times, default=1) <= 0:
+    if not all(abs(value) <= _DENSEST for value in density):
+        what = f"holds a density beyond {_DENSEST:g}"
+        raise ReadingsError(path, what, "densities are logarithms, such as 1.25")
+    if not np.isfinite(times).all() or not (np.diff(times) > 0).all() or min(times, default=1) <= 0:
         raise ReadingsError(path, "has times that do not rise from step to step", _REMEDY)
     return find_printing_time(path, times, density, tolerance=tolerance)

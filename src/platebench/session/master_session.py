@@ -139,7 +139,7 @@ def write_masters(
     ]
     targets = [path for job in jobs for path in (job.target, job.record, _preview(job.target))]
     refuse_captures(targets, captures_of(folder, settings))
-    refuse_results(targets, folder / OUTPUT_NAME)
+    refuse_results(output, folder / OUTPUT_NAME)
     make_folder(output)
     with only_writer(output, progress):
         remove_unfinished(output, older_than_s=HOUR_S)

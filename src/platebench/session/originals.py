@@ -33,26 +33,24 @@ def refuse_captures(targets: Iterable[Path], captures: Iterable[Path]) -> None:
             )
 
 
-def refuse_results(targets: Iterable[Path], output: Path) -> None:
-    """Refuse to write what would take the place of what ``convert`` wrote.
+def refuse_results(folder: Path, output: Path) -> None:
+    """Refuse a folder in which what is to be written would be taken for what ``convert`` wrote.
 
     Parameters
     ----------
-    targets : iterable of Path
-        Files about to be written.
+    folder : Path
+        Where files are about to be written.
     output : Path
         Folder of results.
 
     Raises
     ------
     WriteError
-        For the first that would lie among positives, previews or records.
+        If positives, previews or records lie there.
     """
-    places = {(output / name).resolve() for name in (POSITIVES, PREVIEWS, RECORDS)}
-    for target in targets:
-        if target.resolve().parent in places:
-            what = "the session's own results lie in that folder"
-            raise WriteError(target, what, "choose another folder with --output")
+    if folder.resolve() in {(output / name).resolve() for name in (POSITIVES, PREVIEWS, RECORDS)}:
+        what = "the session's own results lie in that folder"
+        raise WriteError(folder, what, "choose another folder with --output")
 
 
 def refuse_folder_of_captures(folder: Path, suffixes: Iterable[str]) -> None:

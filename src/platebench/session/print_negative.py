@@ -36,7 +36,7 @@ from platebench.printing.print_size import plan_print_size
 from platebench.printing.process import Process
 from platebench.progress import NullProgress, Progress
 from platebench.session.capture_sharpness import resolved_share
-from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.pool import run_all
 from platebench.session.record import hash_files, write_json
 from platebench.session.session_file import load_session
@@ -127,6 +127,7 @@ def print_negatives(
     settings = load_session(folder)
     captures = captures_of(folder, settings)
     target = folder / FOLDER if output is None else output
+    refuse_results(target, folder / OUTPUT_NAME)
     make_folder(target)
     work = _Work(folder, process, order, sharpness, target, tuple(captures))
     wanted = 1 if order.aim == "facsimile" else workers or cores()

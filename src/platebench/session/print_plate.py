@@ -23,7 +23,7 @@ from platebench.printing.direct_time import (
 from platebench.printing.plate_range import PlateRange, read_plate_ranges
 from platebench.printing.process import Process
 from platebench.rounding import rounded
-from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.session_file import load_session
 from platebench.session.session_report import OUTPUT_NAME
 
@@ -149,6 +149,7 @@ def print_plates_directly(
     target = folder / FOLDER if output is None else output
     files = [target / f"{plate.plate_id}-{process.name}.pdf" for plate in ranges]
     refuse_captures(files, captures_of(folder, settings))
+    refuse_results(target, folder / OUTPUT_NAME)
     refuse_foreign(files)
     make_folder(target)
     made = []

@@ -285,9 +285,11 @@ def read_record(path: Path) -> dict[str, Any]:
         record = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return {}
-    if not isinstance(record, dict) or record.pop("seal", "") != _seal(record):
-        return {}  # cut off or meddled with: as good as none
-    return record
+    try:
+        sealed = isinstance(record, dict) and record.pop("seal", "") == _seal(record)
+    except (ValueError, RecursionError):  # a number that is none, which no record has
+        return {}
+    return record if sealed else {}  # cut off or meddled with: as good as none
 
 
 def _seal(record: Mapping[str, Any]) -> str:

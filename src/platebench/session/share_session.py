@@ -142,7 +142,7 @@ def share_session(
     place = output / FOLDER if to is None else to
     targets = [place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen]
     refuse_captures(targets, captures_of(folder, settings))
-    refuse_results(targets, output)
+    refuse_results(place, output)
     if to is not None:  # else the folder is ours
         refuse_foreign(targets)
     make_folder(place)
