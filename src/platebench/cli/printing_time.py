@@ -32,14 +32,8 @@ from platebench.cli.scan_options import (
     "this folder, and say when to cover which step.")  # fmt: skip
 @click.option("--first", type=Span(0.01, 100_000), metavar="SECONDS",
     help="Time of step 1.")  # fmt: skip
-@click.option(
-    "--steps",
-    type=click.IntRange(7, 21),
-    default=15,
-    metavar="N",
-    show_default=True,
-    help="Steps of half a stop on the sheet.",
-)
+@click.option("--steps", type=click.IntRange(7, 21), default=15, metavar="N", show_default=True,
+    help="Steps of half a stop on the sheet.")  # fmt: skip
 @click.option(
     "--tolerance",
     type=Span(0.005, 0.3),
