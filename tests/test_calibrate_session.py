@@ -81,7 +81,8 @@ def test_calibrate_writes_calibration_table_and_plot(session: Path) -> None:
     assert calibration.callier == pytest.approx(1.1, abs=0.005)
     assert calibration.capture == "tablet.dng"
     table = (session / "converted" / "calibration.txt").read_text()
-    assert table in told and "nominal" in table
+    assert table in told
+    assert "Measured on a step tablet of 21 steps, nominal densities, in tablet.dng." in table
     rows = [line.split() for line in table.splitlines() if line[:4].strip().isdecimal()]
     assert [float(row[1]) for row in rows] == pytest.approx(TABLET_21)
     assert all(abs(float(row[6])) < 0.02 for row in rows)
@@ -140,12 +141,34 @@ def test_calibrate_never_replaces_a_capture(session: Path) -> None:
     assert tree(session) == before
 
 
+def test_measure_prints_a_table_to_read(session: Path) -> None:
+    args = ("plate", "--at", "40,30", "--at", "60,50", "--size", "3")
+    told = run(measure, session, *args).stdout.splitlines()
+    readings = json.loads(run(measure, session, *args, "--json").stdout)["readings"]
+    assert told[0].startswith("plate: densities with their standard errors, not calibrated;")
+    assert " ".join(told[1].split()) == "x y side density red green blue to blue light"
+    for line, reading in zip(told[2:], readings, strict=True):
+        x, y, side, density, sigma, *shades = line.split()
+        assert (float(x), float(y), float(side)) == (reading["x_mm"], reading["y_mm"], 3.0)
+        assert float(density) == pytest.approx(reading["density"], abs=6e-4)
+        assert float(sigma.removeprefix("+-")) == pytest.approx(
+            max(reading["sigma"], 0.001), abs=6e-4
+        )
+        names = ("red", "green", "blue", "printing")
+        assert [float(value) for value in shades] == pytest.approx(
+            [reading[name] for name in names], abs=6e-3
+        )
+    wedge = run(measure, session, "wedge", "--wedge", "--fog", "60,10").stdout
+    assert wedge.splitlines()[1].split()[0] == "step" and "\nbase plus fog: 0." in wedge
+    assert "clipped" not in wedge  # dust that a step's mean leaves out is not clipping
+
+
 def test_measure_prints_json_and_writes_a_table(session: Path) -> None:
     at = ("--at", "40,30", "--at", "300px,200px", "--size", "3")
-    plain = json.loads(run(measure, session, "plate", *at).stdout)
+    plain = json.loads(run(measure, session, "plate", *at, "--json").stdout)
     assert len(plain["readings"]) == 2 and not plain["calibrated"]
     run(calibrate, session, "--tablet", "tablet.dng")
-    true = json.loads(run(measure, session, "plate", *at).stdout)
+    true = json.loads(run(measure, session, "plate", *at, "--json").stdout)
     assert true["calibrated"]
     # The camera saw 1.1 times the density, and glare on top.
     camera, diffuse = (d["readings"][0]["density"] for d in (plain, true))
@@ -172,7 +195,8 @@ def test_a_calibrated_session_converts_to_diffuse_densities(session: Path) -> No
         # Of a nominal tablet 4 % may be in doubt; noise of single sites lifts the densest place.
         assert record[key] == pytest.approx(true, abs=2 * float(known.density_sigma(true)))
         assert record[key] == pytest.approx(true, abs=0.02)
-    fog = json.loads(run(measure, session, "wedge", "--at", "60,10", "--size", "4").stdout)
+    told = run(measure, session, "wedge", "--at", "60,10", "--size", "4", "--json").stdout
+    fog = json.loads(told)
     [reading] = fog["readings"]
     assert record["base_fog"] == pytest.approx(reading["density"], abs=2 * reading["sigma"])
 
@@ -221,7 +245,7 @@ def test_a_calibration_is_tied_to_its_set_up(
     shoot(session, replace(CAMERA, **change))  # type: ignore[arg-type]
     [converted, *_] = convert_session(session, workers=1).results
     flags = [flag for flag in converted.record["flags"] if "calibrat" in flag]
-    measured = json.loads(run(measure, session, "plate", "--grid", "1x1").stdout)
+    measured = json.loads(run(measure, session, "plate", "--grid", "1x1", "--json").stdout)
     notes = [note for note in measured["notes"] if "calibrat" in note]
     assert (converted.record["calibration"] is not None) == measured["calibrated"] == applied
     for texts in (flags, notes[: len(said)]):
@@ -236,7 +260,7 @@ def test_a_scan_is_not_read_through_a_camera_s_calibration(session: Path) -> Non
     Image.fromarray(pixels).save(session / "scan.png")
     scan = '[[plate]]\nid = "scan"\ncaptures = ["scan.png"]\n'
     (session / "session.toml").write_text(SESSION.replace('"blank.dng"', "") + scan)
-    measured = json.loads(run(measure, session, "scan", "--at", "200px,150px").stdout)
+    measured = json.loads(run(measure, session, "scan", "--at", "200px,150px", "--json").stdout)
     assert not measured["calibrated"]
     assert (
         "calibration not applied: it was made on a camera raw, this is a scan" in measured["notes"]

@@ -123,8 +123,8 @@ def test_glare_and_callier_come_off_and_their_uncertainty_comes_in(tmp_path: Pat
     places = patch_places((89.4, 119.2), mirrored=False)
     spots = [Spot(x=x, y=y, size=6.0, unit="mm") for x, y in places]
     camera, diffuse = read_spots(bare, spots), read_spots(through, spots)
-    assert "no calibration" in " ".join(bare.notes)
-    assert "no calibration" not in " ".join(through.notes)
+    assert "not calibrated" in " ".join(bare.notes)
+    assert "not calibrated" not in " ".join(through.notes)
     for one, two, true in zip(camera, diffuse, PATCHES.densities, strict=True):
         # check-values section 9: T_measured = (T + g) / (1 + g); section 3: D_camera = Q D.
         expected = -np.log10((10**-true + 0.005) / 1.005)

@@ -31,7 +31,7 @@ _KINDS = {
 }
 _STARTS = {
     ".csv": (",".join(SPOT_COLUMNS).encode(), WEDGE_MARK.encode(), CATALOGUE_MARK),
-    ".txt": (b"tablet   ",),
+    ".txt": (b"Measured on a step tablet", b"tablet   "),  # the second by earlier versions
 }
 _NAME = b"platebench"
 _LOOKED_AT = 1 << 10

@@ -106,7 +106,7 @@ def test_facsimile_is_linear_in_the_plates_density(session):
     assert shown["aim"] == "facsimile" and "facsimile" in shown["files"][0]
     places = [(25.0, 30.0), (45.0, 60.0), (60.0, 95.0)]
     at = [word for x, y in places for word in ("--at", f"{x},{y}")]
-    words = ["measure", str(session), "tall", *at, "--size", "3"]
+    words = ["measure", str(session), "tall", *at, "--size", "3", "--json"]
     readings = json.loads(CliRunner().invoke(main, words).stdout)["readings"]
     printed = json.loads((session / "converted/plates/tall.json").read_text())["result"]["printed"]
     per_mm = 150 / 25.4

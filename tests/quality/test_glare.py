@@ -31,7 +31,7 @@ def test_glare_that_was_measured_is_judged(share, severity):
 def test_what_glare_does_to_a_density():
     # check-values, section 9 (derived): 0.5 % of glare, a true D 2.5 measures 2.090.
     text = judge_glare(measured(0.005, source="calibration")).text
-    assert "(as calibrated): a density of 2.50 is captured as 2.09" in text
+    assert "(as calibrated), so that D 2.50 is captured as 2.09" in text
 
 
 def test_glare_within_its_error_is_a_bound():
@@ -48,7 +48,7 @@ def test_the_densest_parts_bound_it_where_nothing_opaque_shows():
 
 def test_thin_plate_asks_for_an_opaque_strip():
     verdict = judge_glare(None, glare_bound(np.linspace(0.1, 0.9, 500)))
-    assert "not measurable here" in verdict.text
+    assert "cannot be measured here" in verdict.text
     assert "opaque strip" in verdict.remedy
     assert judge_glare(None) == verdict
 

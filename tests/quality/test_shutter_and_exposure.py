@@ -116,7 +116,7 @@ def test_clipped_bare_light_with_a_blank_says_by_how_much():
     *_, (verdict,) = judge(frame((0.8, 1.6, 1.0), (0.1, 0.4, 0.2)), blank_levels=levels)
     # log2 1.6 = 0.68 stop over white, 0.88 over the aim; 1 stop shorter on the dial.
     assert (
-        str(verdict) == "bare light box clips in green: overexposed by 0.9 stops: shorten to 1/40 s"
+        str(verdict) == "bare light box clips in green, overexposed by 0.9 stops: shorten to 1/40 s"
     )
 
 

@@ -32,17 +32,17 @@ from platebench.cli.places import Grid, Length, Place
 @click.option("--fog", type=Place(), metavar="X,Y", help="With --wedge: an unexposed place.")
 @click.option("--first-step", type=click.IntRange(1, 200), metavar="N", help="With --wedge: the "
     "step that the densest lay under.  [default: 1, where that end stands clear]")  # fmt: skip
-@click.option("--csv", "as_csv", is_flag=True, help="A table in place of JSON.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print or write CSV.")
 @click.option("--output", type=A_PATH, metavar="FILE", help="Write to "
-    "this .json or .csv.  [default: print]")  # fmt: skip
+    "this .json or .csv.  [default: print a table]")  # fmt: skip
 @talk_options
 def command(**asked: Any) -> None:
     """Read diffuse densities of PLATE, with their standard errors.
 
     Each reading is the density of the mean light through a square, its standard error from photon
     noise and calibration, the densities by red, green and blue (stain shows in them), and the
-    density to a blue-sensitive printing process. Without a calibration of SESSION, glare and
-    Callier factor are still in them.
+    density to a blue-sensitive printing process. Without a calibration of SESSION on a step tablet
+    they are as the camera sees them: stray light and the Callier factor are still in them.
     """
     from platebench.cli.show_measure import measure_and_show
 

@@ -1,4 +1,4 @@
-"""How readings of a plate are shown: JSON or a table, printed or written."""
+"""How readings of a plate are shown: a table to read, JSON or CSV; printed or written."""
 
 from __future__ import annotations
 
@@ -26,10 +26,8 @@ def measure_and_show(
     """Measure, then print or write; notes go to stderr so that stdout stays data."""
     from platebench.cli.terminal_progress import progress_for
     from platebench.fsio import atomic_write
-    from platebench.session.measure_session import (
-        measure_session_plate,
-        refuse_readings_file,
-    )
+    from platebench.session.measure_session import measure_session_plate, refuse_readings_file
+    from platebench.session.readings_text import readings_text
 
     if output is not None:
         refuse_readings_file(session, output)
@@ -44,8 +42,12 @@ def measure_and_show(
         first_step=first_step,
         progress=progress_for(quiet),
     )
-    table = as_csv or (output is not None and output.suffix.lower() == ".csv" and not as_json)
-    text = done.to_csv() if table else _json(done.to_json())
+    if as_csv or (output is not None and output.suffix.lower() == ".csv" and not as_json):
+        text = done.to_csv()
+    elif as_json or output is not None:
+        text = _json(done.to_json())
+    else:
+        text = readings_text(done)
     for note in () if quiet else done.notes:
         click.echo(f"Note: {note}", err=True)
     if output is None:

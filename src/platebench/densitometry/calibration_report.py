@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from platebench.densitometry.calibration import Calibration
+from platebench.densitometry.known_tablet import tablet_in_words
 from platebench.sensitometry.plot_paper import (
     INK,
     PAPER,
@@ -27,13 +28,14 @@ _SIZE_IN = (6.4, 7.4)
 
 def calibration_table(calibration: Calibration) -> str:
     """Return the calibration and its steps as text, a line a step."""
-    kind = "its own densities" if calibration.calibrated_tablet else "nominal densities"
     lines = [
-        f"tablet   {calibration.tablet} ({kind}), read from {calibration.capture}",
-        f"glare    {100 * calibration.glare:.3f} % of the bare light"
-        f"  +- {100 * calibration.glare_sigma:.3f}",
-        f"Callier  {calibration.callier:.3f}  +- {calibration.callier_sigma:.3f}",
+        f"Measured on {tablet_in_words(calibration.tablet)}, in {calibration.capture}.",
+        f"glare           {100 * calibration.glare:.3f} +- {100 * calibration.glare_sigma:.3f} % "
+        "of the bare light",
+        f"Callier factor  {calibration.callier:.3f} +- {calibration.callier_sigma:.3f}",
         "",
+        "known: the tablet's density; read: as the camera sees it; calibrated: with glare and "
+        "Callier factor off.",
         "step   known   +-     read   +-      calibrated  residual",
     ]
     for step in calibration.steps:
@@ -73,8 +75,7 @@ def _drawn(calibration: Calibration) -> Any:
         style_frame(axes)
         axes.set_facecolor(PAPER)
         axes.yaxis.set_label_coords(-0.085, 0.5)
-    kind = calibration.tablet if calibration.calibrated_tablet else f"{calibration.tablet} steps"
-    title = f"Density calibration, tablet: {kind}"
+    title = f"Density calibration with {tablet_in_words(calibration.tablet)}"
     figure.text(0.115, 0.955, printable(title), fontproperties=face(15), color=INK)
     figure.text(
         0.115, 0.922, printable(_summary(calibration)),

@@ -49,6 +49,19 @@ class KnownTablet:
         return sorted(self.sigmas)[len(self.sigmas) // 2], 0.0
 
 
+def tablet_in_words(name: str) -> str:
+    """Return what a tablet is, by the name its calibration and records keep.
+
+    Examples
+    --------
+    >>> tablet_in_words("21"), tablet_in_words("own.csv")
+    ('a step tablet of 21 steps, nominal densities', 'a step tablet, own densities (own.csv)')
+    """
+    if name in STANDARD:
+        return f"a step tablet of {name} steps, nominal densities"
+    return f"a step tablet, own densities ({name})"
+
+
 def _nominal(name: str, count: int, step: float) -> KnownTablet:
     densities = tuple(round(0.05 + step * k, 2) for k in range(count))
     return KnownTablet(

@@ -85,7 +85,7 @@ class SpotReading:
     sites : int
         Photosites read.
     left_out : float
-        Share of the square that clipped.
+        Share of the square that was not counted: clipped, and of a step dust and scratches.
     at_least : float or None
         Where ``density`` is None: the density it certainly exceeds (two standard errors).
     reason : {"clipped", "too dense", "partly clipped"} or None
@@ -150,8 +150,11 @@ class Probe:
         notes = [*self.view.doubts]
         if not self.calibrated:
             off = self.view.glare_off
-            left = "the Callier factor" if off else "glare and the Callier factor"
-            notes.append(f"no calibration: the densities still hold {left}")
+            glare = "" if off else "glare makes dense places read thinner, and "
+            notes.append(
+                f"not calibrated with a step tablet: {glare}the camera reads silver somewhat "
+                "denser than a densitometer (Callier effect)"
+            )
         if self.view.stain is not None and self.view.stain.found:
             notes.append("the plate is stained: density is that of green")
         if self.noise.upper_bound is not None:
@@ -339,7 +342,7 @@ def _reason(patch: PatchReading, density: float | None) -> str | None:
         return "clipped"
     if density is None:
         return "too dense"
-    return "partly clipped" if patch.left_out > _CLIPPED else None
+    return "partly clipped" if patch.clipped > _CLIPPED else None
 
 
 def _has_colours(probe: Probe) -> bool:

@@ -285,7 +285,7 @@ def _judge_depth(depth: Depth | None, noise: NoiseModel | None, *, scan: bool = 
         remedy = "measure on camera raws, exposed just below clipping"
         return Verdict(Severity.NOTE, topic, text, remedy)
     text = (
-        f"deepest density by noise alone{' (roughly)' if noise.upper_bound else ''}: a single "
+        f"by noise alone{' (roughly)' if noise.upper_bound else ''}, a single "
         f"{depth.colour} photosite reaches D {depth.snr10:.2f} at SNR 10 and D {depth.snr1:.2f} at "
         f"SNR 1, where the mean of 10 x 10 still has SNR 10 (measured on {noise.source})"
     )

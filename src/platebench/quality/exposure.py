@@ -207,7 +207,7 @@ def _judge_over(headroom: Headroom, time_s: float | None) -> Verdict:
         over = AIM_STOPS - headroom.least
         new = longer_by(time_s, headroom.least - LEAST_STOPS) if time_s else None
         remedy = f"shorten to {new}" if new else f"shorten the exposure by {over:.1f} stops"
-        text = f"bare light box clips in {name}: overexposed by {over:.1f} stops"
+        text = f"bare light box clips in {name}, overexposed by {over:.1f} stops"
         return Verdict(Severity.WARN, "exposure", text, remedy)
     new = longer_by(time_s, -2 / 3) if time_s else None
     remedy = f"shorten to {new}" if new else "shorten the exposure by two thirds of a stop"

@@ -25,7 +25,7 @@ _DENSER_MASK = (
 )
 _LESS_STRAY = "darken the room, clean the lens, use a hood"
 _REDUCE = f"for less of it, mask the light box around the plate with black card, {_LESS_STRAY}"
-_REDUCE_MASKED = f"for less of it, cover any bare light that still shows, {_LESS_STRAY}"
+_REDUCE_MASKED = f"for less of it, {_LESS_STRAY}"
 
 
 def glare_bound(cells: NDArray[np.float64]) -> float:
@@ -66,7 +66,7 @@ def judge_glare(
         read_on = "as calibrated" if glare.source == "calibration" else glare.source
         text = (
             f"glare is {100 * glare.share:.2f} % of the bare light box, give or take "
-            f"{100 * glare.sigma:.2f} % ({read_on}): a density of 2.50 is captured as "
+            f"{100 * glare.sigma:.2f} % ({read_on}), so that D 2.50 is captured as "
             f"{density_with_glare(2.5, glare.share):.2f}"
         )
         text += "; convert takes it off" if off else ""
@@ -79,11 +79,11 @@ def judge_glare(
         bound, where = glare.share + 2 * glare.sigma, glare.source
     measure_it = _DENSER_MASK if masked else _ADD_STRIP
     if bound is None or bound > USEFUL_BOUND:
-        text = "glare is not measurable here: nothing opaque shows beside the plate"
+        text = "glare cannot be measured here, since nothing opaque shows beside the plate"
         return Verdict(Severity.NOTE, "glare", text, measure_it)
     text = (
-        f"glare is at most {100 * bound:.2f} % of the bare light box ({where}): a density of 2.50 "
-        f"is captured as {density_with_glare(2.5, bound):.2f} or more"
+        f"glare is at most {100 * bound:.2f} % of the bare light box ({where}), so that "
+        f"D 2.50 is captured as {density_with_glare(2.5, bound):.2f} or more"
     )
     if bound <= HARMLESS:
         return Verdict(Severity.GOOD, "glare", text)

@@ -192,8 +192,9 @@ def judge_match(match: BlankMatch | None) -> Verdict:
     """Return what a drift between blank frame and plate means for the densities."""
     topic = "blank match"
     if match is None:
-        text = "no bare light box shows around the plate: a drift of the light cannot be seen"
-        return Verdict(Severity.NOTE, topic, text, "leave a strip of bare light box in the frame")
+        text = "no bare light box shows around the plate, so that a drift of the light is not seen"
+        remedy = "leave a narrow strip of bare light box in the frame"
+        return Verdict(Severity.NOTE, topic, text, remedy)
     away = abs(match.ratio - 1)
     way = "brighter" if match.ratio > 1 else "darker"
     text = (

@@ -272,7 +272,7 @@ def _with_doubts(check: CaptureCheck, job: PlateJob, found: FoundPlate | None) -
     """Say what keeps conversion from cutting the plate out, while it can still be moved."""
     if found is None or not found.doubts or not job.settings.crop:
         return check
-    text = f"{'; '.join(found.doubts)}: convert would keep the capture whole"
+    text = f"{'; '.join(found.doubts)}, so that convert would keep the capture whole"
     remedy = "move the plate or the camera and take it again, or give its corners in session.toml"
     return replace(check, verdicts=(Verdict(Severity.WARN, "plate", text, remedy), *check.verdicts))
 

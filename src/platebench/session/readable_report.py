@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from platebench.densitometry.known_tablet import tablet_in_words
 from platebench.outputs.report_html import write_report_html
 from platebench.outputs.report_pdf import write_report_pdf
 from platebench.outputs.session_report_facts import Fact, Histogram, PlatePart, ReportFacts
@@ -130,7 +131,7 @@ def _measured(record: Mapping[str, Any]) -> list[Fact]:
     if glare := record.get("glare"):
         facts.append(("glare", f"{glare['share']:.2%} ({glare['source']})"))
     if calibration := record.get("calibration"):
-        facts.append(("calibrated with", calibration["tablet"]))
+        facts.append(("calibrated with", tablet_in_words(calibration["tablet"])))
     after = record["light"].get("uniformity_after")
     if after:
         facts.append(("unevenness left", f"{after['sd_over_mean']:.2%} (s.d. over mean)"))

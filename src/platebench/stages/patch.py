@@ -80,12 +80,15 @@ class PatchReading:
         sites, noise included, where it is too small for tiles; None for a single site.
     left_out : float
         Share of the area left out as dust, scratch or clipped.
+    clipped : float
+        Share of the area that has no valid light: clipped.
     """
 
     all: Mean
     colours: dict[str, Mean]
     spread: float | None
     left_out: float
+    clipped: float = 0.0
 
 
 def density_of(transmittance: float) -> float:
@@ -130,6 +133,7 @@ def read_patch(
     wanted = int(inside.sum())
     if image.valid is not None:
         inside &= image.valid[rows, cols]
+    clipped = 1 - inside.sum() / max(wanted, 1)
     pixels = image.pixels[rows, cols]
     spread = None
     if inside.any():
@@ -153,6 +157,7 @@ def read_patch(
         colours=means,
         spread=_site_spread(planes, whole) if spread is None else spread,
         left_out=1 - inside.sum() / max(wanted, 1),
+        clipped=clipped,
     )
 
 
