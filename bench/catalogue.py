@@ -86,7 +86,8 @@ def timed(work: Callable[[], object]) -> float:
 
 def main() -> None:
     """Read the command line, measure and print."""
-    from platebench.archive.catalogue import FILE_NAME, index_collection
+    from platebench.archive.catalogue import index_collection
+    from platebench.archive.catalogue_file import FILE_NAME
     from platebench.archive.catalogue_find import Query, find_plates
     from platebench.printing.process_file import load_processes, process_folders
 

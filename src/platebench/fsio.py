@@ -22,25 +22,33 @@ NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _REMEDIES = {
     errno.ENOSPC: ("the disk is full", "free some space and run again"),
     errno.EDQUOT: ("the disk quota is used up", "free some space and run again"),
-    errno.EROFS: ("the disk is read-only", "choose another folder with --output"),
-    errno.EACCES: ("no permission to write there", "choose another folder with --output"),
-    errno.EPERM: ("no permission to write there", "choose another folder with --output"),
-    errno.EEXIST: ("a file is in the way", "move it, or choose another folder with --output"),
-    errno.ENOTDIR: ("a file is in the way", "move it, or choose another folder with --output"),
-    errno.ENOTEMPTY: ("a folder is in the way", "move it, or choose another folder with --output"),
-    errno.EISDIR: ("a folder is in the way", "move it, or choose another folder with --output"),
+    errno.EROFS: ("the disk is read-only", "{elsewhere}"),
+    errno.EACCES: ("no permission to write there", "{elsewhere}"),
+    errno.EPERM: ("no permission to write there", "{elsewhere}"),
+    errno.EEXIST: ("a file is in the way", "move it, or {elsewhere}"),
+    errno.ENOTDIR: ("a file is in the way", "move it, or {elsewhere}"),
+    errno.ENOTEMPTY: ("a folder is in the way", "move it, or {elsewhere}"),
+    errno.EISDIR: ("a folder is in the way", "move it, or {elsewhere}"),
     errno.ENAMETOOLONG: ("the name is too long", "give the plate or the folder a shorter one"),
-    errno.ENOENT: ("there is no such folder", "make it, or choose another with --output"),
+    errno.ENOENT: ("there is no such folder", "make it, or {elsewhere}"),
     errno.EFBIG: ("the disk's format cannot hold a file so large", "choose another disk"),
 }
 
 
-def write_error(path: Path, error: OSError) -> WriteError:
-    """Return the sentence for a failed write."""
+def write_error(
+    path: Path, error: OSError, *, elsewhere: str = "choose another folder with --output"
+) -> WriteError:
+    """Return the sentence for a failed write.
+
+    Parameters
+    ----------
+    elsewhere : str
+        How to have it written to another place.
+    """
     what, remedy = _REMEDIES.get(
         error.errno or 0, (error.strerror or str(error), "look at the disk and run again")
     )
-    return WriteError(path, what, remedy)
+    return WriteError(path, what, remedy.format(elsewhere=elsewhere))
 
 
 @contextmanager

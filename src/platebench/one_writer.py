@@ -48,6 +48,27 @@ def only_writer(folder: Path, progress: Progress) -> Iterator[None]:
         os.close(held)
 
 
+@contextmanager
+def sole_run(folder: Path) -> Iterator[bool]:
+    """Hold ``folder`` for as long as the block lasts, if nobody else does.
+
+    Yields
+    ------
+    bool
+        False if another run holds it; True too where it cannot be opened (who writes there will
+        say why), or there are no locks.
+    """
+    try:
+        held = None if sys.platform == "win32" else os.open(folder, os.O_RDONLY)
+    except OSError:
+        held = None
+    try:
+        yield held is None or _try_to_hold(held)
+    finally:
+        if held is not None:
+            os.close(held)
+
+
 def _try_to_hold(held: int) -> bool:
     """Return False while somebody else holds it; True too where the disk knows no locks."""
     import fcntl

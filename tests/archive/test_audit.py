@@ -14,7 +14,8 @@ import pytest
 
 from platebench.archive.audit import Audit, audit_collection
 from platebench.archive.audit_log import AuditEntry, append_audit, entry_of, read_audits
-from platebench.archive.catalogue import FILE_NAME, index_collection
+from platebench.archive.catalogue import index_collection
+from platebench.archive.catalogue_file import FILE_NAME
 from platebench.archive.catalogue_find import Query, find_plates
 from platebench.errors import ExitCode, PlateError
 

@@ -13,7 +13,8 @@ from typing import Any
 
 import pytest
 
-from platebench.archive.catalogue import FILE_NAME, Indexed, index_collection
+from platebench.archive.catalogue import Indexed, index_collection
+from platebench.archive.catalogue_file import FILE_NAME
 from platebench.archive.catalogue_find import EXPORTED, Query, export_plates, find_plates
 from platebench.archive.collection import find_packages
 from platebench.errors import CollectionError, WriteError
@@ -190,10 +191,10 @@ def test_a_full_disk_is_said_and_costs_nothing(
         connection.execute("PRAGMA max_page_count = 60")  # SQLite's own way to be full
         return connection
 
-    monkeypatch.setattr("platebench.archive.catalogue.sqlite3.connect", small)
+    monkeypatch.setattr("platebench.archive.catalogue_file.sqlite3.connect", small)
     with pytest.raises(WriteError, match="was not written: the disk is full; free some space"):
         index(collection)
-    monkeypatch.setattr("platebench.archive.catalogue.sqlite3.connect", real)
+    monkeypatch.setattr("platebench.archive.catalogue_file.sqlite3.connect", real)
     assert dump(collection / FILE_NAME) == before
     assert index(collection).added == 1
 
@@ -203,7 +204,7 @@ def test_one_that_is_in_use_is_said(collection: Path, monkeypatch: pytest.Monkey
     package(collection / "shelf 5", {"a": RESULT})
     real = sqlite3.connect
     monkeypatch.setattr(
-        "platebench.archive.catalogue.sqlite3.connect",
+        "platebench.archive.catalogue_file.sqlite3.connect",
         lambda path, **options: real(path, **options | {"timeout": 0.05}),
     )
     other = real(collection / FILE_NAME)
@@ -283,7 +284,7 @@ def test_what_is_no_collection_is_said_in_one_line(collection: Path, tmp_path: P
     ]:
         with pytest.raises(CollectionError, match=said):
             find_packages(place)
-    assert find_packages(collection) == ["deep/er/shelf 2", "shelf 1"]
+    assert find_packages(collection).packages == ("deep/er/shelf 2", "shelf 1")
 
 
 def test_a_package_as_archive_writes_it(packed_once: Path, tmp_path: Path) -> None:

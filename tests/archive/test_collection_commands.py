@@ -51,7 +51,8 @@ def test_packed_made_again_catalogued_and_audited(session: Path, tmp_path: Path)
     result = run("audit", place)
     assert result.exit_code == ExitCode.PACKAGE_INVALID
     damaged = "altered: data/masters/tall.tif has other pixels than when it was packed"
-    assert result.stdout.splitlines()[0] == f"shelf 3: not valid: {damaged}"
+    see = f"platebench verify '{package}'"
+    assert result.stdout.splitlines()[0] == f"shelf 3: not valid: {damaged}; see: {see}"
     assert json.loads(run("audit", place, "--json").stdout)["checked"][0]["outcome"] == "not valid"
 
 

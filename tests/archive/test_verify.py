@@ -229,6 +229,26 @@ STRICTER: list[tuple[str, Damage, str, str]] = [
         "manifest-crc32.txt",
         "unsupported",
     ),
+    (
+        "a tag manifest of nothing",
+        lambda p: (p / "tagmanifest-sha512.txt").write_bytes(b""),
+        "tagmanifest-sha512.txt",
+        "bad manifest",
+    ),
+    (
+        "a tag manifest of a line less",
+        lambda p: replace_in(
+            p / "tagmanifest-sha512.txt",
+            next(
+                line
+                for line in (p / "tagmanifest-sha512.txt").read_bytes().splitlines(True)
+                if line.endswith(b"manifest-sha256.txt\n")
+            ),
+            b"",
+        ),
+        "manifest-sha256.txt",
+        "bad manifest",
+    ),
     ("an extra tag file", lambda p: (p / "more.txt").write_text("x"), "more.txt", "extra"),
     (
         "bag-info of nonsense",
@@ -295,6 +315,80 @@ def test_a_folder_closed_to_us_is_unreadable(package: Path) -> None:
         (package / "data/plates").chmod(0o700)
 
 
+@pytest.mark.parametrize(
+    ("damage", "told"),
+    [
+        (lambda p: (p / "bagit.txt").unlink(), ["bad declaration: bagit.txt is missing"]),
+        (
+            lambda p: [path.unlink() for path in p.glob("*manifest-*.txt")],
+            [
+                "missing: manifest-sha512.txt is missing, and so is every other manifest that is "
+                "read here"
+            ],
+        ),
+        (
+            lambda p: (p / "manifest-sha256.txt").write_bytes(b""),
+            [
+                "altered: manifest-sha256.txt is empty",
+                "bad manifest: manifest-sha256.txt lists nothing",
+            ],
+        ),
+        (lambda p: (p / ONE).write_bytes(b""), [f"altered: {ONE} is empty"]),
+        (
+            lambda p: ((p / ONE).unlink(), (p / ONE).symlink_to("/etc/hostname")),
+            [f"not a file: {ONE} is a link; it is not followed"],
+        ),
+    ],
+)
+def test_one_damage_is_told_once(package: Path, damage: Damage, told: list[str]) -> None:
+    damage(package)
+    assert [str(finding) for finding in verify_package(package).findings] == told
+
+
+@pytest.mark.parametrize("name", ["data", "data/plates", "bagit.txt", "manifest-sha256.txt"])
+def test_what_is_closed_to_us_is_told_once_and_not_as_missing(
+    package: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    closed = str(package / name)
+
+    def refusing(real: Callable[..., object]) -> Callable[..., object]:
+        def call(path: object, *args: object, **kwargs: object) -> object:
+            if os.fspath(path) == closed:  # type: ignore[call-overload]
+                raise PermissionError(13, "Permission denied")
+            return real(path, *args, **kwargs)
+
+        return call
+
+    for call in ("scandir", "open"):
+        monkeypatch.setattr(os, call, refusing(getattr(os, call)))
+    check = verify_package(package)
+    said = f"unreadable: {name} cannot be read (Permission denied)"
+    assert [str(finding) for finding in check.findings] == [said]
+    assert check.remedies == ("check the permissions and the disk",)
+
+
+@pytest.mark.parametrize("lost", [("512",), ("256", "512")])
+def test_tag_manifests_that_our_packages_have_are_missed(
+    tmp_path: Path, lost: tuple[str, ...]
+) -> None:
+    with new_package(tmp_path / "p", DAY, [("Made-With", "platebench 0.1")]) as writer:
+        writer.put("file", b"x")
+    for size in lost:
+        (tmp_path / f"p/tagmanifest-sha{size}.txt").unlink()
+    assert kinds(tmp_path / "p") == {f"tagmanifest-sha{size}.txt": {"missing"} for size in lost}
+
+
+def test_what_to_do_fits_what_was_found(package: Path) -> None:
+    (package / "data/Thumbs.db").touch()
+    (package / ONE).unlink()
+    check = verify_package(package)
+    assert check.remedies == (
+        "move what does not belong there out of it",
+        "take what is named from another copy of the package",
+    )
+    assert check.to_json()["what_to_do"] == list(check.remedies)
+
+
 # --- Pixels apart from the file
 
 
@@ -330,7 +424,11 @@ def test_an_edited_tag_is_told_from_damaged_pixels(pictured: Path) -> None:
     ]
     master.write_bytes(whole)
     flip_byte(master, 5)  # the header: no reader opens it
-    assert verify_package(pictured).findings[0].kind is FindingKind.ALTERED
+    said = "altered: data/masters/a.tif has other bytes than when it was packed"
+    assert [str(finding) for finding in verify_package(pictured).findings] == [said]
+    master.write_bytes(b"")
+    said = "altered: data/masters/a.tif is empty"
+    assert [str(finding) for finding in verify_package(pictured).findings] == [said]
 
 
 def test_a_recipe_that_was_changed_is_no_witness(pictured: Path) -> None:

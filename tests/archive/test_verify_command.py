@@ -29,7 +29,8 @@ def test_a_whole_package_and_a_broken_one(tmp_path: Path) -> None:
     assert result.stdout.splitlines()[1:] == [
         f"{broken}: missing: data/empty is listed and not there",
         f"{broken}: altered: data/recipe.json has other bytes than when it was packed",
-        f"{broken}: not complete: 2 findings (3 files, 41 bytes)",
+        f"{broken}: not complete: 2 findings (3 files, 41 bytes); "
+        "take what is named from another copy of the package",
     ]
     assert run("verify", broken, "--quiet").stdout == ""
 

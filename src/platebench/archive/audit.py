@@ -7,15 +7,22 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from platebench.archive.audit_log import FILE_NAME, AuditEntry, append_audit, entry_of, read_audits
-from platebench.archive.catalogue import catalogue_of, index_collection, open_catalogue
+from platebench.archive.catalogue import index_collection
+from platebench.archive.catalogue_file import catalogue_of, in_use, open_catalogue
 from platebench.archive.catalogue_round import begin_round, due, note_done, open_round
-from platebench.archive.collection import find_packages
+from platebench.archive.collection import Collection, find_packages, is_folder
+from platebench.archive.package_tree import NO_PACKAGE
 from platebench.archive.verify import verify_package
 from platebench.errors import ExitCode, PackageError
+from platebench.one_writer import sole_run
 from platebench.printing.process import Process
 from platebench.progress import Progress, working
+
+if TYPE_CHECKING:
+    import sqlite3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,12 +39,18 @@ class Audit:
         It went on with a round that was interrupted.
     oldest : str
         ISO date of the check that is now longest ago; "" where some package was never checked.
+    closed : tuple of (str, str)
+        Folders that could not be looked into and hold no package that is known, and why.
+    no_package : tuple of str
+        Packages whose folder is there, with neither ``bagit.txt`` nor a manifest in it.
     """
 
     entries: tuple[AuditEntry, ...]
     packages: int
     resumed: bool
     oldest: str
+    closed: tuple[tuple[str, str], ...] = ()
+    no_package: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> ExitCode:
@@ -82,54 +95,96 @@ def audit_collection(
     WriteError
         If catalogue or log cannot be written.
     """
+    found = find_packages(collection)
     place = catalogue_of(collection, catalogue)
-    log = place.with_name(FILE_NAME)
-    earlier = read_audits(log)
-    packages = find_packages(collection)
-    index_collection(
-        collection, catalogue=catalogue, processes=processes, audits=earlier, progress=progress
-    )
-    last = {entry.package: entry for entry in earlier}
-    there = set(packages)
-    gone = sorted(
-        package
-        for package, entry in last.items()
-        if package not in there and entry.outcome != "gone"
-    )
-    days = {package: entry.day for package, entry in last.items()}
-    entries = []
-    with open_catalogue(place) as connection:
-        todo = [] if anew else [one for one in open_round(connection) if one in there]
+    with sole_run(place.parent) as alone:
+        if not alone:
+            raise in_use(place)
+        earlier = read_audits(place.with_name(FILE_NAME))
+        index_collection(
+            collection, catalogue=catalogue, processes=processes, audits=earlier, progress=progress
+        )
+        with open_catalogue(place) as connection:
+            auditing = _Auditing(collection, found, place, connection, day, earlier)
+            return auditing.check(share, anew=anew, progress=progress)
+
+
+class _Auditing:
+    """One audit as it goes."""
+
+    def __init__(
+        self,
+        collection: Path,
+        found: Collection,
+        place: Path,
+        connection: sqlite3.Connection,
+        day: date,
+        earlier: Sequence[AuditEntry],
+    ) -> None:
+        self.collection, self.found, self.day = collection, found, day
+        self.connection = connection
+        self.log = place.with_name(FILE_NAME)
+        self.entries: list[AuditEntry] = []
+        self.no_package: list[str] = []
+        last = {entry.package: entry for entry in earlier}
+        self.known = {name: one.day for name, one in last.items() if one.outcome != "gone"}
+        away = sorted(self.known.keys() - set(found.packages))
+        self.broken = [name for name in away if is_folder(collection / name)]
+        self.gone = [name for name in away if name not in self.broken]
+        self.packages = sorted({*found.packages, *self.broken})
+        self.closed = tuple(
+            (folder, why)
+            for folder, why in found.closed
+            if not any(f"{name}/".startswith(f"{folder}/") for name in self.broken)
+        )
+
+    def check(self, share: Fraction, *, anew: bool, progress: Progress | None) -> Audit:
+        """Check what is due, what is closed or no package any more, and note what is gone."""
+        there = set(self.packages)
+        todo = [] if anew else [one for one in open_round(self.connection) if one in there]
         resumed = bool(todo)
         if not resumed:
-            todo = due(packages, days, share)
-            begin_round(connection, todo)
-        sizes = dict(connection.execute("SELECT path, size FROM packages"))
+            todo = due(self.packages, self.known, share)
+        todo += [package for package in self.broken if package not in todo]
+        if not resumed:
+            begin_round(self.connection, todo)
+        sizes = dict(self.connection.execute("SELECT path, size FROM packages"))
         weights = {package: sizes.get(package) or 0 for package in todo}
         with working(progress, "packages", len(todo), work=sum(weights.values())) as told:
             for package, weight in weights.items():
-                entry = _checked(collection, package, day)
-                append_audit(log, entry)
-                note_done(connection, entry)
-                entries.append(entry)
+                self._note(self._checked(package))
                 told.advance(package, weight)
-        for package in gone:
-            entry = entry_of(day, package, [f"it was there on {days[package]}"], gone=True)
-            append_audit(log, entry)
-            note_done(connection, entry)
-            entries.append(entry)
-    days |= {entry.package: entry.day for entry in entries}
-    return Audit(
-        entries=tuple(entries),
-        packages=len(packages),
-        resumed=resumed,
-        oldest=min((days.get(package, "") for package in packages), default=""),
-    )
+        for package in self.gone:
+            self._note(entry_of(self.day, package, [self._gone(package)], gone=True))
+        days = self.known | {entry.package: entry.day for entry in self.entries}
+        return Audit(
+            entries=tuple(self.entries),
+            packages=len(self.packages),
+            resumed=resumed,
+            oldest=min((days.get(package, "") for package in self.packages), default=""),
+            closed=self.closed,
+            no_package=tuple(self.no_package),
+        )
 
+    def _note(self, entry: AuditEntry) -> None:
+        append_audit(self.log, entry)
+        note_done(self.connection, entry)
+        self.entries.append(entry)
 
-def _checked(collection: Path, package: str, day: date) -> AuditEntry:
-    try:
-        check = verify_package(collection / package)
-    except PackageError as error:
-        return entry_of(day, package, [str(error)])
-    return entry_of(day, package, [str(finding) for finding in check.faults])
+    def _checked(self, package: str) -> AuditEntry:
+        try:
+            check = verify_package(self.collection / package)
+        except PackageError as error:
+            what = error.what
+            if package in self.broken and not self.found.hides(package):
+                self.no_package.append(package)
+                what = f"damaged: its folder is there, but it {NO_PACKAGE} any more"
+            return entry_of(self.day, package, [what])
+        return entry_of(self.day, package, [str(finding) for finding in check.faults])
+
+    def _gone(self, package: str) -> str:
+        place = self.collection / package
+        then = f"it was there on {self.known[package]}"
+        if place.is_symlink():
+            return f"{then}; a link is in its place, and links are not followed"
+        return f"{then}; a file is in its place" if place.is_file() else then

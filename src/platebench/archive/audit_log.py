@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -19,9 +20,15 @@ from platebench.errors import CollectionError
 from platebench.fsio import write_error
 
 FILE_NAME = "audits.csv"
+ELSEWHERE = "name another file with --catalogue"
 HEADINGS = ("day", "package", "outcome", "detail")
 OUTCOMES = ("valid", "not valid", "gone")
 LARGEST = 1 << 30  # bytes
+_DAY = re.compile(r"\d{4}-\d\d-\d\d")
+_AS_IT_WAS = (
+    "it was saved in another form, by a spreadsheet perhaps: put a copy of it back as it was, or "
+    "move it away to begin another"
+)
 _MOST_TOLD = 10  # findings of one package
 
 
@@ -61,9 +68,12 @@ def read_audits(path: Path) -> list[AuditEntry]:
     Raises
     ------
     CollectionError
-        If it cannot be read.
+        If it cannot be read, or was saved in another form.
     """
     try:
+        if path.is_dir():
+            what = "is a folder, not a log of audits"
+            raise CollectionError(path, what, "move it away, or name another file with --catalogue")
         if path.stat().st_size > LARGEST:
             raise CollectionError(path, "is too large for a log", "check that it is the file")
         text = path.read_bytes().decode("utf-8-sig", errors="surrogateescape")
@@ -72,15 +82,26 @@ def read_audits(path: Path) -> list[AuditEntry]:
     except OSError as error:
         what = f"cannot be read ({error.strerror})"
         raise CollectionError(path, what, "check its permissions") from error
+    heading = ",".join(HEADINGS)
+    first, *lines = (line.rstrip("\r") for line in text.split("\n"))
+    if _cells(first) != [*HEADINGS] and not heading.startswith(first):  # a kill may cut it off
+        raise CollectionError(path, f"does not begin with {heading}", _AS_IT_WAS)
     entries = []
-    for line in text.split("\n")[:-1]:  # what follows the last line feed was cut off
-        cells = next(csv.reader([line.rstrip("\r")]), [])
+    for number, line in enumerate(lines[:-1], 2):  # what follows the last line feed was cut off
+        cells = _cells(line)
         if len(cells) == len(HEADINGS) and cells[2] in OUTCOMES:
             day, package, outcome, detail = cells
+            if not _DAY.fullmatch(day):
+                what = f"has no day such as 2026-03-01 in line {number}"
+                raise CollectionError(path, what, _AS_IT_WAS)
             entries.append(
                 AuditEntry(day=day, package=decode_path(package), outcome=outcome, detail=detail)
             )
     return entries
+
+
+def _cells(line: str) -> list[str]:
+    return next(csv.reader([line]), [])
 
 
 def append_audit(path: Path, entry: AuditEntry) -> None:
@@ -104,7 +125,7 @@ def append_audit(path: Path, entry: AuditEntry) -> None:
             stream.flush()
             os.fsync(stream.fileno())
     except OSError as error:
-        raise write_error(path, error) from error
+        raise write_error(path, error, elsewhere=ELSEWHERE) from error
 
 
 def _ends_whole(path: Path) -> bool:

@@ -10,47 +10,33 @@ import os
 import sqlite3
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
-from dataclasses import astuple, dataclass, fields
+from contextlib import ExitStack, contextmanager
+from dataclasses import astuple, dataclass
 from pathlib import Path
 
-from platebench.archive.audit_log import AuditEntry
-from platebench.archive.catalogue_rows import PackageRow, PlateRow, read_package, stamp_of
-from platebench.archive.collection import find_packages
-from platebench.errors import CollectionError
+from platebench.archive.audit_log import ELSEWHERE, AuditEntry
+from platebench.archive.catalogue_file import (
+    COLUMNS,
+    WORDS,
+    catalogue_of,
+    in_use,
+    is_there,
+    open_catalogue,
+    refuse_foreign_catalogue,
+    refuse_in_package,
+)
+from platebench.archive.catalogue_rows import PackageRow, read_package, stamp_of
+from platebench.archive.collection import (
+    Collection,
+    find_packages,
+    is_folder,
+)
 from platebench.fsio import UNFINISHED, write_error
+from platebench.one_writer import sole_run
 from platebench.printing.process import Process
-from platebench.progress import NullProgress, Progress
+from platebench.progress import Progress, working
 
-FILE_NAME = "catalogue.sqlite"
-COLUMNS = tuple(part.name for part in fields(PlateRow) if part.name != "suits")
-WORDS = ("plate", "title", "place", "notes", "own_columns", "flags")  # searched by text
-_FORMAT = 2  # of the file; another is made anew
-_APPLICATION = 0x504C4231  # "PLB1"
 _AT_A_TIME = 200  # packages in a transaction: what a kill may cost
-_TABLES = f"""
-CREATE TABLE packages (
-  path TEXT PRIMARY KEY, stamp TEXT NOT NULL, identifier TEXT, title TEXT, day TEXT,
-  files INTEGER, size INTEGER
-) WITHOUT ROWID;
-CREATE TABLE plates (
-  id INTEGER PRIMARY KEY, package TEXT NOT NULL, {", ".join(COLUMNS)}
-);
-CREATE INDEX plates_package ON plates (package);
-CREATE INDEX plates_batch ON plates (batch);
-CREATE INDEX plates_range ON plates (density_range);
-CREATE INDEX plates_first ON plates (first, last);
-CREATE TABLE suits (plate INTEGER, process TEXT, PRIMARY KEY (plate, process)) WITHOUT ROWID;
-CREATE INDEX suits_process ON suits (process, plate);
-CREATE VIRTUAL TABLE words USING fts5 (
-  {", ".join(WORDS)}, tokenize = 'unicode61 remove_diacritics 2'
-);
-CREATE TABLE audits (day TEXT, package TEXT, outcome TEXT, detail TEXT);
-CREATE INDEX audits_package ON audits (package, day);
-CREATE TABLE round (package TEXT PRIMARY KEY, place INTEGER, done INTEGER DEFAULT 0);
-PRAGMA application_id = {_APPLICATION};
-PRAGMA user_version = {_FORMAT};
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +51,12 @@ class Indexed:
         Packages.
     gone : tuple of str
         Packages that were there before and are not any more.
+    no_package : tuple of str
+        The same, where the folder is still there.
+    closed : tuple of (str, str)
+        Folders that could not be looked into, and why; what is known of packages in them is kept.
+    without_plates : tuple of str
+        Packages of ours, read just now, whose recipe names no plates: it is lost or damaged.
     """
 
     packages: int
@@ -73,51 +65,9 @@ class Indexed:
     renewed: int
     unchanged: int
     gone: tuple[str, ...]
-
-
-def catalogue_of(collection: Path, catalogue: Path | None) -> Path:
-    """Return where a collection's catalogue is: in it, unless another file is named."""
-    return collection / FILE_NAME if catalogue is None else catalogue
-
-
-@contextmanager
-def open_catalogue(path: Path, *, create: bool = False) -> Iterator[sqlite3.Connection]:
-    """Open a catalogue; with ``create``, one that is missing is begun.
-
-    Raises
-    ------
-    CollectionError
-        If it is missing, damaged, or no catalogue of this version.
-    WriteError
-        If the disk is full, or it may not be written.
-    """
-    remedy = "make it anew from the packages: platebench catalogue index COLLECTION --anew"
-    if not create and not path.is_file():
-        raise CollectionError(path, "is not there", "run: platebench catalogue index COLLECTION")
-    try:
-        connection = sqlite3.connect(path, timeout=30, isolation_level=None)
-    except sqlite3.OperationalError as error:
-        other = "see that its folder may be written, or name another file with --catalogue"
-        raise CollectionError(path, f"cannot be opened ({error})", other) from error
-    try:
-        if create and not connection.execute("SELECT 1 FROM sqlite_master").fetchone():
-            with suppress(sqlite3.OperationalError):  # another process may have been faster
-                connection.executescript(f"BEGIN IMMEDIATE; {_TABLES} COMMIT;")
-        version = connection.execute("PRAGMA user_version").fetchone()[0]
-        if version != _FORMAT:
-            raise CollectionError(path, "is no catalogue of this version", remedy)
-        yield connection
-    except sqlite3.Error as error:
-        text = str(error)
-        if "full" in text or "readonly" in text:
-            number = 28 if "full" in text else 30  # ENOSPC, EROFS
-            raise write_error(path, OSError(number, text)) from error
-        if "locked" in text:
-            again = "wait until it is done, then run again"
-            raise CollectionError(path, "is in use by another run", again) from error
-        raise CollectionError(path, f"is damaged or no catalogue ({text})", remedy) from error
-    finally:
-        connection.close()
+    no_package: tuple[str, ...] = ()
+    closed: tuple[tuple[str, str], ...] = ()
+    without_plates: tuple[str, ...] = ()
 
 
 def index_collection(
@@ -151,54 +101,66 @@ def index_collection(
     WriteError
         If the catalogue cannot be written.
     """
-    packages = find_packages(collection)
+    found = find_packages(collection)
     target = catalogue_of(collection, catalogue)
-    place = target
-    if anew:
+    if not anew:
+        with open_catalogue(target, create=True) as connection:
+            return _index(connection, collection, found, processes, audits, progress)
+    refuse_in_package(target)
+    if is_there(target):
+        refuse_foreign_catalogue(target)
+    with sole_run(target.parent) as alone, ExitStack() as stack:
+        if not alone:
+            raise in_use(target)
         try:
             number, name = tempfile.mkstemp(prefix=UNFINISHED, dir=target.parent)
-        except OSError as error:
-            raise write_error(target, error) from error
-        os.close(number)
-        place = Path(name)
-    try:
-        with open_catalogue(place, create=True) as connection:
-            indexed = _index(connection, collection, packages, processes, progress)
-            _replace_audits(connection, audits)
-        if anew:
+            os.close(number)
+            place = Path(name)
+            stack.callback(place.unlink, missing_ok=True)
+            with open_catalogue(place, create=True) as connection:
+                indexed = _index(connection, collection, found, processes, audits, progress)
             place.chmod(0o644)
             place.replace(target)
-    finally:
-        if anew:
-            place.unlink(missing_ok=True)
+        except OSError as error:
+            raise write_error(target, error, elsewhere=ELSEWHERE) from error
     return indexed
 
 
 def _index(
     connection: sqlite3.Connection,
     collection: Path,
-    packages: Sequence[str],
+    found: Collection,
     processes: Sequence[Process],
+    audits: Sequence[AuditEntry],
     progress: Progress | None,
 ) -> Indexed:
     known: dict[str, str] = dict(connection.execute("SELECT path, stamp FROM packages"))
-    gone = tuple(sorted(known.keys() - set(packages)))
+    missing = sorted(path for path in known.keys() - set(found.packages) if not found.hides(path))
     with _transaction(connection):
-        for path in gone:
+        for path in missing:
             _remove(connection, path)
     counts = {"added": 0, "renewed": 0, "unchanged": 0}
-    progress = progress or NullProgress()
-    progress.begin("packages", len(packages))
-    try:
-        for start in range(0, len(packages), _AT_A_TIME):
+    without: list[str] = []
+    with working(progress, "packages", len(found.packages)) as told:
+        for start in range(0, len(found.packages), _AT_A_TIME):
             with _transaction(connection):
-                for path in packages[start : start + _AT_A_TIME]:
-                    counts[_index_one(connection, collection, path, known, processes)] += 1
-                    progress.advance(path)
-    finally:
-        progress.end()
-    plates = connection.execute("SELECT count(*) FROM plates").fetchone()[0]
-    return Indexed(packages=len(packages), plates=plates, gone=gone, **counts)
+                for path in found.packages[start : start + _AT_A_TIME]:
+                    done = _index_one(connection, collection, path, known, processes, without)
+                    counts[done] += 1
+                    told.advance(path)
+    _replace_audits(connection, audits)
+    (plates,) = connection.execute("SELECT count(*) FROM plates").fetchone()
+    (packages,) = connection.execute("SELECT count(*) FROM packages").fetchone()
+    standing = tuple(path for path in missing if is_folder(collection / path))
+    return Indexed(
+        packages=packages,
+        plates=plates,
+        gone=tuple(path for path in missing if path not in standing),
+        no_package=standing,
+        closed=found.closed,
+        without_plates=tuple(without),
+        **counts,
+    )
 
 
 def _index_one(
@@ -207,13 +169,17 @@ def _index_one(
     path: str,
     known: Mapping[str, str],
     processes: Sequence[Process],
+    without: list[str],
 ) -> str:
     stamp = stamp_of(collection / path)
     if known.get(path) == stamp:
         return "unchanged"
     if path in known:
         _remove(connection, path)
-    _add(connection, path, stamp, read_package(collection / path, processes))
+    row = read_package(collection / path, processes)
+    if row.made_here and not row.plates:
+        without.append(path)
+    _add(connection, path, stamp, row)
     return "renewed" if path in known else "added"
 
 

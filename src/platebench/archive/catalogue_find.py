@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from platebench.archive.catalogue import COLUMNS, open_catalogue
+from platebench.archive.catalogue_file import COLUMNS, open_catalogue
 from platebench.csv_table import write_csv_rows
 from platebench.fsio import atomic_write
 from platebench.own_files import refuse_foreign

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from platebench import __version__
-from platebench.archive.manifest import LARGEST_TAG_FILE, parse_tags
+from platebench.archive.manifest import LARGEST_TAG_FILE, MADE_WITH, parse_tags
 from platebench.archive.package_tree import read_small
 from platebench.archive.pixels import recipe_of
 from platebench.plate_dates import plate_date
@@ -73,7 +73,13 @@ class PlateRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PackageRow:
-    """A package as the catalogue has it."""
+    """A package as the catalogue has it.
+
+    Attributes
+    ----------
+    made_here : bool
+        It says that this program made it.
+    """
 
     identifier: str = ""
     title: str = ""
@@ -81,6 +87,7 @@ class PackageRow:
     files: int | None = None
     size: int | None = None
     plates: tuple[PlateRow, ...] = field(default=())
+    made_here: bool = False
 
 
 def stamp_of(package: Path) -> str:
@@ -122,6 +129,7 @@ def read_package(package: Path, processes: Sequence[Process]) -> PackageRow:
         files=_count(count),
         size=_count(octets),
         plates=tuple(rows),
+        made_here=values.get("made-with", "").startswith(MADE_WITH),
     )
 
 

@@ -33,6 +33,18 @@ NOTES = frozenset({FindingKind.OTHER_SPELLING, FindingKind.CLASH})
 _INCOMPLETE = frozenset(FindingKind) - NOTES - {FindingKind.ALTERED, FindingKind.METADATA_CHANGED}
 
 
+_COPY = "take what is named from another copy of the package"
+_OUT = "move what does not belong there out of it"
+_OTHERS = "ask whoever made it for a package of BagIt 1.0 in UTF-8 that holds all its files"
+_REMEDIES = {
+    FindingKind.UNREADABLE: "check the permissions and the disk",
+    FindingKind.EXTRA: _OUT,
+    FindingKind.NOT_A_FILE: _OUT,
+    FindingKind.UNSAFE_PATH: "do not trust its manifests: take another copy of the package",
+    FindingKind.UNSUPPORTED: _OTHERS,
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One thing found.
@@ -94,6 +106,11 @@ class PackageCheck:
         """Complete, and every byte as it was."""
         return not self.faults
 
+    @property
+    def remedies(self) -> tuple[str, ...]:
+        """What to do about the faults, each once."""
+        return tuple(dict.fromkeys(_REMEDIES.get(fault.kind, _COPY) for fault in self.faults))
+
     def to_json(self) -> dict[str, Any]:
         """Return plain values."""
         return {
@@ -103,5 +120,6 @@ class PackageCheck:
             "valid": self.valid,
             "files": self.files,
             "bytes": self.size,
+            "what_to_do": list(self.remedies),
             "findings": [finding.to_json() for finding in self.findings],
         }

@@ -15,7 +15,9 @@ LARGEST_MANIFEST = 64 * 2**20  # bytes
 MOST_FILES = 250_000
 LARGEST_TAG_FILE = 2**20  # bytes, of bagit.txt and bag-info.txt
 SUPPORTED = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")  # of foreign packages, too
+MADE_WITH = "platebench "  # how Made-With begins in our packages
 READABLE_VERSIONS = ("0.97", "1.0")
+MANIFEST_NAME = re.compile(r"(tag)?manifest-([A-Za-z0-9]+)\.txt")
 
 _LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+(.+)", re.DOTALL)
 _ENDS = re.compile(r"\r\n|\r|\n")
@@ -43,6 +45,17 @@ class Manifest:
     entries: dict[str, str] = field(default_factory=dict)
     unsafe: list[tuple[str, str]] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+
+
+def is_package(names: Iterable[str]) -> bool:
+    """Tell by the names in a folder whether it is a package, be it one that lost some of them.
+
+    Examples
+    --------
+    >>> is_package(["data", "manifest-sha512.txt"]), is_package(["data"])
+    (True, False)
+    """
+    return any(name == "bagit.txt" or MANIFEST_NAME.fullmatch(name) for name in names)
 
 
 def parse_manifest(data: bytes, algorithm: str) -> Manifest:

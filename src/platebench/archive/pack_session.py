@@ -13,7 +13,9 @@ from datetime import datetime
 from pathlib import Path
 
 from platebench import __version__
+from platebench.archive.collection import package_around
 from platebench.archive.findings import PackageCheck
+from platebench.archive.manifest import MADE_WITH
 from platebench.archive.pack_sources import Sources
 from platebench.archive.package_writer import PackageWriter, PackedFile, new_package, refuse_clashes
 from platebench.archive.recipe import recipe_bytes
@@ -140,6 +142,9 @@ def pack_session(
     settings = load_session(folder)
     groups = _groups(folder, settings, plates, options)
     to = folder / PACKAGES if to is None else to
+    if (package := package_around(to)) is not None:
+        what = f"it would lie in the package {package}, and packages are never changed"
+        raise WriteError(to, what, "choose another folder with --output")
     make_folder(to)
     for name, _ in groups:
         if os.path.lexists(to / name):
@@ -213,7 +218,7 @@ class _Packing:
         tags = [
             ("External-Identifier", target.name),
             ("External-Description", self.settings.title),
-            ("Made-With", f"platebench {__version__}"),
+            ("Made-With", f"{MADE_WITH}{__version__}"),
         ]
         with new_package(target, now.date(), tags, self.progress) as writer:
             jobs = self._jobs(writer, names)

@@ -14,9 +14,11 @@ from itertools import islice
 from pathlib import Path
 
 from platebench.archive.digests import open_regular
-from platebench.archive.manifest import MOST_FILES
+from platebench.archive.manifest import MOST_FILES, is_package
+from platebench.errors import PackageError
 
 DEEPEST = 64  # folders within folders
+NO_PACKAGE = "holds neither bagit.txt nor a manifest"
 
 
 @dataclass(slots=True)
@@ -77,6 +79,29 @@ def _walk(folder: Path, above: str, depth: int) -> Iterator[tuple[str, int, str]
             yield path, 0, "is a link; it is not followed"
         else:
             yield path, 0, "is no plain file; it is not opened"
+
+
+def refuse_no_package(package: Path) -> None:
+    """Refuse what is not the folder of a package.
+
+    Raises
+    ------
+    PackageError
+        If it is not there, is a file, or has nothing of a package in it.
+    """
+    remedy = "name the folder of a package"
+    try:
+        if not stat.S_ISDIR(package.stat().st_mode):
+            what = "is a file, not a folder"
+            raise PackageError(package, what, f"unpack it first, and {remedy}")
+        names = [path.name for path in package.iterdir()]
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise PackageError(package, "does not exist", remedy) from error
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
+        raise PackageError(package, what, "check its permissions") from error
+    if not is_package(names):
+        raise PackageError(package, f"is no package: it {NO_PACKAGE}", remedy)
 
 
 def read_small(package: Path, path: str, limit: int) -> bytes | None:

@@ -14,10 +14,11 @@ from platebench import convert
 from platebench.archive.compare_pixels import PixelDifference, compare_pixels
 from platebench.archive.digests import hash_path
 from platebench.archive.file_check import PackedFiles
-from platebench.archive.findings import Finding
+from platebench.archive.findings import Finding, FindingKind
+from platebench.archive.package_tree import refuse_no_package
 from platebench.archive.pixels import RECIPE, pixels_to_json, recipe_of
 from platebench.archive.recipe import Recipe, read_recipe
-from platebench.archive.verify import PAYLOAD, refuse_no_package
+from platebench.archive.verify import PAYLOAD
 from platebench.errors import ArchiveError, ExitCode, PackageError, PlateError, WriteError
 from platebench.fsio import make_empty_folder
 from platebench.master import master_plate
@@ -169,10 +170,11 @@ def trusted_recipe(files: PackedFiles) -> Recipe:
         If it is missing, changed, or no recipe.
     """
     path = files.package / RECIPE
-    if files.place_of(RECIPE) is None and not files.is_listed(RECIPE):
+    fault = files.fault_of(RECIPE)
+    if fault is not None and fault.kind is FindingKind.MISSING and not files.is_listed(RECIPE):
         what = "is not there, so nothing says how the pictures were made"
         raise PackageError(path, what, "name a package that platebench archive made")
-    if (fault := files.fault_of(RECIPE)) is not None:
+    if fault is not None:
         raise files.error_of(fault)
     return read_recipe(recipe_of(files.package), path)
 

@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from platebench.archive.bag_paths import clashes
-from platebench.archive.digests import hash_path
+from platebench.archive.digests import ALGORITHMS, hash_path
 from platebench.archive.file_check import Digest, check_file
 from platebench.archive.findings import Finding, FindingKind, PackageCheck
 from platebench.archive.manifest import (
     LARGEST_MANIFEST,
     LARGEST_TAG_FILE,
+    MADE_WITH,
+    MANIFEST_NAME,
     READABLE_VERSIONS,
     SUPPORTED,
     Manifest,
@@ -23,14 +25,17 @@ from platebench.archive.manifest import (
     parse_manifest,
     parse_tags,
 )
-from platebench.archive.package_tree import PackageTree, read_small, walk_package
+from platebench.archive.package_tree import (
+    PackageTree,
+    read_small,
+    refuse_no_package,
+    walk_package,
+)
 from platebench.archive.pixels import RECIPE, pixels_as_recorded, recipe_as_packed
-from platebench.errors import PackageError
 from platebench.fsio import size_of
 from platebench.progress import NullProgress, Progress, working
 
 PAYLOAD = "data/"
-_MANIFEST_NAME = re.compile(r"(tag)?manifest-([A-Za-z0-9]+)\.txt")
 _OXUM = re.compile(r"(\d{1,20})\.(\d{1,20})")
 
 
@@ -56,6 +61,16 @@ class _Checking:
             for algorithm, manifest in self.payload.items()
             if path in manifest.entries
         }
+
+    def unlooked(self, path: str) -> bool:
+        """Tell whether something that was found begins so, or hides it, and was not looked into.
+
+        What is told of that is enough.
+        """
+        return any(
+            odd == "." or odd.startswith(path) or path.startswith(f"{odd}/")
+            for odd, _ in self.tree.odd
+        )
 
     def find(self, kind: FindingKind, path: str, what: str) -> None:
         """Note a finding."""
@@ -103,40 +118,34 @@ def verify_package(
     payload = [size for path, size in checking.tree.files.items() if path.startswith(PAYLOAD)]
     return PackageCheck(
         package=package,
-        findings=tuple(sorted(checking.findings, key=lambda found: (found.path, found.kind))),
+        findings=_each_once(checking.findings),
         files=len(payload),
         size=sum(payload),
         identifier=checking.identifier,
     )
 
 
-def refuse_no_package(package: Path) -> None:
-    """Refuse what is not the folder of a package.
-
-    Raises
-    ------
-    PackageError
-        If it is not there, is a file, or has nothing of a package in it.
-    """
-    remedy = "name the folder of a package"
-    if not package.exists():
-        raise PackageError(package, "does not exist", remedy)
-    if not package.is_dir():
-        raise PackageError(package, "is a file, not a folder", f"unpack it first, and {remedy}")
-    try:
-        names = {path.name for path in package.iterdir()}
-    except OSError as error:
-        what = f"cannot be read ({error.strerror})"
-        raise PackageError(package, what, "check its permissions") from error
-    if "bagit.txt" not in names and not any(map(_MANIFEST_NAME.fullmatch, names)):
-        raise PackageError(package, "is no package: it holds neither bagit.txt nor a manifest",
-                           remedy)  # fmt: skip
+def _each_once(findings: list[Finding]) -> tuple[Finding, ...]:
+    """Sort by path; of two faults at one place, leave out the one that the other explains."""
+    by_kind = {(found.path, found.kind): found for found in findings}
+    chosen = [
+        found
+        for found in findings
+        if (found.kind is not FindingKind.UNREADABLE or by_kind[found.path, found.kind] is found)
+        and (
+            found.kind is not FindingKind.MISSING
+            or (found.path, FindingKind.BAD_DECLARATION) not in by_kind
+        )
+    ]
+    return tuple(sorted(chosen, key=lambda found: (found.path, found.kind)))
 
 
 def _check_declaration(checking: _Checking) -> None:
-    data = _tag_file(checking, "bagit.txt", LARGEST_TAG_FILE)
-    if data is None:
+    if "bagit.txt" not in checking.tree.files and not checking.unlooked("bagit.txt"):
         return checking.find(FindingKind.BAD_DECLARATION, "bagit.txt", "is missing")
+    data = _tag_file(checking, "bagit.txt", LARGEST_TAG_FILE)
+    if data is None:  # told where its bytes are checked
+        return None
     declared = parse_declaration(data)
     if declared is None:
         what = "does not read BagIt-Version and Tag-File-Character-Encoding, a line each"
@@ -165,21 +174,22 @@ def _tag_file(checking: _Checking, path: str, limit: int) -> bytes | None:
 
 def _read_manifests(checking: _Checking) -> None:
     for path in checking.tree.files:
-        match = _MANIFEST_NAME.fullmatch(path)
+        match = MANIFEST_NAME.fullmatch(path)
         if match is None:
             continue
         is_tag, algorithm = bool(match[1]), match[2].lower()
         if algorithm not in SUPPORTED:
             checking.find(FindingKind.UNSUPPORTED, path, "is of an algorithm unknown here")
             continue
-        data = _tag_file(checking, path, LARGEST_MANIFEST)
-        manifest = parse_manifest(data or b"", algorithm)
+        if (data := _tag_file(checking, path, LARGEST_MANIFEST)) is None:
+            continue
+        manifest = parse_manifest(data, algorithm)
         (checking.tags if is_tag else checking.payload)[algorithm] = manifest
         for problem in manifest.problems:
             checking.find(FindingKind.BAD_MANIFEST, path, problem)
         for unsafe, fault in manifest.unsafe:
             checking.find(FindingKind.UNSAFE_PATH, unsafe, f"{fault}; listed in {path}")
-    if not checking.payload:
+    if not checking.payload and not checking.unlooked("manifest-"):
         what = "is missing, and so is every other manifest that is read here"
         checking.find(FindingKind.MISSING, "manifest-sha512.txt", what)
     if "fetch.txt" in checking.tree.files:
@@ -200,24 +210,41 @@ def _check_lists(checking: _Checking) -> None:
                 what = f"does not belong into a {kind} manifest"
                 checking.find(FindingKind.BAD_MANIFEST, path, what)
             there = path if path in present else by_form.get(unicodedata.normalize("NFC", path))
-            if there is None:
+            if there is None and not checking.unlooked(path):
                 checking.find(FindingKind.MISSING, path, "is listed and not there")
-            elif there != path:
+            elif there is not None and there != path:
                 checking.find(
                     FindingKind.OTHER_SPELLING, there, "has its accents written otherwise"
                 )
             listed.add(there or path)
             checking.spelled[path] = there or ""
-        if is_payload:
-            for algorithm, manifest in manifests.items():
-                for path in sorted(every - set(manifest.entries)):
-                    what = f"is not listed in manifest-{algorithm}.txt"
-                    checking.find(FindingKind.BAD_MANIFEST, path, what)
+        _compare_lists(checking, manifests, every, "manifest" if is_payload else "tagmanifest")
     for path in sorted(present - listed):
-        if path.startswith(PAYLOAD):
+        if not path.startswith(PAYLOAD):
+            if checking.tags and not path.startswith("tagmanifest-"):
+                checking.find(FindingKind.EXTRA, path, "is in no tag manifest")
+        elif checking.payload:
             checking.find(FindingKind.EXTRA, path, "is in no manifest")
-        elif checking.tags and not path.startswith("tagmanifest-"):
-            checking.find(FindingKind.EXTRA, path, "is in no tag manifest")
+
+
+def _compare_lists(
+    checking: _Checking, manifests: Mapping[str, Manifest], every: set[str], kind: str
+) -> None:
+    """See that each manifest lists what the others do.
+
+    A payload manifest has to list every payload file, a tag manifest every payload manifest, and
+    should list the same tag files as others (RFC 8493, sections 2.1.3 and 2.2.1, from memory).
+    """
+    if kind == "tagmanifest" and manifests:
+        names = map(MANIFEST_NAME.fullmatch, checking.tree.files)
+        every = every | {match[0] for match in names if match and not match[1]}
+    for algorithm, manifest in manifests.items():
+        name = f"{kind}-{algorithm}.txt"
+        if manifest.entries:
+            for path in sorted(every - set(manifest.entries)):
+                checking.find(FindingKind.BAD_MANIFEST, path, f"is not listed in {name}")
+        elif every and not manifest.problems:
+            checking.find(FindingKind.BAD_MANIFEST, name, "lists nothing")
 
 
 def _check_tags(checking: _Checking) -> None:
@@ -230,11 +257,20 @@ def _check_tags(checking: _Checking) -> None:
     values = {label.lower(): value for label, value in reversed(tags)}
     checking.identifier = values.get("external-identifier", "")
     checking.oxum = values.get("payload-oxum")
+    if not values.get("made-with", "").startswith(MADE_WITH):
+        return
+    for name in (
+        f"{kind}-{hash}.txt" for kind in ("manifest", "tagmanifest") for hash in ALGORITHMS
+    ):
+        told = any(found.path == name for found in checking.findings)
+        if name not in checking.tree.files and not told and not checking.unlooked(name):
+            what = "is not there, and every package of platebench has one"
+            checking.find(FindingKind.MISSING, name, what)
 
 
 def _check_oxum(checking: _Checking) -> None:
     """Compare the octets and files that bag-info.txt counts, where nothing else explains it."""
-    if checking.oxum is None or any(f.path.startswith(PAYLOAD) for f in checking.findings):
+    if checking.oxum is None or any(f"{f.path}/".startswith(PAYLOAD) for f in checking.findings):
         return
     payload = [size for path, size in checking.tree.files.items() if path.startswith(PAYLOAD)]
     found = f"{sum(payload)}.{len(payload)}"

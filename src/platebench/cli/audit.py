@@ -75,5 +75,5 @@ def command(
     if as_json:
         print_json(audit_to_json(audit))
     elif not quiet:
-        show_audit(audit)
+        show_audit(collection, audit)
     ctx.exit(audit.exit_code)

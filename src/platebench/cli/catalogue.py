@@ -45,10 +45,13 @@ def command() -> None:
 def index(collection: Path, catalogue: Path | None, anew: bool, as_json: bool, quiet: bool) -> None:
     """Read the packages of COLLECTION that are new or changed into its catalogue."""
     from platebench.archive.audit_log import FILE_NAME, read_audits
-    from platebench.archive.catalogue import catalogue_of, index_collection
+    from platebench.archive.catalogue import index_collection
+    from platebench.archive.catalogue_file import catalogue_of
+    from platebench.archive.collection import refuse_no_collection
     from platebench.cli.catalogue_options import processes
     from platebench.cli.terminal_progress import progress_for
 
+    refuse_no_collection(collection)
     place = catalogue_of(collection, catalogue)
     indexed = index_collection(
         collection,
@@ -58,7 +61,7 @@ def index(collection: Path, catalogue: Path | None, anew: bool, as_json: bool, q
         anew=anew,
         progress=progress_for(quiet),
     )
-    show_indexed(place, indexed, as_json=as_json, quiet=quiet)
+    show_indexed(place, collection, indexed, as_json=as_json, quiet=quiet)
 
 
 command.add_command(find_command)

@@ -48,10 +48,9 @@ def find_command(
     WORDS are looked for in titles, places, notes, flags and ids, each at least as the beginning of
     a word; capitals and accents do not matter.
     """
-    from platebench.archive.catalogue import catalogue_of
     from platebench.archive.catalogue_find import find_plates
 
-    found = find_plates(catalogue_of(collection, catalogue), query_from(**asked), limit=limit)
+    found = find_plates(_place(collection, catalogue), query_from(**asked), limit=limit)
     if as_json:
         print_json({"total": found.total, "plates": list(found.plates)})
     elif not quiet:
@@ -79,11 +78,20 @@ def export_command(
     collection: Path, catalogue: Path | None, output: Path, as_json: bool, quiet: bool, **asked: str
 ) -> None:
     """Write the plates of COLLECTION for which everything asked for holds, all without options."""
-    from platebench.archive.catalogue import catalogue_of
     from platebench.archive.catalogue_find import export_plates
 
-    count = export_plates(catalogue_of(collection, catalogue), query_from(**asked), output)
+    count = export_plates(_place(collection, catalogue), query_from(**asked), output)
     if as_json:
         print_json({"file": str(output), "plates": count})
     elif not quiet:
         click.echo(f"{output}: {count} plate{'' if count == 1 else 's'}")
+
+
+def _place(collection: Path, catalogue: Path | None) -> Path:
+    """Return where the catalogue is; the packages need not be at hand if it is named."""
+    from platebench.archive.catalogue_file import catalogue_of
+    from platebench.archive.collection import refuse_no_collection
+
+    if catalogue is None:
+        refuse_no_collection(collection)
+    return catalogue_of(collection, catalogue)

@@ -24,7 +24,10 @@ _RANGE = re.compile(r"^\s*(\d*\.?\d*)\s*\.\.\s*(\d*\.?\d*)\s*$")
 
 def collection_argument(command: F) -> F:
     """Take COLLECTION: the folder of packages."""
-    return click.argument("collection", type=click.Path(path_type=Path))(command)
+    anything = click.Path(
+        path_type=Path, readable=False
+    )  # what is wrong with it is said in one line
+    return click.argument("collection", type=anything)(command)
 
 
 def catalogue_option(command: F) -> F:

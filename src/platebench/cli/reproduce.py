@@ -20,10 +20,10 @@ from platebench.cli.show_archive import reproduction_to_json, show_reproduction
         "platebench reproduce packages/shelf-3 --output remade",
     ),
 )
-@click.argument("package", type=click.Path(path_type=Path))
+@click.argument("package", type=click.Path(path_type=Path, readable=False))
 @click.option(
     "--captures",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, readable=False),
     metavar="FOLDER",
     help="Folder of the captures.  [default: in the package]",
 )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from platebench.archive.bag_paths import shown
+from platebench.archive.findings import FindingKind
 
 if TYPE_CHECKING:
     from platebench.archive.findings import PackageCheck
@@ -51,12 +52,12 @@ def show_reproduction(made: Reproduction) -> None:
         if made.remade
         else f"{name}: no picture could be made again"
     )
-    if any(picture.damage for picture in made.remade):
-        see = f"platebench verify {shlex.quote(str(made.package))}"
-        click.echo(
-            f"{name}: the package is damaged; see: {shown(see)}, and keep what is made again "
-            "with --output FOLDER"
-        )
+    kinds = {picture.damage.kind for picture in made.remade if picture.damage is not None}
+    if kinds:
+        see = shown(f"platebench verify {shlex.quote(str(made.package))}")
+        closed = kinds == {FindingKind.UNREADABLE}
+        state = "not all of it can be read" if closed else "the package is damaged"
+        click.echo(f"{name}: {state}; see: {see}, and keep what is made again with --output FOLDER")
 
 
 def _of_remade(picture: Remade) -> str:
@@ -93,12 +94,13 @@ def reproduction_to_json(made: Reproduction) -> dict[str, Any]:
 
 
 def verdict(check: PackageCheck) -> str:
-    """Return the outcome in a few words."""
+    """Return the outcome in a few words, and what to do."""
     amount = f"{counted(check.files, 'file')}, {size(check.size)}"
     if check.valid:
         return f"complete and unchanged ({amount})"
     word = "complete, but changed" if check.complete else "not complete"
-    return f"{word}: {counted(len(check.faults), 'finding')} ({amount})"
+    remedies = ", and ".join(check.remedies)
+    return f"{word}: {counted(len(check.faults), 'finding')} ({amount}); {remedies}"
 
 
 def counted(number: int, what: str) -> str:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import shlex
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.archive.bag_paths import shown
 from platebench.cli.options import print_json
 from platebench.cli.show_archive import counted
 
@@ -16,22 +19,43 @@ if TYPE_CHECKING:
     from platebench.archive.catalogue import Indexed
     from platebench.archive.catalogue_find import Found
 
+_MOST_SHOWN = 3  # findings of a package
 
-def show_indexed(place: Path, indexed: Indexed, *, as_json: bool, quiet: bool) -> None:
+
+def show_indexed(
+    place: Path, collection: Path, indexed: Indexed, *, as_json: bool, quiet: bool
+) -> None:
     """Tell what indexing did."""
     if as_json:
         print_json({"catalogue": str(place), **asdict(indexed)})
     elif not quiet:
+        from platebench.archive.package_tree import NO_PACKAGE
+
         for package in indexed.gone:
-            click.echo(f"not there any more: {package}")
+            click.echo(shown(f"not there any more: {package}"))
+        for package in indexed.no_package:
+            damaged = f"{package}: its folder is there, but it {NO_PACKAGE} any more"
+            click.echo(shown(f"{damaged}; take it from another copy"))
+        for package in indexed.without_plates:
+            lost = f"{package}: its recipe is lost or damaged, so its plates are not found; see: "
+            click.echo(shown(f"{lost}{_verify(collection, package)}"))
+        _show_closed(indexed.closed, "packages in it were not read")
         changes = f"{indexed.added} new, {indexed.renewed} changed, {indexed.unchanged} unchanged"
         plates = counted(indexed.plates, "plate")
         click.echo(f"{place}: {plates} in {counted(indexed.packages, 'package')} ({changes})")
 
 
+def _verify(collection: Path, package: str) -> str:
+    return f"platebench verify {shlex.quote(str(collection / package))}"
+
+
+def _show_closed(closed: Sequence[tuple[str, str]], then: str) -> None:
+    for folder, why in closed:
+        click.echo(shown(f"{folder}: {why}; {then}; check its permissions if there are any"))
+
+
 def show_found(found: Found) -> None:
     """List plates, a line each: where, what, when, and its densities."""
-    from platebench.archive.bag_paths import shown
     from platebench.plate_dates import date_in_words
 
     for plate in found.plates:
@@ -55,22 +79,39 @@ def _joined(parts: list[str]) -> str:
     return ", ".join(part for part in parts if part) or "nothing noted"
 
 
-def show_audit(audit: Audit) -> None:
+def show_audit(collection: Path, audit: Audit) -> None:
     """Tell what an audit found: packages that are not as they were, then the count."""
-    from platebench.archive.bag_paths import shown
-
     for entry in audit.entries:
-        if entry.outcome != "valid":
-            click.echo(shown(f"{entry.package}: {entry.outcome}: {entry.detail}"))
+        if entry.outcome == "gone":
+            remedy = "if nobody moved or renamed it, take it from another copy"
+            click.echo(shown(f"{entry.package}: gone: {entry.detail}; {remedy}"))
+        elif entry.outcome != "valid":
+            lost = entry.package in audit.no_package
+            see = (
+                "take it from another copy"
+                if lost
+                else f"see: {_verify(collection, entry.package)}"
+            )
+            click.echo(shown(f"{entry.package}: not valid: {_shortened(entry.detail)}; {see}"))
+    _show_closed(audit.closed, "packages in it were not checked")
+    gone = sum(entry.outcome == "gone" for entry in audit.entries)
     if not audit.packages:
-        click.echo("there are no packages in it")
+        disk = "; see that the right disk is there" if gone else ""
+        click.echo(f"there are no packages in it{disk}")
         return
-    checked = [entry for entry in audit.entries if entry.outcome != "gone"]
+    checked = len(audit.entries) - gone
     resumed = "went on with the round that was interrupted; " if audit.resumed else ""
-    valid = sum(entry.outcome == "valid" for entry in checked)
+    valid = sum(entry.outcome == "valid" for entry in audit.entries)
     since = f"the oldest check is of {audit.oldest}" if audit.oldest else "some were never checked"
-    amount = f"{len(checked)} of {counted(audit.packages, 'package')} checked"
+    amount = f"{checked} of {counted(audit.packages, 'package')} checked"
     click.echo(f"{resumed}{amount}, {valid} complete and unchanged; {since}")
+
+
+def _shortened(detail: str) -> str:
+    """Return the first findings of a package; all are in the log."""
+    findings = detail.split(" | ")
+    more = "" if len(findings) <= _MOST_SHOWN else " | and more"
+    return " | ".join(findings[:_MOST_SHOWN]) + more
 
 
 def audit_to_json(audit: Audit) -> dict[str, Any]:
@@ -80,5 +121,6 @@ def audit_to_json(audit: Audit) -> dict[str, Any]:
         "resumed": audit.resumed,
         "oldest_check": audit.oldest or None,
         "exit_code": int(audit.exit_code),
+        "closed": [list(one) for one in audit.closed],
         "checked": [asdict(entry) for entry in audit.entries],
     }

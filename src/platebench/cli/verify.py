@@ -20,7 +20,11 @@ from platebench.cli.show_archive import show_check
     ),
 )
 @click.argument(
-    "packages", nargs=-1, required=True, metavar="PACKAGE...", type=click.Path(path_type=Path)
+    "packages",
+    nargs=-1,
+    required=True,
+    metavar="PACKAGE...",
+    type=click.Path(path_type=Path, readable=False),
 )
 @talk_options
 @click.pass_context
