@@ -158,6 +158,31 @@ def test_a_folder_that_is_no_package_any_more_is_damaged_not_gone(collection: Pa
     assert outcomes(audit(collection, 4))["b"] == ("valid", "")
 
 
+def test_what_was_renamed_or_moved_in_the_collection_is_no_fault(collection: Path) -> None:
+    audit(collection, 1)
+    (collection / "Regal 2").mkdir()
+    (collection / "b").rename(collection / "Regal 2/Scheune Süd")
+    (collection / "b").mkdir()  # what may be left of it
+    found = audit(collection, 2, "1/3")
+    assert outcomes(found) == {
+        "Regal 2/Scheune Süd": ("valid", ""),
+        "b": ("gone", "it was there on 2026-01-01, and is now at Regal 2/Scheune Süd"),
+    }
+    assert found.exit_code is ExitCode.OK and found.moved == {"b": "Regal 2/Scheune Süd"}
+    assert set(outcomes(audit(collection, 3))) == {"Regal 2/Scheune Süd", "Scheune 1", "c"}
+    (collection / "c").rename(collection / "d")
+    assert run("catalogue", "index", collection).stdout.startswith("moved: c is now at d\n")
+    (collection / "Scheune 1").rename(collection / "e")
+    (collection / "d").rename(collection.parent / "d")
+    result = run("audit", collection)
+    assert result.exit_code == ExitCode.PACKAGE_INVALID  # for that one only
+    assert result.stdout.splitlines()[:2] == [
+        "Scheune 1: gone: it was there on 2026-03-01, and is now at e",
+        "c: gone: it was there on 2026-03-01; if nobody moved or renamed it, take it from "
+        "another copy",
+    ]
+
+
 def test_what_came_back_is_checked_first(collection: Path) -> None:
     audit(collection, 1)
     (collection / "c").rename(collection.parent / "c")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
@@ -41,6 +41,8 @@ class Audit:
         ISO date of the check that is now longest ago; "" where some package was never checked.
     closed : tuple of (str, str)
         Folders that could not be looked into and hold no package that is known, and why.
+    moved : dict of str to str
+        Where packages lie now that are gone from where they were, as far as it is known.
     no_package : tuple of str
         Packages whose folder is there, with neither ``bagit.txt`` nor a manifest in it.
     """
@@ -50,12 +52,16 @@ class Audit:
     resumed: bool
     oldest: str
     closed: tuple[tuple[str, str], ...] = ()
+    moved: dict[str, str] = field(default_factory=dict)
     no_package: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> ExitCode:
-        """PACKAGE_INVALID if anything is not as it was."""
-        valid = all(entry.outcome == "valid" for entry in self.entries)
+        """PACKAGE_INVALID if anything is not as it was; to be moved is no fault."""
+        valid = all(
+            entry.outcome == "valid" or (entry.outcome == "gone" and entry.package in self.moved)
+            for entry in self.entries
+        )
         return ExitCode.OK if valid else ExitCode.PACKAGE_INVALID
 
 
@@ -101,12 +107,26 @@ def audit_collection(
         if not alone:
             raise in_use(place)
         earlier = read_audits(place.with_name(FILE_NAME))
-        index_collection(
+        indexed = index_collection(
             collection, catalogue=catalogue, processes=processes, audits=earlier, progress=progress
         )
         with open_catalogue(place) as connection:
-            auditing = _Auditing(collection, found, place, connection, day, earlier)
+            keeping = _Keeping(place.with_name(FILE_NAME), connection)
+            auditing = _Auditing(collection, found, indexed.moved, day, earlier, keeping)
             return auditing.check(share, anew=anew, progress=progress)
+
+
+@dataclass(frozen=True, slots=True)
+class _Keeping:
+    """Where outcomes are kept: in the log first, then in the catalogue."""
+
+    log: Path
+    connection: sqlite3.Connection
+
+    def note(self, entry: AuditEntry) -> None:
+        """Keep one."""
+        append_audit(self.log, entry)
+        note_done(self.connection, entry)
 
 
 class _Auditing:
@@ -116,20 +136,19 @@ class _Auditing:
         self,
         collection: Path,
         found: Collection,
-        place: Path,
-        connection: sqlite3.Connection,
+        moved: dict[str, str],
         day: date,
         earlier: Sequence[AuditEntry],
+        keeping: _Keeping,
     ) -> None:
-        self.collection, self.found, self.day = collection, found, day
-        self.connection = connection
-        self.log = place.with_name(FILE_NAME)
+        self.collection, self.found, self.moved, self.day = collection, found, moved, day
+        self.keeping, self.connection = keeping, keeping.connection
         self.entries: list[AuditEntry] = []
         self.no_package: list[str] = []
         last = {entry.package: entry for entry in earlier}
         self.known = {name: one.day for name, one in last.items() if one.outcome != "gone"}
         away = sorted(self.known.keys() - set(found.packages))
-        self.broken = [name for name in away if is_folder(collection / name)]
+        self.broken = [name for name in away if name not in moved and is_folder(collection / name)]
         self.gone = [name for name in away if name not in self.broken]
         self.packages = sorted({*found.packages, *self.broken})
         self.closed = tuple(
@@ -163,12 +182,12 @@ class _Auditing:
             resumed=resumed,
             oldest=min((days.get(package, "") for package in self.packages), default=""),
             closed=self.closed,
+            moved={name: self.moved[name] for name in self.gone if name in self.moved},
             no_package=tuple(self.no_package),
         )
 
     def _note(self, entry: AuditEntry) -> None:
-        append_audit(self.log, entry)
-        note_done(self.connection, entry)
+        self.keeping.note(entry)
         self.entries.append(entry)
 
     def _checked(self, package: str) -> AuditEntry:
@@ -185,6 +204,8 @@ class _Auditing:
     def _gone(self, package: str) -> str:
         place = self.collection / package
         then = f"it was there on {self.known[package]}"
+        if package in self.moved:
+            return f"{then}, and is now at {self.moved[package]}"
         if place.is_symlink():
             return f"{then}; a link is in its place, and links are not followed"
         return f"{then}; a file is in its place" if place.is_file() else then

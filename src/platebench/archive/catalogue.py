@@ -11,7 +11,7 @@ import sqlite3
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, field
 from pathlib import Path
 
 from platebench.archive.audit_log import ELSEWHERE, AuditEntry
@@ -51,6 +51,8 @@ class Indexed:
         Packages.
     gone : tuple of str
         Packages that were there before and are not any more.
+    moved : dict of str to str
+        Those that were gone and lie elsewhere in the collection now: where, by where they were.
     no_package : tuple of str
         The same, where the folder is still there.
     closed : tuple of (str, str)
@@ -65,6 +67,7 @@ class Indexed:
     renewed: int
     unchanged: int
     gone: tuple[str, ...]
+    moved: dict[str, str] = field(default_factory=dict)
     no_package: tuple[str, ...] = ()
     closed: tuple[tuple[str, str], ...] = ()
     without_plates: tuple[str, ...] = ()
@@ -151,11 +154,15 @@ def _index(
     _replace_audits(connection, audits)
     (plates,) = connection.execute("SELECT count(*) FROM plates").fetchone()
     (packages,) = connection.execute("SELECT count(*) FROM packages").fetchone()
-    standing = tuple(path for path in missing if is_folder(collection / path))
+    was = {known[path]: path for path in missing}
+    stamps = connection.execute("SELECT stamp, path FROM packages ORDER BY path").fetchall()
+    moved = {was[stamp]: path for stamp, path in stamps if stamp in was and path not in known}
+    standing = tuple(path for path in missing if path not in moved and is_folder(collection / path))
     return Indexed(
         packages=packages,
         plates=plates,
-        gone=tuple(path for path in missing if path not in standing),
+        gone=tuple(path for path in missing if path not in moved and path not in standing),
+        moved=moved,
         no_package=standing,
         closed=found.closed,
         without_plates=tuple(without),

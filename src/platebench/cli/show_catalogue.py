@@ -33,6 +33,8 @@ def show_indexed(
 
         for package in indexed.gone:
             click.echo(shown(f"not there any more: {package}"))
+        for package, now in indexed.moved.items():
+            click.echo(shown(f"moved: {package} is now at {now}"))
         for package in indexed.no_package:
             damaged = f"{package}: its folder is there, but it {NO_PACKAGE} any more"
             click.echo(shown(f"{damaged}; take it from another copy"))
@@ -83,8 +85,10 @@ def show_audit(collection: Path, audit: Audit) -> None:
     """Tell what an audit found: packages that are not as they were, then the count."""
     for entry in audit.entries:
         if entry.outcome == "gone":
-            remedy = "if nobody moved or renamed it, take it from another copy"
-            click.echo(shown(f"{entry.package}: gone: {entry.detail}; {remedy}"))
+            remedy = "; if nobody moved or renamed it, take it from another copy"
+            if entry.package in audit.moved:
+                remedy = ""
+            click.echo(shown(f"{entry.package}: gone: {entry.detail}{remedy}"))
         elif entry.outcome != "valid":
             lost = entry.package in audit.no_package
             see = (
@@ -121,6 +125,7 @@ def audit_to_json(audit: Audit) -> dict[str, Any]:
         "resumed": audit.resumed,
         "oldest_check": audit.oldest or None,
         "exit_code": int(audit.exit_code),
+        "moved": audit.moved,
         "closed": [list(one) for one in audit.closed],
         "checked": [asdict(entry) for entry in audit.entries],
     }
