@@ -17,6 +17,7 @@ from platebench.outputs.report_html import MOST_BYTES, picture_side, write_repor
 from platebench.outputs.report_pdf import write_report_pdf
 from platebench.outputs.session_report_facts import Histogram, PlatePart, ReportFacts, outline_of
 from platebench.session.convert_session import convert_session
+from platebench.session.readable_report import _measured
 
 from .session_files import write_session
 
@@ -156,3 +157,20 @@ def test_checked_before_the_first_conversion_is_shown_after_it(tmp_path: Path) -
     CliRunner().invoke(main, ["check", str(folder), "--quiet"])
     convert_session(folder, workers=1)
     assert "have not been checked" not in read(folder / "converted" / "report.html").text
+
+
+def test_figures_are_told_in_words_that_stand_alone() -> None:
+    record = {
+        "base_fog": -0.004, "d_max": 1.5, "density_range": 1.5, "tilt_deg": -0.04,
+        "glare": {"share": 0.005, "source": "calibration", "taken_off": True},
+        "calibration": {"tablet": "21", "capture": "tablet.dng", "callier": 1.1},
+        "light": {"uniformity_after": None},
+    }  # fmt: skip
+    facts = dict(_measured(record))
+    assert facts["base plus fog"] == "0.00" and facts["tilt in the capture"] == "0.0°"
+    assert facts["glare"] == "0.50 % of the bare light (calibration), taken off"
+    assert facts["calibrated with"] == "a step tablet of 21 steps, nominal densities"
+    record["glare"]["taken_off"] = False  # type: ignore[index]
+    record["calibration"]["tablet"] = "mine.csv"  # type: ignore[index]
+    facts = dict(_measured(record))
+    assert facts["glare"].endswith("(calibration)") and "(mine.csv)" in facts["calibrated with"]

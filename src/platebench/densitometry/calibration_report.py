@@ -75,21 +75,18 @@ def _drawn(calibration: Calibration) -> Any:
         style_frame(axes)
         axes.set_facecolor(PAPER)
         axes.yaxis.set_label_coords(-0.085, 0.5)
-    title = f"Density calibration with {tablet_in_words(calibration.tablet)}"
-    figure.text(0.115, 0.955, printable(title), fontproperties=face(15), color=INK)
-    figure.text(
-        0.115, 0.922, printable(_summary(calibration)),
-        fontproperties=face(9.5, light=True), color=INK,
-    )  # fmt: skip
+    figure.text(0.115, 0.955, "Density calibration", fontproperties=face(15), color=INK)
+    small = {"fontproperties": face(9.5, light=True), "color": INK}
+    figure.text(0.115, 0.927, printable(f"by {tablet_in_words(calibration.tablet)}"), **small)
+    figure.text(0.115, 0.903, printable(_summary(calibration)), **small)
     return figure
 
 
 def _summary(calibration: Calibration) -> str:
-    known = "own" if calibration.calibrated_tablet else "nominal"
     return (
         f"glare {calibration.glare:.4f} \N{PLUS-MINUS SIGN} {calibration.glare_sigma:.4f} "
         f"of the bare light, Callier factor {calibration.callier:.3f} "
-        f"\N{PLUS-MINUS SIGN} {calibration.callier_sigma:.3f}, {known} densities"
+        f"\N{PLUS-MINUS SIGN} {calibration.callier_sigma:.3f}"
     )
 
 

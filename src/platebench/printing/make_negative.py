@@ -32,9 +32,9 @@ from platebench.printing.resample import Resampler, at_most
 from platebench.printing.soft_proof import LONG_SIDE, write_soft_proof
 
 NOT_CALIBRATED = (
-    "not calibrated: tones follow the profile's starting values, with film density taken as "
-    "proportional to ink, though how dark ink looks does not tell how much ultraviolet it holds "
-    "back; print the chart of process-chart and run calibrate-process"
+    "not calibrated: the tones rest on the profile's starting values, so the first print is a "
+    "trial; how much ultraviolet your ink holds back does not show by eye: print the chart that "
+    "process-chart makes, then run calibrate-process"
 )
 NO_HUE = "the profile says nothing of paper and hue: the proof shows a general matt print"
 _HELD_BACK = 0.02  # D above paper white that nobody sees

@@ -38,7 +38,7 @@ def notes_on(figures: CurveFigures, speeds: Speeds, *, nominal_tablet: bool) -> 
     if nominal_tablet:
         notes.append(
             "the tablet's densities are nominal; tablets are commonly 0.05 D off, more at the "
-            "dense end: calibrate it and give its own densities with --tablet"
+            "dense end: have yours measured, and give its own densities with --tablet"
         )
     if basis.fog_source == "thinnest step":
         notes.append(

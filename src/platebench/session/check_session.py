@@ -284,7 +284,9 @@ def _with_calibration(check: CaptureCheck, job: PlateJob, frame: SensorFrame) ->
     doubts = calibration_for(job, frame.info)[1]
     again = "calibrate again with this set-up: platebench calibrate"
     verdicts = [Verdict(Severity.WARN, "calibration", doubt, again) for doubt in doubts] or [
-        Verdict(Severity.GOOD, "calibration", "made with this camera, aperture and blank frames")
+        Verdict(
+            Severity.GOOD, "calibration", "calibrated with this camera, aperture and blank frames"
+        )
     ]
     return replace(check, verdicts=(*check.verdicts, *verdicts))
 

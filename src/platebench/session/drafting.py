@@ -14,6 +14,7 @@ from platebench.errors import PlateError, SessionFolderError
 from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.plate_names import fault_of_capture
 from platebench.progress import Progress
+from platebench.rounding import shown_seconds
 from platebench.session.capture_look import (
     EXPOSURE_STEP,
     CaptureLook,
@@ -270,17 +271,6 @@ def _remark(look: CaptureLook) -> str:
     if info.iso:
         parts.append(f"ISO {info.iso:g}")
     return ", ".join(parts)
-
-
-def shown_seconds(seconds: float) -> str:
-    """Return a shutter time as a camera shows it.
-
-    Examples
-    --------
-    >>> shown_seconds(0.125), shown_seconds(2.5)
-    ('1/8 s', '2.5 s')
-    """
-    return f"1/{round(1 / seconds)} s" if seconds < 0.3 else f"{seconds:g} s"
 
 
 def _without_path(text: str, path: Path) -> str:

@@ -129,12 +129,14 @@ def _measured(record: Mapping[str, Any]) -> list[Fact]:
         facts.append(("size", f"{width:g} x {height:g} mm at {record['ppi']:.0f} ppi"))
     facts.append(("tilt in the capture", f"{record['tilt_deg']:z.1f}°"))
     if glare := record.get("glare"):
-        facts.append(("glare", f"{glare['share']:.2%} ({glare['source']})"))
+        off = ", taken off" if glare.get("taken_off") else ""
+        share = f"{100 * glare['share']:.2f} % of the bare light"
+        facts.append(("glare", f"{share} ({glare['source']}){off}"))
     if calibration := record.get("calibration"):
         facts.append(("calibrated with", tablet_in_words(calibration["tablet"])))
     after = record["light"].get("uniformity_after")
     if after:
-        facts.append(("unevenness left", f"{after['sd_over_mean']:.2%} (s.d. over mean)"))
+        facts.append(("unevenness left", f"{100 * after['sd_over_mean']:.2f} % (s.d. over mean)"))
     return facts
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from platebench.errors import BlankFrameError, FrameMismatchError
 from platebench.image import CaptureInfo, CaptureKind, SensorFrame
+from platebench.rounding import shown_seconds
 from platebench.stages.smooth_field import class_means, grid_shape, site_classes, smooth_cells
 
 CLIPPED_SHARE_ALLOWED = 0.001
@@ -295,8 +296,8 @@ def dark_note(frames: Sequence[SensorFrame], dark: Dark | None) -> tuple[str, ..
     other = max(far, key=lambda time: abs(math.log(time / (taken or time))))
     word = "longer" if (taken or 0) > other else "shorter"
     return (
-        f"{dark.info.path.name}: exposed {word} than the plate ({taken:.4g} s, the plate "
-        f"{other:.4g} s); dark current grows with time",
+        f"{dark.info.path.name}: exposed {word} than the plate ({shown_seconds(taken or 0)}, the "
+        f"plate {shown_seconds(other)}); dark current grows with time",
     )
 
 
