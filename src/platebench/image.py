@@ -49,6 +49,8 @@ class CaptureInfo:
     block_step : float or None
         Of a scan packed with loss: to how many codes of 8 bits the mean of a block of 8 x 8 pixels
         was rounded.
+    assumed_gamma : float or None
+        The session's, of a scan that says nothing of its coding; None where the file says.
     notes : tuple of str
         What the reader assumed or did, in plain words, for the report.
     """
@@ -64,6 +66,7 @@ class CaptureInfo:
     orientation: int = 1
     ppi: float | None = None
     block_step: float | None = None
+    assumed_gamma: float | None = None
     notes: tuple[str, ...] = ()
 
 

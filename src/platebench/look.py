@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.bare_light import around_plate, bare_light_level, white_of_scan
 from platebench.densitometry.calibration import Calibration
 from platebench.densitometry.set_up import compare_set_ups, set_up_of
 from platebench.errors import BadSettingError, FrameMismatchError, NoPlateError
@@ -24,7 +25,7 @@ from platebench.plate_job import PlateJob
 from platebench.settings import PlateSettings
 from platebench.stages.bands import BandedImage, banded
 from platebench.stages.bracket_plan import BracketPlan
-from platebench.stages.colours import one_channel, separate_colours
+from platebench.stages.colours import separate_colours
 from platebench.stages.density import density_from_transmittance
 from platebench.stages.find_plate import FoundPlate, angles_of
 from platebench.stages.flatten import stain_step
@@ -60,6 +61,8 @@ class PlateView:
         divided by this is true.
     light : Light
         What the capture was divided by.
+    light_note : str or None
+        What the densities of a scan without a blank count from, in words.
     plan : BracketPlan or None
         How a bracket was merged; None for a single capture.
     glare : Glare or None
@@ -85,6 +88,7 @@ class PlateView:
     by_hand: bool
     level: float
     light: Light
+    light_note: str | None
     plan: BracketPlan | None
     glare: Glare | None
     glare_off: bool
@@ -131,14 +135,17 @@ def look_at_plate(
     found, by_hand = _find(seen, job.settings, light_known=light.source is not LightSource.SCANNER)
     if by_hand:
         found = replace(found, surround=_surround(small, found.corners))
-    level, doubts = 1.0, [*found.doubts]
+    level, light_note, doubts = 1.0, None, [*found.doubts]
     if light.source is LightSource.BLANK:
-        level = _bare_light_level(small, found)
+        level = bare_light_level(small, found)
         doubts += _check_level(level, small.pixels, found, light, exposures.info)
         if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
             doubts.append("exposure time unknown: taken to be the blank's")
     elif light.source is LightSource.ESTIMATED:
         doubts.append("no blank frame: light estimated from the bare light box around the plate")
+    else:
+        level, light_note = white_of_scan(small, found, by_hand=by_hand)
+        notes.append(light_note)
     calibration, unlike = calibration_for(job, exposures.info)
     doubts += unlike
     if by_hand and found.surround != "dark":
@@ -176,6 +183,7 @@ def look_at_plate(
         by_hand=by_hand,
         level=level,
         light=light,
+        light_note=light_note,
         plan=exposures.plan,
         glare=glare,
         glare_off=glare_off,
@@ -259,22 +267,9 @@ def plate_by_hand(settings: PlateSettings, shape: tuple[int, int]) -> FoundPlate
     )
 
 
-def _around(
-    small: Overview, corners: NDArray[np.float64]
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Return transmittance around a plate, clipped places left out, and inside it."""
-    grey, valid = one_channel(small.pixels, by_green=False), small.valid
-    centre = corners.mean(axis=0)
-    grown = small.places(centre + (corners - centre) * 1.06)
-    outside = np.ones(grey.shape, np.uint8)
-    cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1]).astype(np.int32), 0)
-    seen = outside > 0
-    return grey[seen if valid is None else seen & valid], grey[~seen]
-
-
 def _surround(small: Overview, corners: NDArray[np.float64]) -> Literal["bright", "dark", "none"]:
     """Say what lies around corners that a person gave: bare light, black, or neither."""
-    around, inside = _around(small, corners)
+    around, inside = around_plate(small, corners)
     if around.size < 0.02 * small.pixels.shape[0] * small.pixels.shape[1] or inside.size == 0:
         return "none"
     middle = float(np.median(around))
@@ -301,17 +296,6 @@ def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_i
             f"lie outside the capture, which is {shape[0]} rows by {shape[1]} columns",
             "write [row, column] of each, in pixels of the capture",
         )
-
-
-def _bare_light_level(small: Overview, found: FoundPlate) -> float:
-    """Return the median transmittance of the bare light around the plate; 1 if none shows."""
-    if not found.found or found.surround != "bright":
-        return 1.0
-    around, _ = _around(small, found.corners)
-    if around.size < 0.02 * small.pixels.shape[0] * small.pixels.shape[1]:
-        return 1.0
-    high = float(np.quantile(around, 0.8))
-    return float(np.median(around[np.abs(around - high) < 0.2 * high]))
 
 
 def _check_level(

@@ -21,7 +21,12 @@ AGENT = f"platebench {__version__}"
 _LIGHT = {
     LightSource.BLANK: "dark level taken off; divided by the bare light box at each place",
     LightSource.ESTIMATED: "divided by the light estimated from what shows around the plate",
-    LightSource.SCANNER: "coding of the scan undone; the scanner's white is the bare light",
+    LightSource.SCANNER: "coding of the scan undone; divided by the scanner's white",
+}
+
+_LEVEL = {
+    False: "divided by the change of the bare light since the blank, seen around the plate",
+    True: "divided by the bare light seen around the plate, over the scanner's white",
 }
 
 
@@ -119,7 +124,7 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
         yield Event(
             type="modification",
             step="level",
-            detail="divided by the change of the bare light since the blank, seen around the plate",
+            detail=_LEVEL[light.source is LightSource.SCANNER],
             figures={"level": rounded(view.level, 6)},
             agent=AGENT,
         )

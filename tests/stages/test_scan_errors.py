@@ -17,8 +17,8 @@ from scipy.stats import norm
 
 from platebench.image import SensorFrame
 from platebench.settings import ScanSettings
+from platebench.stages.code_rounding import left_in_mean, mean_square, noise_of_scatter, scatter
 from platebench.stages.read_capture import read_capture
-from platebench.stages.rounding import left_in_mean, mean_square, noise_of_scatter, scatter
 from platebench.stages.scan_noise import lost_in_black
 
 from ..scan_pictures import errors_of_means, noise_of_scan, picture, scan_of

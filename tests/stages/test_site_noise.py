@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.ndimage import convolve1d
 
+from platebench.stages.code_rounding import rounding_error
 from platebench.stages.flatten import transmittance_from_counts
 from platebench.stages.light import light_of_scanner
 from platebench.stages.patch import Mean, quad_around, read_patch
-from platebench.stages.rounding import rounding_error
 
 from ..scan_pictures import errors_of_means, scan_of
 

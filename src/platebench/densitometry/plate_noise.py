@@ -1,7 +1,12 @@
-"""The noise of a plate's photosites, from its own captures."""
+"""The noise of a plate's photosites, and where a scan of it clips, from its own captures."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
+from platebench.image import CaptureKind, PlateImage
 from platebench.look import PlateView
 from platebench.plate_job import PlateJob
 from platebench.quality.noise import noise_from_plate
@@ -9,8 +14,11 @@ from platebench.stages.read_capture import read_capture
 from platebench.stages.site_noise import SiteNoise, noise_of_sites
 
 
-def noise_of_plate(view: PlateView, job: PlateJob) -> SiteNoise:
-    """Return how noisy single photosites of a plate are.
+def sites_to_read(view: PlateView, job: PlateJob) -> tuple[PlateImage, SiteNoise]:
+    """Return a plate's photosites, and how noisy single ones are.
+
+    A scan's white is a tone like any other where a plate is looked for and printed; where it is
+    read, it is light of which no more is known than that it was enough.
 
     A bracket's noise was measured when it was merged; a single capture is read once more, and the
     noise taken from its quietest parts.
@@ -23,7 +31,7 @@ def noise_of_plate(view: PlateView, job: PlateJob) -> SiteNoise:
     plan = view.plan
     place = 0 if plan is None else plan.order[plan.reference]
     frame = read_capture(job.captures[place], job.scan)
-    return noise_of_sites(
+    noise = noise_of_sites(
         view.image,
         frame,
         view.light,
@@ -32,3 +40,7 @@ def noise_of_plate(view: PlateView, job: PlateJob) -> SiteNoise:
         glare=view.glare.share if view.glare is not None and view.glare_off else 0.0,
         level=view.level,
     )
+    if frame.info.kind is not CaptureKind.SCAN:
+        return view.image, noise
+    top = frame.counts.max(axis=2) if frame.counts.ndim == 3 else frame.counts
+    return replace(view.image, valid=np.asarray(top < frame.white, bool)), noise

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.densitometry.calibration import Calibration
-from platebench.densitometry.plate_noise import noise_of_plate
+from platebench.densitometry.plate_noise import sites_to_read
 from platebench.errors import SpotError
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing, frame_plate
+from platebench.image import PlateImage
 from platebench.look import PlateView, look_at_plate
 from platebench.plate_job import PlateJob
 from platebench.rounding import rounded
@@ -129,6 +130,7 @@ class Probe:
     """A plate ready to be read anywhere."""
 
     view: PlateView
+    image: PlateImage
     framing: Framing
     noise: SiteNoise
     calibration: Calibration
@@ -157,6 +159,11 @@ class Probe:
             )
         if self.view.stain is not None and self.view.stain.found:
             notes.append("the plate is stained: density is that of green")
+        gamma = self.view.info.assumed_gamma
+        if gamma is not None:
+            notes.append(f"no colour profile in the scan: gamma {gamma:g} assumed ([scan] gamma)")
+        if self.view.light_note is not None:
+            notes.append(self.view.light_note)
         if self.noise.upper_bound is not None:
             notes.append(self.noise.upper_bound)
         if self.framing.whole:
@@ -178,10 +185,12 @@ def open_probe(job: PlateJob) -> Probe:
     view = look_at_plate(job, neutralise=False)  # stain is to be seen
     view = replace(view, by_green=view.by_green or coloured)
     own = view.glare.sigma if view.glare is not None and view.glare_off else 0.0
+    image, noise = sites_to_read(view, job)
     return Probe(
         view=view,
+        image=image,
         framing=frame_plate(view, job),
-        noise=noise_of_plate(view, job),
+        noise=noise,
         calibration=view.calibration or replace(PLAIN, glare_sigma=own),
         calibrated=view.calibration is not None,
     )
@@ -254,7 +263,7 @@ def read_spot(probe: Probe, spot: Spot) -> SpotReading:
     offset = -0.5 if spot.unit == "mm" else 0.0
     x, y, side = spot.x / scale + offset, spot.y / scale + offset, spot.size / scale
     quad = _square(probe, spot, scale, (y, x), side)
-    image = probe.view.image
+    image = probe.image
     patch = read_patch(image, quad, robust=False, noise=probe.noise)
     if patch is None and read_patch(replace(image, valid=None), quad, robust=False) is None:
         raise SpotError(
@@ -280,7 +289,7 @@ def _square(
         )
     quad = quad_around(np.array(middle), side, side)
     there = mapped(quad, probe.framing.plan.source)
-    seen = np.array(probe.view.image.shape) - 0.5 + _SLACK
+    seen = np.array(probe.image.shape) - 0.5 + _SLACK
     fits = all(
         at - half >= -0.5 and at + half <= n - 0.5
         for at, n in zip(middle, (rows, columns), strict=True)
@@ -346,7 +355,7 @@ def _reason(patch: PatchReading, density: float | None) -> str | None:
 
 
 def _has_colours(probe: Probe) -> bool:
-    image = probe.view.image
+    image = probe.image
     return image.pixels.ndim == 3 or image.pattern.size > 1
 
 

@@ -52,7 +52,7 @@ def read_wedge(
     SpotError
         If there is no wedge, or its dense end cannot be told and nothing says which step it is.
     """
-    found = find_tablet(probe.view.image)
+    found = find_tablet(probe.image)
     if found is None:
         raise SpotError(
             probe.view.info.path,
@@ -63,7 +63,7 @@ def read_wedge(
     back = np.asarray(np.linalg.inv(probe.framing.plan.source), np.float64)
     steps = []
     for place, quad in enumerate(found.quads):
-        patch = read_patch(probe.view.image, quad, robust=True, noise=probe.noise)
+        patch = read_patch(probe.image, quad, robust=True, noise=probe.noise)
         if patch is None:
             continue
         middle = mapped(quad, back)

@@ -171,7 +171,7 @@ def _check_blank(
         name: frame.full_scale / 2 ** headroom.stops[name] for name in colour_names(frame).values()
     }
     depth = _depth(noise, bare)
-    verdicts.append(_judge_depth(depth, noise))
+    verdicts.append(_judge_depth(depth, noise, scan=frame.info.kind is CaptureKind.SCAN))
     figures = CaptureFigures(
         clipping=clipping, headroom=headroom, uniformity=even, noise=noise, depth=depth
     )
@@ -284,13 +284,17 @@ def _judge_depth(depth: Depth | None, noise: NoiseModel | None, *, scan: bool = 
         text = "the noise cannot be measured: the picture is clipped, black, or smoothed"
         remedy = "measure on camera raws, exposed just below clipping"
         return Verdict(Severity.NOTE, topic, text, remedy)
+    if scan:
+        text = (
+            f"by noise alone a single pixel reaches D {depth.snr10:.2f} at SNR 10 (measured on "
+            f"{noise.source}); only a guide in a scan, which is processed"
+        )
+        return Verdict(Severity.NOTE, topic, text)
     text = (
         f"by noise alone{' (roughly)' if noise.upper_bound else ''}, a single "
         f"{depth.colour} photosite reaches D {depth.snr10:.2f} at SNR 10 and D {depth.snr1:.2f} at "
         f"SNR 1, where the mean of 10 x 10 still has SNR 10 (measured on {noise.source})"
     )
-    if scan:
-        return Verdict(Severity.NOTE, topic, f"{text}; only a guide in a scan, which is processed")
     if not noise.read_known:
         text += "; the read noise is not known, so this is too hopeful"
         remedy = "capture two dark frames with the lens cap on"

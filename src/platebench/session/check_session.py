@@ -17,7 +17,7 @@ from platebench.errors import (
 )
 from platebench.exposures import read_exposures
 from platebench.formats import format_named
-from platebench.image import SensorFrame
+from platebench.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.look import calibration_for, check_something_there, look_at_plate
 from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.plate_job import PlateJob
@@ -242,7 +242,8 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
         return error.with_traceback(None)
     if task.light_failed:
         check = asking_for_no_frames(check)
-    check = _with_doubts(_with_calibration(check, job, frame), job, seen.found)
+    check = _with_doubts(_with_calibration(check, job, frame), job, frame.info, seen.found)
+    check = _with_coding(check, frame.info)
     return check if trouble is None else failed(check, trouble, "plate")
 
 
@@ -268,12 +269,34 @@ def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
     return seen, None
 
 
-def _with_doubts(check: CaptureCheck, job: PlateJob, found: FoundPlate | None) -> CaptureCheck:
+def _with_coding(check: CaptureCheck, info: CaptureInfo) -> CaptureCheck:
+    """Say that a scan's densities stand on a gamma that nothing in the file confirms."""
+    if info.assumed_gamma is None:
+        return check
+    text = f"no colour profile in the scan: gamma {info.assumed_gamma:g} is assumed"
+    text += ", and every density goes with it"
+    remedy = "scan with a profile, or set [scan] gamma in session.toml to the scanner's (1: linear)"
+    return replace(
+        check, verdicts=(*check.verdicts, Verdict(Severity.NOTE, "coding", text, remedy))
+    )
+
+
+def _with_doubts(
+    check: CaptureCheck, job: PlateJob, info: CaptureInfo, found: FoundPlate | None
+) -> CaptureCheck:
     """Say what keeps conversion from cutting the plate out, while it can still be moved."""
     if found is None or not found.doubts or not job.settings.crop:
         return check
     text = f"{'; '.join(found.doubts)}, so that convert would keep the capture whole"
-    remedy = "move the plate or the camera and take it again, or give its corners in session.toml"
+    how = (
+        "move the plate and scan it again"
+        if info.kind is CaptureKind.SCAN
+        else "move the plate or the camera and take it again"
+    )
+    remedy = (
+        f"{how}, or give its corners in session.toml (two plates in one capture: list it twice, "
+        "each time with the corners of one)"
+    )
     return replace(check, verdicts=(Verdict(Severity.WARN, "plate", text, remedy), *check.verdicts))
 
 

@@ -122,7 +122,8 @@ def _light_lines(draft: SessionDraft) -> Iterable[str]:
     yield ""
     yield "[light]"
     yield "# The bare light box, same camera and lens settings as the plates. None: the light is"
-    yield "# estimated from the light box around each plate, and every result says so."
+    yield "# estimated from the light box around each plate, and every result says so; scans count"
+    yield "# from the bare light beside the plate, or else from the scanner's white."
     yield from _file_list("blank", settings.blank, draft.remarks)
     yield "# Captures with the lens cap on. None: the black level the files state is used."
     yield from _file_list("dark", settings.dark, draft.remarks)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from platebench.errors import PlateError, SessionFolderError
+from platebench.image import CaptureKind
 from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.plate_names import fault_of_capture
 from platebench.progress import Progress
@@ -270,6 +271,10 @@ def _remark(look: CaptureLook) -> str:
         parts.append(f"f/{round(info.f_number, 1):g}")
     if info.iso:
         parts.append(f"ISO {info.iso:g}")
+    if info.kind is CaptureKind.SCAN and info.ppi:
+        parts.append(f"{info.ppi:g} ppi")
+    if info.assumed_gamma is not None:
+        parts.append("no colour profile")
     return ", ".join(parts)
 
 

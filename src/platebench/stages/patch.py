@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.image import PlateImage
-from platebench.stages.rounding import TWO_THIRDS, left_in_mean, rounding_error
+from platebench.stages.code_rounding import TWO_THIRDS, left_in_mean, rounding_error
 from platebench.stages.scan_noise import lost_in_black
 from platebench.stages.site_noise import GREY, SiteNoise
 from platebench.stages.smooth_field import site_classes

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import correlate1d
 from scipy.special import chdtri, ndtr
 
+from platebench.stages.code_rounding import noise_of_scatter
 from platebench.stages.noise_model import BLOCK, sample_blocks
-from platebench.stages.rounding import noise_of_scatter
 
 Doubles = NDArray[np.float64]
 Floats = NDArray[np.float32]

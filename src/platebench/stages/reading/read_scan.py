@@ -86,7 +86,7 @@ def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
         raise CaptureError(path, what, FREE_MEMORY) from error
 
 
-def _info(path: Path, header: ScanHeader, notes: tuple[str, ...]) -> CaptureInfo:
+def _info(path: Path, header: ScanHeader, notes: tuple[str, ...], gamma: float) -> CaptureInfo:
     fields = header.fields
     names = ("camera", "taken", "exposure_s", "f_number", "iso", "focal_length_mm", "ppi")
     return CaptureInfo(
@@ -94,6 +94,7 @@ def _info(path: Path, header: ScanHeader, notes: tuple[str, ...]) -> CaptureInfo
         kind=CaptureKind.SCAN,
         orientation=fields.get("orientation", 1),
         block_step=header.block_step,
+        assumed_gamma=gamma if header.profile is None and header.transfer is None else None,
         notes=notes,
         **{name: fields.get(name) for name in names},
     )
@@ -127,7 +128,7 @@ def _frame(path: Path, header: ScanHeader, pixels: NDArray[Any], scan: ScanSetti
         pattern=MONO_PATTERN,
         black=np.zeros((3,) if counts.ndim == 3 else (1, 1), np.float32),
         white=float(_FULL_CODE),
-        info=_info(path, header, tuple(notes)),
+        info=_info(path, header, tuple(notes), scan.gamma),
         curve=None if common is None else (common * FULL_SCALE).astype(np.float32),
     )
 
