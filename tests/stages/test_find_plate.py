@@ -217,6 +217,23 @@ def test_dark_line_at_the_rim():
         assert error_percent(found, truth) < CLOSE_PERCENT
 
 
+@pytest.mark.parametrize("gap_px", [2.8, 3.0])
+def test_narrow_gap_of_light_before_a_dark_rim_is_doubted(gap_px):
+    """Light 2.5 blurs wide between holder and glass looks like a rebate seen by a sharper lens."""
+    camera = replace(plain(cfa="MONO"), fill=0.7, blur_px=1.2)
+    a_mm = 0.7 * 450 / 90  # pixels: the short side fills as much of the short side of the frame
+    plate = PlateModel(
+        size_mm=(90.0, 120.0),
+        rebate_mm=(3.3, 3.3, 3.3, 3.3),
+        curve=replace(PlateModel().curve, base_fog=0.2),
+        edge_mm=4.0 / a_mm,
+        edge_density=0.57,
+    )
+    box = LightBox(surround="holder", gap_mm=gap_px / a_mm, holder_mm=8.0)
+    image, _ = photograph(plate, box, camera)
+    assert any("bare light or a narrow rebate" in doubt for doubt in find_plate(image).doubts)
+
+
 @pytest.mark.parametrize("surround", ["bright", "dark"])
 def test_thin_plate(surround):
     # Densities from 0.10 to about 0.4.
