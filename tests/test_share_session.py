@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,6 +15,8 @@ from PIL import Image
 from platebench.cli import main
 from platebench.errors import SessionFolderError
 from platebench.log_entry import LogEntry
+from platebench.progress import NullProgress
+from platebench.review import makers
 from platebench.session import share_session as share_session_module
 from platebench.session.convert_session import convert_session
 from platebench.session.share_session import ShareWishes, caption_lines, share_session
@@ -133,3 +136,6 @@ def test_a_plate_kept_whole_is_shared_without_the_empty_light_box_and_says_so(
         assert whole.size == (400, 300)
     document = json.loads(CliRunner().invoke(main, [*asked, "--json"]).stdout)
     assert document["notes"] == [made.note()]
+    table = SimpleNamespace(folder=folder, output=folder / "converted")
+    said = makers.share(table, {"plate": "wide", "edge": True})(NullProgress())  # type: ignore[arg-type]
+    assert said[0].startswith("picture: ") and said[1:] == [made.note()]
