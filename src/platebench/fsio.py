@@ -177,6 +177,29 @@ def remove_file(path: Path) -> None:
         raise write_error(path, error) from error
 
 
+def move_file(path: Path, to: Path) -> bool:
+    """Rename a file within its folder, for good before anything else is written.
+
+    Returns
+    -------
+    bool
+        False, and nothing has happened, where there is no such file.
+
+    Raises
+    ------
+    WriteError
+        If the system refuses.
+    """
+    try:
+        path.replace(to)
+        _sync_folder(to.parent)
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise write_error(path, error) from error
+    return True
+
+
 def remove_unfinished(folder: Path, *, older_than_s: float = 0.0) -> None:
     """Remove temporary files and folders that a killed process left, at least so old."""
     for leftover in folder.glob(f"{UNFINISHED}*"):

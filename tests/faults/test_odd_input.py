@@ -21,7 +21,7 @@ from platebench.cli.options import size_in_bytes
 from platebench.errors import ExitCode, NoAccessError, WriteError
 from platebench.exposing.develop_log import Developed, append_to_log, read_log
 from platebench.exposing.processing import StepDone
-from platebench.fsio import atomic_write, read_at_most
+from platebench.fsio import UNFINISHED, atomic_write, read_at_most
 from platebench.session.convert_session import convert_session
 from platebench.session.record import read_record
 from platebench.session.share_session import ShareWishes, share_session
@@ -341,6 +341,29 @@ def test_a_record_with_a_number_that_is_none_is_as_good_as_none(session: Path, v
     path.write_text(text)
     assert read_record(path) == {}
     assert run("share", session) == (ExitCode.OK, "")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="limits set the POSIX way")
+@pytest.mark.parametrize("name", ["convert", "master"])
+def test_records_outlast_a_run_for_which_there_is_no_room(session: Path, name: str) -> None:
+    """What was converted is still known to be, though no record could be written again."""
+    import resource
+
+    run("master", session, "--jobs", "1")
+    before = tree(session)
+    records = [key for key in before if key.endswith("wide.json")]
+    assert len(records) == 2
+    least = min((session / key).stat().st_size for key in records) // 2
+    done = subprocess.run(
+        command(name, session, "--force", "--jobs", "1"),
+        capture_output=True,
+        env=environment(),
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (least, least)),
+    )
+    assert done.returncode == ExitCode.OUTPUT
+    after = tree(session)
+    assert {key: after.get(key) for key in records} == {key: before[key] for key in records}
+    assert not list(session.rglob(f"{UNFINISHED}*"))
 
 
 def test_a_folder_that_may_not_be_read_is_no_wrong_use(

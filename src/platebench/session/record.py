@@ -18,7 +18,7 @@ from typing import Any
 
 from platebench import __version__
 from platebench.errors import WriteError
-from platebench.fsio import atomic_write, hash_file, remove_file, size_of
+from platebench.fsio import UNFINISHED, atomic_write, hash_file, move_file, size_of
 from platebench.outputs.tiff import origin_of
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.progress import NullProgress, Progress
@@ -223,7 +223,8 @@ def record_aside(path: Path, picture: Path) -> Iterator[None]:
     """Take a plate's record away while its files are replaced; put it back if they were not.
 
     Whoever is killed in between leaves a picture with our Software tag and no record, which is
-    made again; with the old record it would look as if somebody had changed it.
+    made again; with the old record it would look as if somebody had changed it. It is renamed, not
+    written again: that takes no room on a full disk.
 
     Parameters
     ----------
@@ -237,20 +238,20 @@ def record_aside(path: Path, picture: Path) -> Iterator[None]:
     WriteError
         If it cannot be taken away.
     """
-    try:
-        record = path.read_bytes()
-    except OSError:
+    aside = path.with_name(f"{UNFINISHED}{path.name}")
+    if not path.is_file() or not move_file(path, aside):
         yield
         return
     before = _stamp(picture)
-    remove_file(path)
     try:
         yield
     except BaseException:
         if _stamp(picture) == before:
-            with suppress(WriteError), atomic_write(path) as stream:
-                stream.write(record)
+            with suppress(WriteError):
+                move_file(aside, path)
         raise
+    finally:
+        aside.unlink(missing_ok=True)
 
 
 def write_json(path: Path, document: Mapping[str, Any]) -> None:
