@@ -87,6 +87,37 @@ def read_csv_table(path: Path) -> CsvTable:
     return CsvTable(path=path, headings=first[1], rows=tuple(rows))
 
 
+def read_numbers(text: str, headings: Sequence[str]) -> list[tuple[float, ...]]:
+    r"""Return the numbers under some headings, row after row.
+
+    Decimal commas are fine where the separator is another.
+
+    Raises
+    ------
+    ValueError
+        If a heading or a number is missing, or a row has more cells than there are headings, as
+        decimal commas between commas make it.
+    csv.Error
+        If it is no table.
+
+    Examples
+    --------
+    >>> read_numbers("time_s;density\n15;0,25\n", ("density", "time_s"))
+    [(0.25, 15.0)]
+    """
+    said, separator = _separator_of(text)
+    reader = csv.reader(io.StringIO(said, newline=""), delimiter=separator, strict=True)
+    rows = [row for row in reader if any(cell.strip() for cell in row)]
+    if not rows:
+        return []
+    found = [cell.strip().casefold() for cell in rows[0]]
+    places = [found.index(heading) for heading in headings]
+    if any(not max(places) < len(row) <= len(found) for row in rows[1:]):
+        raise ValueError("cells and headings differ in number")
+    point = str.maketrans("" if separator == "," else ",", "" if separator == "," else ".")
+    return [tuple(float(row[place].translate(point)) for place in places) for row in rows[1:]]
+
+
 def column_letter(index: int) -> str:
     """Return a column's name in a spreadsheet.
 
@@ -120,7 +151,8 @@ def _text(path: Path) -> str:
 def _numbered_rows(path: Path, text: str) -> Iterator[tuple[int, tuple[str, ...]]]:
     said, separator = _separator_of(text)
     skipped = text.count("\n", 0, len(text) - len(said))
-    reader = csv.reader(io.StringIO(said, newline=""), delimiter=separator)
+    # Strict: a quote that is never closed would swallow all rows after it.
+    reader = csv.reader(io.StringIO(said, newline=""), delimiter=separator, strict=True)
     try:
         for number, cells in enumerate(reader, 1 + skipped):
             row = tuple(cell.strip() for cell in cells)

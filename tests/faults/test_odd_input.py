@@ -333,6 +333,41 @@ def test_strips_that_say_nothing(tmp_path: Path, densities: tuple[object, ...], 
     assert code == ExitCode.INPUT and f"strip.csv {said}" in told
 
 
+STRIP = [
+    "time_s,density",
+    *(f"{2.0**n},{d}" for n, d in enumerate((0.01, 0.3, 0.9, 1.4, 1.4, 1.4))),
+]
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_a_strip_as_a_spreadsheet_with_decimal_commas_saves_it(
+    tmp_path: Path, separator: str
+) -> None:
+    told = []
+    for lines in (STRIP, [s.replace(",", separator).replace(".", ",") for s in STRIP]):
+        (tmp_path / "strip.csv").write_text("\n".join(lines), encoding="utf-8-sig")
+        result = CliRunner().invoke(main, ["printing-time", str(tmp_path / "strip.csv"), "--json"])
+        assert result.exit_code == ExitCode.OK, result.stderr
+        told.append(result.stdout)
+    assert told[0] == told[1]
+
+
+@pytest.mark.parametrize("row", ["15,0,0,1", "15", '15,"1.2'])
+def test_rows_that_do_not_fit_their_headings_are_not_read_as_they_come(
+    tmp_path: Path, row: str
+) -> None:
+    """15,0,0,1 is 15.0 and 0.1 between commas, and would pass for 15 and 0."""
+    (tmp_path / "strip.csv").write_text("\n".join((STRIP[0], row, *STRIP[5:])))
+    code, said = run("printing-time", tmp_path / "strip.csv")
+    assert code == ExitCode.INPUT and "write the columns time_s,density" in said
+
+
+def test_a_quote_that_is_not_closed_swallows_no_rows(session: Path) -> None:
+    (session / "plates.csv").write_text('plate id,title\nwide,"The mill\ntall,The lake\n')
+    code, said = run("convert", session, "--jobs", "1")
+    assert code == ExitCode.SETTINGS and "plates.csv is no table: " in said
+
+
 @pytest.mark.parametrize("value", ["NaN", "Infinity", "1e999"])
 def test_a_record_with_a_number_that_is_none_is_as_good_as_none(session: Path, value: str) -> None:
     path = session / "converted" / "plates" / "wide.json"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from platebench.csv_table import read_numbers
 from platebench.errors import ReadingsError
 from platebench.fsio import read_at_most
 from platebench.printing.print_response import PrintResponse
@@ -51,11 +52,10 @@ def scale_through_film(path: Path, response: PrintResponse) -> ExposureScale | N
         content = read_at_most(path, LARGEST_TABLE)
         if content is None:
             raise ReadingsError(path, "is too large for a film", "check that it is the file")
-        lines = content.decode("utf-8-sig").splitlines()
-        rows = [(float(r["ink"]), float(r["density"])) for r in csv.DictReader(lines)]
+        rows = read_numbers(content.decode("utf-8-sig"), ("ink", "density"))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ReadingsError(path, "cannot be read as a CSV table", _REMEDY) from error
-    except (KeyError, TypeError, ValueError) as error:
+    except ValueError as error:
         raise ReadingsError(path, "is no table of ink and density", _REMEDY) from error
     if len(rows) < _FEWEST or not np.isfinite(rows).all():
         raise ReadingsError(path, f"lists {len(rows)} patches", _REMEDY)

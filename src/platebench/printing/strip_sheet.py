@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from platebench.csv_table import read_numbers
 from platebench.errors import ChartError, ReadingsError
 from platebench.fsio import read_at_most
 from platebench.outputs.proof_page import Box
@@ -150,13 +151,12 @@ def read_strip_table(path: Path, *, tolerance: float = TOLERANCE) -> PrintingTim
         content = read_at_most(path, LARGEST_TABLE)
         if content is None:
             raise ReadingsError(path, "is too large for a strip", "check that it is the file")
-        rows = list(csv.DictReader(content.decode("utf-8-sig").splitlines()))
-        times = [float(row["time_s"]) for row in rows]
-        density = [float(row["density"]) for row in rows]
+        rows = read_numbers(content.decode("utf-8-sig"), ("time_s", "density"))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ReadingsError(path, "cannot be read as a CSV table", _REMEDY) from error
-    except (KeyError, TypeError, ValueError) as error:
+    except ValueError as error:
         raise ReadingsError(path, "is no table of times and densities", _REMEDY) from error
+    times, density = [row[0] for row in rows], [row[1] for row in rows]
     if not all(abs(value) <= _DENSEST for value in density):
         what = f"holds a density beyond {_DENSEST:g}"
         raise ReadingsError(path, what, "densities are logarithms, such as 1.25")
