@@ -37,13 +37,20 @@ def light_of_bed(*, surround: float, bare: float) -> np.ndarray:
 
 
 def write_scan(
-    folder: Path, light: np.ndarray, *, name: str = "scan.tif", gamma: float = 2.2, bits: int = 16
+    folder: Path,
+    light: np.ndarray,
+    *,
+    name: str = "scan.tif",
+    gamma: float = 2.2,
+    bits: int = 16,
+    ppi: float | None = None,
 ) -> None:
     noise = np.random.default_rng(3).normal(0, 0.0005, light.shape)
     codes = np.clip(light + noise, 0, 1) ** (1 / gamma) * (2**bits - 1)
     pixels = np.rint(codes).astype(np.uint8 if bits == 8 else np.uint16)
     if name.endswith(".tif"):
-        tifffile.imwrite(folder / name, pixels, photometric="minisblack", metadata=None)
+        stated = {} if ppi is None else {"resolution": (ppi, ppi), "resolutionunit": "INCH"}
+        tifffile.imwrite(folder / name, pixels, photometric="minisblack", metadata=None, **stated)
     else:
         Image.fromarray(pixels).save(folder / name, quality=95)
 
@@ -146,3 +153,40 @@ def test_a_jpeg_says_that_its_errors_are_bounds(tmp_path: Path) -> None:
     for reading, truth in zip(done.readings, (BASE, DENSE), strict=True):
         assert reading.density is not None and reading.sigma is not None
         assert abs(reading.density - truth) < 3 * reading.sigma
+
+
+@pytest.mark.parametrize(
+    ("ppi", "named"),
+    # 400 x 300 pixels, arithmetic: 400 / 84.67 in = 120 mm, 300 / 84.67 in = 90 mm.
+    [(84.67, 'format = "9x12 cm"'), (100.0, 'format = "76 x 102 mm"')],
+)
+def test_the_scans_resolution_suggests_the_plates_size(
+    tmp_path: Path, ppi: float, named: str
+) -> None:
+    write_scan(tmp_path, light_of_bed(surround=1.0, bare=0.93), ppi=ppi)
+    session(tmp_path)
+    said = " ".join(line for c in check_session(tmp_path) for line in _said(c))
+    assert named in said
+    session(tmp_path, plates='[[plate]]\nid = "a"\nformat = "9x12 cm"\ncaptures = ["scan.tif"]\n')
+    said = " ".join(line for c in check_session(tmp_path) for line in _said(c))
+    assert "set format" not in said
+
+
+def test_a_step_is_known_no_better_than_it_is_even(tmp_path: Path) -> None:
+    """Grain is part of what a square holds, and an error of a step that should be even."""
+    rng = np.random.default_rng(6)
+    steps = np.repeat(np.linspace(0.2, 1.9, 12), 40)
+    light = np.full((260, 640), 10**-BASE)
+    light[60:160, 80:560] = 10 ** -steps[None]
+    grain = gaussian_filter(rng.normal(0, 1, light.shape), 1.0)
+    light *= 10 ** -(0.04 * grain / grain.std())
+    bed = np.full((380, 760), 0.93)
+    bed[60:320, 60:700] *= gaussian_filter(light, 0.8)
+    write_scan(tmp_path, bed)
+    session(tmp_path)
+    wedge = measure_session_plate(tmp_path, "a", wedge=True)
+    for reading in wedge.readings:
+        assert reading.spread is not None and reading.photon_sigma is not None
+        assert reading.photon_sigma > 0.0005  # grain of 0.04 D over some thousand pixels
+    middle = sorted(r.density for r in wedge.readings if r.density is not None)[1:-1]
+    assert np.diff(middle) == pytest.approx(np.diff(np.linspace(0.2, 1.9, 12))[0], abs=0.02)

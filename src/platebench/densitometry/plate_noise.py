@@ -44,3 +44,11 @@ def sites_to_read(view: PlateView, job: PlateJob) -> tuple[PlateImage, SiteNoise
         return view.image, noise
     top = frame.counts.max(axis=2) if frame.counts.ndim == 3 else frame.counts
     return replace(view.image, valid=np.asarray(top < frame.white, bool)), noise
+
+
+def notes_on_scan(view: PlateView, noise: SiteNoise) -> tuple[str, ...]:
+    """Return what a person should know of every reading of a scan; nothing of a raw."""
+    gamma = view.info.assumed_gamma
+    assumed = f"no colour profile in the scan: gamma {gamma or 0:g} assumed ([scan] gamma)"
+    notes = (None if gamma is None else assumed, view.light_note, noise.upper_bound)
+    return tuple(note for note in notes if note is not None)

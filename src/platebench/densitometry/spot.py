@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.densitometry.calibration import Calibration
-from platebench.densitometry.plate_noise import sites_to_read
+from platebench.densitometry.plate_noise import notes_on_scan, sites_to_read
 from platebench.errors import SpotError
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing, frame_plate
@@ -159,13 +159,7 @@ class Probe:
             )
         if self.view.stain is not None and self.view.stain.found:
             notes.append("the plate is stained: density is that of green")
-        gamma = self.view.info.assumed_gamma
-        if gamma is not None:
-            notes.append(f"no colour profile in the scan: gamma {gamma:g} assumed ([scan] gamma)")
-        if self.view.light_note is not None:
-            notes.append(self.view.light_note)
-        if self.noise.upper_bound is not None:
-            notes.append(self.noise.upper_bound)
+        notes += notes_on_scan(self.view, self.noise)
         if self.framing.whole:
             notes.append("the plate was not cut out: places are those of the whole capture")
         return tuple(notes)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from platebench.densitometry.spot import Probe, Spot, SpotReading, read_spots, reading_of
 from platebench.errors import SpotError
 from platebench.stages.find_tablet import FoundTablet, find_tablet
-from platebench.stages.patch import mapped, read_patch
+from platebench.stages.patch import evenness_error, mapped, read_patch
 
 WHOLE = (21, 31)  # steps of the common tablets
 
@@ -72,9 +72,22 @@ def read_wedge(
             np.sqrt(abs(np.linalg.det(np.stack([middle[1] - middle[0], middle[3] - middle[0]]))))
         )
         number = first + found.steps - 1 - place
-        steps.append((number, reading_of(probe, patch, float(x), float(y), side)))
-    fog_reading = None if fog is None else read_spots(probe, [fog])[0]
+        steps.append((number, _of_step(reading_of(probe, patch, float(x), float(y), side))))
+    fog_reading = None if fog is None else _of_step(read_spots(probe, [fog])[0])
     return WedgeReading(steps=tuple(steps[::-1]), fog=fog_reading, found=found, note=note)
+
+
+def _of_step(reading: SpotReading) -> SpotReading:
+    """Return a reading whose error is that of a step: grain is no error of a place, but of a step.
+
+    See :func:`platebench.stages.patch.evenness_error`.
+    """
+    uneven = evenness_error(reading.spread)
+    if reading.photon_sigma is None or reading.calibration_sigma is None:
+        return reading
+    sampled = max(reading.photon_sigma, uneven)
+    both = float(np.hypot(sampled, reading.calibration_sigma))
+    return replace(reading, photon_sigma=sampled, sigma=both)
 
 
 def _numbering(probe: Probe, found: FoundTablet, first_step: int | None) -> tuple[int, str]:

@@ -32,6 +32,7 @@ from platebench.quality import (
 from platebench.session.check_frames import CheckedFrames, check_frames
 from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
 from platebench.session.pool import run_all
+from platebench.session.scan_hints import scan_hints
 from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_jobs import EXPOSURE_BYTES_PER_PIXEL
@@ -243,7 +244,8 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
     if task.light_failed:
         check = asking_for_no_frames(check)
     check = _with_doubts(_with_calibration(check, job, frame), job, frame.info, seen.found)
-    check = _with_coding(check, frame.info)
+    hints = scan_hints(job, frame.info, seen.found)
+    check = replace(check, verdicts=(*check.verdicts, *hints))
     return check if trouble is None else failed(check, trouble, "plate")
 
 
@@ -267,18 +269,6 @@ def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
     except (InputError, CalibrationError) as error:
         return seen, error.with_traceback(None)  # which would hold the pictures
     return seen, None
-
-
-def _with_coding(check: CaptureCheck, info: CaptureInfo) -> CaptureCheck:
-    """Say that a scan's densities stand on a gamma that nothing in the file confirms."""
-    if info.assumed_gamma is None:
-        return check
-    text = f"no colour profile in the scan: gamma {info.assumed_gamma:g} is assumed"
-    text += ", and every density goes with it"
-    remedy = "scan with a profile, or set [scan] gamma in session.toml to the scanner's (1: linear)"
-    return replace(
-        check, verdicts=(*check.verdicts, Verdict(Severity.NOTE, "coding", text, remedy))
-    )
 
 
 def _with_doubts(

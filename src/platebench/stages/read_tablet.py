@@ -11,7 +11,14 @@ from platebench.errors import TabletError
 from platebench.image import PlateImage
 from platebench.stages.find_tablet import FoundTablet, find_tablet
 from platebench.stages.light import LEVEL_REFUSED
-from platebench.stages.patch import COLOURS, LN10, PatchReading, density_of, read_patch
+from platebench.stages.patch import (
+    COLOURS,
+    LN10,
+    PatchReading,
+    density_of,
+    evenness_error,
+    read_patch,
+)
 from platebench.stages.site_noise import SiteNoise
 from platebench.stages.tablet_comb import LEAST_STEPS
 
@@ -134,7 +141,7 @@ def _step(place: int, patch: PatchReading, level: float) -> StepReading:
     light = mean.transmittance / level
     # Dust and unevenness of the step itself count, where they exceed the noise of the photosites.
     spread = patch.spread or 0.0
-    tiles = spread * LN10 * max(light, 0.0) / np.sqrt(60.0)
+    tiles = evenness_error(spread) * LN10 * max(light, 0.0)
     sigma = max(mean.sigma / level, float(tiles))
     colours = {
         name: density_of(patch.colours[name].transmittance / level) if three else None
