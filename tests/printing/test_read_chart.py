@@ -45,8 +45,21 @@ def read(density: Density, folder: Path, **how: float | bool) -> ChartReading:
     return read_chart(save(folder / "print.tif", scan))
 
 
-def test_levels_are_those_of_the_noise_free_process(printed: Density, tmp_path: Path) -> None:
-    found = read(printed, tmp_path)
+@pytest.fixture(scope="module")
+def as_scanned(printed: Density, tmp_path_factory: pytest.TempPathFactory) -> ChartReading:
+    """What that print reads on an ordinary scan."""
+    return read(printed, tmp_path_factory.mktemp("ordinary"))
+
+
+@pytest.fixture(scope="module")
+def straight(printed: Density, tmp_path_factory: pytest.TempPathFactory) -> ChartReading:
+    """What it reads lying straight, without noise of the scanner."""
+    folder = tmp_path_factory.mktemp("straight")
+    return read(printed, folder, turn_deg=0.0, askew=0.0, noise=0.0)
+
+
+def test_levels_are_those_of_the_noise_free_process(as_scanned: ChartReading) -> None:
+    found = as_scanned
     truth = PROCESS.print_density(found.printed.ink)
     # Noise of a patch 0.02 D at most, four patches a level, unevenness taken off.
     assert np.abs(np.array(found.printed.density) - truth).max() < 0.03
@@ -66,18 +79,17 @@ def test_levels_are_those_of_the_noise_free_process(printed: Density, tmp_path: 
     ids=str,
 )
 def test_however_it_lies_it_reads_the_same(
-    how: dict[str, float], printed: Density, tmp_path: Path
+    how: dict[str, float], printed: Density, straight: ChartReading, tmp_path: Path
 ) -> None:
-    straight = read(printed, tmp_path, turn_deg=0.0, askew=0.0, noise=0.0)
     other = read(printed, tmp_path, **how)
     away = np.array(other.printed.density) - np.array(straight.printed.density)
     assert np.abs(away).max() < 0.01
 
 
-def test_unevenness_is_found_and_told(printed: Density, tmp_path: Path) -> None:
+def test_unevenness_is_found_and_told(as_scanned: ChartReading, tmp_path: Path) -> None:
     even = simulate_print(draw_chart(CHART, PPI).codes(), PPI, PROCESS, seed=4, faults=NO_FAULTS)
     assert read(even, tmp_path).evened.evenness < 0.01
-    assert read(printed, tmp_path).evened.evenness > 0.03
+    assert as_scanned.evened.evenness > 0.03
 
 
 def test_colours_are_read_as_luminance(printed: Density, tmp_path: Path) -> None:
@@ -116,11 +128,13 @@ def test_damaged_patches_are_left_out_and_named(printed: Density, tmp_path: Path
     assert np.abs(np.array(found.printed.density) - truth).max() < 0.03
 
 
-def test_a_hair_across_a_patch_does_not_count(printed: Density, tmp_path: Path) -> None:
+def test_a_hair_across_a_patch_does_not_count(
+    printed: Density, as_scanned: ChartReading, tmp_path: Path
+) -> None:
     hairy = printed.copy()
     cv2.line(hairy, (200, 300), (500, 420), 1.6, 2)
     away = np.array(read(hairy, tmp_path).printed.density)
-    away -= np.array(read(printed, tmp_path).printed.density)
+    away -= np.array(as_scanned.printed.density)
     assert np.abs(away).max() < 0.01
 
 
@@ -209,23 +223,25 @@ def test_a_blotched_print(printed: Density, tmp_path: Path) -> None:
     assert "too uneven or damaged" in refused(lambda: read(blotched, tmp_path))
 
 
-def test_another_chart_than_the_one_named(printed: Density, tmp_path: Path) -> None:
-    response_chart = replace(corrected_chart_of(printed, tmp_path), made_for="own")
+def test_another_chart_than_the_one_named(
+    printed: Density, as_scanned: ChartReading, tmp_path: Path
+) -> None:
+    response_chart = replace(corrected_chart_of(as_scanned), made_for="own")
     path = save(tmp_path / "print.tif", simulate_scan(printed, PPI, seed=4))
     assert "the chart named is" in refused(lambda: read_chart(path, response_chart))
 
 
-def test_a_second_pass_without_its_chart(printed: Density, tmp_path: Path) -> None:
-    chart = corrected_chart_of(printed, tmp_path)
+def test_a_second_pass_without_its_chart(as_scanned: ChartReading, tmp_path: Path) -> None:
+    chart = corrected_chart_of(as_scanned)
     sheet = draw_chart(chart, PPI)
     density = simulate_print(sheet.codes(), PPI, PROCESS, seed=4, faults=CLEAN)
     assert "--chart FILE" in refused(lambda: read(density, tmp_path))
 
 
-def corrected_chart_of(printed: Density, folder: Path):  # type: ignore[no-untyped-def]
+def corrected_chart_of(reading: ChartReading):  # type: ignore[no-untyped-def]
     from platebench.printing.fit_response import fit_response
 
-    return corrected_chart(fit_response([read(printed, folder).printed]).response, "own", 51)
+    return corrected_chart(fit_response([reading.printed]).response, "own", 51)
 
 
 def test_a_test_strip(tmp_path: Path) -> None:
