@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
+from scipy.ndimage import gaussian_filter
 
 from platebench.densitometry.spot import Spot, open_probe, read_spots
 from platebench.plate_job import PlateJob
@@ -110,3 +113,29 @@ def test_a_rectangle_has_its_size_in_millimetres(stained: ReviewTable) -> None:
     told = read_rectangle(shown, "positive", box)
     assert told is not None
     assert told["width_mm"] == pytest.approx(108, rel=0.01)
+
+
+def test_rounding_of_8_bits_is_in_the_error(tmp_path: Path) -> None:
+    """Even fields of a scan without noise, gamma 2.2: each mean is off by up to half a code."""
+    densities = np.random.default_rng(2).uniform(0.3, 2.3, (8, 10))
+    light = np.full((560, 680), 0.95)
+    light[40:520, 40:640] = 0.95 * 10 ** -np.kron(densities, np.ones((60, 60)))
+    light = gaussian_filter(light, 0.8)
+    codes = np.rint(light ** (1 / 2.2) * 255).astype(np.uint8)
+    Image.fromarray(codes).save(tmp_path / "scan.tif")
+    plate = '[[plate]]\nid = "a"\ncaptures = ["scan.tif"]\n'
+    (tmp_path / "session.toml").write_text(plate)
+    shown = ReviewTable(tmp_path).shown("a")
+    # Bare light, from which densities count, reads the nearest code: that is common to all fields.
+    bare = (np.rint(0.95 ** (1 / 2.2) * 255) / 255) ** 2.2 / 0.95
+    assert shown.pixels.found.surround == "bright"
+    errors, stated = [], []
+    for row in range(8):
+        for column in range(10):
+            top, left = 60 + 60 * row, 60 + 60 * column
+            told = read_rectangle(shown, "captured", (top, left, top + 20, left + 20))
+            assert told is not None and told["density"] is not None
+            errors.append(told["density"] - densities[row, column] - np.log10(bare))
+            stated.append(told["sigma"])
+    share = np.mean(np.abs(errors) <= np.array(stated) + 0.0005)  # both are told to 0.001 D
+    assert 0.6 < share <= 0.95 and min(stated) > 0

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from platebench.convert import measure_view, true_transmittance
 from platebench.densitometry.calibration import Calibration
 from platebench.densitometry.spot import PLAIN, light_sigma
+from platebench.image import CaptureKind
 from platebench.look import PlateView, look_at_plate
 from platebench.plate_job import PlateJob
 from platebench.stages.bands import bands
@@ -30,6 +31,7 @@ from platebench.stages.measure import PlateDensities
 
 BAND_ROWS = 256  # a multiple of every pattern's rows
 CLIPPED = 65535  # code of a site that clipped; no light codes as high
+_EIGHT_BITS = 256
 SMALLEST_LEVEL = 400  # long side, pixels, below which no further level is kept
 
 Codes = NDArray[np.uint16]
@@ -98,6 +100,8 @@ class PlatePixels:
         glare alone.
     light_sigma : float
         How well the bare light is known at a place, D.
+    counted : ndarray of uint16, shape (n,), or None
+        The codes there are in a grey scan of 8 bits; None where they are many.
     blue : BlueLight or None
         How blue light sees the plate; None for neutral silver.
     doubts : tuple of str
@@ -111,6 +115,7 @@ class PlatePixels:
     calibrated: bool
     errors: Calibration
     light_sigma: float
+    counted: Codes | None
     blue: BlueLight | None
     doubts: tuple[str, ...]
 
@@ -142,14 +147,16 @@ def load_pixels(job: PlateJob) -> PlatePixels:
     stain, blue = view.stain, None
     if stain is not None and stain.found:
         blue = BlueLight(share=stain.blue_share, gains=stain.blue_gains)
+    codes = _codes(view)
     return PlatePixels(
-        levels=half_sizes(_codes(view)),
+        levels=half_sizes(codes),
         found=view.found,
         density=density.astype(np.float32),
         densities=densities,
         calibrated=view.calibration is not None,
         errors=view.calibration or replace(PLAIN, glare_sigma=own),
         light_sigma=light_sigma(view.light),
+        counted=_few(codes) if view.info.kind is CaptureKind.SCAN else None,
         blue=blue,
         doubts=view.doubts,
     )
@@ -166,6 +173,13 @@ def _codes(view: PlateView) -> Codes:
         if band.valid is not None:
             part[~band.valid] = CLIPPED
     return codes
+
+
+def _few(codes: Codes) -> Codes | None:
+    """Return the codes there are, if they are no more than 8 bits can tell."""
+    values = np.unique(codes[::3, ::2])
+    values = values[values != CLIPPED]
+    return values if 2 <= len(values) <= _EIGHT_BITS else None
 
 
 def half_sizes(codes: Codes) -> tuple[Codes, ...]:

@@ -11,6 +11,7 @@ from platebench.plate_job import PrintingEnds
 from platebench.review.layers import Layer, Shown
 from platebench.review.plate_pixels import CLIPPED, Codes, Doubles
 from platebench.rounding import rounded
+from platebench.stages.code_rounding import TWO_THIRDS
 from platebench.stages.density import MAX_DENSITY, code_from_transmittance, transmittance_of_codes
 from platebench.stages.measure import BIN_EDGES
 
@@ -25,9 +26,9 @@ def read_rectangle(
 ) -> dict[str, Any] | None:
     """Return the density of a rectangle of a layer, with its standard error.
 
-    The error is that of the sites' scatter (picture, grain and noise), of the calibration or the
-    glare, and of the light together, as in :mod:`platebench.densitometry.spot`. Sites that clipped
-    are left out.
+    The error is that of the sites' scatter (picture, grain and noise), of rounding in grey scans of
+    8 bits, of the calibration or the glare, and of the light together, as in
+    :mod:`platebench.densitometry.spot`. Sites that clipped are left out.
 
     Parameters
     ----------
@@ -78,12 +79,27 @@ def read_rectangle(
         least = max(mean + 2 * scatter, 10.0**-MAX_DENSITY)
         return told | {"at_least": rounded(-float(np.log10(least)), 2)}
     systematic = np.hypot(float(pixels.errors.density_sigma(density)), pixels.light_sigma)
+    scatter = float(np.hypot(scatter, _rounding(shown, seen, light)))
     sigma = float(np.hypot(scatter / mean / _LN10, systematic))
     return told | {
         "density": rounded(density, 3),
         "sigma": rounded(sigma, 3),
         "printing": rounded(_to_blue(shown, seen, density, middle), 3),
     }
+
+
+def _rounding(shown: Shown, codes: Codes, light: Doubles) -> float:
+    """Return what rounding to 8 bits leaves in a mean, of values on about one code.
+
+    See :mod:`platebench.stages.code_rounding`; the bound for no noise is taken.
+    """
+    counted = shown.pixels.counted
+    if counted is None:
+        return 0.0
+    at = int(np.clip(np.searchsorted(counted, np.median(codes)), 1, len(counted) - 1))
+    above, below = 10.0 ** -shown.pixels.density[counted[at - 1 : at + 1]].astype(np.float64)
+    step = abs(float(above - below))
+    return TWO_THIRDS * step / float(np.sqrt(12)) if light.std() < step / 2 else 0.0
 
 
 def _to_blue(shown: Shown, codes: Codes, density: float, middle: tuple[float, float]) -> float:
