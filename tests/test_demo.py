@@ -11,7 +11,7 @@ import rawpy
 from platebench.demo import with_makers_notes, write_demo_session
 from platebench.demo_log import demo_plate_log
 from platebench.errors import WriteError
-from platebench.plate_log import load_plate_log
+from platebench.plate_log.read_log import load_plate_log
 from platebench.settings import PlateSettings, SessionSettings
 
 

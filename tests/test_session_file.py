@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from platebench.checked_table import LARGEST_FILE
 from platebench.errors import (
     BadSettingError,
     BadSettingsError,
     SessionFolderError,
     SettingsFileError,
 )
+from platebench.files.checked_table import LARGEST_FILE
 from platebench.plate_names import LONGEST_ID, fault_of_capture, fault_of_id, folded_id
 from platebench.session.session_file import PLATE_KEYS, load_session, session_from_toml
 from platebench.settings import PlateSettings, ScanSettings, SessionSettings

@@ -14,7 +14,7 @@ from platebench.cli import main
 from platebench.errors import BadSettingsError, SettingsFileError
 from platebench.exposing.develop_log import Developed, append_to_log, read_log
 from platebench.exposing.processing import StepDone
-from platebench.plate_log import load_plate_log
+from platebench.plate_log.read_log import load_plate_log
 from platebench.session.convert_session import convert_session
 from platebench.session.session_log import load_session_log, write_template
 

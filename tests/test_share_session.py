@@ -14,7 +14,7 @@ from PIL import Image
 
 from platebench.cli import main
 from platebench.errors import SessionFolderError
-from platebench.log_entry import LogEntry
+from platebench.plate_log.entry import LogEntry
 from platebench.progress import NullProgress
 from platebench.review import makers
 from platebench.session import share_session as share_session_module

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from platebench.csv_table import write_csv_rows
-from platebench.plate_log_cells import COLUMNS
+from platebench.files.csv_table import write_csv_rows
+from platebench.plate_log.cells import COLUMNS
 
 _OWN_COLUMN = "shelf"
 _BATCH_14 = {

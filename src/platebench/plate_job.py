@@ -19,7 +19,7 @@ from platebench.settings import PlateSettings, ScanSettings
 
 if TYPE_CHECKING:
     from platebench.densitometry.calibration import Calibration
-    from platebench.log_entry import LogEntry
+    from platebench.plate_log.entry import LogEntry
     from platebench.stages.light import Dark, Light
     from platebench.stages.tone import ToneProfile
 

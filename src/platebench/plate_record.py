@@ -8,10 +8,10 @@ from typing import Any
 from platebench import __version__
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing
-from platebench.log_entry import LogEntry
 from platebench.look import PlateView, relative
 from platebench.outputs.xmp import PictureNote
 from platebench.plate_job import PlateJob, PrintingEnds
+from platebench.plate_log.entry import LogEntry
 from platebench.rounding import rounded
 from platebench.stages.light import Uniformity
 from platebench.stages.measure import PlateDensities

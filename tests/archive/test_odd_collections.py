@@ -23,7 +23,7 @@ from platebench.archive.pack_session import pack_session
 from platebench.archive.verify import verify_package
 from platebench.cli import main
 from platebench.errors import CollectionError, ExitCode, WriteError
-from platebench.one_writer import sole_run
+from platebench.files.one_writer import sole_run
 
 from ..session_files import tree
 from .conftest import NOW

@@ -454,7 +454,7 @@ def test_print_plate_takes_no_file_away_that_another_run_is_writing(session: Pat
     """Its tidying up waits until whoever holds the folder has let go."""
     from threading import Timer
 
-    from platebench.one_writer import only_writer
+    from platebench.files.one_writer import only_writer
     from platebench.progress import NullProgress
 
     folder = session / "test-strips"

@@ -17,7 +17,7 @@ from platebench.archive.collection import Collection, find_packages, is_folder
 from platebench.archive.package_tree import NO_PACKAGE
 from platebench.archive.verify import verify_package
 from platebench.errors import ExitCode, PackageError
-from platebench.one_writer import sole_run
+from platebench.files.one_writer import sole_run
 from platebench.printing.process import Process
 from platebench.progress import Progress, working
 

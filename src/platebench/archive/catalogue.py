@@ -31,8 +31,8 @@ from platebench.archive.collection import (
     find_packages,
     is_folder,
 )
+from platebench.files.one_writer import sole_run
 from platebench.fsio import UNFINISHED, write_error
-from platebench.one_writer import sole_run
 from platebench.printing.process import Process
 from platebench.progress import Progress, working
 

@@ -15,7 +15,7 @@ from platebench import __version__
 from platebench.archive.manifest import LARGEST_TAG_FILE, MADE_WITH, parse_tags
 from platebench.archive.package_tree import read_small
 from platebench.archive.pixels import recipe_of
-from platebench.plate_dates import plate_date
+from platebench.plate_log.dates import plate_date
 from platebench.plate_names import fault_of_id
 from platebench.printing.advice import Verdict, advise_plate
 from platebench.printing.plate_range import plate_range_of

@@ -21,12 +21,12 @@ from platebench.archive.package_writer import PackageWriter, PackedFile, new_pac
 from platebench.archive.recipe import recipe_bytes
 from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
 from platebench.errors import ArchiveError, WriteError
-from platebench.events import Event, events_to_json
 from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
 from platebench.fsio import check_room, make_folder, remove_unfinished, size_of
-from platebench.master import master_plate
+from platebench.master.events import Event, events_to_json
+from platebench.master.make_master import master_plate
 from platebench.plate_job import PlateJob
-from platebench.plate_log import FILE_NAME as PLATE_LOG
+from platebench.plate_log.read_log import FILE_NAME as PLATE_LOG
 from platebench.plate_names import fault_of_id
 from platebench.progress import NullProgress, Progress, working
 from platebench.session.convert_session import shared_ends

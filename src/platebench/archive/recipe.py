@@ -15,11 +15,11 @@ from typing import Any
 
 from platebench.archive.package_writer import PackedFile
 from platebench.archive.pixels import pixels_to_json
-from platebench.checked_table import as_number
 from platebench.densitometry.calibration import Calibration, calibration_from_json
 from platebench.errors import PackageError
-from platebench.log_entry import LogEntry, entry_from_json
+from platebench.files.checked_table import as_number
 from platebench.plate_job import PlateJob, PrintingEnds
+from platebench.plate_log.entry import LogEntry, entry_from_json
 from platebench.session.record import json_for_people
 from platebench.session.session_file import session_from_toml
 from platebench.settings import PlateSettings, SessionSettings

@@ -21,7 +21,7 @@ from platebench.archive.recipe import Recipe, read_recipe
 from platebench.archive.verify import PAYLOAD
 from platebench.errors import ArchiveError, ExitCode, PackageError, PlateError, WriteError
 from platebench.fsio import make_empty_folder
-from platebench.master import master_plate
+from platebench.master.make_master import master_plate
 from platebench.outputs.tiff_pixels import pixel_digest
 from platebench.plate_job import POSITIVES, PREVIEWS, PlateJob
 from platebench.progress import NullProgress, Progress, working

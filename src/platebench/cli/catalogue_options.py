@@ -45,7 +45,7 @@ def _days(context: click.Context, parameter: click.Parameter, value: str | None)
     """Return first and last day of a date in EDTF."""
     if value is None:
         return None
-    from platebench.plate_dates import plate_date
+    from platebench.plate_log.dates import plate_date
 
     try:
         known = plate_date(value)

@@ -75,7 +75,7 @@ def command(
     plates are drawn as a family and compared with the first.
     """
     from platebench.cli.show_curve import show_curves
-    from platebench.own_files import refuse_foreign
+    from platebench.files.own_files import refuse_foreign
     from platebench.sensitometry.curve_job import OUTPUT_NAME, curve_files, curves_of, write_curves
     from platebench.sensitometry.step_files import load_tablet
     from platebench.session.originals import refuse_folder_of_captures

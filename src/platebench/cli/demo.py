@@ -40,7 +40,7 @@ def command(
     from platebench.demo import with_makers_notes, write_demo_session
     from platebench.demo_log import demo_plate_log
     from platebench.fsio import atomic_write, make_empty_folder
-    from platebench.plate_log import FILE_NAME
+    from platebench.plate_log.read_log import FILE_NAME
     from platebench.session.convert_session import convert_session
     from platebench.session.draft_file import write_draft
     from platebench.session.drafting import draft_session

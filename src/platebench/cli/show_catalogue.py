@@ -58,7 +58,7 @@ def _show_closed(closed: Sequence[tuple[str, str]], then: str) -> None:
 
 def show_found(found: Found) -> None:
     """List plates, a line each: where, what, when, and its densities."""
-    from platebench.plate_dates import date_in_words
+    from platebench.plate_log.dates import date_in_words
 
     for plate in found.plates:
         parts = [plate["title"], date_in_words(plate["date"]), plate["place"]]

@@ -64,7 +64,7 @@ def show_developed(
     developed: Developed, steps: Sequence[Step], log: Path | None, *, quiet: bool
 ) -> None:
     """Print what was noted against what was aimed at, warnings, and the cautions."""
-    from platebench.exposing.camera_time import time_in_words
+    from platebench.camera_time import time_in_words
     from platebench.exposing.develop_log import warnings_of
 
     for warning in warnings_of(developed, steps):

@@ -74,7 +74,7 @@ def _told(exposure: Exposure) -> str:
     if abs(off) > _TOLD_OFF:
         told += f" ({abs(off):.1f} stops {'more' if off > 0 else 'less'} than wanted)"
     if exposure.given_s > exposure.metered_s * 1.005:
-        from platebench.exposing.camera_time import camera_time
+        from platebench.camera_time import camera_time
 
         told += f", for {camera_time(exposure.metered_s)} without reciprocity failure"
     return told

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from platebench.csv_table import CellProblems, read_csv_table
 from platebench.errors import SettingsFileError
 from platebench.exposing.processing import STEP_NAMES, STEPS, Step, StepDone, check_step
+from platebench.files.csv_table import CellProblems, read_csv_table
+from platebench.files.one_writer import only_writer
 from platebench.fsio import atomic_write, write_error
-from platebench.log_entry import StepNoted
-from platebench.one_writer import only_writer
+from platebench.plate_log.entry import StepNoted
 from platebench.progress import NullProgress
 
 FILE_NAME = "developing.csv"  # in a session folder, beside the plate log

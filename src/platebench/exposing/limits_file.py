@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from platebench.checked_table import CheckedTable, read_toml
 from platebench.errors import SettingsFileError
 from platebench.exposing.processing import STEP_NAMES, STEPS, Limits, Step
+from platebench.files.checked_table import CheckedTable, read_toml
 
 LIMITS_FILE = "developing.toml"
 _LONGEST_S = 30 * 86400.0

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from platebench.exposing.camera_time import time_in_words
+from platebench.camera_time import time_in_words
 from platebench.exposing.reciprocity import PRACTICE
 
 GELATINE_SOFTENS_C = 30.0  # common practice, no source: above it unhardened gelatine is at risk

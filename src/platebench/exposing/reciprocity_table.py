@@ -5,9 +5,9 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-from platebench.checked_table import LARGEST_FILE
 from platebench.errors import BadSettingError, SettingsFileError
 from platebench.exposing.reciprocity import OwnTable, table_problem
+from platebench.files.checked_table import LARGEST_FILE
 from platebench.fsio import read_at_most
 
 HEADER = ["metered_s", "given_s"]

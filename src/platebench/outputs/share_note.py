@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from platebench import __version__
-from platebench.log_entry import LogEntry
 from platebench.outputs.xmp_rdf import add_text, add_words, new_packet, packet_bytes
-from platebench.plate_dates import plate_date
+from platebench.plate_log.dates import plate_date
+from platebench.plate_log.entry import LogEntry
 
 
 def share_packet(entry: LogEntry, *, place: bool) -> bytes:

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from xml.etree import ElementTree as ET
 
-from platebench.log_entry import LogEntry
 from platebench.outputs.xmp_log import add_log, add_object
 from platebench.outputs.xmp_rdf import (
     add_list,
@@ -24,6 +23,7 @@ from platebench.outputs.xmp_rdf import (
     packet_bytes,
     rational,
 )
+from platebench.plate_log.entry import LogEntry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

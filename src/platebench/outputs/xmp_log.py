@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from xml.etree import ElementTree as ET
 
-from platebench.log_entry import LogEntry, StepNoted
 from platebench.outputs.xmp_rdf import (
     add_list,
     add_structures,
@@ -18,7 +17,8 @@ from platebench.outputs.xmp_rdf import (
     decimal,
     named,
 )
-from platebench.plate_dates import plate_date
+from platebench.plate_log.dates import plate_date
+from platebench.plate_log.entry import LogEntry, StepNoted
 
 _TEXTS = (
     ("plate:DateExposed", "date"),

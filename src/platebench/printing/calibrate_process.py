@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from platebench.files.own_files import refuse_foreign
 from platebench.fsio import atomic_write
-from platebench.own_files import refuse_foreign
 from platebench.printing.film_scale import scale_through_film
 from platebench.printing.fit_response import PooledFit, fit_response
 from platebench.printing.process import ExposureScale, Process

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from platebench.csv_table import read_numbers
 from platebench.errors import ReadingsError
+from platebench.files.csv_table import read_numbers
 from platebench.fsio import read_at_most
 from platebench.printing.print_response import PrintResponse
 from platebench.printing.printing_time import FIRST_TINT, LARGEST_TABLE, TOLERANCE

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from platebench.checked_table import CheckedTable, as_number
+from platebench.files.checked_table import CheckedTable, as_number
 from platebench.printing.print_look import (
     GENERAL_CURVE,
     GENERAL_LOOK,

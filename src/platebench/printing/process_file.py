@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from platebench.cautions import CAUTIONS
-from platebench.checked_table import LONGEST_TEXT, CheckedTable, read_toml
 from platebench.errors import MissingProfileError
+from platebench.files.checked_table import LONGEST_TEXT, CheckedTable, read_toml
 from platebench.printing.print_tables import (
     STATED,
     read_band,

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from platebench.csv_table import read_numbers
 from platebench.errors import ChartError, ReadingsError
+from platebench.files.csv_table import read_numbers
 from platebench.fsio import read_at_most
 from platebench.outputs.proof_page import Box
 from platebench.printing.chart_sheet import InkSheet, draw_corners, draw_white_strip

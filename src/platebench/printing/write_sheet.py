@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from platebench import __version__
+from platebench.files.own_files import refuse_foreign
 from platebench.fsio import atomic_write, make_folder
 from platebench.outputs.negative_pdf import write_raster_pdf
 from platebench.outputs.tiff import write_print_negative
-from platebench.own_files import refuse_foreign
 from platebench.printing.chart_sheet import InkSheet
 from platebench.progress import Progress, working
 

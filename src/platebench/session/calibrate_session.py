@@ -11,10 +11,10 @@ from platebench.densitometry.calibration_report import calibration_plot, calibra
 from platebench.densitometry.known_tablet import STANDARD, KnownTablet, tablet_from_table
 from platebench.densitometry.set_up import SetUp, set_up_of
 from platebench.errors import TabletError
+from platebench.files.own_files import refuse_foreign
 from platebench.fsio import atomic_write, make_folder
 from platebench.image import CaptureKind
 from platebench.look import relative
-from platebench.own_files import refuse_foreign
 from platebench.progress import Progress, working
 from platebench.quality.noise import noise_from_plate
 from platebench.session.originals import captures_of, refuse_captures

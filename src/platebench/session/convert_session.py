@@ -9,9 +9,9 @@ from pathlib import Path
 
 from platebench import convert
 from platebench.errors import ExitCode, SessionFolderError
+from platebench.files.one_writer import only_writer
 from platebench.fsio import remove_unfinished
 from platebench.memory import available_bytes, cores, workers_for
-from platebench.one_writer import only_writer
 from platebench.plate_job import (
     POSITIVES,
     PREVIEWS,

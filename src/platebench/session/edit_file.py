@@ -12,8 +12,8 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
-from platebench.checked_table import read_toml
 from platebench.errors import SettingsFileError
+from platebench.files.checked_table import read_toml
 from platebench.fsio import atomic_write
 from platebench.session.session_file import FILE_NAME, session_from_toml
 from platebench.settings import SessionSettings

@@ -11,11 +11,11 @@ from typing import Any
 
 from platebench import __version__
 from platebench.errors import ExitCode, SessionFolderError, WriteError
-from platebench.events import events_to_json
+from platebench.files.one_writer import only_writer
 from platebench.fsio import hash_file, make_folder, remove_unfinished
-from platebench.master import MasterResult, master_plate
+from platebench.master.events import events_to_json
+from platebench.master.make_master import MasterResult, master_plate
 from platebench.memory import available_bytes, cores, workers_for
-from platebench.one_writer import only_writer
 from platebench.outputs.tiff import Compression, origin_of
 from platebench.plate_job import PlateJob, PlateResult
 from platebench.progress import NullProgress, Progress
@@ -112,7 +112,7 @@ def write_masters(
     output : Path or None
         Folder of masters; None: ``masters`` in the session folder.
     colour : bool
-        48-bit masters; see :func:`platebench.master.master_plate`.
+        48-bit masters; see :func:`platebench.master.make_master.master_plate`.
     compression : {"none", "zstd", "deflate"}
         Of the TIFFs.
     force : bool

@@ -22,9 +22,9 @@ from platebench.densitometry.spot import (
 from platebench.densitometry.wedge import read_wedge
 from platebench.errors import SpotError, WriteError
 from platebench.exposing.develop_log import FILE_NAME as STEPS_NAME
-from platebench.own_files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
+from platebench.files.own_files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
 from platebench.plate_job import RECORDS, PlateJob
-from platebench.plate_log import FILE_NAME as LOG_NAME
+from platebench.plate_log.read_log import FILE_NAME as LOG_NAME
 from platebench.progress import Progress, working
 from platebench.session.check_file import FILE_NAME as CHECKS
 from platebench.session.originals import captures_of, refuse_captures

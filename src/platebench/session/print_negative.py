@@ -14,12 +14,12 @@ import numpy as np
 from platebench import __version__
 from platebench.convert import true_transmittance
 from platebench.errors import ExitCode, PlateError, PrintNegativeError
+from platebench.files.one_writer import only_writer
+from platebench.files.own_files import refuse_foreign
 from platebench.framing import frame_plate
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.look import check_something_there, look_at_plate
 from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
-from platebench.one_writer import only_writer
-from platebench.own_files import refuse_foreign
 from platebench.plate_job import POSITIVES, RECORDS
 from platebench.printing.make_negative import (
     MadeNegative,

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from platebench.camera_time import camera_time, time_in_words
 from platebench.cautions import FIRST, cautions_for
-from platebench.exposing.camera_time import camera_time, time_in_words
+from platebench.files.one_writer import only_writer
+from platebench.files.own_files import refuse_foreign
 from platebench.fsio import make_folder, remove_unfinished
-from platebench.one_writer import only_writer
 from platebench.outputs.proof_page import PaperName
 from platebench.outputs.strip_sheet import StripSheet, write_strip_sheet
-from platebench.own_files import refuse_foreign
 from platebench.printing.advice import ProcessAdvice, advise_plate
 from platebench.printing.direct_time import (
     DirectTimes,

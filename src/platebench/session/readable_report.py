@@ -11,8 +11,8 @@ from platebench.densitometry.known_tablet import tablet_in_words
 from platebench.outputs.report_html import write_report_html
 from platebench.outputs.report_pdf import write_report_pdf
 from platebench.outputs.session_report_facts import Fact, Histogram, PlatePart, ReportFacts
-from platebench.plate_dates import date_in_words
 from platebench.plate_job import PREVIEWS, PlateResult
+from platebench.plate_log.dates import date_in_words
 from platebench.progress import Progress, working
 from platebench.session.check_file import Verdicts, kept_verdicts
 from platebench.session.session_report import READABLE, READABLE_PDF, days_of

@@ -9,8 +9,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, get_args, get_type_hints
 
-from platebench.checked_table import CheckedTable, as_number, read_toml
 from platebench.errors import SessionFolderError
+from platebench.files.checked_table import CheckedTable, as_number, read_toml
 from platebench.formats import FORMATS, format_named
 from platebench.plate_names import fault_of_capture, fault_of_id, folded_id
 from platebench.settings import Corners, PlateSettings, ScanSettings, SessionSettings

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from platebench.errors import WriteError
+from platebench.files.own_files import refuse_foreign
 from platebench.fsio import make_folder, remove_unfinished
 from platebench.memory import peak_bytes, pixels_of_file
-from platebench.own_files import refuse_foreign
 from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS, PlateJob
 from platebench.profiles_folder import profiles_folder
 from platebench.session.originals import captures_of, refuse_captures

@@ -15,8 +15,8 @@ from platebench.outputs.proof_caption import ProofPrint
 from platebench.outputs.proof_png import write_proof_pngs
 from platebench.outputs.proof_sheet import write_proof_sheet
 from platebench.outputs.true_size import TrueSizeResult, write_true_size
-from platebench.plate_dates import date_in_words
 from platebench.plate_job import POSITIVES, PREVIEWS, PlateResult
+from platebench.plate_log.dates import date_in_words
 from platebench.plate_names import folded_id
 from platebench.progress import Progress
 from platebench.session.record import write_json

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from platebench.errors import SessionFolderError
+from platebench.files.own_files import refuse_foreign
 from platebench.fsio import make_folder
-from platebench.log_entry import LogEntry
 from platebench.outputs.share_note import share_packet
 from platebench.outputs.share_picture import (
     SUFFIXES,
@@ -21,9 +21,9 @@ from platebench.outputs.share_picture import (
     with_caption,
     write_share,
 )
-from platebench.own_files import refuse_foreign
-from platebench.plate_dates import date_in_words
 from platebench.plate_job import POSITIVES, RECORDS
+from platebench.plate_log.dates import date_in_words
+from platebench.plate_log.entry import LogEntry
 from platebench.plate_record import KEPT_WHOLE
 from platebench.printing.positive_picture import read_positive
 from platebench.profiles_folder import profiles_folder

@@ -13,10 +13,10 @@ import pytest
 import tifffile
 from PIL import Image
 
-from platebench.events import Event
-from platebench.log_entry import LogEntry
-from platebench.master import MasterResult, master_plate
+from platebench.master.events import Event
+from platebench.master.make_master import MasterResult, master_plate
 from platebench.plate_job import PlateJob
+from platebench.plate_log.entry import LogEntry
 from platebench.settings import PlateSettings, ScanSettings
 from platebench.stages.light import light_from_blanks
 from platebench.stages.linear_code import linear_codes

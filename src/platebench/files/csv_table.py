@@ -8,8 +8,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from platebench.checked_table import raise_problems
 from platebench.errors import BadSettingError, SettingsFileError
+from platebench.files.checked_table import raise_problems
 from platebench.fsio import read_at_most
 
 LARGEST_FILE = 64 << 20  # bytes; a log of a hundred thousand plates stays below

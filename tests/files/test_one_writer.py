@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
+from platebench.files.one_writer import only_writer
 from platebench.fsio import UNFINISHED
-from platebench.one_writer import only_writer
 from platebench.plate_job import PlateJob, PlateResult
 from platebench.progress import NullProgress
 from platebench.session.convert_session import convert_and_record, convert_session
 
-from .session_files import tree, write_session
+from ..session_files import tree, write_session
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no folder can be locked there")
 
@@ -65,7 +65,7 @@ def test_a_run_that_is_killed_holds_nobody_up(tmp_path: Path) -> None:
     holder = (
         "import sys, time\n"
         "from pathlib import Path\n"
-        "from platebench.one_writer import only_writer\n"
+        "from platebench.files.one_writer import only_writer\n"
         "from platebench.progress import NullProgress\n"
         f"with only_writer(Path({str(tmp_path)!r}), NullProgress()):\n"
         "    print('held', flush=True)\n"

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
-from platebench.events import Event
 from platebench.formats import format_named
-from platebench.log_entry import LogEntry
 from platebench.look import PlateView
-from platebench.master_cut import Cut
+from platebench.master.cut import Cut
+from platebench.master.events import Event
 from platebench.outputs.xmp import HistoryStep, PictureNote
 from platebench.plate_job import PlateJob
+from platebench.plate_log.entry import LogEntry
 from platebench.plate_record import capture_note
 from platebench.stages.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
 

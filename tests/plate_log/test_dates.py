@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from platebench import plate_dates
-from platebench.plate_dates import date_in_words, plate_date
+from platebench.plate_log import dates as plate_dates
+from platebench.plate_log.dates import date_in_words, plate_date
 
 # Examples of the Library of Congress EDTF specification (4 February 2019), levels 0 to 2, from
 # memory; the days they can mean are by definition of the format.

@@ -44,7 +44,7 @@ class LogEntry:
     title, place : str
         What and where.
     date : str
-        When the plate was exposed, EDTF; see ``plate_dates.py``.
+        When the plate was exposed, EDTF; see ``dates.py``.
     holder, emulsion, batch : str
         Plate holder; the emulsion and the batch it was coated from.
     coated_on : str

@@ -17,8 +17,8 @@ from platebench.errors import (
     SettingsFileError,
 )
 from platebench.outputs.xmp import PictureNote, xmp_packet
-from platebench.plate_log import load_plate_log, template
-from platebench.plate_log_cells import COLUMNS
+from platebench.plate_log.cells import COLUMNS
+from platebench.plate_log.read_log import load_plate_log, template
 
 ROWS = [
     "plate id|title|date|given|aperture|bellows|temperature °C|developed for|shelf|notes",

@@ -17,18 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench import __version__
-from platebench.events import Event
-from platebench.log_entry import LogEntry
 from platebench.look import look_at_plate
-from platebench.master_cut import cut_of
-from platebench.master_events import master_events
-from platebench.master_note import master_note
-from platebench.master_pixels import master_codes, pixels_digest
+from platebench.master.cut import cut_of
+from platebench.master.events import Event
+from platebench.master.note import master_note
+from platebench.master.pixels import master_codes, pixels_digest
+from platebench.master.steps import master_events
 from platebench.outputs.icc import gray_linear_profile, rgb_linear_profile
 from platebench.outputs.preview import write_preview
 from platebench.outputs.tiff import Compression, write_picture
 from platebench.outputs.xmp import xmp_packet
 from platebench.plate_job import PlateJob
+from platebench.plate_log.entry import LogEntry
 from platebench.stages.linear_code import CODES_OF_LIGHT, NO_READING
 from platebench.worklog import step
 
@@ -46,7 +46,7 @@ class MasterResult:
     preview : Path
         The JPEG beside it: the plate as it lies on the light box.
     pixels_sha256 : str
-        SHA-256 of the pixel values alone, see ``master_pixels``; no tag changes it.
+        SHA-256 of the pixel values alone, see ``pixels.py``; no tag changes it.
     size : (int, int)
         Rows and columns.
     channels : int

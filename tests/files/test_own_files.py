@@ -13,9 +13,9 @@ from PIL import Image
 
 from platebench.cli import main
 from platebench.errors import ExitCode, WriteError
-from platebench.own_files import refuse_foreign
+from platebench.files.own_files import refuse_foreign
 
-from .session_files import tree, write_session
+from ..session_files import tree, write_session
 
 STEPS = "step,tablet_density,density\n1,0.05,1.8\n2,0.8,1.2\n3,1.55,0.5\n4,2.3,0.15\n"
 NOT_OURS = "there is a file of that name that was not made by this command"

@@ -9,16 +9,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from platebench.csv_table import (
+from platebench.errors import SettingsFileError
+from platebench.files.csv_table import (
     CellProblems,
     CsvTable,
     column_letter,
     read_csv_table,
     write_csv_rows,
 )
-from platebench.errors import SettingsFileError
-from platebench.log_entry import LogEntry
-from platebench.plate_log_cells import COLUMNS, NOT_KNOWN, BadCell, Column, column_of, read_text
+from platebench.plate_log.cells import COLUMNS, NOT_KNOWN, BadCell, Column, column_of, read_text
+from platebench.plate_log.entry import LogEntry
 from platebench.plate_names import folded_id
 
 __all__ = ["FILE_NAME", "LogEntry", "load_plate_log", "template"]

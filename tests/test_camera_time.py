@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from platebench.exposing.camera_time import camera_time, seconds_from_words, time_in_words
+from platebench.camera_time import camera_time, seconds_from_words, time_in_words
 
 
 @given(st.tuples(st.floats(1e-4, 1e6), st.floats(1e-4, 1e6)))

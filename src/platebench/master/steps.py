@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench import __version__
-from platebench.events import Event
 from platebench.look import PlateView
-from platebench.master_cut import Cut
+from platebench.master.cut import Cut
+from platebench.master.events import Event
 from platebench.plate_job import PlateJob
 from platebench.rounding import rounded
 from platebench.stages.light import LightSource

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.look import PlateView
-from platebench.master_cut import Cut
+from platebench.master.cut import Cut
 from platebench.stages.bands import BandedImage, BandStep, bands
 from platebench.stages.colours import one_channel
 from platebench.stages.flatten import stain_step

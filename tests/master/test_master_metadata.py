@@ -16,11 +16,11 @@ from click.testing import CliRunner
 from PIL import Image as PillowImage
 
 from platebench.cli import main
-from platebench.log_entry import LogEntry, StepNoted
 from platebench.outputs.xmp import HistoryStep, PictureNote, xmp_packet
 from platebench.outputs.xmp_rdf import PLATE_NAMESPACE
+from platebench.plate_log.entry import LogEntry, StepNoted
 
-from .session_files import write_session
+from ..session_files import write_session
 
 ENTRY = LogEntry(
     plate_id="box-4-07",
@@ -137,7 +137,7 @@ def test_the_plate_s_date_and_the_digitising_s_are_never_mixed_up() -> None:
 
 
 def test_every_field_is_documented() -> None:
-    documented = (Path(__file__).parents[1] / "docs" / "xmp-fields.md").read_text()
+    documented = (Path(__file__).parents[2] / "docs" / "xmp-fields.md").read_text()
     uncertain = PictureNote(identifier="p", entry=LogEntry(plate_id="p", date="1893~"))
     packets = xmp_packet(NOTE) + xmp_packet(uncertain)
     written = set(re.findall(r"<((?!x:|rdf:)\w+:\w+)", packets.decode()))
