@@ -15,7 +15,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.bare_light import around_plate, bare_light_level, white_of_scan
 from platebench.densitometry.calibration import Calibration
 from platebench.densitometry.set_up import compare_set_ups, set_up_of
 from platebench.errors import BadSettingError, FrameMismatchError, NoPlateError
@@ -24,6 +23,7 @@ from platebench.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
 from platebench.plate_job import PlateJob
 from platebench.settings import PlateSettings
 from platebench.stages.bands import BandedImage, banded
+from platebench.stages.bare_light import around_plate, bare_light_level, white_of_scan
 from platebench.stages.bracket_plan import BracketPlan
 from platebench.stages.colours import separate_colours
 from platebench.stages.density import density_from_transmittance
