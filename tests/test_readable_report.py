@@ -97,7 +97,8 @@ def test_the_same_session_is_the_same_bytes(converted: Path) -> None:
 
 def test_verdicts_are_shown_once_the_captures_were_checked(converted: Path, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(converted, tmp_path / "shelf"))
-    CliRunner().invoke(main, ["check", str(folder), "--quiet"])
+    checked = CliRunner().invoke(main, ["check", str(folder), "--quiet"])
+    assert isinstance(checked.exception, SystemExit | None), checked.output
     kept = json.loads((folder / "converted" / "check.json").read_bytes())["captures"]
     assert set(kept) == {"blank.dng", "dark.dng", "dense.dng", "wide.dng"}
     convert_session(folder, workers=1)

@@ -31,7 +31,7 @@ from platebench.synthetic import (
     true_transmittance,
 )
 
-from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES, put, write_session
+from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES, put, tree, write_session
 
 DOCS = Path(__file__).parents[2] / "docs"
 DOCUMENTED = re.findall(r"^\| `(.+?)` \|", (DOCS / "errors.md").read_text(), re.MULTILINE)
@@ -538,12 +538,20 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return convert(session, "--output", session / "tall.dng")
 
 
+@produces("… was not written: it is the folder of captures;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    before = tree(session)
+    said = convert(session, "--output", session)
+    assert tree(session) == before
+    return said
+
+
 @produces("… was not written: it is one of the captures;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    (session / "positives").mkdir()
-    (session / "tall.dng").rename(session / "positives" / "tall.tif")
-    edit(session, '"tall.dng"', '"positives/tall.tif"')
-    return convert(session, "--output", session)
+    (session / "kept" / "positives").mkdir(parents=True)
+    (session / "tall.dng").rename(session / "kept" / "positives" / "tall.tif")
+    edit(session, '"tall.dng"', '"kept/positives/tall.tif"')
+    return convert(session, "--output", session / "kept")
 
 
 @produces("… was not written: it has been changed since")

@@ -85,6 +85,11 @@ def test_a_name_that_is_too_long_is_one_line(args: tuple[str, ...]) -> None:
         ("develop-log", "", "--plate", "1", "--develop", "5m"),
         ("calibrate-process", "", "--process", "albumen"),
         ("printing-time", "--sheet", "", "--first", "5"),
+        ("archive", "shelf", "--output", ""),
+        ("verify", ""),
+        ("reproduce", "shelf", "--captures", ""),
+        ("catalogue", "index", ""),
+        ("audit", ""),
     ],
     ids=" ".join,
 )

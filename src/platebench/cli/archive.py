@@ -7,7 +7,13 @@ from pathlib import Path
 import click
 
 from platebench.cli.complete import plate_ids
-from platebench.cli.options import ExampledCommand, print_json, session_argument, talk_options
+from platebench.cli.options import (
+    A_PATH,
+    ExampledCommand,
+    print_json,
+    session_argument,
+    talk_options,
+)
 from platebench.cli.show_archive import show_packed
 
 
@@ -34,13 +40,13 @@ from platebench.cli.show_archive import show_packed
 @click.option("--each", is_flag=True, help="A package for every plate, not one for all.")
 @click.option(
     "--output",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FOLDER",
     help="Folder of packages.  [default: SESSION/packages]",
 )
 @click.option(
     "--converted",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FOLDER",
     help="Folder of results that convert wrote.  [default: SESSION/converted]",
 )

@@ -12,7 +12,7 @@ from platebench.cli.catalogue_options import (
     query_from,
     query_options,
 )
-from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.show_catalogue import show_found
 
 _PLACE = "/archive/plates"
@@ -68,7 +68,7 @@ def find_command(
 @catalogue_option
 @click.option(
     "--output",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FILE",
     required=True,
     help="The table; replaced if it was exported before.",

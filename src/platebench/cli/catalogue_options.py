@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from platebench.cli.complete import process_names
+from platebench.cli.options import A_PATH
 
 if TYPE_CHECKING:
     from platebench.archive.catalogue_find import Query
@@ -24,17 +25,14 @@ _RANGE = re.compile(r"^\s*(\d*\.?\d*)\s*\.\.\s*(\d*\.?\d*)\s*$")
 
 def collection_argument(command: F) -> F:
     """Take COLLECTION: the folder of packages."""
-    anything = click.Path(
-        path_type=Path, readable=False
-    )  # what is wrong with it is said in one line
-    return click.argument("collection", type=anything)(command)
+    return click.argument("collection", type=A_PATH)(command)
 
 
 def catalogue_option(command: F) -> F:
     """Take --catalogue: the file, where it cannot be in the collection."""
     return click.option(
         "--catalogue",
-        type=click.Path(path_type=Path),
+        type=A_PATH,
         metavar="FILE",
         help="The catalogue, such as for a collection that is read-only.  "
         "[default: COLLECTION/catalogue.sqlite]",

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from platebench.cli.options import ExampledCommand, plates_option, print_json, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, plates_option, print_json, talk_options
 from platebench.cli.show_archive import reproduction_to_json, show_reproduction
 
 
@@ -20,17 +20,17 @@ from platebench.cli.show_archive import reproduction_to_json, show_reproduction
         "platebench reproduce packages/shelf-3 --output remade",
     ),
 )
-@click.argument("package", type=click.Path(path_type=Path, readable=False))
+@click.argument("package", type=A_PATH)
 @click.option(
     "--captures",
-    type=click.Path(path_type=Path, readable=False),
+    type=A_PATH,
     metavar="FOLDER",
     help="Folder of the captures.  [default: in the package]",
 )
 @plates_option
 @click.option(
     "--output",
-    type=click.Path(path_type=Path),
+    type=A_PATH,
     metavar="FOLDER",
     help="Keep what is made, in a new or empty folder.  [default: it is thrown away]",
 )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from platebench.cli.options import ExampledCommand, print_json, talk_options
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.show_archive import show_check
 
 
@@ -24,7 +24,7 @@ from platebench.cli.show_archive import show_check
     nargs=-1,
     required=True,
     metavar="PACKAGE...",
-    type=click.Path(path_type=Path, readable=False),
+    type=A_PATH,
 )
 @talk_options
 @click.pass_context
