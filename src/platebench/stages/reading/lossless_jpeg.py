@@ -1,7 +1,9 @@
 """Lossless JPEG (process 14): one strip or tile of a raw file's counts.
 
-Decoded by libjpeg-turbo, which passes over damage in silence. So the few fields of the header are
-read first, and the stream must end where it says it does.
+Decoded by libjpeg-turbo, which passes over damage in silence: where codes run out it fills up. So
+the few fields of the header are read first, no mark may stand among the codes, and what fills up
+is looked for where it ends. What looks like it and is none, such as a tile of one value, is only
+refused here: LibRaw reads it.
 
 References
 ----------
@@ -10,7 +12,11 @@ ITU-T T.81 (ISO/IEC 10918-1): annex B, markers; annex H, lossless mode.
 
 from __future__ import annotations
 
+import re
 import struct
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
 
 import imagecodecs
 import numpy as np
@@ -19,15 +25,29 @@ from numpy.typing import NDArray
 _START, _FRAME, _TABLES, _SCAN, _COMMENT = 0xD8, 0xC3, 0xC4, 0xDA, 0xFE
 _APPLICATION = range(0xE0, 0xF0)
 _END = bytes((0xFF, 0xD9))
-_PADDING = 64  # bytes of nothing that writers may add to round up a size
-_PREDICTORS = range(1, 8)
+_MARK = re.compile(rb"\xff[^\0]", re.DOTALL)
+_LAST = 16  # differences at the end that are all alike by chance in one tile of a billion
+
+Ints = NDArray[np.int64]
+# From the counts to the left, above, and above to the left (T.81, table H.1).
+_PREDICTIONS: Final[dict[int, Callable[[Ints, Ints, Ints], Ints]]] = {
+    1: lambda left, _above, _corner: left,
+    2: lambda _left, above, _corner: above,
+    3: lambda _left, _above, corner: corner,
+    4: lambda left, above, corner: left + above - corner,
+    5: lambda left, above, corner: left + ((above - corner) >> 1),
+    6: lambda left, above, corner: above + ((left - corner) >> 1),
+    7: lambda left, above, _corner: (left + above) >> 1,
+}
 
 
 class UnusualJpegError(ValueError):
     """Not the plain lossless JPEG of raw files, or damaged. Caught inside the reading stage."""
 
 
-def decode_lossless(data: bytes, shape: tuple[int, int]) -> NDArray[np.uint16]:
+def decode_lossless(
+    data: bytes, shape: tuple[int, int], used: tuple[int, int]
+) -> NDArray[np.uint16]:
     """Return the counts of a strip or tile.
 
     Parameters
@@ -35,33 +55,78 @@ def decode_lossless(data: bytes, shape: tuple[int, int]) -> NDArray[np.uint16]:
     data : bytes
         One lossless JPEG. Writers may code a row of N counts as N / c pixels of c components.
     shape : (int, int)
-        Rows and columns that shall come out.
+        Rows and columns that are coded.
+    used : (int, int)
+        How many of them, from the top left, are of the picture; the rest may be anything.
 
     Returns
     -------
-    ndarray of uint16, shape ``shape``
+    ndarray of uint16, shape ``used``
 
     Raises
     ------
     UnusualJpegError
         If it is something else, of another size, or ends early.
     """
-    if _coded_shape(data) != shape:
+    coded = _read_header(data)
+    if coded.shape != shape:
         raise UnusualJpegError("another size")
-    if not data[-_PADDING:].rstrip(b"\0").endswith(_END):  # a code never looks like this mark
-        raise UnusualJpegError("cut off")
+    _refuse_marks(data, coded.codes_at)
     try:
         counts = imagecodecs.jpeg8_decode(data, colorspace="unknown", outcolorspace="unknown")
     except (imagecodecs.Jpeg8Error, ValueError) as error:
         raise UnusualJpegError(str(error)) from error
-    return np.asarray(counts, np.uint16).reshape(shape)
+    counts = np.asarray(counts, np.uint16).reshape(shape)[: used[0], : used[1]]
+    if _filled_up(counts, coded):
+        raise UnusualJpegError("the codes run out")
+    return counts
 
 
-def _coded_shape(data: bytes) -> tuple[int, int]:
-    """Return rows, and counts in a row, of a header without surprises."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Coded:
+    """What a header says: counts, not pixels, in a row; where in the stream the codes begin."""
+
+    shape: tuple[int, int]
+    bits: int
+    components: int
+    predictor: int = 0
+    codes_at: int = 0
+
+
+def _refuse_marks(data: bytes, codes_at: int) -> None:
+    """See that the first mark after the codes begin is the end's: no code looks like one.
+
+    T.81, B.1.1.5. Writers may add zeros, to round up a size.
+    """
+    mark = _MARK.search(data, codes_at)
+    if mark is None:
+        raise UnusualJpegError("cut off")
+    if mark[0] != _END or data[mark.end() :].strip(b"\0"):
+        raise UnusualJpegError("a mark among the codes")
+
+
+def _filled_up(counts: NDArray[np.uint16], coded: _Coded) -> bool:
+    """Tell whether the end looks like what libjpeg-turbo puts where there are no codes any more.
+
+    That is one code over and over to the end of a row, and middle grey in the rows after it.
+    """
+    if (counts[-1] == 1 << (coded.bits - 1)).all():
+        return True
+    apart = coded.components
+    rows = counts[-2:, -(_LAST + 1) * apart :].astype(np.int64)
+    if rows.shape[1] < (_LAST + 1) * apart:
+        return False
+    above, last = rows[0], rows[-1]
+    predict = _PREDICTIONS[coded.predictor if len(rows) == 2 else 1]
+    differences = last[apart:] - predict(last[:-apart], above[apart:], above[:-apart])
+    return bool((differences[:-apart] % 65536 == differences[apart:] % 65536).all())
+
+
+def _read_header(data: bytes) -> _Coded:
+    """Read a header without surprises."""
     if data[:2] != bytes((0xFF, _START)):
         raise UnusualJpegError("no JPEG")
-    at, size = 2, None
+    at, frame = 2, None
     while len(data) >= at + 4:
         mark, kind, length = struct.unpack_from(">BBH", data, at)
         part = data[at + 4 : at + 2 + length]
@@ -69,26 +134,26 @@ def _coded_shape(data: bytes) -> tuple[int, int]:
             break
         at += 2 + length
         if kind == _FRAME:
-            size = _frame_shape(part)
+            frame = _read_frame(part)
         elif kind == _SCAN:
-            if size is None or not _plain_scan(part):
+            if frame is None or not _plain_scan(part):
                 break
-            return size
+            return replace(frame, predictor=part[-3], codes_at=at)
         elif kind not in (_TABLES, _COMMENT, *_APPLICATION):
             break
     raise UnusualJpegError("not the plain lossless JPEG of raw files")
 
 
-def _frame_shape(part: bytes) -> tuple[int, int]:
-    """Rows and counts a row of a frame header whose components are all sampled alike."""
+def _read_frame(part: bytes) -> _Coded:
+    """Read a frame header whose components are all sampled alike."""
     if len(part) < 6 or len(part) != 6 + 3 * part[5]:
         raise UnusualJpegError("a damaged header")
-    _, rows, columns, components = struct.unpack_from(">BHHB", part)
+    bits, rows, columns, components = struct.unpack_from(">BHHB", part)
     if any(factors != 0x11 for factors in part[7::3]):
         raise UnusualJpegError("components of different sizes")
-    return rows, columns * components
+    return _Coded(shape=(rows, columns * components), bits=bits, components=components)
 
 
 def _plain_scan(part: bytes) -> bool:
     """Whether all is in one scan of a known predictor, no bits shifted out."""
-    return len(part) == 4 + 2 * part[0] and part[-3] in _PREDICTORS and part[-1] & 0x0F == 0
+    return len(part) == 4 + 2 * part[0] and part[-3] in _PREDICTIONS and part[-1] & 0x0F == 0

@@ -164,8 +164,7 @@ def _stored(path: Path, directory: TiffDirectory) -> Counts:
         for (top, left), shape, (offset, size) in _layout(directory):
             stream.seek(offset)
             room = stored[top : top + shape[0], left : left + shape[1]]
-            piece = decode_lossless(stream.read(size), shape)
-            room[...] = piece[: room.shape[0], : room.shape[1]]
+            room[...] = decode_lossless(stream.read(size), shape, room.shape)
     return stored
 
 
