@@ -7,6 +7,7 @@ law), and so it is meant here where it is rounding's, which has bounds instead.
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,10 +19,14 @@ from scipy.stats import norm
 from platebench.image import SensorFrame
 from platebench.settings import ScanSettings
 from platebench.stages.code_rounding import left_in_mean, mean_square, noise_of_scatter, scatter
+from platebench.stages.flatten import transmittance_from_counts
+from platebench.stages.light import light_of_scanner
+from platebench.stages.patch import quad_around, read_patch
 from platebench.stages.read_capture import read_capture
 from platebench.stages.scan_noise import lost_in_black
+from platebench.stages.site_noise import noise_of_sites
 
-from ..scan_pictures import errors_of_means, noise_of_scan, picture, scan_of
+from ..scan_pictures import FIELD, errors_of_means, noise_of_scan, picture, scan_of
 
 LEAST_SNR = 2.0  # below it a reading gives no density but a bound
 
@@ -67,6 +72,24 @@ def test_grain_is_no_error(coding: str, noise: float) -> None:
     share, ratio = coverage(scan_of(truth, coding=coding, noise=noise), truth, 16)
     # Less noise than half a code, under grain ten times as much, is told as an upper bound.
     assert 0.60 < share < (0.82 if noise >= 1 else 1.01) and 0.3 < ratio < 1.15
+
+
+def test_glare_that_was_taken_off_is_no_black_that_was_cut() -> None:
+    """The counts are the same: light and its error go by one scale, ``(1 + g) t - g``."""
+    glare = 0.02
+    truth = picture("even", seed=8)
+    truth[:FIELD, :FIELD] = 0.022
+    frame = scan_of(truth, coding="1.0", noise=1.0)
+    light = light_of_scanner(frame)
+    image = transmittance_from_counts(frame, light)
+    noise = noise_of_sites(image, frame, light, None)
+    assert noise.scan
+    quad = quad_around(np.array([23.5, 23.5]), 39.8, 39.8)
+    whole = read_patch(image, quad, robust=False, noise=noise)
+    less = replace(image, pixels=(1 + glare) * image.pixels - np.float32(glare))
+    rest = read_patch(less, quad, robust=False, noise=replace(noise, glare=glare))
+    assert whole is not None and rest is not None
+    assert rest.all.sigma == pytest.approx((1 + glare) * whole.all.sigma, rel=0.02)
 
 
 def test_three_channels() -> None:

@@ -14,7 +14,6 @@ from platebench.fsio import read_at_most
 
 LARGEST_FILE = 64 << 20  # bytes; a log of a hundred thousand plates stays below
 _SEPARATORS = ",;\t"
-_LONGEST_CELL = 131_072  # the csv module's own limit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -332,7 +332,7 @@ def _of_scan(
     left = left_in_mean(noise.codes(*kind, values), inside, before)
     share = noise.grey_share if kind[0] == GREY else 1.0
     variance = share * max(before**2 + 1 / 12 - left, 0.0)
-    lost = lost_in_black(mean, before * step)
+    lost = lost_in_black(mean + noise.glare * noise.level, before * step)  # glare was counted, too
     return variance * step**2, math.hypot(TWO_THIRDS * math.sqrt(left) * step, lost)
 
 
