@@ -316,6 +316,12 @@ def test_counts_that_were_never_written(tmp_path: Path) -> None:
         read_capture(write(tmp_path / "b.dng", counts))
 
 
+@pytest.mark.parametrize("width", [1, 2, 15])
+def test_slivers_are_no_plates(tmp_path: Path, width: int) -> None:
+    with pytest.raises(CaptureError, match="no picture of a plate"):
+        read_capture(write(tmp_path / "a.dng", mosaic()[:, :width]))
+
+
 def _marker(data: bytes, kind: int) -> int:
     at = data.index(bytes((0xFF, kind)))
     return at + 4  # past marker and length

@@ -39,7 +39,8 @@ def refuse_unread(path: Path, counts: NDArray[np.uint16], white: float) -> None:
             raise CaptureError(path, f"is cut off: its last {empty} rows are empty", COPY_AGAIN)
     for apart in (1, 2):
         last = counts[-apart:]
-        if all(np.ptp(last[:, start::2]) == 0 for start in (0, 1)) or last.min() >= white:
+        plain = all(np.ptp(part) == 0 for part in (last[:, ::2], last[:, 1::2]) if part.size)
+        if plain or last.min() >= white:
             continue
         run = _run_from_end(counts, np.array_equal, apart)
         if _least_run(rows) <= run < rows - apart:
