@@ -53,6 +53,14 @@ def test_thin_plate_asks_for_an_opaque_strip():
     assert judge_glare(None) == verdict
 
 
+@pytest.mark.parametrize("bound", [None, 0.004, 0.02])
+def test_a_scan_is_not_asked_for_what_is_not_read_in_scans(bound: float | None) -> None:
+    verdict = judge_glare(None, bound, scan=True)
+    assert "opaque" not in str(verdict) and "step tablet" in verdict.remedy
+    calibrated = judge_glare(measured(0.008, source="calibration"), scan=True)
+    assert "scanner" in calibrated.remedy and "room" not in calibrated.remedy
+
+
 @pytest.mark.parametrize("source", ["black mask", "holder"])
 @pytest.mark.parametrize("share", [0.004, 0.008, 0.0009])
 def test_a_plate_in_a_mask_is_not_told_to_be_masked(source: str, share: float) -> None:

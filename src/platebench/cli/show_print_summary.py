@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -70,7 +71,7 @@ def _remarks(advised: Advised, session: Path) -> list[str]:
         if names:
             few = ", ".join(names) if len(names) <= _NAMED else f"{len(names)} of the plates"
             remarks.append(f"{'All' if len(names) == len(plates) else few}: {remark}")
-    example = f"platebench which-print {session} {plates[0].plate_id}"
+    example = f"platebench which-print {shlex.quote(str(session))} {plates[0].plate_id}"
     return [
         *remarks,
         "A process that is not named for a plate needs a print negative, made to fit: platebench "

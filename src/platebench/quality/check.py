@@ -212,15 +212,16 @@ def _check_plate(
         verdicts.append(judge_match(match))
     verdicts += _judge_light(frame, light if measured else None, format)
     depth = _depth(noise, {names[colour]: level for colour, level in bare.items()})
-    verdicts.append(_judge_depth(depth, noise, scan=frame.info.kind is CaptureKind.SCAN))
+    scan = frame.info.kind is CaptureKind.SCAN
+    verdicts.append(_judge_depth(depth, noise, scan=scan))
     bound = None if glare is not None else _glare_bound(relative, frame.shape, corners)
     masked = surround in ("dark", "holder")
-    verdicts.append(judge_glare(glare, bound, masked=masked, off=glare_off))
+    verdicts.append(judge_glare(glare, bound, masked=masked, off=glare_off, scan=scan))
     grain = measure_grain(frame, corners, noise, bare) if noise is not None else None
     sure = corners is not None and found is not None and not found.doubts
     edges = measure_edges(frame, corners) if sure and corners is not None else ()
     tilt = tilt_from_corners(corners, frame.shape) if sure and corners is not None else None
-    verdicts += _judge_geometry(grain, edges, tilt, scan=frame.info.kind is CaptureKind.SCAN)
+    verdicts += _judge_geometry(grain, edges, tilt, scan=scan)
     figures = CaptureFigures(
         clipping=clipping, headroom=headroom, uniformity=light.before if light else None,
         match=match, noise=noise, depth=depth, grain=grain, edges=edges, tilt=tilt,

@@ -23,9 +23,13 @@ _DENSER_MASK = (
     "to measure it, mask with something denser, such as two cards on top of each other, and let "
     "more of it show"
 )
+_BY_TABLET = "to know it, calibrate with a scan of a step tablet (platebench calibrate)"
 _LESS_STRAY = "darken the room, clean the lens, use a hood"
 _REDUCE = f"for less of it, mask the light box around the plate with black card, {_LESS_STRAY}"
 _REDUCE_MASKED = f"for less of it, {_LESS_STRAY}"
+_REDUCE_SCANNED = (
+    "for less of it, clean the scanner's glass and mask around the plate with black card"
+)
 
 
 def glare_bound(cells: NDArray[np.float64]) -> float:
@@ -46,7 +50,12 @@ def glare_bound(cells: NDArray[np.float64]) -> float:
 
 
 def judge_glare(
-    glare: Glare | None, bound: float | None = None, *, masked: bool = False, off: bool = False
+    glare: Glare | None,
+    bound: float | None = None,
+    *,
+    masked: bool = False,
+    off: bool = False,
+    scan: bool = False,
 ) -> Verdict:
     """Return what the glare does to dense parts, or how to make it measurable.
 
@@ -60,6 +69,8 @@ def judge_glare(
         Whether the plate lies in a black mask or a holder, so that neither need be advised.
     off : bool
         Whether conversion takes it off.
+    scan : bool
+        Whether the capture is a scan, in which card beside the plate is not read.
     """
     masked = masked or (glare is not None and glare.source in ("black mask", "holder"))
     if glare is not None and glare.shows:
@@ -73,13 +84,15 @@ def judge_glare(
         if glare.share <= HARMLESS:
             return Verdict(Severity.GOOD, "glare", text)
         severity = Severity.WARN if glare.share > HARMFUL else Severity.NOTE
-        return Verdict(severity, "glare", text, _REDUCE_MASKED if masked else _REDUCE)
+        reduce = _REDUCE_MASKED if masked else _REDUCE
+        return Verdict(severity, "glare", text, _REDUCE_SCANNED if scan else reduce)
     where: str = "darkest part of the plate"
     if glare is not None:
         bound, where = glare.share + 2 * glare.sigma, glare.source
-    measure_it = _DENSER_MASK if masked else _ADD_STRIP
+    measure_it = _BY_TABLET if scan else _DENSER_MASK if masked else _ADD_STRIP
     if bound is None or bound > USEFUL_BOUND:
         text = "glare cannot be measured here, since nothing opaque shows beside the plate"
+        text = "glare is not measured in a scan of a plate" if scan else text
         return Verdict(Severity.NOTE, "glare", text, measure_it)
     text = (
         f"glare is at most {100 * bound:.2f} % of the bare light box ({where}), so that "
