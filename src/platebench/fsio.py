@@ -76,7 +76,7 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
-        tmp.chmod(0o666 & ~_umask())
+        tmp.chmod(new_file_mode())
         tmp.replace(target)
         _sync_folder(target.parent)
     except OSError as error:
@@ -225,6 +225,11 @@ def size_of(path: Path) -> int:
         return path.stat().st_size
     except OSError:
         return 0
+
+
+def new_file_mode() -> int:
+    """Return the permissions that a new file gets here; temporary ones are more private."""
+    return 0o666 & ~_umask()
 
 
 def hash_file(path: Path) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import shutil
 import sqlite3
 from collections.abc import Mapping
@@ -159,6 +160,17 @@ def test_made_anew_it_is_the_same(collection: Path) -> None:
     index(collection)
     assert dump(collection / FILE_NAME) == before
     assert not list(collection.glob(f"{UNFINISHED}[!x]*"))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
+@pytest.mark.parametrize("anew", [False, True])
+def test_it_is_as_private_as_new_files_are(collection: Path, anew: bool) -> None:
+    before = os.umask(0o077)
+    try:
+        index(collection, anew=anew)
+    finally:
+        os.umask(before)
+    assert (collection / FILE_NAME).stat().st_mode & 0o777 == 0o600
 
 
 def test_the_packages_are_only_read(collection: Path) -> None:

@@ -32,7 +32,7 @@ from platebench.archive.collection import (
     is_folder,
 )
 from platebench.files.one_writer import sole_run
-from platebench.fsio import UNFINISHED, write_error
+from platebench.fsio import UNFINISHED, new_file_mode, write_error
 from platebench.printing.process import Process
 from platebench.progress import Progress, working
 
@@ -122,7 +122,7 @@ def index_collection(
             stack.callback(place.unlink, missing_ok=True)
             with open_catalogue(place, create=True) as connection:
                 indexed = _index(connection, collection, found, processes, audits, progress)
-            place.chmod(0o644)
+            place.chmod(new_file_mode())
             place.replace(target)
         except OSError as error:
             raise write_error(target, error, elsewhere=ELSEWHERE) from error

@@ -40,7 +40,7 @@ class PixelDifference:
             return "the pictures differ in size"
         return (
             f"{self.share:.2%} of the samples differ, by at most {self.largest} of 65535; "
-            f"mean {self.mean:+.2f}, RMS {self.rms:.2f}"
+            f"mean {self.mean:+z.2f}, RMS {self.rms:.2f}"
         )
 
     def to_json(self) -> dict[str, Any]:
