@@ -121,6 +121,13 @@ def test_an_empty_room_around_the_picture_is_left_out_before_the_picture_shrinks
     assert "--size 254x183mm fits " in note and "as large" not in note and "rotate" not in note
 
 
+def test_a_picture_that_shrinks_is_not_told_to_stay_as_large():
+    # Film of 11 x 17 in is 431.8 mm long: without the margins 0.999 of the picture's length.
+    assert 0.995 < (431.8 - HEAD - FOOT) / 408.0 < 1
+    (note,) = film_notes(laid_out(88.2, 408.0))
+    assert "(99% as large)" in note
+
+
 @pytest.mark.parametrize("size", [(203.2, 254.0), (127.0, 101.6), (1500.0, 900.0)])
 def test_film_is_not_spoken_of_where_no_smaller_one_holds_the_picture_alone(size):
     assert film_notes(laid_out(*size)) == ()
