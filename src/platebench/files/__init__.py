@@ -1,1 +1,1 @@
-"""Files of people: tables they wrote, folders they share, originals nobody may touch."""
+"""Files of people: tables they wrote, folders they share, files no command may replace."""
