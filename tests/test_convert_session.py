@@ -397,23 +397,23 @@ def test_a_worker_killed_while_writing_leaves_nothing_half_written(fresh: Path) 
 
 
 def test_an_output_that_would_replace_a_capture_is_refused(fresh: Path) -> None:
-    (fresh / "positives").mkdir()
-    shutil.copy(fresh / "tall.dng", fresh / "positives" / "tall.tif")
-    edit(fresh, 'captures = ["tall.dng"]', 'captures = ["positives/tall.tif"]')
+    (fresh / "kept" / "positives").mkdir(parents=True)
+    shutil.copy(fresh / "tall.dng", fresh / "kept" / "positives" / "tall.tif")
+    edit(fresh, 'captures = ["tall.dng"]', 'captures = ["kept/positives/tall.tif"]')
     before = tree(fresh)
     with pytest.raises(WriteError, match="it is one of the captures; choose another folder"):
-        convert_session(fresh, output=fresh, workers=1)
+        convert_session(fresh, output=fresh / "kept", workers=1)
     assert tree(fresh) == before
 
 
 @pytest.mark.parametrize("name", ["positives/dense.tif", "proof-sheet-3.png", "report.json"])
 def test_captures_of_plates_left_out_are_protected_too(fresh: Path, name: str) -> None:
-    (fresh / "positives").mkdir()
-    shutil.copy(fresh / "tall.dng", fresh / name)
-    edit(fresh, 'captures = ["tall.dng"]', f'captures = ["{name}"]\nskip = true')
+    kept = fresh / "kept"
+    (kept / "positives").mkdir(parents=True)
+    shutil.copy(fresh / "tall.dng", kept / name)
+    edit(fresh, 'captures = ["tall.dng"]', f'captures = ["kept/{name}"]\nskip = true')
     before = tree(fresh)
-    for output in (fresh, fresh / "plates" / ".."):
-        (fresh / "plates").mkdir(exist_ok=True)
+    for output in (kept, kept / "positives" / ".."):
         with pytest.raises(WriteError, match="it is one of the captures"):
             convert_session(fresh, output=output, workers=1, force=True)
     assert tree(fresh) == before
