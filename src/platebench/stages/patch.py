@@ -95,7 +95,7 @@ def evenness_error(spread: float | None) -> float:
     """Return how well the mean over an area stands for a step that is meant to be even, D.
 
     Its tiles differ by grain, dust and uneven coating, whatever the noise; of 100, 60 are counted,
-    since neighbours are alike.
+    since neighbours are alike (a choice of ours, no source).
     """
     return 0.0 if spread is None else spread / math.sqrt(60.0)
 
