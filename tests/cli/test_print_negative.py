@@ -13,6 +13,7 @@ from click.testing import CliRunner, Result
 
 from platebench.cli import main
 
+from ..outputs.pdf_facts import words_on
 from ..session_files import tree, write_session
 
 
@@ -75,6 +76,32 @@ def test_a_size_of_another_shape_is_filled_as_far_as_the_picture_goes(session):
     above, below = picture[0], len(column) - 1 - picture[-1]
     assert above - below == pytest.approx(6.0 / 25.4 * 150, abs=3)
     assert len(picture) == pytest.approx(height / 25.4 * 150, abs=3)
+
+
+def test_a_size_in_doubt_is_said_wherever_it_is_used(session):
+    """Every plate set to 13 x 18 cm, while the glass is 9 x 12 cm."""
+    settings = session / "session.toml"
+    settings.write_text(settings.read_text().replace('"9x12 cm"', '"13x18 cm"'))
+    words = ["convert", str(session), "--jobs", "1", "--true-size"]
+    assert CliRunner().invoke(main, words).exit_code == 0
+    sheet, _ = words_on(session / "converted" / "proof-sheet.pdf")
+    assert sheet.count("not to scale") == 2 and "1 : " not in sheet
+    pages, _ = words_on(session / "converted" / "true-size.pdf")
+    assert "the size is in doubt" in pages
+
+    own, larger = (made(session, "tall", *args)[0] for args in ((), ("--enlarge", "1.5")))
+    for plate in (own, larger):
+        (note,) = (note for note in plate["notes"] if "in doubt" in note)
+        assert note.startswith("the plate's own size is in doubt: the plate is ")
+        assert note.endswith("set its format in session.toml and convert again")
+    fitted, _ = made(session, "tall", "--size", "5x7in")
+    assert any(note.startswith("how much the plate is enlarged") for note in fitted["notes"])
+    said = " ".join(run(session, "tall").stdout.split())
+    assert "The plate's own size is in doubt" in said
+
+
+def test_a_plate_of_its_formats_shape_has_a_size_without_doubt(session):
+    assert not any("in doubt" in note for note in made(session, "tall")[0]["notes"])
 
 
 def test_a_persons_edits_of_the_positive_are_what_is_printed(session):

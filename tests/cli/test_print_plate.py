@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pypdf
@@ -49,16 +50,53 @@ def test_says_times_formula_and_cautions(session):
         assert hazard in result.stdout
 
 
-def test_without_a_time_multiples_are_given(session):
-    assert " x." in run(session, "tall").stdout
+@pytest.mark.parametrize(
+    ("args", "what"),
+    [
+        ((), "1 x is the shortest time that prints full black with nothing between lamp and paper"),
+        (
+            ("--reference", "dense"),
+            "1 x is the shortest time that prints full black through the base of plate dense",
+        ),
+    ],
+)
+def test_without_a_time_multiples_are_given_and_explained(session, args, what):
+    said = run(session, "tall", *args).stdout
+    assert re.search(r"For the base: [\d.]+ x:", said)
+    text, _ = words_on(session / "test-strips" / "tall-albumen.pdf")
+    assert what in " ".join(said.split())
+    assert what.removeprefix("1 x is ") in " ".join(text.split())
+    assert "1 x is" not in run(session, "tall", *args, "--time", "4m").stdout
+
+
+def test_the_strip_holds_what_the_page_says_to_look_for(session):
+    """Salted paper's scale is far longer than the plate's range: half stops do not reach."""
+    result = run(session, "tall", "--time", "4m", "--json", process="salted-paper")
+    (plate,) = json.loads(result.stdout)["plates"]
+    wanted = sorted((plate["factor_for_shadows"], plate["factor_for_highlights"]))
+    assert wanted[1] / wanted[0] > 2**3  # more than seven parts half a stop apart hold
+    assert plate["strip_factors"][0] < wanted[0] and plate["strip_factors"][-1] > wanted[1]
+    text, _ = words_on(Path(plate["sheet"]))
+    said = " ".join(text.split())
+    assert "Choose the part whose shadows are just full black" in said
+
+
+@pytest.mark.parametrize("time", ["2s", "0.5s"])
+def test_times_too_short_for_a_hand_are_still_told(session, time):
+    result = run(session, "tall", "--time", time)
+    assert result.exit_code == 0, result.output
 
 
 @pytest.mark.parametrize(
-    ("process", "paper"),  # letter is the shorter, a4 the narrower page
-    [*((name, "letter") for name in list_processes(process_folders(None, None))), ("gum", "a4")],
+    ("process", "paper", "time"),  # letter is the shorter, a4 the narrower page
+    [
+        *((name, "letter", "--time 90s") for name in list_processes(process_folders(None, None))),
+        ("gum", "a4", "--time 90s"),
+        ("kallitype", "letter", "--reference dense"),  # it has most to say
+    ],
 )
-def test_the_page_has_steps_and_cautions_all_on_one_sheet(session, process, paper):
-    result = run(session, "tall", "--time", "90s", "--paper", paper, "--json", process=process)
+def test_the_page_has_steps_and_cautions_all_on_one_sheet(session, process, paper, time):
+    result = run(session, "tall", *time.split(), "--paper", paper, "--json", process=process)
     document = json.loads(result.stdout)
     path = Path(document["plates"][0]["sheet"])
     (page,) = pypdf.PdfReader(path).pages

@@ -194,6 +194,18 @@ def test_doubtful_plates_are_ringed_and_named(tmp_path):
     assert "not to scale" in text and "red pencil" in text
 
 
+def test_a_plate_that_has_not_its_formats_shape_is_fitted_in_and_marked(tmp_path):
+    """Set to a format half as large again, it is drawn no larger than the plates beside it."""
+    path = tmp_path / "proof.pdf"
+    misfit = "the plate is 3.7 % shorter in shape than 13x18 cm"
+    wrong = plate(2, 180.0, 135.0, misfit=misfit, flags=(misfit,))
+    write_proof_sheet(path, [plate(1, 120.0, 90.0), wrong], title="T")
+    (page,) = pypdf.PdfReader(path).pages
+    one, other = pictures_on(page)
+    assert (other.width, other.height) == pytest.approx((one.width, one.height), abs=0.1)
+    assert page.extract_text().count("not to scale") == 1
+
+
 def test_paper_is_black_around_the_prints_and_white_at_the_margin(tmp_path):
     path = tmp_path / "proof.pdf"
     write_proof_sheet(path, [plate(1)], title="T")

@@ -167,6 +167,32 @@ def test_plates_of_unknown_size_are_left_out_and_listed(tmp_path):
     assert "known:" not in last.replace("unknown:", "")
 
 
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize(
+    ("misfit", "said"),
+    [
+        ("the plate is 3.7 % shorter in shape than 13x18 cm; its shape is that of 9x12 cm",) * 2,
+        (
+            "the plate is 3.7 % shorter in shape than 13x18 cm; its shape is that of "
+            + " or ".join(f"{n} x {n + 1} cm" for n in range(10, 30)),
+            "the plate is 3.7 % shorter in shape than 13x18 cm",  # as much as one line holds
+        ),
+    ],
+)
+def test_a_size_in_doubt_is_said_on_its_page_alone(tmp_path, paper, misfit, said):
+    path = tmp_path / "true.pdf"
+    prints = [plate(180, 120, misfit=misfit), plate(180, 120, plate_id="P-2")]
+    write_true_size(path, prints, title="T", paper=paper)
+    sure, _ = words_on(path, 1)
+    text, boxes = words_on(path, 0)
+    said = said.replace("13x18", "13 \N{MULTIPLICATION SIGN} 18")
+    said = said.replace("9x12", "9 \N{MULTIPLICATION SIGN} 12")
+    assert "doubt" not in sure
+    assert f"the size is in doubt: {said}; set its format in session.toml and convert again" in text
+    width, _ = page_size(pypdf.PdfReader(path).pages[0])
+    assert all(box.left > 5 and box.left + box.width < width - 5 for box in boxes)
+
+
 def test_a_long_list_of_plates_left_out_takes_several_pages_and_stays_on_them(tmp_path):
     path = tmp_path / "true.pdf"
     prints = [plate(50, 40)] + [plate(50, 40, plate_id=f"N{n}", size_mm=None) for n in range(150)]

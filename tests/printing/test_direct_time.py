@@ -5,7 +5,13 @@ import math
 import numpy as np
 import pytest
 
-from platebench.printing.direct_time import added_times, direct_times, strip_times
+from platebench.printing.direct_time import (
+    STRIPS,
+    added_times,
+    direct_times,
+    plan_strip,
+    strip_times,
+)
 from platebench.printing.plate_range import PlateRange, Tones
 from platebench.printing.process import ExposureScale, Status
 from platebench.stages.measure import BIN_EDGES
@@ -66,7 +72,27 @@ def test_a_stained_plate_is_timed_by_its_blue_range():
 
 
 def test_a_strip_is_geometric_and_its_steps_add_up():
-    totals = strip_times(60.0)
+    totals = strip_times(60.0, strips=7, ratio=2**0.5)
     assert np.diff(np.log10(totals)) == pytest.approx(np.full(6, 0.1505), abs=1e-4)  # log10(2) / 2
     assert totals[3] == pytest.approx(60.0)
     assert np.cumsum(added_times(totals)) == pytest.approx(totals)
+
+
+@pytest.mark.parametrize("beyond", [-1.57, -1.15, -0.6, 0.0, 0.3, 1.0, 1.57, 2.2])
+def test_a_strip_holds_the_times_for_shadows_and_highlights(beyond):
+    """By definition the times lie as far apart as range and scale; a stop is log10 2 = 0.301."""
+    times = direct_times(plate(0.2, 0.3, 0.3 + SCALE.typical + beyond), SCALE)
+    strip = plan_strip(times)
+    ends = sorted((times.for_shadows, times.for_highlights))
+    assert strip.holds
+    assert strip.totals[0] < 0.9 * ends[0] and strip.totals[-1] > 1.1 * ends[1]
+    assert np.diff(np.log2(strip.totals)) == pytest.approx(strip.stops)
+    assert strip.stops == (0.5 if abs(beyond) <= 1.0 else 1.0)
+
+
+def test_times_further_apart_than_any_strip_are_not_said_to_be_held():
+    times = direct_times(plate(0.2, 0.3, 4.3), SCALE)  # 2.4 beyond the scale: 8 stops
+    strip = plan_strip(times)
+    assert not strip.holds
+    assert strip.totals[-1] / strip.totals[0] == pytest.approx(2**8)
+    assert len(strip.totals) == max(parts for parts, _ in STRIPS)

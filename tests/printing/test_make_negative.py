@@ -23,11 +23,13 @@ from platebench.printing.make_negative import (
     NegativeSource,
     make_negative,
     plan_sheet,
+    small_sheet,
     write_sheet,
 )
 from platebench.printing.negative_layout import FOOT, HEAD, SIDE, contact_words
 from platebench.printing.negative_tone import table_from_positive
 from platebench.printing.print_response import response_of
+from platebench.printing.soft_proof import LONG_SIDE
 
 from .test_negative_tone import LUMINANCE, MEASURED, lightness, process
 
@@ -236,10 +238,55 @@ def test_the_proof_shows_paper_around_a_print_of_the_expected_tones(tmp_path):
     srgb = np.where(linear > 0.0031308, 1.055 * linear ** (1 / 2.4) - 0.055, 12.92 * linear)
     lab = rgb2lab(srgb, illuminant="D65")
     look = MEASURED_PROCESS.look
-    middle = image.shape[0] // 2
+    black = look.lab_of(MEASURED.d_max)
+    edge, per_mm = film_in(image, result)
+    middle = edge + round((HEAD + 40.0) * per_mm)
+    left, right = (edge + round((SIDE + across) * per_mm) for across in (11.0, 34.0))
     assert lab[1, 1] == pytest.approx(look.paper_white, abs=1.0)
-    assert lab[middle, image.shape[1] // 4] == pytest.approx(look.lab_of(MEASURED.d_max), abs=1.5)
-    assert lab[middle, 3 * image.shape[1] // 4] == pytest.approx(look.paper_white, abs=1.0)
+    assert lab[middle, left] == pytest.approx(black, abs=1.5)
+    assert lab[middle, right] == pytest.approx(look.paper_white, abs=1.0)
+    for corner in ((edge + 12, edge + 12), (-edge - 13, -edge - 13)):
+        assert lab[corner] == pytest.approx(black, abs=1.5)  # clear film, to its edge
+
+
+def film_in(image: np.ndarray, result) -> tuple[int, float]:
+    """Return where the film begins in a proof, and the proof's pixels a millimetre of film."""
+    width, height = result.record["film_mm"]
+    tall, wide = image.shape[:2]
+    per_mm = (tall - wide) / (height - width)  # the paper around it is as wide on all sides
+    return round((wide - width * per_mm) / 2), per_mm
+
+
+def test_the_proof_has_paper_white_margins_where_the_films_are_opaque(tmp_path):
+    image = np.asarray(Image.open(made(tmp_path, margins="opaque").files[2]).convert("L"))
+    result = made(tmp_path, margins="opaque")
+    edge, per_mm = film_in(image, result)
+    paper = int(image[1, 1])
+    assert abs(int(image[edge + 3, edge + 3]) - paper) <= 2
+    foot = image[-edge - round((FOOT - 1) * per_mm) : -edge, edge:-edge]
+    assert foot.min() < paper / 2 and np.median(foot) > paper - 3  # wedge, ruler and words on it
+
+
+@pytest.mark.parametrize("contact", ["ink", "base"])
+def test_the_proof_reads_right_whichever_side_touches(tmp_path, contact):
+    source = plate()
+    result = made(tmp_path, source, contact=contact)
+    image = np.asarray(Image.open(result.files[2]).convert("L"))
+    edge, per_mm = film_in(image, result)
+    width, height = result.record["picture_mm"]
+    top, left = (edge + round(side * per_mm) for side in (HEAD, SIDE))
+    shown = image[top : top + round(height * per_mm), left : left + round(width * per_mm)]
+    small = cv2.resize(shown, source.codes.shape[::-1], interpolation=cv2.INTER_AREA)
+    assert likeness(small, source.codes) > 0.97
+    assert likeness(small[:, ::-1], source.codes) < 0.8
+
+
+@pytest.mark.parametrize("size", ["20 x 4900 mm", "1500 x 1500 mm"])
+def test_the_proof_of_the_largest_film_stays_as_small(tmp_path, size):
+    source = plate(shape=(20, 4900) if "4900" in size else (50, 60))
+    order = NegativeOrder(ppi=20.0, size=format_named(size))
+    seen = small_sheet(plan_sheet(source, MEASURED_PROCESS, order), source)
+    assert max(seen.shape) == pytest.approx(LONG_SIDE, abs=1)
 
 
 def peak_of_writing(folder: Path, rows: int) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from platebench.stages.plate_format import plate_format
+from platebench.stages.plate_format import misfit_of, plate_format
 
 
 def plate(height, width, tilt_deg=0.0):
@@ -39,6 +39,15 @@ def test_wrong_format_is_said():
     assert fit.warning is not None
     assert "9.7 % shorter" in fit.warning
     assert "4x5 in" in fit.warning
+
+
+@pytest.mark.parametrize("ppi", [500.0, None])
+def test_a_record_tells_a_shape_that_is_not_its_formats(ppi):
+    """Without pixels per inch no size is claimed, and none can be in doubt."""
+    record = {"corners": plate(1200, 900).tolist(), "format": "13x18 cm", "ppi": ppi}
+    assert ("9x12 cm" in misfit_of(record)) == (ppi is not None)
+    assert misfit_of(record | {"format": "9x12 cm"}) == ""
+    assert misfit_of({"ppi": ppi}) == ""
 
 
 def test_unknown_format_gives_suggestions_and_no_resolution():

@@ -20,9 +20,10 @@ def show_direct_prints(made: Sequence[DirectPrint], cautions: Sequence[str]) -> 
         click.echo(f"{one.plate.plate_id}, {advice.title}, against {one.reference}")
         difference = f"10 ^ ({times.base:z.2f} - {times.reference_base:z.2f})"
         wrapped(f"Time factor {times.for_base:.3g}: {difference}, by base plus fog.")
-        wrapped(f"For the base: {one.said(times.for_base)}.")
-        wrapped(f"For the shadows: {one.said(times.for_shadows)}.")
-        wrapped(f"For the highlights: {one.said(times.for_highlights)}.")
+        if one.times_what:
+            wrapped(f"1 x is {one.times_what}.")
+        for name, said in one.said_times():
+            wrapped(f"{name[0].upper()}{name[1:]}: {said}.")
         wrapped(f"Range {advice.density_range:.2f}: {advice.verdict}; {advice.lost()}.")
         wrapped(f"Compared: {advice.density_note}.")
         if not one.plate.calibrated:

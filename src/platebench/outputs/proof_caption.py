@@ -60,6 +60,8 @@ class ProofPrint:
         True where the capture is shown uncropped.
     doubtful : bool
         True where a person should look: kept whole because its sides are in doubt.
+    misfit : str
+        How its shape differs from that of its format; "" where it does not.
     """
 
     plate_id: str
@@ -75,14 +77,16 @@ class ProofPrint:
     flags: tuple[str, ...] = ()
     whole: bool = False
     doubtful: bool = False
+    misfit: str = ""
 
     @property
     def trusted_size(self) -> tuple[float, float] | None:
-        """``size_mm``, but None where the plate is doubtful.
+        """``size_mm``, but None where the plate is doubtful or not of its format's shape.
 
-        Resolution comes from the plate's sides; where they are in doubt, so is every length.
+        Resolution comes from the plate's sides and its format; where one of them is in doubt, so
+        is every length.
         """
-        return None if self.doubtful else self.size_mm
+        return None if self.doubtful or self.misfit else self.size_mm
 
 
 class Hand(StrEnum):

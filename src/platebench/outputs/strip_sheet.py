@@ -14,6 +14,7 @@ from platebench.outputs.proof_type import LIGHT, REGULAR, plain_line, shorten, w
 MARGIN = 18.0
 _INK, _SOFT = 0.1, 0.42
 _LINE = 4.6
+_STRIP = 25.0  # how tall the strip is drawn; the cautions below it need the room
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +86,7 @@ def _facts(
 
 def _drawing(pen: Pen, content: StripSheet, left: float, right: float, down: float) -> float:
     """Draw the strip and its parts, each darker than the one before, as they will print."""
-    box = Box(down, left, down + 40.0, right)
+    box = Box(down, left, down + _STRIP, right)
     count = len(content.steps)
     each = box.width / count
     for i, (_, __, total) in enumerate(content.steps):

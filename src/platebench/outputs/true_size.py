@@ -13,15 +13,17 @@ from platebench.errors import WriteError
 from platebench.fsio import atomic_write
 from platebench.outputs.proof_caption import ProofPrint, format_shown
 from platebench.outputs.proof_page import PAPERS, Box, Paper, PaperName
-from platebench.outputs.proof_pen import Pen, read_back, sheets
+from platebench.outputs.proof_pen import PENCIL, Pen, read_back, sheets
 from platebench.outputs.proof_picture import gray_jpeg, gray_pixels, picture_shape, size_fits
 from platebench.outputs.proof_type import LIGHT, REGULAR, TIMES, plain_line, shorten, width_mm, wrap
 from platebench.outputs.true_size_page import MARGIN, OVERLAP, Tile, plan_tiles, room_on
 from platebench.progress import Progress, working
+from platebench.stages.plate_format import size_doubt
 
 RULER = 100.0
 SENTENCE = "print at 100 %, no fitting; the ruler must measure 100 mm"
 INK, SOFT_INK = 0.1, 0.4
+_DOUBT = 15.0  # from the margin up to what is said of a size in doubt
 _BETWEEN = "   ·   "
 
 
@@ -122,6 +124,7 @@ def _draw_plate(
         pen.picture(box, encoded)
         _draw_marks(pen, box, part, tile, tiles)
         _draw_heading(pen, sheet, shown, tile, tiles, heading)
+        _draw_doubt(pen, sheet, shown)
         _draw_ruler(pen, sheet)
         pen.end_page()
 
@@ -227,6 +230,19 @@ def _draw_index(pen: Pen, box: Box, tile: Tile, tiles: Sequence[Tile]) -> float:
             pen.fill(cell, 0.35)
         pen.outline(cell, 0.35, 0.1)
     return cell_width * columns
+
+
+def _draw_doubt(pen: Pen, sheet: Paper, shown: ProofPrint) -> None:
+    """Say between picture and ruler that the size is in doubt, in as many words as fit a line."""
+    if not shown.misfit:
+        return
+    short, _, _ = shown.misfit.partition(";")
+    said = [format_shown(size_doubt(misfit)) for misfit in (shown.misfit, short)]
+    room = sheet.width - 2 * MARGIN
+    line = next((text for text in said if width_mm(text, REGULAR, 7.5) <= room), said[-1])
+    middle = (sheet.width / 2, sheet.height - MARGIN - _DOUBT)
+    pen.text(middle, shorten(line, room, REGULAR, 7.5), REGULAR, 7.5, color=PENCIL, middle=True,
+             full=line)  # fmt: skip
 
 
 def _draw_ruler(pen: Pen, sheet: Paper) -> None:

@@ -12,6 +12,7 @@ through nothing, and ``ES`` the exposure scale::
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -19,8 +20,10 @@ from itertools import pairwise
 from platebench.printing.plate_range import PlateRange
 from platebench.printing.process import ExposureScale
 
-STRIPS = 7
-STRIP_RATIO = 2**0.5  # half a stop, 0.15 in log exposure: a step of the 21-step tablet
+# Parts of a test strip and the stops between them, finest first; half a stop, 0.15 in log exposure,
+# is a step of the 21-step tablet. A page has no room for more parts.
+STRIPS = ((7, 0.5), (9, 0.5), (7, 1.0), (9, 1.0))
+BEYOND_STOPS = 0.25  # so far a strip goes past a time it holds: "just" shows from both sides
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +101,49 @@ def direct_times(
     )
 
 
-def strip_times(middle: float, *, strips: int = STRIPS, ratio: float = STRIP_RATIO) -> list[float]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DirectStrip:
+    """A test strip around a plate's times.
+
+    Attributes
+    ----------
+    totals : tuple of float
+        Of its parts, shortest first, as multiples of the reference's time.
+    stops : float
+        Between two parts.
+    holds : bool
+        False where the time for the shadows or that for the highlights lies beyond its ends.
+    """
+
+    totals: tuple[float, ...]
+    stops: float
+    holds: bool
+
+
+def plan_strip(times: DirectTimes) -> DirectStrip:
+    """Return the finest strip that holds the times for shadows and highlights; else the longest.
+
+    Examples
+    --------
+    >>> times = DirectTimes(base=0.1, reference_base=0.0, thinnest=0.2, densest=1.0,
+    ...                     for_base=1.26, for_shadows=1.6, for_highlights=0.1)
+    >>> strip = plan_strip(times)  # log2 16: four stops lie between them
+    >>> len(strip.totals), strip.stops, strip.holds
+    (7, 1.0, True)
+    """
+    between = 0.0
+    if times.for_shadows is not None and times.for_highlights is not None:
+        between = abs(math.log2(times.for_shadows / times.for_highlights))
+    asked = between + 2 * BEYOND_STOPS
+    parts, stops = next((kind for kind in STRIPS if (kind[0] - 1) * kind[1] >= asked), STRIPS[-1])
+    return DirectStrip(
+        totals=tuple(strip_times(times.middle, strips=parts, ratio=2**stops)),
+        stops=stops,
+        holds=(parts - 1) * stops >= asked,
+    )
+
+
+def strip_times(middle: float, *, strips: int, ratio: float) -> list[float]:
     """Return the times of a test strip's parts, shortest first, ``middle`` in their middle.
 
     Examples

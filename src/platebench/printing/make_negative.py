@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench import __version__
-from platebench.formats import PlateFormat
+from platebench.formats import MM_PER_INCH, PlateFormat
 from platebench.outputs.negative_pdf import write_raster_pdf
 from platebench.outputs.negative_sheet import NegativeSheet
 from platebench.outputs.tiff import stored_bands, write_print_negative
@@ -28,7 +28,7 @@ from platebench.printing.print_look import GENERAL_LOOK
 from platebench.printing.print_response import response_of
 from platebench.printing.print_size import PRINTER_PPI, PrintSize, plan_print_size
 from platebench.printing.process import Process
-from platebench.printing.resample import Resampler, at_most
+from platebench.printing.resample import Resampler
 from platebench.printing.soft_proof import LONG_SIDE, write_soft_proof
 
 NOT_CALIBRATED = (
@@ -160,9 +160,7 @@ def make_negative(
     tiff, pdf, proof = (folder / f"{stem}{end}" for end in (".tif", ".pdf", "-proof.jpg"))
     write_sheet(tiff, planned, source, order)
     write_raster_pdf(pdf, *stored_bands(tiff), ppi=order.ppi, title=stem)
-    small = at_most(source.codes, LONG_SIDE)
-    seen = np.asarray(cv2.LUT(small, source.table), np.uint16)
-    write_soft_proof(proof, seen, response, process.look)
+    write_soft_proof(proof, small_sheet(planned, source), response, process.look)
     notes = (
         *source.notes,
         *(() if response.calibrated else (NOT_CALIBRATED,)),
@@ -228,6 +226,29 @@ def write_sheet(
         description=f"Plate {source.plate_id}: print negative",
         software=f"platebench {__version__}",
     )
+
+
+def small_sheet(
+    planned: tuple[PrintSize, NegativeLayout], source: NegativeSource
+) -> NDArray[np.uint16]:
+    """Return a planned print negative as the print is seen, small enough for a screen.
+
+    Returns
+    -------
+    ndarray of uint16, shape (M, N)
+        All of the film, margins, marks and wedge too; not mirrored.
+    """
+    size, layout = planned
+    ppi = LONG_SIDE * MM_PER_INCH / max(layout.width, layout.height)
+    rows, columns = (max(1, round(side * ppi / size.ppi)) for side in size.shape)
+    picture = Resampler(source.codes, (rows, columns)).whole()
+    picture = np.asarray(cv2.LUT(picture, source.table), np.uint16)
+    sheet = lay_sheet(layout, replace(size, shape=(rows, columns), ppi=ppi))
+
+    def picture_rows(top: int, bottom: int, out: NDArray[np.uint16]) -> None:
+        out[...] = picture[top:bottom]
+
+    return np.concatenate(list(sheet.bands(picture_rows, mirror=False)))
 
 
 def stem_of(plate_id: str, process: Process, order: NegativeOrder, size: PrintSize) -> str:

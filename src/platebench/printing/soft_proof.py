@@ -14,8 +14,8 @@ from platebench.outputs.lab_colour import linear_rgb_of_lab
 from platebench.printing.print_look import PrintLook
 from platebench.printing.print_response import PrintResponse
 
-LONG_SIDE = 1800
-_BORDER = 0.05  # of the long side: paper around the picture
+LONG_SIDE = 1800  # of the film
+_BORDER = 0.05  # of the long side: bare paper around the film
 _LEVELS = 4096
 _QUALITY = 93
 
@@ -48,7 +48,7 @@ def write_soft_proof(
     path : Path
         A JPEG; replaced if it exists.
     negative : ndarray of uint16, shape (M, N)
-        The print negative's values, as the print is seen, at the size of the proof.
+        The film's values, margins and all, as the print is seen, at the size of the proof.
     response : PrintResponse
         What the process makes of ink.
     look : PrintLook

@@ -45,6 +45,7 @@ from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.settings import ScanSettings
 from platebench.stages.density import transmittance_of_codes
+from platebench.stages.plate_format import misfit_of, size_doubt
 from platebench.stages.print_positive import print_positive
 
 FOLDER = "print-negatives"
@@ -216,7 +217,7 @@ def _positive_of(name: str, converted: Path) -> Path:
 def _source(named: _Named, folder: Path, process: Process, order: NegativeOrder) -> NegativeSource:
     if order.aim == "facsimile":
         return _from_plate(named, folder, process, order)
-    return _from_positive(named, process)
+    return _from_positive(named, process, order)
 
 
 def _with_sharpness(
@@ -253,7 +254,7 @@ def _make(
     return replace(made, files=(*made.files, files[3]))
 
 
-def _from_positive(named: _Named, process: Process) -> NegativeSource:
+def _from_positive(named: _Named, process: Process, order: NegativeOrder) -> NegativeSource:
     picture = read_positive(named.path)
     return NegativeSource(
         plate_id=named.plate_id,
@@ -261,7 +262,7 @@ def _from_positive(named: _Named, process: Process) -> NegativeSource:
         codes=picture.codes,
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
-        notes=_doubts(named),
+        notes=_doubts(named, order),
         read_as=picture.notes,
     )
 
@@ -303,7 +304,7 @@ def _from_plate(
             light_seen, process, black_at=black_at, white_at=max(white_at, black_at + 0.05)
         ),
         ppi=framing.ppi,
-        notes=_doubts(named),
+        notes=_doubts(named, order),
     )
 
 
@@ -324,7 +325,9 @@ def _size_from_record(named: _Named, order: NegativeOrder) -> None:
     )
 
 
-def _doubts(named: _Named) -> tuple[str, ...]:
+def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
     if not named.record.get("doubtful"):
-        return ()
+        misfit = misfit_of(named.record)
+        what = "the plate's own size" if order.size is None else "how much the plate is enlarged"
+        return (size_doubt(misfit, what=what),) if misfit else ()
     return ("the plate's sides are in doubt: the whole capture is printed, not the plate alone",)

@@ -16,10 +16,11 @@ from platebench.outputs.proof_page import PaperName
 from platebench.outputs.strip_sheet import StripSheet, write_strip_sheet
 from platebench.printing.advice import ProcessAdvice, advise_plate
 from platebench.printing.direct_time import (
+    DirectStrip,
     DirectTimes,
     added_times,
     direct_times,
-    strip_times,
+    plan_strip,
 )
 from platebench.printing.plate_range import PlateRange, read_plate_ranges
 from platebench.printing.process import Process
@@ -30,6 +31,7 @@ from platebench.session.session_file import load_session
 from platebench.session.session_report import OUTPUT_NAME
 
 FOLDER = "test-strips"
+BARE = "nothing but paper"  # the reference where no plate is named
 OF_THE_PLATE = (
     "Never press a cracked or warped plate in a printing frame; use one whose back is soft, and "
     "tighten it evenly (from memory, common practice).",
@@ -39,16 +41,28 @@ OF_THE_PLATE = (
     "printed from a print negative.",
     "Sun and lamps warm glass: heat breaks it and softens gelatin. Shade it between exposures.",
 )
-HOW_TO = (
+_BEFORE = (
     "Emulsion of the plate DOWN on the sensitised coat: the print then reads right, as the plate "
     "does through its glass.",
     "Lay the paper across the plate's thinnest and densest parts.",
     "Expose all of it first; then cover part 1 with an opaque card and expose again, then parts "
     "1 and 2, and so on. Times add up.",
-    "Process and dry: prints darken or lighten as they dry. Choose the part whose shadows are "
-    "just full black, or whose highlights just keep a tint, whichever matters more.",
-    "Between two parts lies half a stop, 0.15 in log exposure.",
 )
+_DRY = "Process and dry: prints darken or lighten as they dry. "
+_CHOOSE = (
+    "Choose the part whose shadows are just full black, or whose highlights just keep a tint, "
+    "whichever matters more."
+)
+_CHOOSE_BETWEEN = (
+    "The times for shadows and highlights lie beyond its ends, so no part shows them: choose by "
+    "the middle tones, or expose another strip around the time that matters."
+)
+_STEPS = {
+    0.5: "Between two parts lies half a stop, 0.15 in log exposure.",
+    1.0: "Between two parts lies a whole stop, 0.30 in log exposure, to hold both times: then try "
+    "a time between the two parts that come nearest.",
+}
+_BY_HAND_S = 2.0  # below it, times that a hand can give lie further apart than a strip's parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,6 +91,43 @@ class DirectPrint:
     time_s: float | None
     sheet: Path
 
+    @property
+    def times_what(self) -> str:
+        """What ``1 x`` stands for; "" where times are in seconds."""
+        if self.time_s is not None:
+            return ""
+        through = (
+            "with nothing between lamp and paper"
+            if self.reference == BARE
+            else f"through the base of {self.reference}"
+        )
+        return f"the shortest time that prints full black {through}"
+
+    def said_times(self) -> tuple[tuple[str, str], ...]:
+        """Say for what which time is: name and words."""
+        times = self.times
+        return (
+            ("for the base", f"{self.said(times.for_base)}: base plus fog just prints full black"),
+            (
+                "for the shadows",
+                f"{self.said(times.for_shadows)}: the thinnest tone just prints full black",
+            ),
+            (
+                "for the highlights",
+                f"{self.said(times.for_highlights)}: the densest tone just shows a tint, far less "
+                "light than full black",
+            ),
+            *self._between(),
+        )
+
+    def _between(self) -> tuple[tuple[str, str], ...]:
+        """Say what times keep all tones, where the highlights ask for less than the shadows."""
+        shadows, highlights = self.times.for_shadows, self.times.for_highlights
+        if shadows is None or highlights is None or highlights >= shadows:
+            return ()
+        ends = f"at any time from {self.said(highlights)} to {self.said(shadows)}"
+        return (("all tones show", f"{ends}; the range is shorter than the scale"),)
+
     def said(self, factor: float | None) -> str:
         """Say a time, or a multiple of the reference's where that has none."""
         if factor is None:
@@ -102,7 +153,7 @@ class DirectPrint:
             "overflow": rounded(self.advice.overflow, 3),
             "verdict": self.advice.verdict.name.lower(),
             "lost": self.advice.lost(),
-            "strip_factors": [rounded(factor, 4) for factor in strip_times(times.middle)],
+            "strip_factors": [rounded(factor, 4) for factor in plan_strip(times).totals],
             "sheet": str(self.sheet),
         }
 
@@ -163,7 +214,7 @@ def print_plates_directly(
                     plate=plate,
                     times=direct_times(plate, advice.scale, reference_base=base),
                     advice=advice,
-                    reference="nothing but paper" if reference is None else f"plate {reference}",
+                    reference=BARE if reference is None else f"plate {reference}",
                     time_s=time_s,
                     sheet=path,
                 )
@@ -194,9 +245,10 @@ def said_time(factor: float, time_s: float | None) -> str:
 
 def _page(done: DirectPrint, process: Process, session: str) -> StripSheet:
     times, advice = done.times, done.advice
-    totals, unit = strip_times(times.middle), done.time_s
+    strip, unit = plan_strip(times), done.time_s
+    totals = strip.totals
     if unit is not None:  # times that a hand can give; the steps between them follow
-        totals, unit = [camera_time(total * unit).seconds for total in totals], 1.0
+        totals, unit = tuple(_by_hand(total * unit) for total in totals), 1.0
     words = [said_time(total, unit) for total in totals]
     added = [said_time(total, unit) for total in added_times(totals)]
     covers = ["nothing", "part 1", *(f"parts 1 to {i}" for i in range(2, len(totals)))]
@@ -218,21 +270,23 @@ def _page(done: DirectPrint, process: Process, session: str) -> StripSheet:
                 "time factor",
                 f"10 ^ ({times.base:z.2f} - {times.reference_base:z.2f}) = {times.for_base:.3g}",
             ),
-            ("for the base", f"{done.said(times.for_base)}: base plus fog just prints full black"),
-            (
-                "for the shadows",
-                f"{done.said(times.for_shadows)}: the thinnest tone just prints full black",
-            ),
-            (
-                "for the highlights",
-                f"{done.said(times.for_highlights)}: the densest tone just shows a tint",
-            ),
+            *((("1 x is", done.times_what),) if done.times_what else ()),
+            *done.said_times(),
             ("the range", f"{advice.verdict}; {advice.lost()}"),
         ),
         steps=tuple(zip(covers, added, words, strict=True)),
-        how_to=HOW_TO,
+        how_to=_how_to(strip),
         cautions=direct_cautions(process),
     )
+
+
+def _by_hand(seconds: float) -> float:
+    return camera_time(seconds).seconds if seconds >= _BY_HAND_S else seconds
+
+
+def _how_to(strip: DirectStrip) -> tuple[str, ...]:
+    choose = _CHOOSE if strip.holds else _CHOOSE_BETWEEN
+    return (*_BEFORE, _DRY + choose, _STEPS[strip.stops])
 
 
 def _rounded(value: float | None) -> float | None:

@@ -21,6 +21,7 @@ from platebench.plate_names import folded_id
 from platebench.progress import Progress
 from platebench.session.record import write_json
 from platebench.settings import SessionSettings
+from platebench.stages.plate_format import misfit_of
 
 OUTPUT_NAME = "converted"  # folder of results in a session's folder, unless another is named
 PROOF_SHEET = "proof-sheet.pdf"
@@ -125,6 +126,7 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         flags=tuple(record.get("flags", ())),
         whole=bool(record.get("whole", False)),
         doubtful=bool(record.get("doubtful", False)),
+        misfit=misfit_of(record),
     )
 
 

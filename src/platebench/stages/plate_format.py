@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -96,6 +98,38 @@ def plate_format(corners: ArrayLike, name: str | None) -> FormatFit:
         suggestions=suggestions,
         warning=_warning(nominal, error, suggestions),
     )
+
+
+def misfit_of(record: Mapping[str, Any]) -> str:
+    """Return what a converted plate's record says of a shape that is not its format's.
+
+    Parameters
+    ----------
+    record : mapping
+        As ``convert`` writes it.
+
+    Returns
+    -------
+    str
+        :attr:`FormatFit.warning`; "" where the shape fits, or no size follows from the format.
+
+    Examples
+    --------
+    >>> corners = [[0, 0], [0, 4000], [3000, 4000], [3000, 0]]
+    >>> misfit_of({"ppi": 600.0, "corners": corners, "format": "13x18 cm"}).split("; ")[0]
+    'the plate is 3.7 % shorter in shape than 13x18 cm'
+    >>> misfit_of({"ppi": 600.0, "corners": corners, "format": "9x12 cm"})
+    ''
+    """
+    corners = record.get("corners")
+    if record.get("ppi") is None or corners is None:
+        return ""
+    return plate_format(corners, record.get("format")).warning or ""
+
+
+def size_doubt(misfit: str, *, what: str = "the size") -> str:
+    """Say that a length is in doubt, and what to do; a sentence without its full stop."""
+    return f"{what} is in doubt: {misfit}; set its format in session.toml and convert again"
 
 
 def _suggestions(aspect: float) -> tuple[str, ...]:
