@@ -258,8 +258,8 @@ def film_in(image: np.ndarray, result) -> tuple[int, float]:
 
 
 def test_the_proof_has_paper_white_margins_where_the_films_are_opaque(tmp_path):
-    image = np.asarray(Image.open(made(tmp_path, margins="opaque").files[2]).convert("L"))
     result = made(tmp_path, margins="opaque")
+    image = np.asarray(Image.open(result.files[2]).convert("L"))
     edge, per_mm = film_in(image, result)
     paper = int(image[1, 1])
     assert abs(int(image[edge + 3, edge + 3]) - paper) <= 2

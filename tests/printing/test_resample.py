@@ -5,7 +5,7 @@ import pytest
 from PIL import Image
 from skimage.transform import resize
 
-from platebench.printing.resample import Resampler, at_most
+from platebench.printing.resample import Resampler
 
 RNG = np.random.default_rng(11)
 MIDDLE = 32768.0
@@ -84,10 +84,3 @@ def test_tones_keep_their_mean_and_stay_within_16_bits():
     picture = np.where(RNG.random((90, 80)) > 0.5, 65535, 0).astype(np.uint16)
     for shape in ((300, 250), (31, 29)):
         assert whole(picture, shape).mean() == pytest.approx(picture.mean(), abs=400)
-
-
-def test_at_most_reduces_only():
-    picture = RNG.integers(0, 65536, (90, 120)).astype(np.uint16)
-    assert at_most(picture, 60).shape == (45, 60)
-    assert np.array_equal(at_most(picture, 500), picture)
-    assert np.array_equal(at_most(picture, 60), whole(picture, (45, 60)))

@@ -105,13 +105,6 @@ class Resampler:
         return self.rows(0, self.shape[0])
 
 
-def at_most(picture: NDArray[np.uint16], long_side: int) -> NDArray[np.uint16]:
-    """Return a picture reduced until its long side is ``long_side``; a smaller one as it is."""
-    rows, columns = picture.shape
-    scale = min(1.0, long_side / max(rows, columns))
-    return Resampler(picture, (max(1, round(rows * scale)), max(1, round(columns * scale)))).whole()
-
-
 def _weights(old: int, new: int, start: int, end: int) -> tuple[int, Weights]:
     """Return the first old pixel that new pixels ``start`` to ``end`` need, and their weights.
 
