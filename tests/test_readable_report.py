@@ -15,9 +15,16 @@ from click.testing import CliRunner
 from platebench.cli import main
 from platebench.outputs.report_html import MOST_BYTES, picture_side, write_report_html
 from platebench.outputs.report_pdf import write_report_pdf
-from platebench.outputs.session_report_facts import Histogram, PlatePart, ReportFacts, outline_of
+from platebench.outputs.session_report_facts import (
+    Histogram,
+    LightPart,
+    PlatePart,
+    ReportFacts,
+    outline_of,
+)
+from platebench.session.check_file import kept_verdicts
 from platebench.session.convert_session import convert_session
-from platebench.session.readable_report import _measured
+from platebench.session.readable_report import _about, _measured, _terms
 
 from .session_files import write_session
 
@@ -175,3 +182,51 @@ def test_figures_are_told_in_words_that_stand_alone() -> None:
     record["calibration"]["tablet"] = "mine.csv"  # type: ignore[index]
     facts = dict(_measured(record))
     assert facts["glare"].endswith("(calibration)") and "(mine.csv)" in facts["calibrated with"]
+
+
+def test_what_check_found_is_said_once_and_the_gravest_first(tmp_path: Path) -> None:
+    said = {
+        "a.dng": [["note", "dust"], ["warn", "dim"], ["good", "square"]],
+        "b.dng": [["warn", "dim"], ["note", "dust"], ["fail", "clipped"]],
+        "c.dng": [["note", "dust"], ["good", "square"]],
+    }
+    captures = {name: {"bytes": 0, "verdicts": pairs} for name, pairs in said.items()}
+    for name in said:
+        (tmp_path / name).touch()
+    (tmp_path / "check.json").write_text(json.dumps({"schema": 1, "captures": captures}))
+    assert kept_verdicts(tmp_path, tmp_path, list(said)) == (
+        ("fail", "clipped (b.dng)"),
+        ("warn", "dim (a.dng, b.dng)"),
+        ("note", "dust"),
+        ("good", "square (a.dng, c.dng)"),
+    )
+    assert kept_verdicts(tmp_path, tmp_path, ["a.dng"]) == (
+        ("warn", "dim"), ("note", "dust"), ("good", "square"),
+    )  # fmt: skip
+    assert kept_verdicts(tmp_path, tmp_path, ["a.dng", "d.dng"]) is None
+
+
+def test_what_asks_for_action_stands_before_what_is_folded_away(tmp_path: Path) -> None:
+    found = (("warn", "lengthen it"), ("good", "measured against FADGI: 4 stars"))
+    facts = ReportFacts(
+        title="t",
+        plates=(PlatePart(plate_id="p", verdicts=found),),
+        light=(LightPart(name="Blank frames b1, b2", verdicts=found[1:]),),
+        terms=_terms(text for _, text in found),
+    )
+    write_report_html(tmp_path / "r.html", facts)
+    write_report_pdf(tmp_path / "r.pdf", facts)
+    text = (tmp_path / "r.html").read_text()
+    plate, _, light = text.partition("Blank frames b1, b2")
+    assert plate.index("lengthen it") < plate.index("<details>") < plate.index("4 stars")
+    assert "<details>" in light and "nothing is certified" in light and "SNR" not in light
+    assert text.startswith("<!doctype html>")
+    said = pdf_text(tmp_path / "r.pdf")
+    assert said.index("lengthen it") < said.index("4 stars") < said.index("nothing is certified")
+
+
+def test_times_of_the_plate_log_are_told_alike() -> None:
+    log = {"develop_s": 300.0, "given_s": 0.5, "metered_s": 90.0, "fixing": "5 min"}
+    assert dict(_about(log)) == {
+        "developed": "5 min", "given": "1/2 s", "metered": "1 min 30 s", "fixing": "5 min",
+    }  # fmt: skip

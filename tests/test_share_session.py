@@ -57,6 +57,37 @@ def test_every_converted_plate_is_shared_without_its_edge(session: Path) -> None
     assert (edged < 20).mean() > (within < 20).mean()
 
 
+def test_a_picture_that_is_replaced_by_another_is_said_so(session: Path) -> None:
+    def shared(*more: str) -> str:
+        result = CliRunner().invoke(
+            main, ["share", str(session), "wide", "--long-side", "80", *more]
+        )
+        assert result.exit_code == 0
+        return result.stderr
+
+    assert "replaced" not in shared()
+    assert "replaced" not in shared()  # the same picture again
+    assert "another picture that was there as wide.jpg was replaced" in shared("--edge")
+    assert "replaced" not in shared("--edge", "--as", "png")  # another file
+
+
+def test_a_positive_older_than_its_settings_is_said_to_be(session: Path) -> None:
+    path = session / "session.toml"
+    text = path.read_text()
+    said = share_session(session, wishes=ShareWishes(long_side=80))
+    assert not any(one.note() for one in said)
+    at = text.index('id = "wide"')
+    path.write_text(text[:at] + text[at:].replace("\n", '\nnote = "a crack"\n', 1))
+    said = share_session(session, wishes=ShareWishes(long_side=80))
+    assert not any(one.older for one in said)  # a note changes no picture
+    path.write_text(text[:at] + text[at:].replace("\n", "\nprint_stops = 0.5\n", 1))
+    said = share_session(session, wishes=ShareWishes(long_side=80))
+    assert [one.plate_id for one in said if "convert first" in one.note()] == ["wide"]
+    (session / "converted" / "plates" / "wide.json").unlink()  # nothing is known
+    said = share_session(session, wishes=ShareWishes(long_side=80))
+    assert not any(one.older for one in said)
+
+
 def test_a_date_that_is_not_sure_is_captioned_in_words() -> None:
     plate, entry = PlateSettings(id="wide", captures=()), LogEntry(plate_id="wide", date="1893~")
     # EDTF, ISO 8601-2: "~" is approximate

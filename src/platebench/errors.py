@@ -5,6 +5,7 @@ An error carries data and builds its sentence in ``__str__``: what, which file, 
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from enum import IntEnum
 from pathlib import Path
 from typing import ClassVar
@@ -274,9 +275,16 @@ class MissingProfileError(SettingsError):
     def __str__(self) -> str:
         looked = " or ".join(str(folder) for folder in self.folders)
         return (
-            f'there is no {self.kind} profile "{self.name}" in {looked}; '
+            f'there is no {self.kind} profile "{self.name}" in {looked}; {self._guess()}'
             f"the profiles there are: {', '.join(self.known) or 'none'}"
         )
+
+    def _guess(self) -> str:
+        """Ask whether a name that begins so, or is spelled much like it, was meant."""
+        asked = self.name.casefold()
+        begin = [name for name in self.known if asked and name.casefold().startswith(asked)]
+        near = begin or get_close_matches(asked, self.known, n=2)
+        return f"did you mean {' or '.join(near)}? " if near else ""
 
 
 class WorkerLostError(PlateError):

@@ -285,3 +285,17 @@ def test_a_calibration_beside_the_session_is_gone_through(session):
     printed = np.interp(1 - row[middles] / 65535, ink, density)
     lightness = 116 * np.cbrt(10**-printed) - 16
     assert np.diff(lightness) == pytest.approx(np.full(10, np.ptp(lightness) / 10), abs=1.0)
+
+
+def test_a_positive_older_than_its_settings_is_printed_and_said_to_be(session: Path) -> None:
+    def told() -> str:
+        args = ["print-negative", str(session), "wide", "--process", "albumen", "--jobs", "1"]
+        result = CliRunner().invoke(main, args)
+        assert result.exit_code == 0, result.output
+        return " ".join(result.stdout.split())
+
+    assert "older than its settings" not in told()
+    path = session / "session.toml"
+    before, at, after = path.read_text().partition('id = "wide"\n')
+    path.write_text(f"{before}{at}print_stops = 0.5\n{after}")
+    assert "The positive is older than its settings" in told() and "convert first" in told()

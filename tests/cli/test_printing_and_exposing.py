@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from platebench.cautions import CAUTIONS
 from platebench.cli import develop_log, expose, which_print
 from platebench.errors import MissingProfileError, SessionFolderError, SettingsFileError
+from platebench.printing.process_file import load_processes, process_folders
 from platebench.session.convert_session import convert_session
 
 from ..session_files import write_session
@@ -146,6 +148,55 @@ def test_bad_input_to_which_print(session: Path, tmp_path: Path) -> None:
     unknown = run("which-print", session, "--process", "daguerreotype")
     assert isinstance(unknown.exception, MissingProfileError)
     assert "carbon" in str(unknown.exception) and unknown.stdout == ""
+    assert "did you mean" not in str(unknown.exception)
+    for name, meant in (
+        ("cyanotype", "cyanotype-citrate or cyanotype-oxalate"),
+        ("Albumin", "albumen"),
+        ("salt", "salted-paper"),
+    ):
+        error = run("which-print", session, "--process", name).exception
+        assert f"; did you mean {meant}? the profiles there are: albumen, " in str(error)
+
+
+def cautions_of(told: str) -> set[str]:
+    """Return the hazards that are cautioned against, in small letters."""
+    said = told.partition("\nCautions\n")[2]
+    return {h for h in CAUTIONS if f"\n  {h[0].upper()}{h[1:]}: " in said}
+
+
+def test_of_one_plate_the_answer_comes_first(session: Path) -> None:
+    result = run("which-print", session, "dense")
+    (plate,) = json.loads(run("which-print", session, "dense", "--json").stdout)["plates"]
+    lines = result.stdout.splitlines()
+    assert lines[0].startswith("dense: density range") and lines[1] == "  Suits as it is"
+    suits = [one for one in plate["advice"] if one["verdict"] == "suits"]
+    assert 0 < len(suits) < len(plate["advice"])
+    # the name to type, then the spoken one
+    for line, one in zip(lines[2:], suits, strict=False):
+        assert line.split()[0] == one["process"] and one["title"] in line
+    profiles = load_processes(process_folders(None, None))
+    needed = {p.name: set(p.hazards) for p in profiles}
+    wanted = set().union(*(needed[one["process"]] for one in suits))
+    assert cautions_of(result.stdout) == wanted
+    assert len(lines) < 60 and "Where the scales come from:" not in result.stdout
+    last = " ".join(result.stdout.partition("With --detail")[2].split())
+    for hazard in set(CAUTIONS) - wanted:
+        assert hazard in last
+    assert cautions_of(run("which-print", session, "dense", "--detail").stdout) == set(CAUTIONS)
+    # what is asked for by name is cautioned against, whether it suits or not
+    for process in ("carbon", "platinum", "silver-gelatin"):
+        told = run("which-print", session, "dense", "--process", process).stdout
+        assert cautions_of(told) == needed[process]
+
+
+def test_where_nothing_suits_the_nearest_keeps_its_cautions(session: Path, tmp_path: Path) -> None:
+    record = json.loads((session / "converted" / "plates" / "dense.json").read_text())
+    record["result"]["densities"]["density_range"] = 3.5
+    (tmp_path / "plates").mkdir()
+    (tmp_path / "plates" / "dense.json").write_text(json.dumps(record))
+    told = run("which-print", session, "--output", tmp_path, "dense").stdout
+    assert "Suits as it is" not in told and "\n    carbon " in told
+    assert cautions_of(told) == {"glass", "dichromate", "ultraviolet"}  # as its profile lists
 
 
 def test_a_stained_plate_is_compared_by_blue_and_told_once(session: Path, tmp_path: Path) -> None:

@@ -705,9 +705,14 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("which-print", session)
 
 
-@produces('there is no process profile "…"')
+@produces('there is no process profile "…" in …; the')
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("which-print", session, "--process", "sunny")
+
+
+@produces('there is no process profile "…" in …; did')
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("which-print", session, "--process", "cyanotype")
 
 
 @produces("…: hazards lists")

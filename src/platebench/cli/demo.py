@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 
 import click
@@ -36,6 +35,7 @@ def command(
     """
     from dataclasses import replace
 
+    from platebench.cli.own_name import command_to_type
     from platebench.cli.terminal_progress import progress_for
     from platebench.demo import with_makers_notes, write_demo_session
     from platebench.demo_log import demo_plate_log
@@ -57,5 +57,6 @@ def command(
     show_result(result, as_json=as_json, quiet=quiet)
     if not (as_json or quiet):
         click.echo(f"Look at {result.output / 'proof-sheet.pdf'}")
-        click.echo(f"or at the plates themselves: platebench review {shlex.quote(str(folder))}")
+        again = command_to_type("review", str(folder))
+        click.echo(f"or at the plates themselves: {again}")
     ctx.exit(result.exit_code)

@@ -80,11 +80,11 @@ def command(
     )
     made = share_session(session, plates, to=output, wishes=wishes, progress=progress_for(quiet))
     if as_json:
-        notes = [one.note() for one in made if one.doubt]
+        notes = [one.note() for one in made if one.note()]
         files = [str(one.path) for one in made]
         print_json({"session": str(session), "files": files, "notes": notes})
     elif not quiet:
         for one in made:
-            if one.doubt:
-                click.echo(f"Note: {one.note()}", err=True)
+            if note := one.note():
+                click.echo(f"Note: {note}", err=True)
             click.echo(str(one.path))

@@ -16,14 +16,42 @@ if TYPE_CHECKING:
 Advised = Sequence[tuple["PlateRange", Sequence["ProcessAdvice"]]]
 
 
-def show_advice(advised: Advised) -> None:
-    """Print the advice, what suits first; marks and cautions follow, said once."""
-    from platebench.cautions import FIRST, cautions_for
-    from platebench.printing.advice import advised_cautions, advised_hazards
+def show_advice(advised: Advised, *, detail: bool, named: bool) -> None:
+    """Print the advice, what suits first; cautions follow, said once.
+
+    Parameters
+    ----------
+    advised : sequence of (PlateRange, sequence of ProcessAdvice)
+    detail : bool
+        With the sources of the scales, how they can be moved, and the cautions of all processes.
+    named : bool
+        The processes were asked for by name: their cautions are shown whether they suit or not.
+    """
+    from platebench.printing.advice import advised_hazards
 
     for plate, advice in advised:
         _show_plate(plate, advice)
     every = [one for _, advice in advised for one in advice]
+    if detail:
+        _show_scales(every)
+    shown = every if detail or named else [one for _, advice in advised for one in _pick(advice)]
+    _show_cautions(shown, limits=detail)
+    if not detail:
+        others = [h for h in advised_hazards(every) if h not in advised_hazards(shown)]
+        cautions = f"; cautions of the other processes: {', '.join(others)}" if others else ""
+        click.echo()
+        wrapped(
+            f"With --detail: where the scales come from, how they can be moved, official limits"
+            f"{cautions}."
+        )
+
+
+def _pick(advice: Sequence[ProcessAdvice]) -> Sequence[ProcessAdvice]:
+    """Return what is suggested for a plate: what suits, and where nothing does, the nearest."""
+    return [one for one in advice if not one.needs_print_negative] or advice[:1]
+
+
+def _show_scales(every: Sequence[ProcessAdvice]) -> None:
     click.echo("Where the scales come from:")
     named: dict[str, list[str]] = {}
     for title, marks in dict.fromkeys((_named(one), one.marks) for one in every):
@@ -34,10 +62,17 @@ def show_advice(advised: Advised) -> None:
     for title, contrast in dict.fromkeys((one.title, one.contrast) for one in every):
         if contrast:
             wrapped(f"{title}: {contrast}")
-    click.echo("\nCautions")
+    click.echo()
+
+
+def _show_cautions(every: Sequence[ProcessAdvice], *, limits: bool) -> None:
+    from platebench.cautions import FIRST, cautions_for
+    from platebench.printing.advice import advised_cautions, advised_hazards
+
+    click.echo("Cautions")
     wrapped(FIRST)
     for caution in cautions_for(advised_hazards(every)):
-        for line in caution.lines():
+        for line in caution.lines() if limits else caution.lines()[:1]:
             wrapped(line)
     for text in advised_cautions(every):
         wrapped(text)
@@ -46,6 +81,7 @@ def show_advice(advised: Advised) -> None:
 def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
     blue = "" if plate.blue_range is None else f", in blue light {plate.blue_range:.2f}"
     click.echo(f"{plate.plate_id}: density range {plate.density_range:.2f}{blue}")
+    _show_groups(advice)
     notes = dict.fromkeys(one.density_note for one in advice)
     for note in notes:
         if not any(other != note and other.startswith(note) for other in notes):
@@ -56,6 +92,12 @@ def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
         click.echo("  The bare light was estimated, not measured; so are these densities.")
     if not plate.calibrated:
         click.echo("  Not calibrated with a step tablet: glare makes long ranges read short.")
+    click.echo()
+
+
+def _show_groups(advice: Sequence[ProcessAdvice]) -> None:
+    """Print what suits, then what does not, a process a line: the name to type comes first."""
+    names = max((len(one.process) for one in advice), default=0)
     width = max((len(_named(one)) for one in advice), default=0)
     groups: dict[str, list[ProcessAdvice]] = {}
     for one in advice:
@@ -64,8 +106,8 @@ def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
         click.echo(f"  {verdict[0].upper()}{verdict[1:]}")
         for one in group:
             scale = f"{one.scale.low:.2f} to {one.scale.high:.2f}"
-            click.echo(f"    {_named(one):<{width}}  {scale}  {_mark(one):<11}  {_told(one)}")
-    click.echo()
+            name = f"{one.process:<{names}}  {_named(one):<{width}}"
+            click.echo(f"    {name}  {scale}  {_mark(one):<11}  {_told(one)}")
 
 
 def _told(one: ProcessAdvice) -> str:

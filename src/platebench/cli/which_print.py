@@ -39,7 +39,7 @@ from platebench.cli.show_which_print import show_advice
     shell_complete=process_names,
     help="Only this process; repeat for several.  [default: all]",
 )
-@click.option("--detail", is_flag=True, help="Every process for every plate.")
+@click.option("--detail", is_flag=True, help="Every plate in full, with sources and all cautions.")
 @click.option(
     "--output",
     type=A_PATH,
@@ -60,8 +60,8 @@ def command(
 
     Of many plates, a line each: which processes suit it as it is. Of one PLATE, or with --detail:
     also which need a print negative, by how much its range is too long or too short, what would
-    be lost, and the cautions. Profiles of your own go into SESSION/process, or into the folder
-    "process" of your settings.
+    be lost, and the cautions on what suits. Profiles of your own go into SESSION/process, or into
+    the folder "process" of your settings.
     """
     from platebench.printing.advice import advise_plate
     from platebench.printing.advice_json import advice_to_json
@@ -77,6 +77,6 @@ def command(
     if as_json:
         print_json(advice_to_json(advised))
     elif not quiet and (detail or len(advised) == 1):
-        show_advice(advised)
+        show_advice(advised, detail=detail, named=bool(processes))
     elif not quiet:
         show_summary(advised, session)

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from platebench.fsio import atomic_write
 from platebench.outputs.preview import smaller_preview
-from platebench.outputs.session_report_facts import Histogram, ReportFacts, outline_of
+from platebench.outputs.session_report_facts import Histogram, ReportFacts, by_urgency, outline_of
 
 TEMPLATES = Path(__file__).parent / "report_page"
 MOST_BYTES = 40 << 20  # of pictures in one file
@@ -39,6 +39,7 @@ def write_report_html(path: Path, facts: ReportFacts) -> None:
         facts=facts,
         picture=lambda preview: _data_address(preview, side),
         histogram=_histogram,
+        by_urgency=by_urgency,
     )
     with atomic_write(path) as stream:
         stream.write(text.encode("utf-8", "replace"))

@@ -35,6 +35,7 @@ from platebench.outputs.session_report_facts import (
     Histogram,
     PlatePart,
     ReportFacts,
+    by_urgency,
     outline_of,
 )
 
@@ -97,7 +98,17 @@ def _flow(facts: ReportFacts) -> Iterator[Flowable]:
     yield HRFlowable(width="100%", color=_SOFT, thickness=0.3)
     if facts.light:
         yield _words("Light", font=LIGHT, size=13, leading=18)
-        yield _table(facts.light, _LEFT + _RIGHT)
+        for part in facts.light:
+            yield _words(part.name, colour=_SOFT)
+            if part.verdicts is None:
+                yield _words("not checked")
+            urgent, calm = by_urgency(part.verdicts or ())
+            yield from _urgent(urgent)
+            yield from _calm(calm)
+            yield Spacer(0, 2 * mm)
+    if facts.terms:
+        yield _words("Terms", colour=_SOFT)
+        yield _table(facts.terms, _LEFT + _RIGHT, share=0.15)
     yield Spacer(0, 3 * mm)
     yield _words("Made with", colour=_SOFT)
     yield _table(facts.versions, _LEFT + _RIGHT)
@@ -127,9 +138,9 @@ def _plate(plate: PlatePart) -> Iterator[Flowable]:
     )
     yield Spacer(0, 2 * mm)
     for flag in plate.flags:
-        yield _words(f"look: {flag}", colour=_LOOK)
-    for severity, text in plate.verdicts:
-        yield _words(text, colour=_LOOK if severity in ("warn", "fail") else _INK)
+        yield _words(f"To look at: {flag}", colour=_LOOK)
+    urgent, calm = by_urgency(plate.verdicts)
+    yield from _urgent(urgent)
     for note in plate.notes:
         yield _words(note, colour=_SOFT)
     more = plate.measured[BESIDE:]
@@ -139,7 +150,24 @@ def _plate(plate: PlatePart) -> Iterator[Flowable]:
             yield CondPageBreak(14 * mm)  # a heading stays with its first facts
             yield _words(heading, colour=_SOFT)
             yield _table(facts, _LEFT + _GAP + _RIGHT, share=0.25)
+    yield from _calm(calm)
     yield Spacer(0, 5 * mm)
+
+
+def _urgent(found: Sequence[str]) -> Iterator[Flowable]:
+    """Yield what ``check`` found that asks for action."""
+    for text in found:
+        yield _words(text, colour=_LOOK)
+
+
+def _calm(found: Sequence[str]) -> Iterator[Flowable]:
+    """Yield what else ``check`` found, small: nothing need be done about it."""
+    if found:
+        yield Spacer(0, 2 * mm)
+        yield CondPageBreak(14 * mm)
+        yield _words("Worth knowing", colour=_SOFT)
+    for text in found:
+        yield _words(text, size=7, leading=9, colour=_SOFT)
 
 
 def _words(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 Fact = tuple[str, str]  # name, value
+_URGENT = ("warn", "fail")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +67,22 @@ class PlatePart:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LightPart:
+    """Blank or dark frames in the report.
+
+    Attributes
+    ----------
+    name : str
+        Which they are.
+    verdicts : tuple of (str, str) or None
+        As of a plate; None where they were not checked.
+    """
+
+    name: str
+    verdicts: tuple[Fact, ...] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReportFacts:
     """A session's report.
 
@@ -73,7 +91,7 @@ class ReportFacts:
     title, date : str
     summary : tuple of str
         Sentences at its head.
-    light : tuple of (str, str)
+    light : tuple of LightPart
         Blank and dark frames, and what ``check`` found in them.
     plates : tuple of PlatePart
     versions : tuple of (str, str)
@@ -81,16 +99,25 @@ class ReportFacts:
         What does not fit between plate log and session.
     checked : bool
         Whether ``check`` has been run on these captures.
+    terms : tuple of (str, str)
+        Terms of the trade used above, and what they mean.
     """
 
     title: str
     date: str = ""
     summary: tuple[str, ...] = ()
-    light: tuple[Fact, ...] = ()
+    light: tuple[LightPart, ...] = ()
     plates: tuple[PlatePart, ...] = ()
     versions: tuple[Fact, ...] = ()
     remarks: tuple[str, ...] = ()
     checked: bool = False
+    terms: tuple[Fact, ...] = ()
+
+
+def by_urgency(verdicts: Sequence[Fact]) -> tuple[list[str], list[str]]:
+    """Return what of a check asks for action, and what is only worth knowing."""
+    urgent = [text for severity, text in verdicts if severity in _URGENT]
+    return urgent, [text for severity, text in verdicts if severity not in _URGENT]
 
 
 def outline_of(histogram: Histogram, most: float) -> list[tuple[float, float]]:

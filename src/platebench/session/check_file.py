@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from platebench.errors import WriteError
+from platebench.quality.verdict import Severity
 from platebench.session.checked_capture import CheckedCapture
 from platebench.session.record import write_json
 
 FILE_NAME = "check.json"
 SCHEMA = 1
+_ORDER = tuple(map(str, Severity))
 
 Verdicts = tuple[tuple[str, str], ...]  # severity, sentence
 
@@ -38,16 +40,29 @@ def keep_checks(folder: Path, output: Path, checked: Sequence[CheckedCapture]) -
 
 
 def kept_verdicts(folder: Path, output: Path, names: Sequence[str]) -> Verdicts | None:
-    """Return what was found in captures; None where one was not checked as it is now."""
+    """Return what was found in captures; None where one was not checked as it is now.
+
+    The gravest comes first. What was found in several is said once; what was not found in all of
+    them is followed by the names it holds for.
+    """
     kept = _read(output / FILE_NAME)
-    found: list[tuple[str, str]] = []
+    found: dict[tuple[str, str], list[str]] = {}
     for name in names:
         entry = kept.get(name)
         if entry is None or entry.get("bytes") != _size(folder / name):
             return None
-        prefix = f"{name}: " if len(names) > 1 else ""
-        found += [(severity, prefix + text) for severity, text in entry["verdicts"]]
-    return tuple(found)
+        for severity, text in entry["verdicts"]:
+            held = found.setdefault((severity, text), [])
+            held += [] if name in held else [name]
+    return tuple(
+        (severity, text if len(held) == len(set(names)) else f"{text} ({', '.join(held)})")
+        for (severity, text), held in sorted(found.items(), key=lambda one: _rank(one[0][0]))
+    )
+
+
+def _rank(severity: str) -> int:
+    """Return the place of a severity among others, the gravest first."""
+    return -_ORDER.index(severity) if severity in _ORDER else 1
 
 
 def _size(path: Path) -> int | None:

@@ -38,7 +38,7 @@ from platebench.progress import NullProgress, Progress
 from platebench.session.capture_sharpness import resolved_share
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.pool import run_all
-from platebench.session.record import hash_files, write_json
+from platebench.session.record import OLDER, hash_files, is_older_than, read_record, write_json
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
 from platebench.session.session_light import prepare_light
@@ -77,6 +77,7 @@ class _Named:
     path: Path
     in_session: bool
     record: dict[str, Any] = field(default_factory=dict)
+    older: bool = False  # than the settings of its plate
 
 
 def print_negatives(
@@ -199,11 +200,14 @@ def _named(name: str, folder: Path, converted: Path) -> _Named:
         raise PrintNegativeError(
             converted, f'has no positive of a plate "{name}"', f"the plates there are: {listed}"
         )
+    where = converted / RECORDS / f"{name}.json"
     try:
-        record = json.loads((converted / RECORDS / f"{name}.json").read_bytes())["result"]
+        record = json.loads(where.read_bytes())["result"]
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         record = {}  # the positive can be printed without
-    return _Named(plate_id=name, path=path, in_session=True, record=dict(record))
+    own = [plate for plate in load_session(folder).plates if plate.id == name]
+    older = bool(own) and is_older_than(read_record(where), own[0])
+    return _Named(plate_id=name, path=path, in_session=True, record=dict(record), older=older)
 
 
 def _positive_of(name: str, converted: Path) -> Path:
@@ -262,7 +266,7 @@ def _from_positive(named: _Named, process: Process, order: NegativeOrder) -> Neg
         codes=picture.codes,
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
-        notes=_doubts(named, order),
+        notes=(*([OLDER] if named.older else []), *_doubts(named, order)),
         read_as=picture.notes,
     )
 

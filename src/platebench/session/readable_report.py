@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from platebench.camera_time import time_in_words
 from platebench.densitometry.known_tablet import tablet_in_words
 from platebench.outputs.report_html import write_report_html
 from platebench.outputs.report_pdf import write_report_pdf
-from platebench.outputs.session_report_facts import Fact, Histogram, PlatePart, ReportFacts
+from platebench.outputs.session_report_facts import (
+    Fact,
+    Histogram,
+    LightPart,
+    PlatePart,
+    ReportFacts,
+)
 from platebench.plate_job import PREVIEWS, PlateResult
 from platebench.plate_log.dates import date_in_words
 from platebench.progress import Progress, working
@@ -24,10 +31,23 @@ _JOIN = 2  # steps of the record's histogram in one of the report's
 _LOG = (
     ("place", "place"), ("date", "exposed"), ("emulsion", "emulsion"), ("batch", "batch"),
     ("coated_on", "coated"), ("holder", "holder"), ("light", "light"), ("lens", "lens"),
-    ("f_number", "f-number"), ("metered_s", "metered, s"), ("given_s", "given, s"),
+    ("f_number", "f-number"), ("metered_s", "metered"), ("given_s", "given"),
     ("developer", "developer"), ("dilution", "dilution"), ("temperature_c", "temperature, °C"),
-    ("develop_s", "developed, s"), ("fixing", "fixing"), ("washing", "washing"), ("notes", "notes"),
+    ("develop_s", "developed"), ("fixing", "fixing"), ("washing", "washing"), ("notes", "notes"),
 )  # fmt: skip
+
+_TERMS = (
+    (
+        "FADGI",
+        "a published guideline for digitising in archives, which grades pictures by one to four "
+        "stars. Figures are measured against it; nothing is certified.",
+    ),
+    (
+        "SNR 10",
+        "signal ten times the noise. D at SNR 10 is the deepest density at which one reading "
+        "scatters by no more than 0.04; what is denser is seen, but grainy.",
+    ),
+)
 
 
 def write_readable_report(
@@ -62,9 +82,9 @@ def report_facts(
     remarks: Sequence[str] = (),
 ) -> ReportFacts:
     """Return what the report says."""
-    said = {plate.id: plate for plate in settings.plates}
+    of = {plate.id: plate for plate in settings.plates}
     verdicts = {
-        result.plate_id: kept_verdicts(folder, output, said[result.plate_id].captures)
+        result.plate_id: kept_verdicts(folder, output, of[result.plate_id].captures)
         for result in results
     }
     failed = sum(result.error is not None for result in results)
@@ -73,17 +93,20 @@ def report_facts(
     summary += [f"{failed} not converted"] if failed else []
     summary += [f"{doubtful} to look at"] if doubtful else []
     left_out = [plate.id for plate in settings.plates if plate.skip]
+    light = _light(folder, output, settings)
+    said_of_all = [*verdicts.values(), *(part.verdicts for part in light)]
     return ReportFacts(
         title=settings.title or "A session of plates",
         date=days_of(results),
         summary=(", ".join(summary) + ".", *_left_out(left_out)),
-        light=_light(folder, output, settings),
+        light=light,
         plates=tuple(
-            plate_part(folder, output, said[r.plate_id], r, verdicts[r.plate_id]) for r in results
+            plate_part(folder, output, of[r.plate_id], r, verdicts[r.plate_id]) for r in results
         ),
         versions=tuple(versions().items()),
         remarks=tuple(remarks),
         checked=any(found is not None for found in verdicts.values()),
+        terms=_terms(text for found in said_of_all for _, text in found or ()),
     )
 
 
@@ -136,7 +159,12 @@ def _measured(record: Mapping[str, Any]) -> list[Fact]:
         facts.append(("calibrated with", tablet_in_words(calibration["tablet"])))
     after = record["light"].get("uniformity_after")
     if after:
-        facts.append(("unevenness left", f"{100 * after['sd_over_mean']:.2f} % (s.d. over mean)"))
+        facts.append(
+            (
+                "bare light, flattened",
+                f"even to {100 * after['sd_over_mean']:.2f} % (standard deviation)",
+            )
+        )
     return facts
 
 
@@ -152,7 +180,8 @@ def _settings(settings: PlateSettings, record: Mapping[str, Any]) -> list[Fact]:
         ("turned", f"{settings.rotate}°"),
         ("corners", "whole capture" if record.get("whole") else corners),
         ("tone", settings.tone),
-        ("printed", f"black at {printed['black_at']:z.2f}, white at {printed['white_at']:z.2f}"),
+        ("prints as black", f"density {printed['black_at']:z.2f}, and what is thinner"),
+        ("prints as white", f"density {printed['white_at']:z.2f}, and what is denser"),
         ("checked", "by a person" if settings.checked else "not yet"),
     ]
     if settings.print_contrast != 1:
@@ -167,9 +196,16 @@ def _about(log: Mapping[str, Any]) -> list[Fact]:
     for key, name in _LOG:
         value = log.get(key)
         if value not in (None, ""):
-            shown = date_in_words(value) if key in ("date", "coated_on") else value
+            shown = _shown(key, value)
             facts.append((name, f"{shown:g}" if isinstance(shown, float) else str(shown)))
     return facts
+
+
+def _shown(key: str, value: Any) -> Any:
+    """Return a cell of the plate log as a person says it: dates and times in words."""
+    if key in ("date", "coated_on"):
+        return date_in_words(value)
+    return time_in_words(value) if key.endswith("_s") else value
 
 
 def _histogram(record: Mapping[str, Any]) -> Histogram | None:
@@ -186,14 +222,22 @@ def _histogram(record: Mapping[str, Any]) -> Histogram | None:
     )
 
 
-def _light(folder: Path, output: Path, settings: SessionSettings) -> tuple[Fact, ...]:
-    facts = []
-    for kind, names in (("blank frame", settings.blank), ("dark frame", settings.dark)):
-        for name in names:
-            found = kept_verdicts(folder, output, [name])
-            said = "; ".join(text for _, text in found) if found else "not checked"
-            facts.append((f"{kind} {name}", said))
-    return tuple(facts)
+def _light(folder: Path, output: Path, settings: SessionSettings) -> tuple[LightPart, ...]:
+    parts = []
+    for kind, names in (("Blank", settings.blank), ("Dark", settings.dark)):
+        checked = [n for n in names if kept_verdicts(folder, output, [n]) is not None]
+        for group in (checked, [name for name in names if name not in checked]):
+            if group:
+                heading = f"{kind} frame{'s' if len(group) > 1 else ''} {', '.join(group)}"
+                found = kept_verdicts(folder, output, group) if group is checked else None
+                parts.append(LightPart(name=heading, verdicts=found))
+    return tuple(parts)
+
+
+def _terms(said: Iterable[str]) -> tuple[Fact, ...]:
+    """Return the terms of the trade that were used, in plain words."""
+    whole = "\n".join(said)
+    return tuple((term, meaning) for term, meaning in _TERMS if term in whole)
 
 
 def _left_out(names: Sequence[str]) -> tuple[str, ...]:

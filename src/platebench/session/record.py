@@ -26,6 +26,7 @@ from platebench.settings import PlateSettings
 from platebench.versions import versions
 
 SCHEMA = 2
+OLDER = "the positive is older than its settings; to print it as they are now, convert first"
 _REMARKS = ("checked", "note")  # settings that say something and change nothing
 _OURS = "platebench "  # how the Software tag of a positive begins
 _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
@@ -291,6 +292,26 @@ def read_record(path: Path) -> dict[str, Any]:
     except (ValueError, RecursionError):  # a number that is none, which no record has
         return {}
     return record if sealed else {}  # cut off or meddled with: as good as none
+
+
+def is_older_than(record: Mapping[str, Any], settings: PlateSettings) -> bool:
+    """Tell whether a plate was converted with other settings than it has now.
+
+    Settings that an earlier version did not know yet are left aside; without a record nothing is
+    known, and False is said.
+
+    Parameters
+    ----------
+    record : mapping
+        The plate's record, as :func:`read_record` gives it.
+    settings : PlateSettings
+        As they are now.
+    """
+    before = record.get("settings")
+    if not isinstance(before, Mapping):
+        return False
+    now = json.loads(_json_bytes(_deciding(settings)))  # tuples as the lists of the record
+    return any(now[key] != value for key, value in before.items() if key in now)
 
 
 def _seal(record: Mapping[str, Any]) -> str:

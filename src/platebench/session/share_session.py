@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from platebench.errors import SessionFolderError
 from platebench.files.own_files import refuse_foreign
-from platebench.fsio import make_folder
+from platebench.fsio import hash_file, make_folder
 from platebench.outputs.share_note import share_packet
 from platebench.outputs.share_picture import (
     SUFFIXES,
@@ -29,7 +30,7 @@ from platebench.printing.positive_picture import read_positive
 from platebench.profiles_folder import profiles_folder
 from platebench.progress import NullProgress, Progress
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
-from platebench.session.record import read_record
+from platebench.session.record import OLDER, is_older_than, read_record
 from platebench.session.session_file import FILE_NAME, load_session
 from platebench.session.session_log import load_session_log
 from platebench.session.session_report import OUTPUT_NAME
@@ -84,17 +85,28 @@ class Shared:
     path : Path
     doubt : str
         Why the plate was not cut out of its capture; empty where it was.
+    older : bool
+        Its settings were changed after the positive was made.
+    replaced : bool
+        There was another picture of that name before.
     """
 
     plate_id: str
     path: Path
     doubt: str = ""
+    older: bool = False
+    replaced: bool = False
 
     def note(self) -> str:
         """Return what a person should know before showing it; empty where there is nothing."""
-        if not self.doubt:
-            return ""
-        return f"{self.plate_id} is shown uncropped: {self.doubt}; {MEND}"
+        said = []
+        if self.doubt:
+            said.append(f"{self.plate_id} is shown uncropped: {self.doubt}; {MEND}")
+        if self.older:
+            said.append(f"{self.plate_id}: {OLDER}")
+        if self.replaced:
+            said.append(f"another picture that was there as {self.path.name} was replaced")
+        return ". ".join(said)
 
 
 def share_session(
@@ -153,18 +165,32 @@ def share_session(
     try:
         for plate, target in zip(chosen, targets, strict=True):
             entry = log.entry(plate.id) or LogEntry(plate_id=plate.id)
-            doubt = _doubt(output, plate)
+            record = read_record(output / RECORDS / f"{plate.id}.json")
+            doubt, before = _doubt(record), _digest(target)
             _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt))
-            made.append(Shared(plate_id=plate.id, path=target, doubt=doubt))
+            made.append(
+                Shared(
+                    plate_id=plate.id,
+                    path=target,
+                    doubt=doubt,
+                    older=is_older_than(record, plate),
+                    replaced=before not in ("", _digest(target)),
+                )
+            )
             progress.advance(plate.id)
     finally:
         progress.end()
     return made
 
 
-def _doubt(output: Path, plate: PlateSettings) -> str:
+def _digest(path: Path) -> str:
+    """Return the SHA-256 of a picture; "" where there is none."""
+    return hash_file(path) if path.is_file() else ""
+
+
+def _doubt(record: Mapping[str, Any]) -> str:
     """Return why a plate was kept whole, in the words of its record; empty where it was not."""
-    result = read_record(output / RECORDS / f"{plate.id}.json").get("result", {})
+    result = record.get("result", {})
     if not (result.get("doubtful") and result.get("whole")):
         return ""
     doubts = [str(flag) for flag in result.get("flags", ()) if flag != KEPT_WHOLE]
