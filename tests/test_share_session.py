@@ -168,5 +168,5 @@ def test_a_plate_kept_whole_is_shared_without_the_empty_light_box_and_says_so(
     document = json.loads(CliRunner().invoke(main, [*asked, "--json"]).stdout)
     assert document["notes"] == [made.note()]
     table = SimpleNamespace(folder=folder, output=folder / "converted")
-    said = makers.share(table, {"plate": "wide", "edge": True})(NullProgress())  # type: ignore[arg-type]
-    assert said[0].startswith("picture: ") and said[1:] == [made.note()]
+    done = makers.share(table, {"plate": "wide", "edge": True})(NullProgress())  # type: ignore[arg-type]
+    assert done.files == (made.path.with_suffix(".jpg"),) and done.notes == (made.note(),)

@@ -14,6 +14,12 @@ from platebench.review.guard import LARGEST_BODY
 
 from .served import Served
 
+NOT_MADE = (
+    "made/0/session.toml",
+    "made/0/..%2Fsession.toml",
+    "made/-1/x.jpg",
+    "made/9" + "9" * 40 + "/x",
+)
 EDIT = json.dumps({"rotate": 90}).encode()
 
 
@@ -224,3 +230,8 @@ def test_pages_that_listen_are_bounded(table: Served) -> None:
     finally:
         for one in listening:
             one.close()
+
+
+@pytest.mark.parametrize("path", NOT_MADE)
+def test_what_was_not_made_from_the_page_is_not_given_out(table: Served, path: str) -> None:
+    assert table.get(path)[0] == 404

@@ -117,7 +117,8 @@ def test_a_rectangle_is_measured_by_dragging(page: Any) -> None:
     page.wait_for_function(
         "() => document.querySelector('.cursor-reading').innerText.includes('rectangle')"
     )
-    assert "mm" in page.inner_text(".cursor-reading")
+    said = page.inner_text(".cursor-reading")
+    assert "mean of the rectangle" in said and "mm" in said and "its tones go from" in said
 
 
 def test_a_rectangle_is_measured_by_keyboard_and_stays_on_its_place(page: Any) -> None:
@@ -268,6 +269,129 @@ def test_nothing_stands_in_the_way_of_assistive_technology(page: Any, width: int
     page.keyboard.press("?")
     page.wait_for_selector("#help[open]")
     assert faults() == []
+
+
+def test_a_mouse_finds_the_way_back_and_onward(page: Any) -> None:
+    assert page.is_hidden("#way")
+    open_plate(page, "wide")
+    for name in ("All plates", "Previous"):
+        box = page.locator(f"#way >> text={name}").bounding_box()
+        assert box["x"] >= 0 and box["y"] >= 0 and box["x"] + box["width"] <= 1300
+    assert page.inner_text("#place") == "2 of 2" and page.is_disabled("#next")
+    page.click("#previous")
+    page.wait_for_function("() => document.querySelector('#plate-id').innerText === 'dense'")
+    assert page.inner_text("#place") == "1 of 2" and page.is_disabled("#previous")
+    page.click("#next")
+    page.wait_for_function("() => document.querySelector('#plate-id').innerText === 'wide'")
+    page.click("text=All plates")
+    page.wait_for_selector("#prints:visible")
+    assert page.is_hidden("#way")
+
+
+def test_past_the_header_leaves_the_plate_open(page: Any) -> None:
+    open_plate(page, "wide")
+    page.focus("#past")
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "table"
+    assert page.is_visible("#plate") and page.is_hidden("#prints")
+
+
+@pytest.mark.parametrize("key", ["r", "l", "m", "d", "f"])
+def test_a_change_that_the_capture_does_not_show_is_shown_in_the_positive(
+    page: Any, key: str
+) -> None:
+    open_plate(page, "wide")
+    page.keyboard.press("2")
+    assert "As captured" in page.inner_text(".sign")
+    before = page.get_attribute("#plate", "data-version")
+    page.keyboard.press(key)
+    page.wait_for_function(
+        "v => document.querySelector('#plate').dataset.version !== v", arg=before
+    )
+    assert page.is_checked("input[value=positive]") and page.is_hidden(".sign")
+    page.keyboard.press("2")
+    page.keyboard.press("Control+z")  # and so is taking it back
+    page.wait_for_function(
+        "v => document.querySelector('#plate').dataset.version === v", arg=before
+    )
+    assert page.is_checked("input[value=positive]")
+
+
+def test_done_with_the_corners_the_view_of_before_is_back(page: Any) -> None:
+    open_plate(page, "wide")
+    page.keyboard.press("c")
+    page.wait_for_selector("[data-corner='0']")
+    assert "corners" in page.inner_text(".sign")
+    page.keyboard.press("Escape")
+    assert page.is_checked("input[value=positive]") and page.is_hidden(".sign")
+    page.keyboard.press("3")
+    page.keyboard.press("c")
+    page.wait_for_selector("[data-corner='0']")
+    page.keyboard.press("ArrowLeft")  # a key of the corner itself, not to the plate before
+    page.keyboard.press("Escape")
+    assert page.is_checked("input[value=density]")
+    page.click("#previous")  # a view is kept, and told
+    page.wait_for_function("() => document.querySelector('#plate').dataset.version")
+    assert "Density" in page.inner_text(".sign")
+
+
+def test_the_reading_follows_another_view_under_a_pointer_at_rest(page: Any) -> None:
+    open_plate(page, "wide")
+    time.sleep(0.7)
+    board = page.locator(".board").bounding_box()
+    with page.expect_request(lambda asked: "reading?layer=positive" in asked.url):
+        page.mouse.move(board["x"] + board["width"] / 2, board["y"] + board["height"] / 2)
+    with page.expect_request(lambda asked: "reading?layer=captured" in asked.url):
+        page.keyboard.press("2")
+
+
+def test_a_print_negative_is_shown_with_its_files_and_cautions(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    page.click("#more summary")
+    page.click("text=Print negative…")
+    page.select_option("#ask label:has-text('process') select", "salted-paper")
+    page.click("#ask button.main")
+    page.wait_for_selector("#made:visible", timeout=1000 * PATIENCE_S)
+    page.wait_for_function("document.querySelector('#made img').naturalWidth > 0")
+    said = page.inner_text("#made")
+    assert "ot calibrated" in said and "Silver nitrate: " in said and "Cautions" in said
+    names = page.locator("#made .files a").all_inner_texts()
+    assert sorted(Path(name).suffix for name in names) == [".jpg", ".json", ".pdf", ".tif"]
+    for link, name in zip(page.locator("#made .files a").all(), names, strict=True):
+        got = page.request.get(link.evaluate("one => one.href"))
+        assert got.body() == (session / "print-negatives" / name).read_bytes()
+    page.click("#made > button")
+    assert page.is_hidden("#made")
+
+
+def test_a_size_that_the_shape_gainsays_is_put_right_in_the_page(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    page.select_option("label:has-text('Plate size') select", "13x18 cm")
+    page.click("button:has-text('It is 9x12 cm')")
+    wait_until(lambda: load_session(session).plates[1].format == "9x12 cm")
+    page.wait_for_selector("#plate .flag:has-text('in shape')", state="detached")
+
+
+@pytest.mark.parametrize(("thinnest", "densest"), [(0.05, 0.4), (0.2, 1.4), (0.7, 3.4), (2.9, 3.5)])
+def test_the_names_in_the_chart_are_whole_and_apart(
+    page: Any, thinnest: float, densest: float
+) -> None:
+    open_plate(page, "wide")
+    boxes = page.evaluate(
+        """async ([base_fog, d_max]) => {
+          const address = [...document.scripts].find((one) => one.type === "module").src;
+          const { curveOf } = await import(new URL("curve.js", address));
+          const told = { base_fog, d_max, density_range: 1, counts: [1], bins_from: 0, bin: 0.1 };
+          const chart = curveOf({ ...told, fog_seen: false, curve: [] });
+          document.querySelector(".curve").replaceWith(chart);
+          const texts = [...chart.querySelectorAll("text")];
+          const named = texts.filter((one) => /[a-z]/.test(one.textContent));
+          return named.map((one) => one.getBBox()).map((box) => [box.x, box.x + box.width]);
+        }""",
+        [thinnest, densest],
+    )
+    first, second = sorted(boxes)
+    assert first[0] >= 0 and second[1] <= 320 and first[1] <= second[0]
 
 
 def test_a_number_that_rounds_to_nothing_has_no_sign(page: Any) -> None:

@@ -14,6 +14,7 @@ import pytest
 from PIL import Image
 
 from platebench.review.events import Events
+from platebench.review.made_files import Done, MadeFiles
 from platebench.review.shelf import Shelf
 from platebench.review.tasks import Tasks
 from platebench.session.session_file import load_session
@@ -333,6 +334,35 @@ def test_other_work_runs_from_the_page_too(
 def test_two_things_are_not_done_at_once(table: Served) -> None:
     tasks = Tasks(Events())
     go_on = Event()
-    assert tasks.start("first", lambda progress: [str(go_on.wait(10))])
-    assert not tasks.start("second", lambda progress: [])
+    assert tasks.start("first", lambda progress: Done(said=(str(go_on.wait(10)),)))
+    assert not tasks.start("second", lambda progress: Done(said=()))
     go_on.set()
+
+
+def test_only_files_made_here_are_given_out(tmp_path: Path) -> None:
+    made, secret = MadeFiles(), tmp_path / "secret.jpg"
+    secret.write_bytes(b"not to be seen")
+    (tmp_path / "proof.jpg").write_bytes(b"proof")
+    (offered,) = made.offer([tmp_path / "proof.jpg"])
+    assert offered == {"name": "proof.jpg", "number": 0, "picture": True}
+    assert made.offer([tmp_path / "proof.jpg"]) == [offered]
+    assert made.path(0, "proof.jpg") == tmp_path / "proof.jpg"
+    for number, name in [(0, "secret.jpg"), (1, "proof.jpg"), (-1, "proof.jpg"), (0, "")]:
+        assert made.path(number, name) is None
+    (tmp_path / "proof.jpg").unlink()
+    assert made.path(0, "proof.jpg") is None
+    (tmp_path / "proof.jpg").symlink_to(secret)
+    assert made.path(0, "proof.jpg") is None
+
+
+def test_a_shape_that_gainsays_the_size_comes_with_sizes_to_choose(
+    table: Served, session: Path
+) -> None:
+    """9x12 cm and 13x18 cm by their names: 4/3 against 18/13, 3.7 % shorter."""
+    address = table.plate("wide")
+    assert table.post(f"{address}/edit", {"format": "9x12 cm"})[0] == 200
+    assert table.json(address)["shape"] is None and table.json(address)["shaped_as"] == []
+    assert table.post(f"{address}/edit", {"format": "13x18 cm"})[0] == 200
+    told = table.json(address)
+    assert "shorter in shape than 13x18 cm" in told["shape"] and "9x12 cm" in told["shaped_as"]
+    assert set(told["shaped_as"]) <= set(table.json("api/session")["formats"])

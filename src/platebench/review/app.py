@@ -88,6 +88,7 @@ def review_app(
         Route(plate + "/tiles/{layer}/{version}/{level:int}/{place}.jpg", answers.tile),
         Route(plate, answers.plate),
         Route("/output/{name}", answers.output),
+        Route("/made/{number:int}/{name}", answers.made),
         Mount("/page", StaticFiles(directory=PAGE)),
         Mount("/fonts", StaticFiles(directory=FONTS)),
     ]
@@ -217,6 +218,13 @@ class _Answers:
         path = self._table.output / name
         listed = path.suffix in (".pdf", ".html", ".png") and not name.startswith((UNFINISHED, "."))
         if not listed or Path(name).name != name or not path.is_file() or path.is_symlink():
+            return Response(status_code=HTTPStatus.NOT_FOUND)
+        return FileResponse(path, headers=NOT_KEPT)
+
+    def made(self, request: Request) -> Response:
+        asked = request.path_params
+        path = self._tasks.made.path(asked["number"], asked["name"])
+        if path is None:
             return Response(status_code=HTTPStatus.NOT_FOUND)
         return FileResponse(path, headers=NOT_KEPT)
 

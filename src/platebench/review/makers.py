@@ -7,12 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from platebench.archive.pack_session import PackOptions, pack_session
+from platebench.cautions import FIRST, cautions_for
 from platebench.errors import ExitCode, PrintNegativeError
 from platebench.formats import format_named
 from platebench.outputs.share_picture import SUFFIXES
 from platebench.printing.make_negative import NegativeOrder
 from platebench.printing.process_file import load_process, process_folders
 from platebench.progress import Progress
+from platebench.review.made_files import Done
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Work
 from platebench.session.convert_session import convert_session
@@ -24,7 +26,7 @@ def convert(table: ReviewTable, wishes: dict[str, Any]) -> Work:
     """Return the conversion of all plates that need it; ``true_size`` adds pages at true size."""
     true_size, force = bool(wishes.get("true_size", False)), bool(wishes.get("force", False))
 
-    def work(progress: Progress) -> list[str]:
+    def work(progress: Progress) -> Done:
         result = convert_session(
             table.folder, output=table.output, true_size=true_size, force=force, progress=progress
         )
@@ -32,9 +34,9 @@ def convert(table: ReviewTable, wishes: dict[str, Any]) -> Work:
         made = sum(not plate.skipped for plate in result.results) - len(failed)
         said = [f"{made} converted, {len(result.results) - made - len(failed)} unchanged"]
         said += [str(plate.error) for plate in failed]
-        if result.exit_code is ExitCode.OK:
-            said.append(f"proof sheet: {result.output / 'proof-sheet.pdf'}")
-        return said
+        sheet = result.output / "proof-sheet.pdf"
+        whole = result.exit_code is ExitCode.OK and sheet.is_file()
+        return Done(said=tuple(said), files=(sheet,) if whole else ())
 
     return work
 
@@ -55,11 +57,12 @@ def share(table: ReviewTable, wishes: dict[str, Any]) -> Work:
     )
     plate = str(wishes.get("plate", ""))
 
-    def work(progress: Progress) -> list[str]:
+    def work(progress: Progress) -> Done:
         made = share_session(
             table.folder, [plate], output=table.output, wishes=how, progress=progress
         )
-        return [line for one in made for line in (f"picture: {one.path}", one.note()) if line]
+        notes = tuple(one.note() for one in made if one.note())
+        return Done(said=("picture to share",), files=tuple(one.path for one in made), notes=notes)
 
     return work
 
@@ -69,7 +72,7 @@ def print_negative(table: ReviewTable, wishes: dict[str, Any]) -> Work:
     plate, process = str(wishes.get("plate", "")), str(wishes.get("process", ""))
     size = str(wishes.get("size", "")).strip()
 
-    def work(progress: Progress) -> list[str]:
+    def work(progress: Progress) -> Done:
         wanted = format_named(size) if size else None
         if size and wanted is None:
             what = f'cannot be printed at "{size[:40]}"'
@@ -81,16 +84,34 @@ def print_negative(table: ReviewTable, wishes: dict[str, Any]) -> Work:
         for result in results:
             if result.error:
                 raise result.error
-        return [f"print negative: {path}" for r in results if r.made for path in r.made.files]
+        made = [result.made for result in results if result.made]
+        lines = [line for caution in cautions_for(known.hazards) for line in caution.lines()]
+        return Done(
+            said=tuple(_sizes_of(plate, one.record) for one in made),
+            files=tuple(path for one in made for path in one.files),
+            notes=tuple(note for one in made for note in one.notes),
+            cautions=(FIRST, *lines, *known.cautions),
+        )
 
     return work
+
+
+def _sizes_of(plate: str, record: dict[str, Any]) -> str:
+    """Return a print negative's sizes, and which side of the film lies on the paper."""
+    width, height = record["picture_mm"]
+    film = "{:.1f} x {:.1f} mm".format(*record["film_mm"])
+    side = "ink side down" if record["mirrored"] else "ink side up"
+    return (
+        f"print negative of {plate}: {width:.1f} x {height:.1f} mm on {film} of film, "
+        f"{side} on the paper; print at 100 %"
+    )
 
 
 def archive(table: ReviewTable, wishes: dict[str, Any]) -> Work:
     """Return the packing of the whole session; ``captures`` packs their files as well."""
     options = PackOptions(captures=wishes.get("captures") is True)
 
-    def work(progress: Progress) -> list[str]:
+    def work(progress: Progress) -> Done:
         packed = pack_session(
             table.folder,
             now=datetime.now().astimezone(),
@@ -98,7 +119,7 @@ def archive(table: ReviewTable, wishes: dict[str, Any]) -> Work:
             options=options,
             progress=progress,
         )
-        return [f"package, read back and complete: {one.package}" for one in packed]
+        return Done(said=tuple(f"package, read back and complete: {one.package}" for one in packed))
 
     return work
 

@@ -10,8 +10,9 @@ from typing import Any
 from platebench.errors import PlateError
 from platebench.progress import Progress, TimeLeft
 from platebench.review.events import Events
+from platebench.review.made_files import Done, MadeFiles
 
-Work = Callable[[Progress], list[str]]  # returns what is to be said when it is done
+Work = Callable[[Progress], Done]
 
 
 class PageProgress:
@@ -59,10 +60,15 @@ class Tasks:
     ----------
     events : Events
         Told of ``begun``, ``progress``, ``note`` and ``done``.
+
+    Attributes
+    ----------
+    made : MadeFiles
+        What was written so far.
     """
 
     def __init__(self, events: Events) -> None:
-        self._events = events
+        self._events, self.made = events, MadeFiles()
         self._lock = Lock()
         self._running: str | None = None
 
@@ -84,7 +90,9 @@ class Tasks:
     def _run(self, name: str, work: Work) -> None:
         facts: dict[str, Any] = {"failed": False}
         try:
-            facts["said"] = work(PageProgress(self._events, name))
+            done = work(PageProgress(self._events, name))
+            facts |= {"said": done.said, "notes": done.notes, "cautions": done.cautions}
+            facts["files"] = self.made.offer(done.files)
         except PlateError as error:
             facts = {"failed": True, "said": str(error).splitlines()}
         except Exception as error:  # told to the page; the server goes on

@@ -6,6 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from platebench import __version__
+from platebench.formats import FORMATS
 from platebench.printing.process_file import list_processes, process_folders
 from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate
 from platebench.review.messages import in_session
@@ -25,6 +26,7 @@ def session_to_json(table: ReviewTable) -> dict[str, Any]:
         "folder": table.folder.resolve().name,
         "version": __version__,
         "tones": table.tones(),
+        "formats": [known.name for known in FORMATS],
         "processes": list_processes(process_folders(table.folder, table.user_folder)),
         "plates": [plate_line(table, plate) for plate in settings.plates],
         "undo": undo,
@@ -88,6 +90,7 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
     shown = table.shown(plate_id)
     found = show_plate(shown.pixels, shown.settings).pixels.found
     corners = shown.settings.corners or [[float(v) for v in corner] for corner in found.corners]
+    fit = shown.framing.fit
     sizes = {}
     for layer in LAYERS:
         size = shown.size(layer)  # type: ignore[arg-type]
@@ -103,6 +106,8 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         "confidence": rounded(found.confidence, 3),
         "surround": found.surround,
         "doubts": list(shown.pixels.doubts),
+        "shape": None if fit is None else fit.warning,
+        "shaped_as": [] if fit is None or not fit.warning else list(fit.suggestions),
         "whole": shown.framing.whole,
         "ppi": None if shown.framing.ppi is None else rounded(shown.framing.ppi, 2),
         "calibrated": shown.pixels.calibrated,

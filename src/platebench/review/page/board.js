@@ -31,6 +31,7 @@ export class Board {
     for (const moved of ["animation", "resize", "open", "update-viewport"]) {
       this.viewer.addHandler(moved, () => { this.placeFrame(); this.heard.moved(); });
     }
+    this.viewer.addHandler("animation-finish", () => { if (!this.drawn) this.readAgain(); });
     this.viewer.canvas.removeAttribute("tabindex"); // the keys are the page's own
     this.deep.querySelectorAll("[tabindex]").forEach((part) => part.removeAttribute("tabindex"));
     this.followPointer();
@@ -63,11 +64,12 @@ export class Board {
     this.shown = whole;
     if (same) {
       this.layOver(source);
+      this.readAgain();
     } else {
       this.clearTried();
       this.clearFrame();
       this.viewer.open(source);
-      this.viewer.addOnceHandler("open", () => this.viewer.viewport.goHome(true));
+      this.viewer.addOnceHandler("open", () => { this.viewer.viewport.goHome(true); this.readAgain(); });
     }
   }
 
@@ -136,7 +138,18 @@ export class Board {
   }
 
   middle() {
+    this.readAt = { x: this.deep.clientWidth / 2, y: this.deep.clientHeight / 2 };
     return this.toLayer(this.deep.clientWidth / 2, this.deep.clientHeight / 2);
+  }
+
+  // What lies under the pointer, or in the rectangle, is another thing than before.
+  readAgain() {
+    if (this.drawn) {
+      this.measure(...this.framed);
+      return;
+    }
+    const place = this.readAt && this.toLayer(this.readAt.x, this.readAt.y);
+    if (place && this.layer) this.heard.point(this.layer, place.x, place.y);
   }
 
   zoom(by) {
@@ -162,10 +175,11 @@ export class Board {
   followPointer() {
     this.deep.addEventListener("pointermove", (event) => {
       const box = this.deep.getBoundingClientRect();
-      const place = this.toLayer(event.clientX - box.left, event.clientY - box.top);
+      this.readAt = { x: event.clientX - box.left, y: event.clientY - box.top };
+      const place = this.toLayer(this.readAt.x, this.readAt.y);
       if (place && this.layer) this.heard.point(this.layer, place.x, place.y);
     });
-    this.deep.addEventListener("pointerleave", () => this.heard.away());
+    this.deep.addEventListener("pointerleave", () => { this.readAt = null; this.heard.away(); });
   }
 
   followRectangle() {

@@ -3,6 +3,7 @@
 import { density, drawn } from "./make.js";
 
 const WIDTH = 320, HEIGHT = 170, LEFT = 6, BOTTOM = 22, TOP = 14, MOST = 3.5;
+const WIDE = { "b+f": 18, thinnest: 42, Dmax: 28 }; // in the small type, a little over
 
 export function curveOf(told) {
   const across = (d) => LEFT + (Math.min(Math.max(d, 0), MOST) / MOST) * (WIDTH - 2 * LEFT);
@@ -17,8 +18,8 @@ export function curveOf(told) {
   picture.append(drawn("polygon", {
     points: `${across(0)},${up(0)} ${points.join(" ")} ${across(MOST)},${up(0)}`, fill: "#b9b6ae",
   }));
-  mark(picture, across(told.base_fog), up, told.fog_seen ? "b+f" : "thinnest", "end");
-  mark(picture, across(told.d_max), up, "Dmax", "start");
+  const room = mark(picture, across(told.base_fog), up, told.fog_seen ? "b+f" : "thinnest", LEFT);
+  mark(picture, across(told.d_max), up, "Dmax", room);
   picture.append(drawn("polyline", {
     points: told.curve.map(([d, value]) => `${across(d).toFixed(1)},${up(value / 255).toFixed(1)}`).join(" "),
     fill: "none", stroke: "#1d1c1a", "stroke-width": 1.5,
@@ -32,8 +33,13 @@ export function curveOf(told) {
   return picture;
 }
 
-function mark(picture, x, up, name, anchor) {
-  const text = drawn("text", { x: anchor === "end" ? x - 2 : x + 2, y: TOP - 4, "text-anchor": x < 30 ? "start" : anchor });
+// A line with its name, left of it where there is room from `from` on, else right of it; returns where the name ends.
+function mark(picture, x, up, name, from) {
+  const wide = WIDE[name];
+  const most = WIDTH - wide;
+  const left = x - 2 - wide >= from && name !== "Dmax" ? x - 2 - wide : Math.min(most, Math.max(x + 2, from));
+  const text = drawn("text", { x: left, y: TOP - 4 });
   text.textContent = name;
   picture.append(drawn("line", { x1: x, x2: x, y1: up(0), y2: TOP - 2, stroke: "#7a2e12", "stroke-width": 0.8 }), text);
+  return left + wide + 4;
 }

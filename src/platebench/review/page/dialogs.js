@@ -41,8 +41,8 @@ function plateField(session, id) {
 export function askPrintNegative(session, id, work) {
   const plate = plateField(session, id);
   const process = make("select", {}, ...(session.processes || []).map((name) => make("option", { value: name }, name)));
-  const size = make("input", { type: "text", placeholder: "as the plate; or 8x10 in, 180x240 mm" });
-  question("Print negative", [["Plate", plate], ["Printing process", process], ["Size", size]], "Make it",
+  const size = make("input", { type: "text", placeholder: "as the plate" });
+  question("Print negative", [["Plate", plate], ["Printing process", process], ["Size, such as 8x10 in or 180x240 mm", size]], "Make it",
     () => work.start("print-negative", { plate: plate.value, process: process.value, size: size.value.trim() }));
 }
 

@@ -37,6 +37,17 @@ async function renew() {
   by("convert").disabled = session.running !== null;
   showMore();
   showPrints(by("prints"), plates());
+  showWay();
+}
+
+// The way back and onward, for whoever has no hand on the keys.
+function showWay() {
+  const ids = plates().map((plate) => plate.id);
+  const place = ids.indexOf(here());
+  by("way").hidden = place < 0;
+  by("place").textContent = `${place + 1} of ${ids.length}`;
+  by("previous").disabled = place <= 0;
+  by("next").disabled = place === ids.length - 1;
 }
 
 function renewSoon() {
@@ -75,6 +86,7 @@ async function follow() {
   const open = id !== null && session.plates.some((plate) => plate.id === id);
   by("prints").hidden = open;
   by("plate").hidden = !open;
+  showWay();
   if (open) {
     await desk.open(id);
     return;
@@ -118,7 +130,7 @@ const DESK_KEYS = {
   ArrowRight: () => step(1),
   ArrowLeft: () => step(-1),
   Escape: () => {
-    if (desk.corners) desk.stopCorners();
+    if (desk.corners) desk.endCorners();
     else if (desk.board.drawn) desk.board.clearFrame();
     else location.hash = "#/";
   },
@@ -183,7 +195,10 @@ document.addEventListener("keydown", (event) => {
   }
 });
 
-by("doubtful-first").addEventListener("change", () => showPrints(by("prints"), plates()));
+by("doubtful-first").addEventListener("change", () => { showPrints(by("prints"), plates()); showWay(); });
+by("previous").addEventListener("click", () => step(-1));
+by("next").addEventListener("click", () => step(1));
+by("past").addEventListener("click", (event) => { event.preventDefault(); by("table").focus(); }); // the address is the plate's
 by("undo").addEventListener("click", () => goBack("api/undo"));
 by("redo").addEventListener("click", () => goBack("api/redo"));
 by("convert").addEventListener("click", () => work.start("convert", {}));

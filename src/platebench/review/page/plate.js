@@ -9,6 +9,15 @@ import { ask, plateAddress, tell } from "./server.js";
 
 const LAYERS = [["positive", "Positive"], ["captured", "As captured"], ["density", "Density"]];
 
+// What a view does not show: a change of it shows the positive instead, so that it is seen.
+const PRINTED = ["tone", "printing", "print_stops", "print_contrast"];
+const UNSEEN = { positive: [], density: PRINTED, captured: [...PRINTED, "rotate", "emulsion", "crop", "straighten"] };
+const SIGNS = {
+  captured: "As captured: neither turned nor printed. 1 shows the positive.",
+  density: "Density in false colours. 1 shows the positive.",
+  corners: "As captured: move the corners. Esc when done.",
+};
+
 const PASSING_MS = 120;
 
 export class PlateDesk {
@@ -37,8 +46,11 @@ export class PlateDesk {
     try {
       const plate = await ask(plateAddress(id));
       if (id !== this.id) return;
+      const before = this.plate && this.plate.settings;
       this.plate = plate;
-      this.show();
+      const unseen = before && UNSEEN[this.layer].some((key) => before[key] !== plate.settings[key]);
+      if (unseen) this.setLayer("positive");
+      else this.show();
     } catch (error) {
       if (id === this.id) this.put(id, "", [error.message]);
     }
@@ -46,10 +58,10 @@ export class PlateDesk {
 
   // Nothing of another plate stays, neither its picture nor its settings.
   put(id, facts, faults) {
-    this.stopCorners();
+    this.plate = null;
+    this.endCorners();
     this.readings.release();
     this.board.blank();
-    this.plate = null;
     this.heading.textContent = id;
     this.facts.textContent = facts;
     this.flags.replaceChildren(...faults.map((fault) => make("p", { class: "flag" }, fault)));
@@ -65,6 +77,7 @@ export class PlateDesk {
     this.stopCorners();
     if (this.board) this.board.close();
     this.board = null;
+    this.layer = "positive";
     this.id = null;
     this.plate = null;
     this.section.replaceChildren();
@@ -83,7 +96,8 @@ export class PlateDesk {
     });
     this.readings = new Readings(board);
     this.legend = this.buildLegend();
-    board.append(this.legend);
+    this.sign = make("p", { class: "sign", role: "status", hidden: true });
+    board.append(this.legend, this.sign);
     this.buildSide();
   }
 
@@ -106,11 +120,13 @@ export class PlateDesk {
     this.printing = make("select", { onchange: () => this.change({ printing: this.printing.value }) },
       make("option", { value: "each" }, "for this plate alone"), make("option", { value: "shared" }, "shared by the session"));
     this.checked = make("input", { type: "checkbox", onchange: () => this.change({ checked: this.checked.checked }) });
+    this.format = make("select", { onchange: () => this.change({ format: this.format.value }) });
     this.skip = make("input", { type: "checkbox", onchange: () => this.change({ skip: this.skip.checked }) });
     this.note = make("textarea", { maxlength: 500, onchange: () => this.change({ note: this.note.value.replace(/\s+/g, " ").trim() }) });
     this.settings = make("fieldset", { class: "settings", disabled: true, "aria-labelledby": "plate-id" },
       make("fieldset", {}, make("legend", {}, "Show"), ...this.layers),
       make("div", { class: "row" }, this.measure),
+      make("label", { class: "field" }, "Plate size", this.format),
       make("div", {}, make("h3", {}, "Densities and tone"), this.curve),
       make("div", {}, make("h3", {}, "Corners"), make("div", { class: "row" }, this.moveCorners, this.findCorners)),
       make("div", {}, make("h3", {}, "Turn"), make("div", { class: "row" },
@@ -151,9 +167,11 @@ export class PlateDesk {
     ].filter(Boolean).join(" · ");
     const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
     this.flags.replaceChildren(...flags.map((flag) => make("p", { class: "flag" }, `look: ${flag}`)));
+    if (plate.shape) this.flags.append(this.shapeFlag(plate));
     if (plate.failed) this.flags.prepend(make("p", { class: "flag" }, `not converted: ${plate.failed}`));
     this.curve.replaceChildren(curveOf(plate.tone_curve));
     this.findCorners.disabled = !plate.by_hand;
+    this.showFormats(settings.format);
     const tones = this.told.session().tones;
     this.tone.replaceChildren(...tones.map((name) => make("option", { value: name, selected: name === settings.tone }, name)));
     this.stops.value = settings.print_stops;
@@ -166,6 +184,21 @@ export class PlateDesk {
     if (this.corners) this.corners.renew(plate);
     this.section.dataset.version = plate.version;
     this.section.dataset.settled = plate.settled;
+  }
+
+  // A size that the shape gainsays, and how to put it right.
+  shapeFlag(plate) {
+    const likely = plate.shaped_as.map((name) => make("button", { type: "button", onclick: () => this.change({ format: name }) }, `It is ${name}`));
+    return make("div", { class: "flag" }, make("p", {}, `look: ${plate.shape}. Set the plate's size here or below, or check the corners.`),
+      likely.length ? make("div", { class: "row" }, ...likely) : null);
+  }
+
+  // The sizes there are, and one of the session's own.
+  showFormats(now) {
+    const names = this.told.session().formats;
+    const own = now && !names.includes(now) ? [now] : [];
+    this.format.replaceChildren(make("option", { value: "", selected: now === "" }, "not known"),
+      ...[...own, ...names].map((name) => make("option", { value: name, selected: name === now }, name)));
   }
 
   // What can be said of a plate that cannot be shown, too.
@@ -188,7 +221,12 @@ export class PlateDesk {
 
   tryPrint() {
     this.sayPrint();
-    if (this.layer !== "positive") return;
+    if (this.layer !== "positive") {
+      const tried = [this.stops.value, this.contrast.value];
+      this.setLayer("positive");
+      [this.stops.value, this.contrast.value] = tried;
+      this.sayPrint();
+    }
     this.wantedTry = `${plateAddress(this.id)}/preview.jpg?side=1200&print_stops=${this.stops.value}&print_contrast=${this.contrast.value}`;
     if (this.trying) return;
     this.trying = true;
@@ -220,7 +258,14 @@ export class PlateDesk {
     if (name !== "captured") this.stopCorners();
     this.layer = name;
     this.layers.forEach((label) => { const radio = label.firstChild; radio.checked = radio.value === name; });
+    this.showSign();
     if (this.plate) this.show();
+  }
+
+  showSign() {
+    const sign = SIGNS[this.corners ? "corners" : this.layer];
+    this.sign.hidden = !sign;
+    this.sign.textContent = sign || "";
   }
 
   turn(by) {
@@ -260,16 +305,25 @@ export class PlateDesk {
   }
 
   toggleCorners() {
-    if (this.corners) return this.stopCorners();
+    if (this.corners) return this.endCorners();
+    this.layerBefore = this.layer;
     this.setLayer("captured");
     const begin = () => {
       if (this.layer !== "captured" || this.corners) return;
       this.corners = new Corners(this.board, this.plate, (corners) => this.change({ corners }));
       this.moveCorners.setAttribute("aria-pressed", "true");
       this.corners.handles[0].focus();
+      this.showSign();
     };
     if (this.board.item && this.board.layer === "captured" && this.board.item.source.width === this.plate.layers.captured.width) begin();
     else this.board.viewer.addOnceHandler("open", begin);
+  }
+
+  // Done with them: back to what was looked at before.
+  endCorners() {
+    if (!this.corners) return;
+    this.stopCorners();
+    this.setLayer(this.layerBefore);
   }
 
   stopCorners() {

@@ -16,12 +16,13 @@ export class Readings {
 
   rectangle(id, layer, box) {
     this.kept = true;
-    this.want(`${plateAddress(id)}/reading?layer=${layer}&box=${box.map((value) => value.toFixed(1))}`, "rectangle");
+    this.want(`${plateAddress(id)}/reading?layer=${layer}&box=${box.map((value) => value.toFixed(1))}`, "mean of the rectangle");
   }
 
   release() {
     this.kept = false;
     this.wanted = null;
+    this.released = (this.released || 0) + 1; // an answer on its way is no longer wanted
     this.element.hidden = true;
   }
 
@@ -37,8 +38,9 @@ export class Readings {
       const [now, said] = this.wanted;
       this.wanted = null;
       try {
+        const before = this.released;
         const reading = (await ask(now)).reading;
-        if (!this.kept || said) this.tell(reading, said);
+        if (before === this.released && (!this.kept || said)) this.tell(reading, said);
       } catch {
         this.element.hidden = true;
       }
@@ -51,12 +53,13 @@ export class Readings {
       this.element.hidden = true;
       return;
     }
-    const size = reading.width_mm && what ? ` ${reading.width_mm.toFixed(1)} × ${reading.height_mm.toFixed(1)} mm` : "";
-    const extent = reading.low === null ? "" : `, from ${density(reading.low)} to ${density(reading.high)}`;
+    const size = reading.width_mm && what ? `, ${reading.width_mm.toFixed(1)} × ${reading.height_mm.toFixed(1)} mm` : "";
+    const extent = reading.low === null ? "" : `its tones go from ${density(reading.low)} to ${density(reading.high)}`;
     this.element.replaceChildren(...[
       make("div", {}, make("strong", {}, mainly(reading)), reading.density === null ? "" : ` ± ${atLeast(reading.sigma)}`),
       reading.printing === null ? null : make("div", {}, `to blue light ${density(reading.printing)}`),
-      what ? make("div", {}, `${what}${size}${extent}`) : null,
+      what ? make("div", {}, `${what}${size}`) : null,
+      what && extent ? make("div", {}, extent) : null,
       reading.clipped > 0 ? make("div", { class: "flag" }, `${Math.max(1, Math.round(reading.clipped * 100))} % clipped, left out`) : null,
       reading.calibrated ? null : make("div", {}, "without a calibration"),
     ].filter(Boolean));

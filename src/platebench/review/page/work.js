@@ -1,5 +1,6 @@
 // Work that the page starts, how far it has come, and what was said about it.
 
+import { linkTo, showMade } from "./made.js";
 import { make } from "./make.js";
 import { tell } from "./server.js";
 
@@ -27,7 +28,9 @@ export class Work {
     if (kind === "note") this.say(facts.text, false);
     if (kind === "done") {
       this.box.hidden = true;
+      if (showMade(facts)) return;
       facts.said.forEach((line) => this.say(line, facts.failed));
+      if (facts.files && facts.files.length) this.put(make("span", { class: "files" }, ...facts.files.map(linkTo)), false);
     }
   }
 
@@ -45,8 +48,12 @@ export class Work {
   }
 
   say(text, failed) {
+    this.put(make("span", {}, text), failed);
+  }
+
+  put(what, failed) {
     const close = make("button", { type: "button", "aria-label": "Dismiss this message", onclick: () => line.remove() }, "×");
-    const line = make("div", { class: failed ? "failed" : "" }, make("span", {}, text), close);
+    const line = make("div", { class: failed ? "failed" : "" }, what, close);
     this.log.append(line);
     while (this.log.children.length > 30) this.log.firstChild.remove();
     this.log.scrollTop = this.log.scrollHeight;
