@@ -360,6 +360,11 @@ def test_a_print_negative_is_shown_with_its_files_and_cautions(page: Any, sessio
     for link, name in zip(page.locator("#made .files a").all(), names, strict=True):
         got = page.request.get(link.evaluate("one => one.href"))
         assert got.body() == (session / "print-negatives" / name).read_bytes()
+    page.set_viewport_size({"width": 800, "height": 900})  # long addresses break there too
+    assert page.evaluate("made.scrollWidth <= made.clientWidth")
+    about, close = (page.locator(f"#made > {part}").bounding_box() for part in (".about", "button"))
+    assert about["x"] + about["width"] <= close["x"]
+    assert page.evaluate("(one => one.scrollWidth <= one.clientWidth)(made.children[1])")
     page.click("#made > button")
     assert page.is_hidden("#made")
 
