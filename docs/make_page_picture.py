@@ -17,7 +17,7 @@ from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
 PICTURE = Path(__file__).parent / "pictures" / "review-table.jpg"
-SIZE = {"width": 1360, "height": 860}
+SIZE = {"width": 1360, "height": 1010}
 PLATE = "plate-003"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 

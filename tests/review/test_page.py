@@ -372,6 +372,7 @@ def test_a_print_negative_is_shown_with_its_files_and_cautions(page: Any, sessio
 def test_a_size_that_the_shape_gainsays_is_put_right_in_the_page(page: Any, session: Path) -> None:
     open_plate(page, "wide")
     page.select_option("label:has-text('Plate size') select", "13x18 cm")
+    page.wait_for_selector("#plate .facts:has-text('13x18 cm')")  # not what it was converted as
     page.click("button:has-text('It is 9x12 cm')")
     wait_until(lambda: load_session(session).plates[1].format == "9x12 cm")
     page.wait_for_selector("#plate .flag:has-text('in shape')", state="detached")

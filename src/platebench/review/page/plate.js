@@ -161,7 +161,7 @@ export class PlateDesk {
     this.settings.disabled = false;
     this.heading.textContent = plate.id;
     this.facts.textContent = [
-      plate.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
+      settings.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
       `${plate.tone_curve.fog_seen ? "base plus fog" : "thinnest"} ${density(plate.tone_curve.base_fog)}`, `Dmax ${density(plate.tone_curve.d_max)}`,
       `range ${density(plate.tone_curve.density_range)}`, plate.calibrated ? "calibrated" : "",
     ].filter(Boolean).join(" · ");
