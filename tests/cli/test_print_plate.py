@@ -115,3 +115,12 @@ def test_a_plate_without_a_record_is_one_clear_line(session):
         result = run(session, *args)
         assert result.exit_code == 10
         assert 'has no record of a plate "nobody"' in result.stderr
+
+
+def test_a_strip_too_short_for_the_range_promises_nothing(session, monkeypatch):
+    monkeypatch.setattr("platebench.printing.direct_time.STRIPS", ((7, 0.5),))
+    result = run(session, "tall", "--time", "4m", "--json", process="salted-paper")
+    text, _ = words_on(Path(json.loads(result.stdout)["plates"][0]["sheet"]))
+    said = " ".join(text.split())
+    assert "lie beyond its ends, so no part shows them" in said
+    assert "Choose the part" not in said
