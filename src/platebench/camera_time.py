@@ -110,3 +110,14 @@ def seconds_from_words(text: str) -> float:
     if not 0 < seconds < math.inf:
         raise ValueError(f"{text!r} is no time; write one such as 1/60, 0.5, 90s, 5m or 1m30s")
     return seconds
+
+
+def shown_seconds(seconds: float) -> str:
+    """Return a shutter time as a camera shows it.
+
+    Examples
+    --------
+    >>> shown_seconds(0.125), shown_seconds(2.5)
+    ('1/8 s', '2.5 s')
+    """
+    return f"1/{round(1 / seconds)} s" if seconds < 0.3 else f"{seconds:g} s"

@@ -14,14 +14,3 @@ def rounded(value: float, digits: int) -> float:
     (0.0, -0.001, 1.23)
     """
     return round(float(value), digits) + 0.0
-
-
-def shown_seconds(seconds: float) -> str:
-    """Return a shutter time as a camera shows it.
-
-    Examples
-    --------
-    >>> shown_seconds(0.125), shown_seconds(2.5)
-    ('1/8 s', '2.5 s')
-    """
-    return f"1/{round(1 / seconds)} s" if seconds < 0.3 else f"{seconds:g} s"

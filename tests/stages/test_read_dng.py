@@ -72,11 +72,12 @@ def write(
     *,
     encode: Encoder = ours,
     tile: tuple[int, int] = (64, 48),
+    data: list[bytes] | None = None,
     more: tuple[Any, ...] = (),
     **options: Any,
 ) -> Path:
-    """Write a DNG of lossless tiles that says how it was exposed."""
-    data = list(tiles(counts, tile, encode))
+    """Write a DNG of lossless tiles, or of ``data``, that says how it was exposed."""
+    data = list(tiles(counts, tile, encode)) if data is None else data
     return write_raw(
         path,
         counts,
@@ -248,14 +249,7 @@ def test_a_cut_tile_is_refused(tmp_path: Path) -> None:
     """Its place is in the file, but the stream ends early: neither reader may pass that over."""
     whole = list(tiles(mosaic(), (64, 48), ours))
     cut = [*whole[:-3], whole[-3][: len(whole[-3]) // 3] + bytes([7] * 400), *whole[-2:]]
-    path = write_raw(
-        tmp_path / "a.dng",
-        mosaic(),
-        data=cut,
-        tile=(64, 48),
-        compression=LOSSLESS_JPEG,
-        more=EXPOSED,
-    )
+    path = write(tmp_path / "a.dng", mosaic(), data=cut)
     assert plain(path) is None
     with pytest.raises(CaptureError, match="damaged"):
         read_capture(path)
@@ -276,14 +270,7 @@ def test_a_tile_that_lost_bytes_is_refused(tmp_path: Path, encode: Encoder, lost
     """Its end mark is there, and codes before it are not: LibRaw finds no end and refuses it."""
     whole = list(tiles(mosaic(), (64, 48), encode))
     whole[1] = whole[1][: len(whole[1]) // 2] + whole[1][len(whole[1]) // 2 + lost :]
-    path = write_raw(
-        tmp_path / "a.dng",
-        mosaic(),
-        data=whole,
-        tile=(64, 48),
-        compression=LOSSLESS_JPEG,
-        more=EXPOSED,
-    )
+    path = write(tmp_path / "a.dng", mosaic(), data=whole)
     assert plain(path) is None
     with pytest.raises(CaptureError, match="damaged"):
         read_capture(path)

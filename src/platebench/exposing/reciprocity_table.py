@@ -5,10 +5,10 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-from platebench.errors import BadSettingError, SettingsFileError
+from platebench.errors import BadSettingError
 from platebench.exposing.reciprocity import OwnTable, table_problem
 from platebench.files.checked_table import LARGEST_FILE
-from platebench.fsio import read_at_most
+from platebench.files.csv_table import table_text
 
 HEADER = ["metered_s", "given_s"]
 
@@ -25,9 +25,10 @@ def load_reciprocity_table(path: Path) -> OwnTable:
     BadSettingError
         If a row is not two times in seconds, or the rows do not rise.
     """
+    text = table_text(path, as_utf8="save it as UTF-8", largest=LARGEST_FILE)
     rows = [
         (number, [cell.strip() for cell in next(csv.reader([line]), [])])
-        for number, line in enumerate(_lines(path), 1)
+        for number, line in enumerate(text.splitlines(), 1)
         if line.strip() and not line.lstrip().startswith("#")
     ]
     if not rows or [cell.lower() for cell in rows[0][1]] != HEADER:
@@ -41,21 +42,6 @@ def load_reciprocity_table(path: Path) -> OwnTable:
         line = times[row - 1][0] if times else rows[0][0]
         raise BadSettingError(path, f"line {line}", what, remedy)
     return OwnTable(metered=metered, given=given, name=f"the table {path.name}")
-
-
-def _lines(path: Path) -> list[str]:
-    try:
-        content = read_at_most(path, LARGEST_FILE)
-        if content is None:
-            raise SettingsFileError(path, "is too large for a table", "check that it is the file")
-        return content.decode("utf-8-sig").splitlines()
-    except FileNotFoundError as error:
-        raise SettingsFileError(path, "is missing", "check the name of the table") from error
-    except UnicodeDecodeError as error:
-        raise SettingsFileError(path, "is not UTF-8 text", "save it as UTF-8") from error
-    except OSError as error:
-        what = f"cannot be read ({error.strerror})"
-        raise SettingsFileError(path, what, "check the file and its permissions") from error
 
 
 def _two_times(path: Path, line: int, cells: list[str]) -> tuple[float, float]:

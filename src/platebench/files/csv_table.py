@@ -79,7 +79,8 @@ def read_csv_table(path: Path) -> CsvTable:
     SettingsFileError
         If it is missing, too large, not UTF-8, empty, or no table.
     """
-    rows = _numbered_rows(path, _text(path))
+    text = table_text(path, as_utf8="save it as CSV in UTF-8", largest=LARGEST_FILE)
+    rows = _numbered_rows(path, text)
     first = next(rows, None)
     if first is None:
         raise SettingsFileError(path, "holds no rows", "write headings into the first one")
@@ -132,16 +133,30 @@ def column_letter(index: int) -> str:
     return letters
 
 
-def _text(path: Path) -> str:
+def table_text(path: Path, *, as_utf8: str, largest: int) -> str:
+    """Return the text of a table that somebody wrote.
+
+    Parameters
+    ----------
+    as_utf8 : str
+        What to do about a file that is no UTF-8.
+    largest : int
+        Bytes, at most.
+
+    Raises
+    ------
+    SettingsFileError
+        If it is missing, too large, unreadable, or not UTF-8.
+    """
     try:
-        content = read_at_most(path, LARGEST_FILE)
+        content = read_at_most(path, largest)
         if content is None:
             raise SettingsFileError(path, "is too large for a table", "check that it is the file")
         return content.decode("utf-8-sig")
     except FileNotFoundError as error:
         raise SettingsFileError(path, "is missing", "check the name of the table") from error
     except UnicodeDecodeError as error:
-        raise SettingsFileError(path, "is not UTF-8 text", "save it as CSV in UTF-8") from error
+        raise SettingsFileError(path, "is not UTF-8 text", as_utf8) from error
     except OSError as error:
         what = f"cannot be read ({error.strerror})"
         raise SettingsFileError(path, what, "check the file and its permissions") from error

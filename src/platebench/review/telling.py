@@ -14,6 +14,7 @@ from platebench.review.readings import tone_curve
 from platebench.review.table import EDITABLE, ReviewTable
 from platebench.review.tiles import TILE
 from platebench.rounding import rounded
+from platebench.session.record import is_older_than
 from platebench.settings import PlateSettings
 
 
@@ -117,15 +118,6 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
 
 
 def _is_stale(table: ReviewTable, plate: PlateSettings) -> bool:
-    """Tell whether a plate's settings have changed since it was converted."""
+    """Tell whether a plate's settings have changed since it was converted, if it was."""
     record = table.results.record(plate.id)
-    if not record:
-        return True
-    now = asdict(plate)
-    before = record.get("settings", {})
-    return any(_listed(now[key]) != _listed(value) for key, value in before.items() if key in now)
-
-
-def _listed(value: Any) -> Any:
-    """Return tuples as lists, as JSON has them."""
-    return [_listed(item) for item in value] if isinstance(value, list | tuple) else value
+    return not record or is_older_than(record, plate)

@@ -10,12 +10,12 @@ from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
+from platebench.camera_time import shown_seconds
 from platebench.errors import PlateError, SessionFolderError
 from platebench.image import CaptureKind
 from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.plate_names import fault_of_capture
 from platebench.progress import Progress
-from platebench.rounding import shown_seconds
 from platebench.session.capture_look import (
     EXPOSURE_STEP,
     CaptureLook,

@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.camera_time import shown_seconds
 from platebench.errors import BlankFrameError, FrameMismatchError
 from platebench.image import CaptureInfo, CaptureKind, SensorFrame
-from platebench.rounding import shown_seconds
 from platebench.stages.smooth_field import class_means, grid_shape, site_classes, smooth_cells
 
 CLIPPED_SHARE_ALLOWED = 0.001
