@@ -66,9 +66,9 @@ def make_packages(collection: Path, count: int) -> None:
             "data/plates/plate.json": json.dumps({"result": result}),
         }
         for name, text in files.items():
-            (package / name).write_text(text)
+            (package / name).write_text(text, encoding="utf-8")
         digests = (f"{hashlib.sha512(files[name].encode()).hexdigest()}  {name}" for name in files)
-        (package / "tagmanifest-sha512.txt").write_text("\n".join(digests) + "\n")
+        (package / "tagmanifest-sha512.txt").write_text("\n".join(digests) + "\n", encoding="utf-8")
 
 
 def read_everything(collection: Path) -> None:

@@ -25,7 +25,11 @@ def peak_bytes() -> int:
     """Return the most memory this process has held, interpreter and libraries included."""
     status = Path("/proc/self/status")
     if status.exists():  # getrusage counts what the parent held at the fork
-        line = next(text for text in status.read_text().splitlines() if text.startswith("VmHWM"))
+        line = next(
+            text
+            for text in status.read_text(encoding="utf-8").splitlines()
+            if text.startswith("VmHWM")
+        )
         return int(line.split()[1]) * 1024
     unit = 1 if sys.platform == "darwin" else 1024
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
@@ -37,7 +41,7 @@ def run_step(
     """Run ``script --step name`` in a process of its own; return the figures it prints."""
     command = [sys.executable, script, "--step", name, "--folder", str(folder)]
     done = subprocess.run(
-        command, capture_output=True, text=True, env={**os.environ, **limits}, check=False
+        command, capture_output=True, encoding="utf-8", env={**os.environ, **limits}, check=False
     )
     if done.returncode:
         raise SystemExit(f"{name} failed:\n{done.stderr}")

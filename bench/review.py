@@ -45,7 +45,7 @@ def many_plates(folder: Path, count: int) -> None:
 
     head = '[light]\nblank = ["blank.dng"]\n[every_plate]\nformat = "4x5 in"\n'
     one = head + _listed(1, "plate.dng")
-    (folder / "session.toml").write_text(one)
+    (folder / "session.toml").write_text(one, encoding="utf-8")
     done = convert_session(folder, workers=1)
     if any(result.error for result in done.results):
         raise SystemExit(f"the plate was not converted: {done.results[0].error}")
@@ -54,12 +54,12 @@ def many_plates(folder: Path, count: int) -> None:
         name = f"plate-{number:03}"
         os.link(folder / "plate.dng", folder / f"{name}.dng")
         shutil.copy(output / "previews" / "plate-001.jpg", output / "previews" / f"{name}.jpg")
-        record = (output / "plates" / "plate-001.json").read_text()
+        record = (output / "plates" / "plate-001.json").read_text(encoding="utf-8")
         (output / "plates" / f"{name}.json").write_text(
-            record.replace("plate-001", name).replace("plate.dng", f"{name}.dng")
+            record.replace("plate-001", name).replace("plate.dng", f"{name}.dng"), encoding="utf-8"
         )
         text += _listed(number, f"{name}.dng")
-    (folder / "session.toml").write_text(text)
+    (folder / "session.toml").write_text(text, encoding="utf-8")
 
 
 def _listed(number: int, capture: str) -> str:
@@ -73,7 +73,7 @@ class Server:
         command = [sys.executable, "-m", "platebench", "review", str(folder), "--no-browser"]
         command += ["--json", "--memory", memory]
         begun = time.perf_counter()
-        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, encoding="utf-8")
         assert self._process.stdout is not None
         said = ""
         while not said.rstrip().endswith("}"):
@@ -98,13 +98,18 @@ class Server:
 
     def peak_bytes(self) -> int:
         """Return the most memory it has held."""
-        status = Path(f"/proc/{self._process.pid}/status").read_text()
+        status = Path(f"/proc/{self._process.pid}/status").read_text(encoding="utf-8")
         line = next(text for text in status.splitlines() if text.startswith("VmHWM"))
         return int(line.split()[1]) * 1024
 
     def processor_s(self) -> float:
         """Return the processor time it has taken."""
-        fields = Path(f"/proc/{self._process.pid}/stat").read_text().rpartition(")")[2].split()
+        fields = (
+            Path(f"/proc/{self._process.pid}/stat")
+            .read_text(encoding="utf-8")
+            .rpartition(")")[2]
+            .split()
+        )
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
     def end(self) -> None:

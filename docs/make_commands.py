@@ -233,4 +233,4 @@ def commands_page() -> str:
 
 
 if __name__ == "__main__":
-    TARGET.write_text(commands_page())
+    TARGET.write_text(commands_page(), encoding="utf-8")

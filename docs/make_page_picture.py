@@ -45,7 +45,7 @@ def main() -> None:
         session = Path(shutil.copytree(sys.argv[1], Path(name) / "afternoon"))
         command = [sys.executable, "-m", "platebench", "review", str(session)]
         server = subprocess.Popen(
-            [*command, "--no-browser", "--json"], stdout=subprocess.PIPE, text=True
+            [*command, "--no-browser", "--json"], stdout=subprocess.PIPE, encoding="utf-8"
         )
         try:
             assert server.stdout is not None

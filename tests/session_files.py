@@ -56,7 +56,7 @@ def write_session(
     light = '[light]\nblank = ["blank.dng"]\ndark = ["dark.dng"]\n' if blank else ""
     plates = "".join(f'[[plate]]\nid = "{name}"\ncaptures = ["{name}.dng"]\n' for name in names)
     (folder / "session.toml").write_text(
-        f'title = "Test"\n{light}[every_plate]\nformat = "9x12 cm"\n{plates}'
+        f'title = "Test"\n{light}[every_plate]\nformat = "9x12 cm"\n{plates}', encoding="utf-8"
     )
     return folder
 

@@ -54,7 +54,7 @@ def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ):
         frame = simulate_plate(plate, BOX, tilted, exposure_s=EXPOSURE_S, seed=5).frame
         put(folder / f"{name}.dng", frame)
-    (folder / "session.toml").write_text(SESSION)
+    (folder / "session.toml").write_text(SESSION, encoding="utf-8")
     return folder
 
 
@@ -80,7 +80,7 @@ def test_calibrate_writes_calibration_table_and_plot(session: Path) -> None:
     assert calibration.glare == pytest.approx(0.005, abs=1e-4)
     assert calibration.callier == pytest.approx(1.1, abs=0.005)
     assert calibration.capture == "tablet.dng"
-    table = (session / "converted" / "calibration.txt").read_text()
+    table = (session / "converted" / "calibration.txt").read_text(encoding="utf-8")
     assert table in told
     assert "Measured on a step tablet of 21 steps, nominal densities, in tablet.dng." in table
     rows = [line.split() for line in table.splitlines() if line[:4].strip().isdecimal()]
@@ -88,7 +88,9 @@ def test_calibrate_writes_calibration_table_and_plot(session: Path) -> None:
     assert all(abs(float(row[6])) < 0.02 for row in rows)
     picture = cv2.imread(str(session / "converted" / "calibration.png"))
     assert picture is not None and np.ptp(picture) > 200
-    assert (session / "converted" / "calibration.svg").read_text().count("<path") > 20
+    assert (session / "converted" / "calibration.svg").read_text(encoding="utf-8").count(
+        "<path"
+    ) > 20
 
 
 def test_the_same_bytes_again(session: Path) -> None:
@@ -101,7 +103,9 @@ def test_the_same_bytes_again(session: Path) -> None:
 
 def test_own_densities_from_a_table(session: Path) -> None:
     lines = [f"{k},{d:.3f},0.004" for k, d in enumerate(TABLET_21, 1)]
-    (session / "own.csv").write_text("step,density,sigma\n" + "\n".join(lines) + "\n")
+    (session / "own.csv").write_text(
+        "step,density,sigma\n" + "\n".join(lines) + "\n", encoding="utf-8"
+    )
     told = run(calibrate, session, "--tablet", "tablet.dng", "--steps", "own.csv", "--json").stdout
     document = json.loads(told)
     assert document["calibrated_tablet"] and document["tablet"] == "own.csv"
@@ -124,7 +128,7 @@ def test_refused_with_nothing_written(session: Path, args: tuple[str, ...], mess
 
 
 def test_needs_a_blank_frame(session: Path) -> None:
-    (session / "session.toml").write_text(SESSION.replace('"blank.dng"', ""))
+    (session / "session.toml").write_text(SESSION.replace('"blank.dng"', ""), encoding="utf-8")
     with pytest.raises(TabletError, match="the session has no blank frame"):
         run(calibrate, session, "--tablet", "tablet.dng")
 
@@ -134,10 +138,10 @@ def test_calibrate_never_replaces_a_capture(session: Path) -> None:
     before = tree(session)
     for tablet, capture in (("calibration.png", "x.dng"), ("plate.dng", "calibration.png")):
         skipped = f'[[plate]]\nid = "s"\ncaptures = ["{capture}"]\nskip = true\n'
-        (session / "session.toml").write_text(SESSION + skipped)
+        (session / "session.toml").write_text(SESSION + skipped, encoding="utf-8")
         with pytest.raises(WriteError, match="it is one of the captures"):
             run(calibrate, session, "--tablet", tablet, "--output", session)
-    (session / "session.toml").write_text(SESSION)
+    (session / "session.toml").write_text(SESSION, encoding="utf-8")
     assert tree(session) == before
 
 
@@ -176,7 +180,7 @@ def test_measure_prints_json_and_writes_a_table(session: Path) -> None:
     assert diffuse == pytest.approx(-np.log10(through) / 1.1, abs=0.01)
     out = session / "grid.csv"
     run(measure, session, "plate", "--grid", "2x3", "--output", out)
-    rows = list(csv.DictReader(io.StringIO(out.read_text())))
+    rows = list(csv.DictReader(io.StringIO(out.read_text(encoding="utf-8"))))
     assert len(rows) == 6 and all(float(row["sigma"]) > 0 for row in rows)
     assert [float(row["x_mm"]) for row in rows[:3]] == pytest.approx([20, 60, 100], rel=0.01)
 
@@ -259,7 +263,9 @@ def test_a_scan_is_not_read_through_a_camera_s_calibration(session: Path) -> Non
     pixels[40:260, 50:350] = 90
     Image.fromarray(pixels).save(session / "scan.png")
     scan = '[[plate]]\nid = "scan"\ncaptures = ["scan.png"]\n'
-    (session / "session.toml").write_text(SESSION.replace('"blank.dng"', "") + scan)
+    (session / "session.toml").write_text(
+        SESSION.replace('"blank.dng"', "") + scan, encoding="utf-8"
+    )
     measured = json.loads(run(measure, session, "scan", "--at", "200px,150px", "--json").stdout)
     assert not measured["calibrated"]
     assert (
@@ -270,9 +276,9 @@ def test_a_scan_is_not_read_through_a_camera_s_calibration(session: Path) -> Non
 def test_a_calibration_that_says_not_for_what_it_holds_is_refused(session: Path) -> None:
     run(calibrate, session, "--tablet", "tablet.dng")
     path = session / "calibration.json"
-    old = json.loads(path.read_text()) | {"schema": 1}
+    old = json.loads(path.read_text(encoding="utf-8")) | {"schema": 1}
     del old["set_up"]
-    path.write_text(json.dumps(old))
+    path.write_text(json.dumps(old), encoding="utf-8")
     for act in (
         lambda: run(measure, session, "plate", "--grid", "1x1"),
         lambda: convert_session(session, workers=1),

@@ -265,7 +265,7 @@ def test_plates_printed_alike_share_calibrated_ends(tmp_path: Path) -> None:
         frame = simulate_plate(model, box, CAMERA, exposure_s=EXPOSURE_S, seed=5).frame
         put(tmp_path / f"{name}.dng", frame)
         text.append(f'[[plate]]\nid = "{name}"\ncaptures = ["{name}.dng"]\nemulsion = "light"\n')
-    (tmp_path / "session.toml").write_text("".join(text))
+    (tmp_path / "session.toml").write_text("".join(text), encoding="utf-8")
     known = calibration(0.01, CALLIER)
     settings = load_session(tmp_path)
     frame_info = read_capture(tmp_path / "thin.dng").info

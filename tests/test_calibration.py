@@ -250,7 +250,7 @@ def test_file(tmp_path: Path) -> None:
     light = np.linspace(0.003, 1, 50)
     kept = load_calibration(first).diffuse_density(light)
     assert kept == pytest.approx(fitted.diffuse_density(light), abs=1e-6)
-    assert json.loads(first.read_text())["schema"] == 2
+    assert json.loads(first.read_text(encoding="utf-8"))["schema"] == 2
     assert pickle.loads(pickle.dumps(fitted)) == fitted
 
 
@@ -276,11 +276,11 @@ def test_damaged_file(tmp_path: Path, content: str | None, message: str) -> None
         whole = fit_calibration(reading(np.array(TABLET_21)), None, path=PATH)
         replace(whole, set_up=SET_UP).save(path)
         assert load_calibration(path)
-        document = json.loads(path.read_text())
+        document = json.loads(path.read_text(encoding="utf-8"))
         document[content] = broken[content]
         content = json.dumps(document)
     if content is not None:
-        path.write_text(content)
+        path.write_text(content, encoding="utf-8")
     with pytest.raises(TabletError, match=message):
         load_calibration(path)
 
@@ -288,6 +288,6 @@ def test_damaged_file(tmp_path: Path, content: str | None, message: str) -> None
 @pytest.mark.parametrize("text", ["null", "3", '"x"', "[]", "{}"])
 def test_what_is_no_calibration_is_refused(tmp_path: Path, text: str) -> None:
     path = tmp_path / "calibration.json"
-    path.write_text(text)
+    path.write_text(text, encoding="utf-8")
     with pytest.raises(TabletError, match="not a calibration"):
         load_calibration(path)

@@ -51,7 +51,7 @@ def write(folder: Path, plates: dict[str, tuple[LightBox, tuple[float, ...]]]) -
             shot = simulate_plate(PLATE, box, CAMERA, exposure_s=time_s, seed=20 + n)
             put(folder / file, shot.frame)
         text += f'[[plate]]\nid = "{name}"\ncaptures = {files}\n'.replace("'", '"')
-    (folder / "session.toml").write_text(text)
+    (folder / "session.toml").write_text(text, encoding="utf-8")
     return folder
 
 
@@ -102,7 +102,7 @@ def test_check_warns_of_a_calibration_made_with_another_set_up(tmp_path: Path) -
 def test_glare_that_is_kept_is_still_told(tmp_path: Path, glare: str) -> None:
     write(tmp_path, {"masked": (LightBox(surround="dark", glare=GLARE), (EXPOSURE_S,))})
     path = tmp_path / "session.toml"
-    path.write_text(path.read_text() + f'glare = "{glare}"\n')
+    path.write_text(path.read_text(encoding="utf-8") + f'glare = "{glare}"\n', encoding="utf-8")
     [checked] = [c for c in check_session(tmp_path, workers=1) if c.plate_id]
     assert checked.check is not None and checked.check.figures.glare is not None
     assert checked.check.figures.glare.share == pytest.approx(GLARE, rel=0.03)
@@ -135,7 +135,10 @@ def test_however_many_blanks_few_are_in_memory(
     for n, name in enumerate(names):
         put(tmp_path / name, simulate_blank(LightBox(), CAMERA, exposure_s=EXPOSURE_S, seed=50 + n))
     path = tmp_path / "session.toml"
-    path.write_text(path.read_text().replace('"b2.dng"', ", ".join(f'"{n}"' for n in names)))
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('"b2.dng"', ", ".join(f'"{n}"' for n in names)),
+        encoding="utf-8",
+    )
     alive: set[int] = set()
     most = 0
 

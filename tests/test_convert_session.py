@@ -79,9 +79,9 @@ def done(converted: Path, tmp_path: Path) -> Path:
 
 def edit(folder: Path, before: str, after: str) -> None:
     path = folder / "session.toml"
-    text = path.read_text()
+    text = path.read_text(encoding="utf-8")
     assert before in text
-    path.write_text(text.replace(before, after, 1))
+    path.write_text(text.replace(before, after, 1), encoding="utf-8")
 
 
 def made_and_skipped(result: SessionResult) -> tuple[list[str], list[str]]:
@@ -423,14 +423,14 @@ def test_captures_of_plates_left_out_are_protected_too(fresh: Path, name: str) -
 def test_a_file_in_the_way_of_a_folder_is_one_clear_line(fresh: Path, part: str) -> None:
     target = fresh / "converted" / part if part else fresh / "converted"
     target.parent.mkdir(exist_ok=True)
-    target.write_text("mine")
+    target.write_text("mine", encoding="utf-8")
     with pytest.raises(WriteError, match="another folder with --output"):
         convert_session(fresh, workers=1)
-    assert target.read_text() == "mine"
+    assert target.read_text(encoding="utf-8") == "mine"
 
 
 def test_a_session_that_lists_no_plates_says_so(fresh: Path) -> None:
-    (fresh / "session.toml").write_text("title = 'x'\n")
+    (fresh / "session.toml").write_text("title = 'x'\n", encoding="utf-8")
     with pytest.raises(SessionFolderError, match=r"lists no plates; add a \[\[plate\]\]"):
         convert_session(fresh)
 

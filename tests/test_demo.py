@@ -66,7 +66,7 @@ def test_makers_notes(session: tuple[Path, ...]) -> None:
 
 
 def test_a_folder_in_use_is_refused(tmp_path: Path) -> None:
-    (tmp_path / "notes.txt").write_text("keep me")
+    (tmp_path / "notes.txt").write_text("keep me", encoding="utf-8")
     with pytest.raises(WriteError, match="new or empty folder"):
         write_demo_session(tmp_path, long_side=300)
     assert [p.name for p in tmp_path.iterdir()] == ["notes.txt"]

@@ -33,13 +33,15 @@ captures = ["b.dng"]
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    (tmp_path / "session.toml").write_text(TEXT)
+    (tmp_path / "session.toml").write_text(TEXT, encoding="utf-8")
     return tmp_path
 
 
 def test_one_value_changes_and_every_comment_stays(folder: Path) -> None:
     settings, before = edit_plate(folder, "one", {"rotate": 180})
-    assert (folder / "session.toml").read_text() == TEXT.replace("rotate = 90 ", "rotate = 180 ")
+    assert (folder / "session.toml").read_text(encoding="utf-8") == TEXT.replace(
+        "rotate = 90 ", "rotate = 180 "
+    )
     assert settings.plates[0].rotate == 180 and before == {"rotate": 90}
 
 
@@ -54,13 +56,13 @@ def test_undoing_gives_the_file_back(folder: Path) -> None:
     edit_plate(folder, "one", before)
     assert load_session(folder).plates[0].rotate == 90
     kept = set(TEXT.splitlines()) - {"rotate = 90       # stood on end"}
-    assert kept <= set((folder / "session.toml").read_text().splitlines())
+    assert kept <= set((folder / "session.toml").read_text(encoding="utf-8").splitlines())
 
 
 def test_a_value_that_cannot_be_used_leaves_the_file(folder: Path) -> None:
     with pytest.raises(BadSettingError, match="rotate"):
         edit_plate(folder, "two", {"rotate": 45})
-    assert (folder / "session.toml").read_text() == TEXT
+    assert (folder / "session.toml").read_text(encoding="utf-8") == TEXT
 
 
 def test_an_unknown_plate_is_one_clear_line(folder: Path) -> None:
@@ -75,7 +77,7 @@ def test_what_is_written_meanwhile_is_not_lost(folder: Path) -> None:
     def save_once(values: object, path: Path) -> SessionSettings:
         if not saved:
             saved.append(True)
-            file.write_text(TEXT.replace('title = "Shelf"', 'title = "Box"'))
+            file.write_text(TEXT.replace('title = "Shelf"', 'title = "Box"'), encoding="utf-8")
         return session_from_toml(values, path)  # type: ignore[arg-type]
 
     with pytest.MonkeyPatch.context() as patch:
@@ -89,7 +91,7 @@ def test_what_is_written_meanwhile_is_not_lost(folder: Path) -> None:
 def test_a_change_that_expects_another_value_is_refused(folder: Path) -> None:
     with pytest.raises(SettingsFileError, match="another rotate"):
         edit_plate(folder, "one", {"rotate": 0}, expected={"rotate": 270})
-    assert (folder / "session.toml").read_text() == TEXT
+    assert (folder / "session.toml").read_text(encoding="utf-8") == TEXT
     edit_plate(folder, "one", {"rotate": 0}, expected={"rotate": 90, "note": None})
     assert load_session(folder).plates[0].rotate == 0
 
@@ -100,4 +102,4 @@ def test_a_linked_session_file_stays_a_link(folder: Path) -> None:
     (folder / "session.toml").symlink_to(elsewhere)
     edit_plate(folder, "one", {"rotate": 180})
     assert (folder / "session.toml").is_symlink()
-    assert "rotate = 180" in elsewhere.read_text()
+    assert "rotate = 180" in elsewhere.read_text(encoding="utf-8")

@@ -103,9 +103,9 @@ def test_codes_are_never_renumbered() -> None:
 
 
 def test_every_code_and_every_error_is_documented() -> None:
-    codes = (DOCS / "exit-codes.md").read_text()
+    codes = (DOCS / "exit-codes.md").read_text(encoding="utf-8")
     for code in ExitCode:
         assert f"| {code.value} | {code.name} |" in codes
-    listed = (DOCS / "errors.md").read_text()
+    listed = (DOCS / "errors.md").read_text(encoding="utf-8")
     for kind in LEAVES:
         assert f"`{kind.__name__}`" in listed

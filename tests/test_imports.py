@@ -51,7 +51,7 @@ DOORS = {
 def imports(path: Path, *, at_type_checking: bool = False) -> Iterator[str]:
     """Yield the dotted names a module imports when it runs."""
     hidden: set[ast.AST] = set()
-    tree = ast.parse(path.read_text())
+    tree = ast.parse(path.read_text(encoding="utf-8"))
     for node in ast.walk(tree):
         if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
             hidden.update(ast.walk(node))
@@ -112,7 +112,7 @@ def test_the_library_never_prints_nor_configures_logging() -> None:
     for path in MODULES:
         if part_of(path) == "cli":
             continue
-        for node in ast.walk(ast.parse(path.read_text())):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 called = ast.unparse(node.func)
                 assert called not in ("print", "logging.basicConfig"), f"{path.name}: {called}"

@@ -12,7 +12,7 @@ from platebench.errors import TabletError
 
 def table(tmp_path: Path, text: str) -> Path:
     path = tmp_path / "own.csv"
-    path.write_text(text)
+    path.write_text(text, encoding="utf-8")
     return path
 
 

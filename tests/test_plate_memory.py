@@ -57,7 +57,9 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
         PlateModel(stain=(0.0, 0.05, 0.1)), LightBox(), camera, exposure_s=1 / 16, seed=1
     )
     put(folder / "p.dng", simulation.frame)
-    (folder / "session.toml").write_text('[[plate]]\nid = "p"\ncaptures = ["p.dng"]\n')
+    (folder / "session.toml").write_text(
+        '[[plate]]\nid = "p"\ncaptures = ["p.dng"]\n', encoding="utf-8"
+    )
     return folder
 
 
@@ -68,7 +70,7 @@ def test_peak_memory_is_within_what_workers_are_counted_by(session: Path, work: 
     done = subprocess.run(
         [sys.executable, "-c", MEASURED, str(session), work],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=True,
         env=environment(),
     )

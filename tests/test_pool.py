@@ -150,12 +150,12 @@ def test_interrupt_finishes_what_is_in_hand_and_again_stops_at_once(
     tmp_path: Path, presses: int, seconds: float
 ) -> None:
     script = tmp_path / "script.py"
-    script.write_text(_INTERRUPTED)
+    script.write_text(_INTERRUPTED, encoding="utf-8")
     process = subprocess.Popen(
         [sys.executable, str(script), str(tmp_path), str(seconds)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        text=True,
+        encoding="utf-8",
         start_new_session=True,
         env=environment(),
     )
@@ -196,16 +196,18 @@ def test_memory_is_taken_from_the_tightest_of_machine_and_container(
 ) -> None:
     import platebench.memory as memory
 
-    (tmp_path / "meminfo").write_text("MemTotal: 9000 kB\nMemAvailable:    5000 kB\n")
+    (tmp_path / "meminfo").write_text(
+        "MemTotal: 9000 kB\nMemAvailable:    5000 kB\n", encoding="utf-8"
+    )
     monkeypatch.setattr(memory, "_MEMINFO", tmp_path / "meminfo")
     monkeypatch.setattr(memory, "_CGROUP", tmp_path)
     assert available_bytes() == 0.75 * 5000 * 1024  # a quarter is left to others
-    (tmp_path / "memory.max").write_text("max\n")
-    (tmp_path / "memory.current").write_text("100000\n")
+    (tmp_path / "memory.max").write_text("max\n", encoding="utf-8")
+    (tmp_path / "memory.current").write_text("100000\n", encoding="utf-8")
     assert available_bytes() == 0.75 * 5000 * 1024  # a quarter is left to others
-    (tmp_path / "memory.max").write_text("1100000\n")
+    (tmp_path / "memory.max").write_text("1100000\n", encoding="utf-8")
     assert available_bytes() == 0.75 * 1_000_000
-    (tmp_path / "memory.stat").write_text("anon 5\ninactive_file 60000\n")
+    (tmp_path / "memory.stat").write_text("anon 5\ninactive_file 60000\n", encoding="utf-8")
     assert available_bytes() == 0.75 * 1_060_000
     monkeypatch.setattr(memory, "_MEMINFO", tmp_path / "none")
     monkeypatch.setattr(memory, "_CGROUP", tmp_path / "none")

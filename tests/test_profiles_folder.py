@@ -28,7 +28,7 @@ def test_an_installed_package_finds_its_own(tmp_path):
         env=os.environ | {"PYTHONPATH": str(tmp_path / "site")},
         cwd=tmp_path,
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=True,
     )
     assert done.stdout.strip() == str((package / "profiles").resolve())

@@ -42,14 +42,14 @@ def test_gamma_to_1_percent_and_speed_to_2(tmp_path: Path, kind: str) -> None:
         camera = replace(CAMERA, tilt_deg=tilt)
         frame = simulate_plate(plate, BOX, camera, exposure_s=EXPOSURE_S, seed=5).frame
         put(tmp_path / f"{name}.dng", frame)
-    (tmp_path / "session.toml").write_text(SESSION)
+    (tmp_path / "session.toml").write_text(SESSION, encoding="utf-8")
     table = "".join(f"{n},{d:.2f},0.003\n" for n, d in enumerate(TABLET_21, 1))
-    (tmp_path / "own.csv").write_text("step,density,sigma\n" + table)
+    (tmp_path / "own.csv").write_text("step,density,sigma\n" + table, encoding="utf-8")
     run("calibrate", tmp_path, "--tablet", "tablet.dng", "--steps", "own.csv")
     out = tmp_path / f"wedge.{kind}"
     run("measure", tmp_path, "wedge", "--wedge", "--fog", "60,10", "--output", out)
     if kind == "json":
-        steps = json.loads(out.read_text())["steps"]
+        steps = json.loads(out.read_text(encoding="utf-8"))["steps"]
         assert [step["density"] for step in steps] == pytest.approx(WEDGE_S2, abs=0.01)
     # log H = 2.50 without the tablet.
     report = json.loads(

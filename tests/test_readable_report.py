@@ -61,9 +61,13 @@ def pdf_text(path: Path) -> str:
 @pytest.fixture(scope="module")
 def converted(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = write_session(tmp_path_factory.mktemp("report") / "shelf", names=("dense", "wide"))
-    (folder / "plates.csv").write_text(f'plate id,title,date\nwide,"{EVIL[8:13]}ferry",1893~\n')
-    text = (folder / "session.toml").read_text()
-    (folder / "session.toml").write_text(text.replace('title = "Test"', f"title = '{EVIL}'"))
+    (folder / "plates.csv").write_text(
+        f'plate id,title,date\nwide,"{EVIL[8:13]}ferry",1893~\n', encoding="utf-8"
+    )
+    text = (folder / "session.toml").read_text(encoding="utf-8")
+    (folder / "session.toml").write_text(
+        text.replace('title = "Test"', f"title = '{EVIL}'"), encoding="utf-8"
+    )
     (folder / "dense.dng").write_bytes(b"")
     convert_session(folder, workers=1)
     return folder
@@ -150,7 +154,9 @@ def test_long_words_and_many_lines_break_neither(tmp_path: Path) -> None:
     write_report_html(tmp_path / "r.html", facts)
     write_report_pdf(tmp_path / "r.pdf", facts)
     assert len(pypdf.PdfReader(tmp_path / "r.pdf").pages) > 2
-    assert "not a number" not in re.sub("nan", "not a number", (tmp_path / "r.html").read_text())
+    assert "not a number" not in re.sub(
+        "nan", "not a number", (tmp_path / "r.html").read_text(encoding="utf-8")
+    )
 
 
 def test_an_outline_keeps_its_place() -> None:
@@ -193,7 +199,9 @@ def test_what_check_found_is_said_once_and_the_gravest_first(tmp_path: Path) -> 
     captures = {name: {"bytes": 0, "verdicts": pairs} for name, pairs in said.items()}
     for name in said:
         (tmp_path / name).touch()
-    (tmp_path / "check.json").write_text(json.dumps({"schema": 1, "captures": captures}))
+    (tmp_path / "check.json").write_text(
+        json.dumps({"schema": 1, "captures": captures}), encoding="utf-8"
+    )
     assert kept_verdicts(tmp_path, tmp_path, list(said)) == (
         ("fail", "clipped (b.dng)"),
         ("warn", "dim (a.dng, b.dng)"),
@@ -216,7 +224,7 @@ def test_what_asks_for_action_stands_before_what_is_folded_away(tmp_path: Path) 
     )
     write_report_html(tmp_path / "r.html", facts)
     write_report_pdf(tmp_path / "r.pdf", facts)
-    text = (tmp_path / "r.html").read_text()
+    text = (tmp_path / "r.html").read_text(encoding="utf-8")
     plate, _, light = text.partition("Blank frames b1, b2")
     assert plate.index("lengthen it") < plate.index("<details>") < plate.index("4 stars")
     assert "<details>" in light and "nothing is certified" in light and "SNR" not in light

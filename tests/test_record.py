@@ -131,7 +131,7 @@ def test_a_record_somebody_meddled_with_counts_for_nothing(
 ) -> None:
     document = json.loads(job.record.read_bytes())
     document[key] = value
-    job.record.write_text(json.dumps(document))
+    job.record.write_text(json.dumps(document), encoding="utf-8")
     assert earlier_result(job) is None
     assert earlier_ends(job) is None
 
@@ -162,6 +162,6 @@ def test_json_is_plain_and_whole(tmp_path: Path) -> None:
 def test_lists_of_numbers_stay_on_one_line_and_texts_as_they_are(tmp_path: Path) -> None:
     document = {"a": [1, -2.5e-07, 3], "b": [[1, 2], [3, 4]], "c": "[ 1, 2 ]", "d": ["x"], "e": []}
     write_json(tmp_path / "r.json", document)
-    text = (tmp_path / "r.json").read_text()
+    text = (tmp_path / "r.json").read_text(encoding="utf-8")
     assert json.loads(text) == document
     assert '"a": [1, -2.5e-07, 3],' in text and '"c": "[ 1, 2 ]"' in text

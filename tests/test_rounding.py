@@ -25,7 +25,7 @@ def signed_formats(path: Path) -> list[str]:
     """Return the formats of a file that write a sign, and that may write it before nothing."""
     specs = (
         "".join(part.value for part in node.format_spec.values if isinstance(part, ast.Constant))
-        for node in ast.walk(ast.parse(path.read_text()))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.FormattedValue) and isinstance(node.format_spec, ast.JoinedStr)
     )
     return [spec for spec in specs if "+" in spec and spec[-1] in "f%" and "z" not in spec]
@@ -40,7 +40,7 @@ def test_a_number_with_a_sign_has_none_where_it_rounds_to_nothing() -> None:
 
 def test_the_search_for_signed_formats_finds_them(tmp_path: Path) -> None:
     path = tmp_path / "said.py"
-    path.write_text('f"{a:+.2f} {b:+z.2f} {c:.2f} {d:+6.1%} {e:+g}"')
+    path.write_text('f"{a:+.2f} {b:+z.2f} {c:.2f} {d:+6.1%} {e:+g}"', encoding="utf-8")
     assert signed_formats(path) == ["+.2f", "+6.1%"]
 
 

@@ -58,7 +58,7 @@ def write_scan(
 def session(
     folder: Path, *, plates: str = '[[plate]]\nid = "a"\ncaptures = ["scan.tif"]\n'
 ) -> None:
-    (folder / "session.toml").write_text(plates)
+    (folder / "session.toml").write_text(plates, encoding="utf-8")
 
 
 def read(folder: Path) -> PlateReadings:

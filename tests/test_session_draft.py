@@ -74,7 +74,7 @@ def test_an_unedited_draft_gives_way_to_a_new_one(tmp_path: Path) -> None:
 @pytest.mark.parametrize("change", ["append", "one letter", "no mark", "by hand", "empty"])
 def test_an_edited_file_is_never_replaced(tmp_path: Path, change: str) -> None:
     path = write_draft(tmp_path, DRAFT)
-    text = path.read_text()
+    text = path.read_text(encoding="utf-8")
     path.write_text(
         {
             "append": text + "\n",
@@ -82,7 +82,8 @@ def test_an_edited_file_is_never_replaced(tmp_path: Path, change: str) -> None:
             "no mark": text.partition("\n")[2],
             "by hand": "title = 'mine'\n",
             "empty": "",
-        }[change]
+        }[change],
+        encoding="utf-8",
     )
     before = path.read_bytes()
     with pytest.raises(SettingsFileError, match="has been edited, so it was left as it is"):

@@ -43,7 +43,7 @@ def test_there_need_not_be_a_log(tmp_path: Path) -> None:
 
 
 def test_the_steps_noted_in_the_darkroom_fill_in_what_the_log_leaves_empty(tmp_path: Path) -> None:
-    (tmp_path / "plates.csv").write_text(LOG)
+    (tmp_path / "plates.csv").write_text(LOG, encoding="utf-8")
     note_steps(tmp_path)
     note_steps(tmp_path, "wide", develop_s=360)
     log = load_session_log(tmp_path)
@@ -63,7 +63,7 @@ def test_the_steps_noted_in_the_darkroom_fill_in_what_the_log_leaves_empty(tmp_p
 
 
 def test_capitals_of_an_id_do_not_matter(tmp_path: Path) -> None:
-    (tmp_path / "plates.csv").write_text("plate id,title\nMill-1,Mill\n")
+    (tmp_path / "plates.csv").write_text("plate id,title\nMill-1,Mill\n", encoding="utf-8")
     log = load_session_log(tmp_path)
     found = log.entry("mill-1")
     assert found is not None and found.title == "Mill"
@@ -72,7 +72,7 @@ def test_capitals_of_an_id_do_not_matter(tmp_path: Path) -> None:
 
 
 def test_where_the_two_logs_differ_a_person_decides(tmp_path: Path) -> None:
-    (tmp_path / "plates.csv").write_text(LOG.replace(";20;", ";24;"))
+    (tmp_path / "plates.csv").write_text(LOG.replace(";20;", ";24;"), encoding="utf-8")
     note_steps(tmp_path, develop_s=360)
     with pytest.raises(BadSettingsError) as caught:
         load_session_log(tmp_path)
@@ -88,14 +88,17 @@ def test_where_the_two_logs_differ_a_person_decides(tmp_path: Path) -> None:
 def test_a_log_of_developing_that_a_spreadsheet_saved_again(tmp_path: Path) -> None:
     note_steps(tmp_path)
     path = tmp_path / "developing.csv"
-    path.write_text("\ufeff" + path.read_text().replace(",", ";").replace("300", "300,5"))
+    path.write_text(
+        "\ufeff" + path.read_text(encoding="utf-8").replace(",", ";").replace("300", "300,5"),
+        encoding="utf-8",
+    )
     assert read_log(path)["tall"][0].time_s == 300.5
-    path.write_text("date,plate,step,time_s,temperature_c\n,,stop,long,warm\n")
+    path.write_text("date,plate,step,time_s,temperature_c\n,,stop,long,warm\n", encoding="utf-8")
     with pytest.raises(BadSettingsError) as caught:
         read_log(path)
     places = [line.removeprefix(f"{path}: row 2, ")[:14] for line in str(caught.value).splitlines()]
     assert places == ["plate (column ", "step (column C", "time_s (column", "temperature_c "]
-    path.write_text("plate,title\n1,Mill\n")
+    path.write_text("plate,title\n1,Mill\n", encoding="utf-8")
     with pytest.raises(SettingsFileError, match="is no log of developing"):
         read_log(path)
 
@@ -116,11 +119,11 @@ def test_a_template_is_written_once_and_never_over_somebody_s_own(tmp_path: Path
 
 def test_the_log_goes_into_record_report_and_picture(tmp_path: Path) -> None:
     session = write_session(tmp_path / "shelf", names=("tall",))
-    (session / "plates.csv").write_text(LOG)
+    (session / "plates.csv").write_text(LOG, encoding="utf-8")
     made = convert_session(session, workers=1)
     output = session / "converted"
-    record = json.loads((output / "plates" / "tall.json").read_text())["result"]
-    report = json.loads((output / "report.json").read_text())
+    record = json.loads((output / "plates" / "tall.json").read_text(encoding="utf-8"))["result"]
+    report = json.loads((output / "report.json").read_text(encoding="utf-8"))
     assert record["log"]["title"] == "Mill & weir"
     assert record["log"]["more"] == {"shelf": "A 3"}
     assert report["plates"][0]["result"]["log"]["date"] == "1893~"
@@ -134,7 +137,7 @@ def test_the_log_goes_into_record_report_and_picture(tmp_path: Path) -> None:
     assert "Mill &amp; weir" in packet and "shelf = A 3" in packet
     # Nothing changed: nothing is made. A new title makes the plate anew.
     assert convert_session(session, workers=1).results[0].skipped
-    (session / "plates.csv").write_text(LOG.replace("weir", "bridge"))
+    (session / "plates.csv").write_text(LOG.replace("weir", "bridge"), encoding="utf-8")
     assert not convert_session(session, workers=1).results[0].skipped
 
 
@@ -144,7 +147,7 @@ def test_start_writes_the_log_and_leaves_yours_as_it_is(tmp_path: Path) -> None:
     assert CliRunner().invoke(main, ["start", str(session), "--jobs", "1"]).exit_code == 0
     path = session / "plates.csv"
     (plate_id,) = load_plate_log(path)
-    assert f'id = "{plate_id}"' in (session / "session.toml").read_text()
+    assert f'id = "{plate_id}"' in (session / "session.toml").read_text(encoding="utf-8")
     own = path.read_bytes().replace(f"{plate_id},".encode(), f"{plate_id},Mill".encode(), 1)
     path.write_bytes(own)
     again = CliRunner().invoke(main, ["start", str(session), "--jobs", "1"])

@@ -31,7 +31,7 @@ LOG = "plate id,title,place,date\nwide,The old ferry,Under Hallow Point,1893~\n"
 @pytest.fixture(scope="module")
 def converted(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = write_session(tmp_path_factory.mktemp("share") / "shelf", names=("dense", "wide"))
-    (folder / "plates.csv").write_text(LOG)
+    (folder / "plates.csv").write_text(LOG, encoding="utf-8")
     convert_session(folder, workers=1)
     return folder
 
@@ -73,14 +73,18 @@ def test_a_picture_that_is_replaced_by_another_is_said_so(session: Path) -> None
 
 def test_a_positive_older_than_its_settings_is_said_to_be(session: Path) -> None:
     path = session / "session.toml"
-    text = path.read_text()
+    text = path.read_text(encoding="utf-8")
     said = share_session(session, wishes=ShareWishes(long_side=80))
     assert not any(one.note() for one in said)
     at = text.index('id = "wide"')
-    path.write_text(text[:at] + text[at:].replace("\n", '\nnote = "a crack"\n', 1))
+    path.write_text(
+        text[:at] + text[at:].replace("\n", '\nnote = "a crack"\n', 1), encoding="utf-8"
+    )
     said = share_session(session, wishes=ShareWishes(long_side=80))
     assert not any(one.older for one in said)  # a note changes no picture
-    path.write_text(text[:at] + text[at:].replace("\n", "\nprint_stops = 0.5\n", 1))
+    path.write_text(
+        text[:at] + text[at:].replace("\n", "\nprint_stops = 0.5\n", 1), encoding="utf-8"
+    )
     said = share_session(session, wishes=ShareWishes(long_side=80))
     assert [one.plate_id for one in said if "convert first" in one.note()] == ["wide"]
     (session / "converted" / "plates" / "wide.json").unlink()  # nothing is known
@@ -127,8 +131,10 @@ def test_the_command_says_what_it_made_and_what_it_cannot(session: Path) -> None
 
 def test_a_capture_is_never_replaced(session: Path) -> None:
     (session / "wide.jpg").write_bytes(b"a scan")
-    text = (session / "session.toml").read_text()
-    (session / "session.toml").write_text(text.replace('["dense.dng"]', '["wide.jpg"]'))
+    text = (session / "session.toml").read_text(encoding="utf-8")
+    (session / "session.toml").write_text(
+        text.replace('["dense.dng"]', '["wide.jpg"]'), encoding="utf-8"
+    )
     done = CliRunner().invoke(main, ["share", str(session), "wide", "--output", str(session)])
     assert done.exit_code == 12 and (session / "wide.jpg").read_bytes() == b"a scan"
 

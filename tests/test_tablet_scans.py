@@ -68,7 +68,7 @@ def test_rounding_is_in_the_error_of_every_step(tmp_path: Path, noise: float) ->
 def test_such_a_scan_calibrates(tmp_path: Path) -> None:
     scan_of_tablet(tmp_path / "tablet.tif", seed=1, noise=0.0)
     (tmp_path / "session.toml").write_text(
-        '[[plate]]\nid = "t"\ncaptures = ["tablet.tif"]\nskip = true\n'
+        '[[plate]]\nid = "t"\ncaptures = ["tablet.tif"]\nskip = true\n', encoding="utf-8"
     )
     done = calibrate_session(tmp_path, Path("tablet.tif"), steps="21")
     assert all(step.measured_sigma > 0 for step in done.calibration.steps)

@@ -68,12 +68,14 @@ def test_what_could_not_be_brought_in_is_tried_again_once_session_toml_is_mended
 ) -> None:
     watch, clock, folder = watched
     arrive(shelf, folder, "blank.dng", "dark.dng", "wide.dng")
-    (folder / "session.toml").write_text("title = ")  # somebody is writing it
+    (folder / "session.toml").write_text("title = ", encoding="utf-8")  # somebody is writing it
     watch.look()
     clock.now = 4
     assert "session.toml" in watch.look().trouble[0]
     assert watch.look() is None
-    (folder / "session.toml").write_text('title = "Mended"\n[light]\nblank = ["blank.dng"]\n')
+    (folder / "session.toml").write_text(
+        'title = "Mended"\n[light]\nblank = ["blank.dng"]\n', encoding="utf-8"
+    )
     arrival = watch.look()
     assert arrival.trouble == () and [plate.error for plate in arrival.plates] == [None]
     assert watch.look() is None
@@ -144,7 +146,9 @@ def test_an_edited_session_is_added_to_and_keeps_its_comments(watched, shelf: Pa
     clock.now = 4
     watch.look()
     file = folder / "session.toml"
-    file.write_text(file.read_text() + 'tone = "softer"  # my choice\n')
+    file.write_text(
+        file.read_text(encoding="utf-8") + 'tone = "softer"  # my choice\n', encoding="utf-8"
+    )
     arrive(shelf, folder, "wide.dng", "dark.dng")
     watch.look()
     clock.now = 8
@@ -152,7 +156,7 @@ def test_an_edited_session_is_added_to_and_keeps_its_comments(watched, shelf: Pa
     settings = load_session(folder)
     assert [plate.captures for plate in settings.plates] == [("tall.dng",), ("wide.dng",)]
     assert settings.dark == ("dark.dng",) and settings.blank == ("blank.dng",)
-    assert settings.plates[0].tone == "softer" and "# my choice" in file.read_text()
+    assert settings.plates[0].tone == "softer" and "# my choice" in file.read_text(encoding="utf-8")
     assert [plate.plate_id for plate in arrival.plates] == ["plate-001", "plate-002"]
 
 
@@ -164,7 +168,7 @@ def test_the_rest_of_a_bracket_joins_its_plate(watched, shelf: Path) -> None:
     clock.now = 4
     watch.look()
     file = folder / "session.toml"
-    file.write_text(file.read_text() + "# edited\n")
+    file.write_text(file.read_text(encoding="utf-8") + "# edited\n", encoding="utf-8")
     put_plate(folder / "b2.dng", "wide", at_s=62, exposure_s=EXPOSURE_S * 4)
     watch.look()
     clock.now = 8
@@ -175,7 +179,7 @@ def test_the_rest_of_a_bracket_joins_its_plate(watched, shelf: Path) -> None:
 def test_a_text_named_as_a_raw_is_told_as_soon_as_it_has_settled(watched, shelf: Path) -> None:
     watch, clock, folder = watched
     arrive(shelf, folder, "blank.dng", "wide.dng")
-    (folder / "notes.dng").write_text("exposed at noon, developed at dusk\n" * 20)
+    (folder / "notes.dng").write_text("exposed at noon, developed at dusk\n" * 20, encoding="utf-8")
     watch.look()
     clock.now = 4
     arrival = watch.look()
@@ -263,7 +267,7 @@ def test_only_a_files_beginning_can_tell_that_more_of_it_would_not_help(
 
 def test_settings_that_cannot_be_used_are_told_and_watching_goes_on(watched, shelf: Path) -> None:
     watch, clock, folder = watched
-    (folder / "session.toml").write_text("rotate = 3\n")
+    (folder / "session.toml").write_text("rotate = 3\n", encoding="utf-8")
     arrive(shelf, folder, "blank.dng", "wide.dng")
     watch.look()
     clock.now = 4
@@ -279,7 +283,7 @@ def test_the_command_tells_each_arrival_and_ends_when_asked(tmp_path: Path, shel
     process = subprocess.Popen(
         command("watch", folder, "--settle", "0.2", "--json"),
         stdout=subprocess.PIPE,
-        text=True,
+        encoding="utf-8",
         env=environment(),
     )
     try:

@@ -112,6 +112,6 @@ def _cgroup_left() -> int | None:
 
 def _lines(path: Path) -> Iterable[str]:
     try:
-        return path.read_text().splitlines()
+        return path.read_text(encoding="utf-8").splitlines()
     except OSError:
         return []

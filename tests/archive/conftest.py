@@ -25,9 +25,10 @@ NOW = datetime(2026, 3, 1, 15, 30, tzinfo=UTC)
 def converted(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A session of two plates, one with a sharing of its printing, never to be changed."""
     folder = write_session(tmp_path_factory.mktemp("made") / "shelf 3", names=("dense", "tall"))
-    text = (folder / "session.toml").read_text()
+    text = (folder / "session.toml").read_text(encoding="utf-8")
     (folder / "session.toml").write_text(
-        text.replace('captures = ["tall.dng"]', 'captures = ["tall.dng"]\nprinting = "shared"')
+        text.replace('captures = ["tall.dng"]', 'captures = ["tall.dng"]\nprinting = "shared"'),
+        encoding="utf-8",
     )
     (folder / "plates.csv").write_text(LOG, encoding="utf-8")
     convert_session(folder, workers=1)

@@ -65,4 +65,4 @@ def seal(package: Path) -> None:
             f"{hashlib.new(algorithm, (package / name).read_bytes()).hexdigest()}  {name}\n"
             for name in names
         ]
-        (package / f"tagmanifest-{algorithm}.txt").write_text("".join(lines))
+        (package / f"tagmanifest-{algorithm}.txt").write_text("".join(lines), encoding="utf-8")

@@ -77,7 +77,7 @@ def test_the_log_outlives_the_catalogue(collection: Path) -> None:
     log = read_audits(collection / "audits.csv")
     index_collection(collection, anew=True, audits=log)
     assert checked(audit(collection, 2)) == "cd"
-    lines = (collection / "audits.csv").read_text().splitlines()
+    lines = (collection / "audits.csv").read_text(encoding="utf-8").splitlines()
     assert lines[:2] == ["day,package,outcome,detail", "2026-01-01,a,valid,"]
 
 

@@ -249,7 +249,7 @@ def test_a_malicious_package_is_only_a_poor_entry(tmp_path: Path) -> None:
     place = tmp_path / "c"
     session = {"plate": [{"id": "../../../secret"}, {"id": 7}, {"id": "linked"}, 5]}
     build(place_for(place / "evil"), {"recipe.json": json.dumps({"session": session}).encode()})
-    (tmp_path / "secret.json").write_text(json.dumps({"result": {"log": MILL}}))
+    (tmp_path / "secret.json").write_text(json.dumps({"result": {"log": MILL}}), encoding="utf-8")
     (place / "evil/data/plates").mkdir()
     (place / "evil/data/plates/linked.json").symlink_to(tmp_path / "secret.json")
     build(place / "deep", {"recipe.json": b"[" * 100_000})
@@ -282,7 +282,7 @@ def test_export_is_a_table_that_spreadsheets_take_for_text(
     assert by_plate["boats"]["notes"] == "cracked in the corner"
     assert by_plate["boats"]["place"] == "Südkai" and by_plate["boats"]["density_range"] == "2.1"
     export_plates(collection / FILE_NAME, Query(text="boats"), target)  # our own is replaced
-    (tmp_path / "mine.csv").write_text("a letter")
+    (tmp_path / "mine.csv").write_text("a letter", encoding="utf-8")
     with pytest.raises(WriteError, match="not made by this command; move it away"):
         export_plates(collection / FILE_NAME, Query(), tmp_path / "mine.csv")
 

@@ -69,7 +69,7 @@ def kill_while_packing(folder: Path, moments: np.random.Generator, times: int) -
         [sys.executable, "-c", PACKING, str(sources)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
-        text=True,
+        encoding="utf-8",
         env=environment(),
     )
     assert packing.stdin is not None and packing.stdout is not None
@@ -241,7 +241,7 @@ def test_interrupted_it_leaves_nothing(session: Path) -> None:
         command("archive", session, "--captures"),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        text=True,
+        encoding="utf-8",
         env=environment(),
     )
     packages = session / "packages"

@@ -222,10 +222,10 @@ def test_many_findings_are_one_line_that_can_be_read(collection: Path) -> None:
 
 
 def test_a_list_of_checksums_makes_no_package(collection: Path) -> None:
-    (collection / "manifest-md5.txt").write_text("of all the disk\n")
+    (collection / "manifest-md5.txt").write_text("of all the disk\n", encoding="utf-8")
     (collection / "sub").mkdir()
     shutil.move(collection / "c", collection / "sub/c")
-    (collection / "sub/manifest-md5.txt").write_text("of a part of it\n")
+    (collection / "sub/manifest-md5.txt").write_text("of a part of it\n", encoding="utf-8")
     assert find_packages(collection).packages == ("Scheune 1", "b", "sub/c")
 
 
@@ -252,7 +252,7 @@ def foreign(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path]:
     place = tmp_path / "mine" / ("mine.csv" if request.param == "a table" else FILE_NAME)
     place.parent.mkdir()
     if request.param == "a table":
-        place.write_text("id,title\n1,Mill\n")
+        place.write_text("id,title\n1,Mill\n", encoding="utf-8")
     else:
         with sqlite3.connect(place) as connection:
             connection.execute("CREATE TABLE photographs (title TEXT)")
@@ -334,7 +334,7 @@ def test_a_log_that_a_spreadsheet_saved_is_not_passed_over(
 ) -> None:
     audit(collection, 1)
     log = collection / LOG
-    log.write_text(log.read_text().replace(before, after))
+    log.write_text(log.read_text(encoding="utf-8").replace(before, after), encoding="utf-8")
     kept = log.read_bytes()
     for command in (["audit"], ["catalogue", "index"]):
         result = run(*command, collection)

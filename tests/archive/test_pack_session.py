@@ -69,11 +69,11 @@ def test_the_recipe_lists_what_is_there(packed_once: Path) -> None:
 
 
 def test_the_recipe_names_no_person_no_machine_and_no_time(packed_once: Path) -> None:
-    text = (packed_once / "data/recipe.json").read_text()
+    text = (packed_once / "data/recipe.json").read_text(encoding="utf-8")
     named = {platform.node(), getpass.getuser(), str(Path.home()), str(packed_once.parent)}
     for word in named | {"2026-03-01", "/tmp"}:
         assert f'"{word}' not in text and f"/{word}/" not in text
-    assert "15:30" in (packed_once / "data/events.json").read_text()
+    assert "15:30" in (packed_once / "data/events.json").read_text(encoding="utf-8")
 
 
 def test_the_same_session_gives_the_same_bytes(
@@ -117,7 +117,12 @@ def test_a_result_that_somebody_changed_is_refused(session: Path, name: str) -> 
 
 def test_what_is_not_converted_by_todays_settings_is_refused(session: Path) -> None:
     path = session / "session.toml"
-    path.write_text(path.read_text().replace("[every_plate]\n", "[every_plate]\nprint_stops = 1\n"))
+    path.write_text(
+        path.read_text(encoding="utf-8").replace(
+            "[every_plate]\n", "[every_plate]\nprint_stops = 1\n"
+        ),
+        encoding="utf-8",
+    )
     with pytest.raises(ArchiveError, match="settings, plate log and version of the program; run"):
         pack(session, masters=False)
     (session / "converted/plates/tall.json").unlink()
@@ -163,7 +168,9 @@ def test_links_that_lead_out_are_not_followed(session: Path, tmp_path: Path) -> 
 def test_captures_whose_names_clash_elsewhere_are_refused(session: Path) -> None:
     path = session / "session.toml"
     (session / "Tall.dng").write_bytes((session / "dense.dng").read_bytes())
-    path.write_text(path.read_text().replace('["dense.dng"]', '["Tall.dng"]'))
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('["dense.dng"]', '["Tall.dng"]'), encoding="utf-8"
+    )
     with pytest.raises(ArchiveError, match="are one file on some disks; rename one of them"):
         pack(session, captures=True)
     assert nothing_packed(session)

@@ -36,9 +36,9 @@ def test_its_files_are_those_of_the_standard(tmp_path: Path) -> None:
     assert (package / "bagit.txt").read_bytes() == expected
     # Section 2.2.2: Payload-Oxum is OctetCount.StreamCount.
     octets = sum(map(len, FILES.values()))
-    assert f"Payload-Oxum: {octets}.4\n" in (package / "bag-info.txt").read_text()
+    assert f"Payload-Oxum: {octets}.4\n" in (package / "bag-info.txt").read_text(encoding="utf-8")
     # Section 2.1.3: a digest, white space, a path; LF and % encoded.
-    lines = (package / "manifest-sha256.txt").read_text().splitlines()
+    lines = (package / "manifest-sha256.txt").read_text(encoding="utf-8").splitlines()
     digest = hashlib.sha256(FILES["notes/50% sure\nor less.txt"]).hexdigest()
     assert f"{digest}  data/notes/50%25 sure%0Aor less.txt" in lines
     assert sorted(path.name for path in package.iterdir()) == [

@@ -128,10 +128,10 @@ def test_a_result_that_differs_is_not_compared_with_a_damaged_picture(package: P
 
 def test_a_damaged_manifest_is_told_from_a_damaged_file(package: Path) -> None:
     manifest = package / "manifest-sha512.txt"
-    lines = manifest.read_text().splitlines(keepends=True)
+    lines = manifest.read_text(encoding="utf-8").splitlines(keepends=True)
     place = next(n for n, line in enumerate(lines) if "positives/dense.tif" in line)
     lines[place] = ("1" if lines[place][0] == "0" else "0") + lines[place][1:]
-    manifest.write_text("".join(lines))
+    manifest.write_text("".join(lines), encoding="utf-8")
     damage = reproduce_package(package, plates=["dense"]).remade[0].damage
     assert damage is not None
     assert damage.what == "fits sha256 and not sha512: a manifest was changed, not the file"
@@ -157,7 +157,10 @@ def test_captures_under_accents_composed_otherwise(session: Path) -> None:
     composed, apart = "Scheune S\u00fcd.dng", "Scheune Su\u0308d.dng"
     (session / "tall.dng").rename(session / composed)
     settings = session / "session.toml"
-    settings.write_text(settings.read_text().replace('"tall.dng"', f'"{composed}"'))
+    settings.write_text(
+        settings.read_text(encoding="utf-8").replace('"tall.dng"', f'"{composed}"'),
+        encoding="utf-8",
+    )
     convert_session(session, workers=1)
     package = pack_session(session, now=NOW, options=PackOptions(captures=True))[0].package
     assert reproduce_package(package, plates=["tall"]).exit_code is ExitCode.OK
@@ -175,7 +178,7 @@ def edit(package: Path, change: Callable[[dict[str, Any]], object]) -> None:
     document = json.loads(path.read_bytes())
     change(document)
     old = {name: _digest(name, path.read_bytes()) for name in ("sha256", "sha512")}
-    path.write_text(json.dumps(document))
+    path.write_text(json.dumps(document), encoding="utf-8")
     new = {name: _digest(name, path.read_bytes()) for name in old}
     rewrite(package, lambda name, data: data.replace(old[name].encode(), new[name].encode()))
 
@@ -249,16 +252,16 @@ def test_differences_of_known_pictures(tmp_path: Path) -> None:
     assert found.rms == pytest.approx(((30**2 + 10**2) / 1500) ** 0.5)
     other = compare_pixels(tmp_path / "a", tmp_path / "c")
     assert other is not None and not other.same_size
-    (tmp_path / "d").write_text("no picture")
+    (tmp_path / "d").write_text("no picture", encoding="utf-8")
     assert compare_pixels(tmp_path / "a", tmp_path / "d") is None
 
 
 def test_a_recipe_that_was_changed_is_not_followed(package: Path) -> None:
     path = package / "data/recipe.json"
-    path.write_text(path.read_text().replace("neutral", "softer"))
+    path.write_text(path.read_text(encoding="utf-8").replace("neutral", "softer"), encoding="utf-8")
     with pytest.raises(PackageError, match=f"recipe.json {OTHER}; the package is damaged, see: "):
         reproduce_package(package)
-    path.write_text("{")
+    path.write_text("{", encoding="utf-8")
     with pytest.raises(PackageError, match=f"recipe.json {OTHER}; the package is damaged, see: "):
         reproduce_package(package)
     path.unlink()

@@ -207,7 +207,10 @@ STRICTER: list[tuple[str, Damage, str, str]] = [
     ),
     (
         "files to fetch",
-        lambda p: ((p / "fetch.txt").write_text("http://example.org/x - data/x\n"), seal(p)),
+        lambda p: (
+            (p / "fetch.txt").write_text("http://example.org/x - data/x\n", encoding="utf-8"),
+            seal(p),
+        ),
         "fetch.txt",
         "unsupported",
     ),
@@ -225,7 +228,10 @@ STRICTER: list[tuple[str, Damage, str, str]] = [
     ),
     (
         "an unknown algorithm",
-        lambda p: ((p / "manifest-crc32.txt").write_text("00  data/empty\n"), seal(p)),
+        lambda p: (
+            (p / "manifest-crc32.txt").write_text("00  data/empty\n", encoding="utf-8"),
+            seal(p),
+        ),
         "manifest-crc32.txt",
         "unsupported",
     ),
@@ -249,10 +255,15 @@ STRICTER: list[tuple[str, Damage, str, str]] = [
         "manifest-sha256.txt",
         "bad manifest",
     ),
-    ("an extra tag file", lambda p: (p / "more.txt").write_text("x"), "more.txt", "extra"),
+    (
+        "an extra tag file",
+        lambda p: (p / "more.txt").write_text("x", encoding="utf-8"),
+        "more.txt",
+        "extra",
+    ),
     (
         "bag-info of nonsense",
-        lambda p: ((p / "bag-info.txt").write_text("nonsense\n"), seal(p)),
+        lambda p: ((p / "bag-info.txt").write_text("nonsense\n", encoding="utf-8"), seal(p)),
         "bag-info.txt",
         "bad tags",
     ),
@@ -436,7 +447,8 @@ def test_a_recipe_that_was_changed_is_no_witness(pictured: Path) -> None:
     flip_byte(master, master.stat().st_size - 5)  # pixels
     digest, shape = pixel_digest(master) or ("", ())
     recipe.write_text(
-        json.dumps({"outputs": {"masters/a.tif": {"pixels": pixels_to_json(digest, shape)}}})
+        json.dumps({"outputs": {"masters/a.tif": {"pixels": pixels_to_json(digest, shape)}}}),
+        encoding="utf-8",
     )
     assert kinds(pictured) == {
         "data/masters/a.tif": {"altered"},
@@ -583,7 +595,7 @@ def test_what_is_no_package_is_said_in_one_line(tmp_path: Path) -> None:
 
 def test_packages_of_another_program_are_read(tmp_path: Path) -> None:
     (tmp_path / "a").mkdir()
-    (tmp_path / "a/photo.txt").write_text("x")
+    (tmp_path / "a/photo.txt").write_text("x", encoding="utf-8")
     bagit.make_bag(str(tmp_path / "a"), {"Contact-Name": "Nobody"}, checksums=["md5", "sha512"])
     assert verify_package(tmp_path / "a").valid
     shutil.rmtree(tmp_path / "a/data")

@@ -78,7 +78,7 @@ def test_help_loads_nothing_heavy() -> None:
     )
     before = os.times()
     done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, env=environment()
+        [sys.executable, "-c", code], capture_output=True, encoding="utf-8", env=environment()
     )
     assert done.stderr == "[]\n"
     used = sum(os.times()[2:4]) - sum(before[2:4])  # the processor time of ended children
@@ -147,7 +147,7 @@ def test_start_as_json(session: Path) -> None:
 
 
 def test_convert_as_json_is_one_document(session: Path) -> None:
-    (session / "tall.dng").write_text("not a picture at all\n")
+    (session / "tall.dng").write_text("not a picture at all\n", encoding="utf-8")
     result = run("convert", session, "--json", "--jobs", "1")
     document = json.loads(result.stdout)
     assert result.exit_code == document["exit_code"] == ExitCode.PARTIAL
@@ -162,7 +162,7 @@ def test_convert_as_json_is_one_document(session: Path) -> None:
 
 def test_quiet_says_nothing_but_errors(session: Path) -> None:
     assert run("convert", session, "--quiet", "--jobs", "1").output == ""
-    (session / "session.toml").write_text("titel = 1\nlihgt = 2\n")
+    (session / "session.toml").write_text("titel = 1\nlihgt = 2\n", encoding="utf-8")
     result = run("convert", session, "--quiet")
     assert result.exit_code == ExitCode.SETTINGS
     lines = result.stderr.splitlines()
@@ -204,7 +204,10 @@ def test_check_names_what_cannot_be_read_and_what_to_take_again(session: Path) -
 def test_check_of_a_bracket_needs_one_good_exposure(session: Path) -> None:
     put_plate(session / "long.dng", "wide", exposure_s=4.0)
     path = session / "session.toml"
-    path.write_text(path.read_text().replace('["wide.dng"]', '["wide.dng", "long.dng"]'))
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('["wide.dng"]', '["wide.dng", "long.dng"]'),
+        encoding="utf-8",
+    )
     result = run("check", session, "--jobs", "1")
     assert "long.dng (wide, 2 of a bracket of 2): fail" in result.stdout
     assert result.exit_code == ExitCode.OK
@@ -232,8 +235,8 @@ def reason_convert_gives(session: Path) -> str:
 
 def name_in_settings(session: Path, before: str, after: str) -> None:
     path = session / "session.toml"
-    assert before in path.read_text()
-    path.write_text(path.read_text().replace(before, after))
+    assert before in path.read_text(encoding="utf-8")
+    path.write_text(path.read_text(encoding="utf-8").replace(before, after), encoding="utf-8")
 
 
 def test_check_says_once_that_blank_frames_do_not_fit_together(session: Path) -> None:
@@ -314,7 +317,7 @@ def test_measure_and_curve_never_replace_a_capture(session: Path) -> None:
     (session / "link").symlink_to("scans")
     readings = session / "r.csv"
     steps = [f"{n},{3 - n * 0.15:.2f},{0.1 + n * 0.08:.2f}" for n in range(1, 20)]
-    readings.write_text("\n".join(["step,tablet_density,density", *steps]) + "\n")
+    readings.write_text("\n".join(["step,tablet_density,density", *steps]) + "\n", encoding="utf-8")
     before = tree(session)
     to = ("--output", session / "link" / "a.csv")
     result = run("measure", session, "tall", "--at", "40,50", *to)
@@ -327,7 +330,9 @@ def test_measure_and_curve_never_replace_a_capture(session: Path) -> None:
 
 
 def test_check_of_nothing_readable_is_input(tmp_path: Path) -> None:
-    (tmp_path / "session.toml").write_text('[[plate]]\nid = "p"\ncaptures = ["none.dng"]\n')
+    (tmp_path / "session.toml").write_text(
+        '[[plate]]\nid = "p"\ncaptures = ["none.dng"]\n', encoding="utf-8"
+    )
     result = run("check", tmp_path)
     assert result.exit_code == ExitCode.INPUT and result.stdout == ""
     assert "none.dng is not there" in result.stderr
@@ -439,7 +444,10 @@ def test_the_progress_bar_is_for_terminals_only(session: Path, terminal_is: dict
 def test_long_and_short_exposures_of_a_bracket_are_only_noted(session: Path) -> None:
     put_plate(session / "long.dng", "wide", exposure_s=1 / 6)
     path = session / "session.toml"
-    path.write_text(path.read_text().replace('["wide.dng"]', '["wide.dng", "long.dng"]'))
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('["wide.dng"]', '["wide.dng", "long.dng"]'),
+        encoding="utf-8",
+    )
     alone = run("check", session, "--jobs", "1", "--json")
     long = next(c for c in json.loads(alone.stdout)["captures"] if c["capture"] == "long.dng")
     topics = {v["topic"]: v["severity"] for v in long["verdicts"]}

@@ -49,7 +49,7 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_the_page_of_commands_is_in_step_with_them() -> None:
-    assert pages().commands_page() == (DOCS / "commands.md").read_text(), (
+    assert pages().commands_page() == (DOCS / "commands.md").read_text(encoding="utf-8"), (
         "run python docs/make_commands.py"
     )
     assert set(pages().ABOUT) == set(WORDS)
@@ -170,5 +170,5 @@ def test_the_completion_script_is_one_the_shell_can_read(shell: str, tmp_path: P
     if found is None:
         pytest.skip(f"no {shell} here")
     script = tmp_path / "script"
-    script.write_text(result.stdout)
+    script.write_text(result.stdout, encoding="utf-8")
     subprocess.run([found, "-n", script], check=True)

@@ -47,7 +47,7 @@ def test_writes_four_files_and_leaves_everything_else_alone(session):
     assert {Path(f).suffix for f in plate["files"]} == {".tif", ".pdf", ".jpg", ".json"}
     assert all(Path(f).is_file() for f in plate["files"])
     assert before == tree(session, but="print-negatives")
-    written = json.loads(Path(plate["files"][3]).read_text())
+    written = json.loads(Path(plate["files"][3]).read_text(encoding="utf-8"))
     assert written["picture_mm"] == plate["picture_mm"] == pytest.approx([90, 120], abs=1.2)
     assert written["mirrored"] is True and written["calibrated"] is False
 
@@ -64,7 +64,7 @@ def test_a_size_of_another_shape_is_filled_as_far_as_the_picture_goes(session):
     """On the film itself: the picture lies in the middle, opaque margins all around."""
     result = run(session, "tall", "--size", "5x7in", "--margins", "opaque")
     (path,) = (session / "print-negatives").glob("*.tif")
-    record = json.loads(path.with_suffix(".json").read_text())
+    record = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
     width, height = record["picture_mm"]
     assert record["fitted_into_mm"] == [127.0, 177.8]
     assert f"tall: {width:.1f} x {height:.1f} mm in the middle of 127.0 x 177.8 mm" in result.stdout
@@ -81,7 +81,9 @@ def test_a_size_of_another_shape_is_filled_as_far_as_the_picture_goes(session):
 def test_a_size_in_doubt_is_said_wherever_it_is_used(session):
     """Every plate set to 13 x 18 cm, while the glass is 9 x 12 cm."""
     settings = session / "session.toml"
-    settings.write_text(settings.read_text().replace('"9x12 cm"', '"13x18 cm"'))
+    settings.write_text(
+        settings.read_text(encoding="utf-8").replace('"9x12 cm"', '"13x18 cm"'), encoding="utf-8"
+    )
     words = ["convert", str(session), "--jobs", "1", "--true-size"]
     assert CliRunner().invoke(main, words).exit_code == 0
     sheet, _ = words_on(session / "converted" / "proof-sheet.pdf")
@@ -135,7 +137,9 @@ def test_facsimile_is_linear_in_the_plates_density(session):
     at = [word for x, y in places for word in ("--at", f"{x},{y}")]
     words = ["measure", str(session), "tall", *at, "--size", "3", "--json"]
     readings = json.loads(CliRunner().invoke(main, words).stdout)["readings"]
-    printed = json.loads((session / "converted/plates/tall.json").read_text())["result"]["printed"]
+    printed = json.loads((session / "converted/plates/tall.json").read_text(encoding="utf-8"))[
+        "result"
+    ]["printed"]
     per_mm = 150 / 25.4
     for (across, down), reading in zip(places, readings, strict=True):
         x, y = round((6 + across) * per_mm), round((6 + down) * per_mm)
@@ -196,7 +200,10 @@ def test_two_files_of_one_name_do_not_replace_each_other(session, tmp_path):
     assert result.exit_code == 3
     fine, refused = json.loads(result.stdout)["plates"]
     assert "another plate" in refused["error"]["message"]
-    assert json.loads(Path(fine["files"][3]).read_text())["picture_mm"] == fine["picture_mm"]
+    assert (
+        json.loads(Path(fine["files"][3]).read_text(encoding="utf-8"))["picture_mm"]
+        == fine["picture_mm"]
+    )
 
 
 def test_a_print_negative_somebody_changed_is_left_alone(session):
@@ -274,7 +281,7 @@ def test_a_calibration_beside_the_session_is_gone_through(session):
     density = 1.5 * (1 - ink) ** 1.7  # a printer and process of its own
     (session / "process").mkdir()
     (session / "process" / "albumen.toml").write_text(
-        f"[calibration]\nink = {ink.tolist()}\ndensity = {density.tolist()}\n"
+        f"[calibration]\nink = {ink.tolist()}\ndensity = {density.tolist()}\n", encoding="utf-8"
     )
     plate, film = made(session, "tall", "--contact", "base")
     assert plate["calibrated"] is True and plate["print_d_max"] == 1.5
@@ -296,6 +303,6 @@ def test_a_positive_older_than_its_settings_is_printed_and_said_to_be(session: P
 
     assert "older than its settings" not in told()
     path = session / "session.toml"
-    before, at, after = path.read_text().partition('id = "wide"\n')
-    path.write_text(f"{before}{at}print_stops = 0.5\n{after}")
+    before, at, after = path.read_text(encoding="utf-8").partition('id = "wide"\n')
+    path.write_text(f"{before}{at}print_stops = 0.5\n{after}", encoding="utf-8")
     assert "The positive is older than its settings" in told() and "convert first" in told()

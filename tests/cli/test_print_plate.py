@@ -34,7 +34,9 @@ def test_times_follow_from_the_record_and_nothing_else_is_touched(session):
     assert result.exit_code == 0, result.output
     (plate,) = json.loads(result.stdout)["plates"]
     bases = [
-        json.loads((session / f"converted/plates/{name}.json").read_text())["result"]["base_fog"]
+        json.loads((session / f"converted/plates/{name}.json").read_text(encoding="utf-8"))[
+            "result"
+        ]["base_fog"]
         for name in ("dense", "tall")
     ]
     assert plate["time_factor"] == pytest.approx(10 ** (bases[0] - bases[1]), rel=1e-3)

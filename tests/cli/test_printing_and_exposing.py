@@ -78,13 +78,13 @@ def test_many_plates_are_told_a_line_each_and_one_in_full(session: Path, tmp_pat
         assert "Suits as it is" in run("which-print", session, *asked).stdout
     # a doubt, and a range nothing takes up: 3.5 is longer than carbon's 2.5
     for path in (session / "converted" / "plates").glob("*.json"):
-        record = json.loads(path.read_text())
+        record = json.loads(path.read_text(encoding="utf-8"))
         record["result"]["densities"]["density_range"] = 3.5
         record["result"]["doubtful"] = path.stem == "tall"
         if path.stem == "wide":
             record["result"]["stain"] = None  # as of a scan in grey
         (tmp_path / "plates").mkdir(exist_ok=True)
-        (tmp_path / "plates" / path.name).write_text(json.dumps(record))
+        (tmp_path / "plates" / path.name).write_text(json.dumps(record), encoding="utf-8")
     told = run("which-print", session, "--output", tmp_path).stdout
     assert "\ntall?" in told and "dense?" not in told and "?: the plate's sides" in told
     assert "wide: blue was not measured" in told
@@ -108,7 +108,9 @@ def test_advice_for_a_converted_session(session: Path) -> None:
 def test_advice_as_json_follows_the_record(session: Path) -> None:
     document = json.loads(run("which-print", session, "dense", "--json").stdout)
     (plate,) = document["plates"]
-    record = json.loads((session / "converted" / "plates" / "dense.json").read_text())["result"]
+    record = json.loads(
+        (session / "converted" / "plates" / "dense.json").read_text(encoding="utf-8")
+    )["result"]
     assert plate["plate"] == "dense"
     assert plate["density_range"] == record["densities"]["density_range"]
     for one in plate["advice"]:
@@ -132,11 +134,11 @@ def test_own_profiles_win_beside_the_session_then_in_the_settings(
     text = '[exposure_scale]\ntypical = {}\nlow = 1\nhigh = 2\nstatus = "tested"\n'
     assert typical()[0] == 1.75
     (home / "process").mkdir(parents=True)
-    (home / "process" / "carbon.toml").write_text(text.format(1.31))
+    (home / "process" / "carbon.toml").write_text(text.format(1.31), encoding="utf-8")
     assert typical() == (1.31, "your own test")
     (session / "process").mkdir()
     own = session / "process" / "carbon.toml"
-    own.write_text(text.format(1.47))
+    own.write_text(text.format(1.47), encoding="utf-8")
     assert typical() == (1.47, "your own test")
     own.unlink()
     own.parent.rmdir()
@@ -190,21 +192,25 @@ def test_of_one_plate_the_answer_comes_first(session: Path) -> None:
 
 
 def test_where_nothing_suits_the_nearest_keeps_its_cautions(session: Path, tmp_path: Path) -> None:
-    record = json.loads((session / "converted" / "plates" / "dense.json").read_text())
+    record = json.loads(
+        (session / "converted" / "plates" / "dense.json").read_text(encoding="utf-8")
+    )
     record["result"]["densities"]["density_range"] = 3.5
     (tmp_path / "plates").mkdir()
-    (tmp_path / "plates" / "dense.json").write_text(json.dumps(record))
+    (tmp_path / "plates" / "dense.json").write_text(json.dumps(record), encoding="utf-8")
     told = run("which-print", session, "--output", tmp_path, "dense").stdout
     assert "Suits as it is" not in told and "\n    carbon " in told
     assert cautions_of(told) == {"glass", "dichromate", "ultraviolet"}  # as its profile lists
 
 
 def test_a_stained_plate_is_compared_by_blue_and_told_once(session: Path, tmp_path: Path) -> None:
-    record = json.loads((session / "converted" / "plates" / "dense.json").read_text())
+    record = json.loads(
+        (session / "converted" / "plates" / "dense.json").read_text(encoding="utf-8")
+    )
     measured = record["result"]["densities"]
     measured["blue_range"] = blue = round(1.2 * measured["density_range"], 3)
     (tmp_path / "plates").mkdir()
-    (tmp_path / "plates" / "dense.json").write_text(json.dumps(record))
+    (tmp_path / "plates" / "dense.json").write_text(json.dumps(record), encoding="utf-8")
     told = run("which-print", session, "--output", tmp_path).stdout
     assert f", in blue light {blue:.2f}\n" in told
     assert told.count("Compared: ") == 1 and "stands in for ultraviolet" in told
@@ -247,7 +253,7 @@ def test_exposures(args: list[str], given_s: float) -> None:
 
 def test_a_table_of_ones_own(tmp_path: Path) -> None:
     table = tmp_path / "batch.csv"
-    table.write_text("metered_s,given_s\n10,10\n100,333\n")
+    table.write_text("metered_s,given_s\n10,10\n100,333\n", encoding="utf-8")
     result = run("expose", "--ev", "7", "--f", "16", "--table", table, "--json")
     assert json.loads(result.stdout)["exposure"]["given_s"] == pytest.approx(333)
     too_long = run("expose", "--ev", "6", "--f", "16", "--table", table)
@@ -299,11 +305,11 @@ def test_a_plate_is_noted_and_warned_of(tmp_path: Path) -> None:
     assert result.exit_code == 0
     assert result.stderr.startswith("Warning: plate 12: wash: 5 min is shorter than 10 min")
     assert "develop  5 min at 20.5 °C" in result.stdout and "safety data sheet" in result.stdout
-    assert "2026-03-01,12,develop,300,20.5,," in log.read_text()
+    assert "2026-03-01,12,develop,300,20.5,," in log.read_text(encoding="utf-8")
 
 
 def test_a_plate_noted_as_json(tmp_path: Path) -> None:
-    (tmp_path / "own.toml").write_text("[fix]\nwarmest_c = 22\n")
+    (tmp_path / "own.toml").write_text("[fix]\nwarmest_c = 22\n", encoding="utf-8")
     args = ["--plate", "7", "--fix", "4m@24", "--limits", tmp_path / "own.toml"]
     document = json.loads(run("develop-log", *args, "--json").stdout)
     assert document["steps"] == [{"step": "fix", "time_s": 240.0, "temperature_c": 24.0}]
@@ -313,7 +319,7 @@ def test_a_plate_noted_as_json(tmp_path: Path) -> None:
 
 def test_limits_in_the_settings_folder_count(home: Path) -> None:
     home.mkdir(parents=True)
-    (home / "developing.toml").write_text("[fix]\nwarmest_c = 22\n")
+    (home / "developing.toml").write_text("[fix]\nwarmest_c = 22\n", encoding="utf-8")
     assert "warmer than 22" in run("develop-log", "--plate", "7", "--fix", "4m@24").stderr
 
 

@@ -31,7 +31,7 @@ shortest_s = 1200
 
 def put(folder: Path, text: str) -> Path:
     path = folder / "developing.toml"
-    path.write_text(text)
+    path.write_text(text, encoding="utf-8")
     return path
 
 

@@ -88,7 +88,9 @@ def test_the_common_rule_is_kept_where_it_speaks() -> None:
 
 
 def test_the_documentation_shows_the_rule_as_it_is() -> None:
-    text = (Path(__file__).parents[2] / "docs" / "exposing-and-developing.md").read_text()
+    text = (Path(__file__).parents[2] / "docs" / "exposing-and-developing.md").read_text(
+        encoding="utf-8"
+    )
     metered, given_s = (
         [float(cell.removesuffix(" s")) for cell in row.split(" | ")]
         for row in re.findall(r"^\| (?:metered|given) \| (.+) \|$", text, re.MULTILINE)

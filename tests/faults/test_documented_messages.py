@@ -34,7 +34,9 @@ from platebench.synthetic import (
 from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES, put, tree, write_session
 
 DOCS = Path(__file__).parents[2] / "docs"
-DOCUMENTED = re.findall(r"^\| `(.+?)` \|", (DOCS / "errors.md").read_text(), re.MULTILINE)
+DOCUMENTED = re.findall(
+    r"^\| `(.+?)` \|", (DOCS / "errors.md").read_text(encoding="utf-8"), re.MULTILINE
+)
 
 Scenario = Callable[[Path, pytest.MonkeyPatch], str]
 SCENARIOS: dict[str, Scenario] = {}
@@ -89,13 +91,13 @@ def convert(session: Path, *args: str | Path) -> str:
 
 def edit(session: Path, before: str, after: str) -> None:
     path = session / "session.toml"
-    assert before in path.read_text()
-    path.write_text(path.read_text().replace(before, after, 1))
+    assert before in path.read_text(encoding="utf-8")
+    path.write_text(path.read_text(encoding="utf-8").replace(before, after, 1), encoding="utf-8")
 
 
 def with_settings(text: str) -> Scenario:
     def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-        (session / "session.toml").write_text(text)
+        (session / "session.toml").write_text(text, encoding="utf-8")
         return convert(session)
 
     return scenario
@@ -138,7 +140,9 @@ def asked_by_a_page(session: Path, plate_id: str, key: str) -> str:
 def _(folder: Path, patch: pytest.MonkeyPatch) -> str:
     table, file = ReviewTable(folder), folder / "session.toml"
     table.edit("tall", {"rotate": 90})
-    file.write_text(file.read_text().replace("rotate = 90", "rotate = 180"))
+    file.write_text(
+        file.read_text(encoding="utf-8").replace("rotate = 90", "rotate = 180"), encoding="utf-8"
+    )
     with pytest.raises(PlateError) as raised:
         table.undo()
     return str(raised.value)
@@ -217,7 +221,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 
 @produces("… lists no plates, blank or dark frames;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    (session / "session.toml").write_text("")
+    (session / "session.toml").write_text("", encoding="utf-8")
     return run("check", session)
 
 
@@ -568,7 +572,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 
 @produces("… was not written: there is a file of that name")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    (session / "mine.json").write_text("{}")
+    (session / "mine.json").write_text("{}", encoding="utf-8")
     return run("measure", session, "tall", "--grid", "2x2", "--output", session / "mine.json")
 
 
@@ -675,7 +679,7 @@ produces("…: column … is headed")(with_log("plate id,id\n"))
 
 @produces("…: developed for of plate")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    (session / "plates.csv").write_text("plate id,developed for\ntall,5 min\n")
+    (session / "plates.csv").write_text("plate id,developed for\ntall,5 min\n", encoding="utf-8")
     noted = ["develop-log", str(session), "--plate", "tall", "--develop", "9m@20"]
     assert CliRunner().invoke(main, noted).exit_code == 0
     return convert(session)
@@ -694,14 +698,14 @@ produces("… holds no records of plates;")(lambda session, _: run("which-print"
 @produces("… has no record of a plate")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     (session / "converted" / "plates").mkdir(parents=True)
-    (session / "converted" / "plates" / "tall.json").write_text("{}")
+    (session / "converted" / "plates" / "tall.json").write_text("{}", encoding="utf-8")
     return run("which-print", session, "nope")
 
 
 @produces("… is no record of densities;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     (session / "converted" / "plates").mkdir(parents=True)
-    (session / "converted" / "plates" / "tall.json").write_text("{}")
+    (session / "converted" / "plates" / "tall.json").write_text("{}", encoding="utf-8")
     return run("which-print", session)
 
 
@@ -718,7 +722,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 @produces("…: hazards lists")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     (session / "process").mkdir()
-    (session / "process" / "carbon.toml").write_text("hazards = ['dragons']")
+    (session / "process" / "carbon.toml").write_text("hazards = ['dragons']", encoding="utf-8")
     return run("which-print", session)
 
 
@@ -726,7 +730,7 @@ def with_table(*rows: str) -> Scenario:
     def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
         table = session / "batch.csv"
         if rows:
-            table.write_text("\n".join(("metered_s,given_s", *rows)))
+            table.write_text("\n".join(("metered_s,given_s", *rows)), encoding="utf-8")
         return run("expose", "--ev", "9", "--f", "16", "--table", table)
 
     return scenario

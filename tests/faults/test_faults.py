@@ -55,7 +55,7 @@ def test_no_room_for_the_positives(session: Path) -> None:
     done = subprocess.run(
         command("convert", session, "--jobs", "2"),
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         env=environment(),
         preexec_fn=keep_files_small,
     )
@@ -87,7 +87,7 @@ def test_a_full_disk(session: Path, tmp_path: Path) -> None:
         done = subprocess.run(
             command("convert", session, "--output", disk / "out", "--jobs", "1"),
             capture_output=True,
-            text=True,
+            encoding="utf-8",
             env=environment(),
         )
         assert "was not written: the disk is full; free some space and run again" in done.stderr
@@ -127,7 +127,7 @@ def test_a_folder_that_may_not_be_written(session: Path, tmp_path: Path) -> None
     done = subprocess.run(
         command("convert", session, "--output", place / "out"),
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         env=environment(),
     )
     assert done.returncode == ExitCode.OUTPUT and done.stdout == ""
@@ -142,7 +142,7 @@ def test_a_session_folder_that_may_not_be_written(session: Path) -> None:
     session.chmod(0o500)
     try:
         done = subprocess.run(
-            command("convert", session), capture_output=True, text=True, env=environment()
+            command("convert", session), capture_output=True, encoding="utf-8", env=environment()
         )
     finally:
         session.chmod(0o700)
@@ -179,12 +179,14 @@ if __name__ == "__main__":
 def slow_run(session: Path, free: str, *args: str) -> Iterator[subprocess.Popen[str]]:
     script = session.parent / "slow.py"
     go_on = str(session.parent / "go on")
-    script.write_text(SLOW.replace("FREE", repr(free)).replace("GO_ON", repr(go_on)))
+    script.write_text(
+        SLOW.replace("FREE", repr(free)).replace("GO_ON", repr(go_on)), encoding="utf-8"
+    )
     process = subprocess.Popen(
         [sys.executable, str(script), "convert", str(session), *args],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        text=True,
+        encoding="utf-8",
         start_new_session=True,
         env=environment(),
     )
@@ -241,7 +243,7 @@ def members(group: int) -> list[int]:
     found = []
     for stat in Path("/proc").glob("[0-9]*/stat"):
         try:
-            state, _, its_group = stat.read_text().rpartition(")")[2].split()[:3]
+            state, _, its_group = stat.read_text(encoding="utf-8").rpartition(")")[2].split()[:3]
         except OSError:
             continue
         if int(its_group) == group and state != "Z":

@@ -258,8 +258,8 @@ def test_a_session_that_is_not_there_is_not_one_to_be_converted(tmp_path: Path) 
 def test_numbers_out_of_this_world_are_shown_as_they_are(
     session: Path, value: str, shown: str
 ) -> None:
-    text = (session / "session.toml").read_text()
-    (session / "session.toml").write_text(f"{text}print_stops = {value}\n")
+    text = (session / "session.toml").read_text(encoding="utf-8")
+    (session / "session.toml").write_text(f"{text}print_stops = {value}\n", encoding="utf-8")
     code, said = run("check", session)
     assert code == ExitCode.SETTINGS
     assert f"plate[1].print_stops is {shown}; write a number from -5 to 5\n" in said
@@ -271,7 +271,7 @@ def test_slivers_are_no_captures_and_do_not_end_the_check_of_others(session: Pat
     for n, shape in enumerate(shapes):
         tifffile.imwrite(session / f"{n}.tif", np.full(shape, 30_000, np.uint16))
         text += f'[[plate]]\nid = "p{n}"\ncaptures = ["{n}.tif"]\n'
-    (session / "session.toml").write_text(text)
+    (session / "session.toml").write_text(text, encoding="utf-8")
     for name in ("check", "convert"):
         code, told = run(name, session, "--jobs", "1")
         assert code == ExitCode.PARTIAL and told.count("\n") == len(shapes)
@@ -316,7 +316,7 @@ def test_a_slip_in_the_session_s_name_makes_no_folder(
     monkeypatch.chdir(tmp_path)
     rising = (0.0, 0.02, 0.3, 0.8, 1.2, 1.4, 1.45, 1.45, 1.45)
     lines = "".join(f"{2**n},{density}\n" for n, density in enumerate(rising))
-    Path("strip.csv").write_text("time_s,density\n" + lines)
+    Path("strip.csv").write_text("time_s,density\n" + lines, encoding="utf-8")
     tifffile.imwrite("scan.tif", np.full((90, 80), 30_000, np.uint16))
     code, said = run(*args, "--session", "shlef")
     assert code == ExitCode.INPUT and "shlef does not exist" in said
@@ -333,7 +333,7 @@ def test_a_slip_in_the_session_s_name_makes_no_folder(
 )
 def test_strips_that_say_nothing(tmp_path: Path, densities: tuple[object, ...], said: str) -> None:
     lines = "".join(f"{2**n},{density}\n" for n, density in enumerate(densities))
-    (tmp_path / "strip.csv").write_text("time_s,density\n" + lines)
+    (tmp_path / "strip.csv").write_text("time_s,density\n" + lines, encoding="utf-8")
     code, told = run("printing-time", tmp_path / "strip.csv")
     assert code == ExitCode.INPUT and f"strip.csv {said}" in told
 
@@ -362,13 +362,15 @@ def test_rows_that_do_not_fit_their_headings_are_not_read_as_they_come(
     tmp_path: Path, row: str
 ) -> None:
     """15,0,0,1 is 15.0 and 0.1 between commas, and would pass for 15 and 0."""
-    (tmp_path / "strip.csv").write_text("\n".join((STRIP[0], row, *STRIP[5:])))
+    (tmp_path / "strip.csv").write_text("\n".join((STRIP[0], row, *STRIP[5:])), encoding="utf-8")
     code, said = run("printing-time", tmp_path / "strip.csv")
     assert code == ExitCode.INPUT and "write the columns time_s,density" in said
 
 
 def test_a_quote_that_is_not_closed_swallows_no_rows(session: Path) -> None:
-    (session / "plates.csv").write_text('plate id,title\nwide,"The mill\ntall,The lake\n')
+    (session / "plates.csv").write_text(
+        'plate id,title\nwide,"The mill\ntall,The lake\n', encoding="utf-8"
+    )
     code, said = run("convert", session, "--jobs", "1")
     assert code == ExitCode.SETTINGS and "plates.csv is no table: " in said
 
@@ -376,9 +378,9 @@ def test_a_quote_that_is_not_closed_swallows_no_rows(session: Path) -> None:
 @pytest.mark.parametrize("value", ["NaN", "Infinity", "1e999"])
 def test_a_record_with_a_number_that_is_none_is_as_good_as_none(session: Path, value: str) -> None:
     path = session / "converted" / "plates" / "wide.json"
-    text = re.sub(r'"d_max": [\d.]+', f'"d_max": {value}', path.read_text())
+    text = re.sub(r'"d_max": [\d.]+', f'"d_max": {value}', path.read_text(encoding="utf-8"))
     assert value in text
-    path.write_text(text)
+    path.write_text(text, encoding="utf-8")
     assert read_record(path) == {}
     assert run("share", session) == (ExitCode.OK, "")
 
@@ -415,7 +417,7 @@ def test_a_folder_that_may_not_be_read_is_no_wrong_use(
 
 
 def test_numbers_of_thousands_of_digits_in_readings(tmp_path: Path) -> None:
-    (tmp_path / "r.json").write_text('{"steps": [{"step": ' + "9" * 5000 + "}]}")
+    (tmp_path / "r.json").write_text('{"steps": [{"step": ' + "9" * 5000 + "}]}", encoding="utf-8")
     code, said = run("curve", tmp_path / "r.json")
     assert code == ExitCode.INPUT and "r.json is not JSON: " in said and said.count("\n") == 1
 
@@ -426,7 +428,7 @@ def test_numbers_of_thousands_of_digits_in_readings(tmp_path: Path) -> None:
     ids=["deep", "infinite"],
 )
 def test_a_chart_s_file_that_is_none(tmp_path: Path, text: str, session: Path) -> None:
-    (tmp_path / "chart.json").write_text(text)
+    (tmp_path / "chart.json").write_text(text, encoding="utf-8")
     tifffile.imwrite(tmp_path / "scan.tif", np.full((90, 80), 30_000, np.uint16))
     code, said = run(
         *("calibrate-process", tmp_path / "scan.tif", "--process", "albumen"),

@@ -75,7 +75,7 @@ def test_a_run_that_is_killed_holds_nobody_up(tmp_path: Path) -> None:
     with subprocess.Popen(
         [sys.executable, "-c", f"import sys; sys.path[:] = {path!r}\n{holder}"],
         stdout=subprocess.PIPE,
-        text=True,
+        encoding="utf-8",
     ) as process:
         assert process.stdout is not None and process.stdout.readline() == "held\n"
         process.kill()

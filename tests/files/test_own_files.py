@@ -46,12 +46,16 @@ def refused(folder: Path, *args: str | Path) -> str:
 
 
 MINE: dict[str, Callable[[Path], object]] = {
-    "my-tablet.csv": lambda path: path.write_text("step,density,sigma\n1,0.05,0.01\n"),
-    "notes.json": lambda path: path.write_text('{"plate": "tall"}'),
-    "broken.json": lambda path: path.write_text("{"),
-    "empty.json": lambda path: path.write_text(""),
-    "list.json": lambda path: path.write_text("[1, 2]"),
-    "calibration.json": lambda path: path.write_text('{"schema": 1, "glare": 0, "notes": []}'),
+    "my-tablet.csv": lambda path: path.write_text(
+        "step,density,sigma\n1,0.05,0.01\n", encoding="utf-8"
+    ),
+    "notes.json": lambda path: path.write_text('{"plate": "tall"}', encoding="utf-8"),
+    "broken.json": lambda path: path.write_text("{", encoding="utf-8"),
+    "empty.json": lambda path: path.write_text("", encoding="utf-8"),
+    "list.json": lambda path: path.write_text("[1, 2]", encoding="utf-8"),
+    "calibration.json": lambda path: path.write_text(
+        '{"schema": 1, "glare": 0, "notes": []}', encoding="utf-8"
+    ),
 }
 
 
@@ -79,7 +83,7 @@ def test_measure_writes_its_readings_again(session: Path, name: str) -> None:
     for grid in ("2x2", "2x3"):
         code, said = run("measure", session, "tall", "--grid", grid, "--output", session / name)
         assert code == 0, said
-    lines = (session / name).read_text().splitlines()
+    lines = (session / name).read_text(encoding="utf-8").splitlines()
     if name.lower().endswith("csv"):
         assert len(lines) == 1 + 6
     else:
@@ -90,18 +94,20 @@ def test_measure_writes_its_readings_again(session: Path, name: str) -> None:
 def test_curve_replaces_only_its_own_drawings(tmp_path: Path, name: str) -> None:
     paths = [tmp_path / "a.csv", tmp_path / "b.csv"]
     for path in paths:
-        path.write_text(STEPS)
+        path.write_text(STEPS, encoding="utf-8")
     out = tmp_path / "out"
     out.mkdir()
     if name.endswith("png"):
         Image.new("L", (30, 20), 90).save(out / name)
     else:
-        (out / name).write_text('{"plates": "seven"}' if name.endswith("json") else "<svg/>")
+        (out / name).write_text(
+            '{"plates": "seven"}' if name.endswith("json") else "<svg/>", encoding="utf-8"
+        )
     assert NOT_OURS in refused(tmp_path, "curve", *paths, "--output", out)
 
 
 def test_curve_replaces_its_own_drawings(tmp_path: Path) -> None:
-    (tmp_path / "a.csv").write_text(STEPS)
+    (tmp_path / "a.csv").write_text(STEPS, encoding="utf-8")
     for _ in range(2):
         assert run("curve", tmp_path / "a.csv")[0] == 0
 
@@ -111,7 +117,7 @@ def test_a_chart_replaces_only_an_earlier_chart(tmp_path: Path, end: str) -> Non
     assert run("process-chart", tmp_path / "charts", "--ppi", "150")[0] == 0
     [mine] = (tmp_path / "charts").glob(f"*.{end}")
     assert run("process-chart", tmp_path / "charts", "--ppi", "150")[0] == 0
-    mine.write_text("of the potting shed")
+    mine.write_text("of the potting shed", encoding="utf-8")
     assert NOT_OURS in refused(tmp_path, "process-chart", tmp_path / "charts", "--ppi", "150")
 
 
@@ -133,7 +139,7 @@ def test_convert_replaces_its_own_sheets(session: Path) -> None:
 def test_calibrate_replaces_only_its_own_files(session: Path, tmp_path: Path, name: str) -> None:
     out = tmp_path / "plots"
     out.mkdir()
-    (out / name).write_text("of the balance in the darkroom")
+    (out / name).write_text("of the balance in the darkroom", encoding="utf-8")
     said = refused(
         tmp_path, "calibrate", session, "--tablet", "tall.dng", "--output", out, "--steps", "21"
     )
@@ -141,7 +147,7 @@ def test_calibrate_replaces_only_its_own_files(session: Path, tmp_path: Path, na
 
 
 def test_another_calibration_is_left_alone(session: Path) -> None:
-    (session / "calibration.json").write_text('{"balance": 1.02}')
+    (session / "calibration.json").write_text('{"balance": 1.02}', encoding="utf-8")
     assert NOT_OURS in refused(session, "calibrate", session, "--tablet", "tall.dng")
 
 

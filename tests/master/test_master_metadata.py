@@ -137,7 +137,7 @@ def test_the_plate_s_date_and_the_digitising_s_are_never_mixed_up() -> None:
 
 
 def test_every_field_is_documented() -> None:
-    documented = (Path(__file__).parents[2] / "docs" / "xmp-fields.md").read_text()
+    documented = (Path(__file__).parents[2] / "docs" / "xmp-fields.md").read_text(encoding="utf-8")
     uncertain = PictureNote(identifier="p", entry=LogEntry(plate_id="p", date="1893~"))
     packets = xmp_packet(NOTE) + xmp_packet(uncertain)
     written = set(re.findall(r"<((?!x:|rdf:)\w+:\w+)", packets.decode()))
@@ -184,7 +184,7 @@ def test_a_session_s_masters_are_read_by_others(tmp_path: Path) -> None:
     image.readMetadata()
     exif = {datum.key(): datum.toString() for datum in image.exifData()}
     xmp = {datum.key(): datum.toString() for datum in image.xmpData()}
-    record = json.loads(path.with_suffix(".json").read_text())
+    record = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
     formula = "D = -log10(value / 60000)"
     assert formula in exif["Exif.Image.ImageDescription"]
     assert (

@@ -56,9 +56,9 @@ def test_cells_are_read_as_they_are_written(tmp_path: Path, separator: str, enco
 
 def test_commas_between_columns_and_a_line_that_names_the_separator(tmp_path: Path) -> None:
     path = tmp_path / "plates.csv"
-    path.write_text('Plate,Title,Given\n7,"Mill; weir; bridge",0.5\n')
+    path.write_text('Plate,Title,Given\n7,"Mill; weir; bridge",0.5\n', encoding="utf-8")
     assert load_plate_log(path)["7"].title == "Mill; weir; bridge"
-    path.write_text("sep=;\nPlate;Temperature\n7;199\n")
+    path.write_text("sep=;\nPlate;Temperature\n7;199\n", encoding="utf-8")
     with pytest.raises(BadSettingError, match=r"row 3, Temperature \(column B\)"):
         load_plate_log(path)
 

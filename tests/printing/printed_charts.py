@@ -138,7 +138,7 @@ def refused(call: Callable[[], object]) -> str:
     with pytest.raises(ChartError) as caught:
         call()
     said = str(caught.value)
-    section = _DOCS.read_text().split("`ChartError`")[1].split("\n## ")[0]
+    section = _DOCS.read_text(encoding="utf-8").split("`ChartError`")[1].split("\n## ")[0]
     documented = [
         line.split("| `")[1].removesuffix("` |") for line in section.splitlines() if "| `" in line
     ]

@@ -22,7 +22,7 @@ from .printed_charts import PROCESSES, Printing, print_chart
 
 def table(path: Path, ink: list[float], density: list[float]) -> Path:
     rows = "\n".join(f"{i},{d:.4f}" for i, d in zip(ink, density, strict=True))
-    path.write_text(f"ink,density\n{rows}\n")
+    path.write_text(f"ink,density\n{rows}\n", encoding="utf-8")
     return path
 
 
@@ -65,6 +65,6 @@ def test_ink_that_never_shows_the_first_tint_gives_no_scale(tmp_path: Path) -> N
      "ink,density\n0,0\n.2,1\n.3,1\n.4,1\n.9,2\n"],
 )  # fmt: skip
 def test_other_tables_are_refused(text: str, tmp_path: Path) -> None:
-    (tmp_path / "f.csv").write_text(text)
+    (tmp_path / "f.csv").write_text(text, encoding="utf-8")
     with pytest.raises(ReadingsError, match="ink,density"):
         scale_through_film(tmp_path / "f.csv", PrintResponse(ink=(0, 1), density=(1.4, 0.0)))

@@ -34,7 +34,7 @@ def record(stain: dict[str, Any] | None = NEUTRAL, **changes: Any) -> dict[str, 
 def put(output: Path, name: str, content: object) -> None:
     folder = output / "plates"
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / f"{name}.json").write_text(json.dumps(content))
+    (folder / f"{name}.json").write_text(json.dumps(content), encoding="utf-8")
 
 
 def test_a_record_is_read(tmp_path: Path) -> None:

@@ -130,11 +130,13 @@ def test_whichever_side_faced_the_camera_the_print_reads_right(
     where it faced the camera. A positive named as a file is printed as it lies.
     """
     folder = Path(shutil.copytree(session, tmp_path / "shelf"))
-    settings = (folder / "session.toml").read_text()
+    settings = (folder / "session.toml").read_text(encoding="utf-8")
     settings = settings.replace("[every_plate]", f'[every_plate]\nemulsion = "{emulsion}"')
-    (folder / "session.toml").write_text(settings)
+    (folder / "session.toml").write_text(settings, encoding="utf-8")
     command("convert", folder, "--jobs", "1")
-    record = json.loads((folder / "converted" / "plates" / "tall.json").read_text())["result"]
+    record = json.loads(
+        (folder / "converted" / "plates" / "tall.json").read_text(encoding="utf-8")
+    )["result"]
     rows, columns = np.array(record["corners"]).T
     capture = tifffile.imread(folder / "tall.dng").astype(np.float64)
     inside = capture[

@@ -56,7 +56,7 @@ error = [0.01, 0.01]
 
 
 def put(folder: Path, text: str) -> list[Path]:
-    (folder / "mine.toml").write_text(text)
+    (folder / "mine.toml").write_text(text, encoding="utf-8")
     return [folder]
 
 
@@ -189,18 +189,18 @@ def test_a_new_name_gets_a_whole_profile(name: str, tmp_path: Path) -> None:
 
 def test_what_a_person_wrote_stays(tmp_path: Path) -> None:
     path = tmp_path / "albumen.toml"
-    path.write_text('# my notes\ncontrast = "double coated"  # since May\n')
+    path.write_text('# my notes\ncontrast = "double coated"  # since May\n', encoding="utf-8")
     process = load_process("albumen", SHIPPED)
     write_profile(path, process, calibration=calibration())
     write_profile(path, process, calibration=calibration(d_max=1.5))
-    text = path.read_text()
+    text = path.read_text(encoding="utf-8")
     assert "# my notes" in text and "# since May" in text and text.count("[calibration]") == 1
     tested = ExposureScale(
         low=1.9, typical=2.0, high=2.1, status=(Status.STEP, Status.TESTED, Status.STEP)
     )
     write_profile(path, process, scale=tested)
-    assert path.read_text().count("[exposure_scale]") == 1
-    path.write_text("= broken")
+    assert path.read_text(encoding="utf-8").count("[exposure_scale]") == 1
+    path.write_text("= broken", encoding="utf-8")
     with pytest.raises(SettingsFileError, match="cannot be read as TOML"):
         write_profile(path, process, scale=tested)
-    assert path.read_text() == "= broken"
+    assert path.read_text(encoding="utf-8") == "= broken"

@@ -110,7 +110,7 @@ def test_other_sheets_and_missing_times(tmp_path: Path) -> None:
 def test_the_scale_goes_into_a_profile_and_nothing_else_does(tmp_path: Path) -> None:
     own = tmp_path / "process" / "salted-paper.toml"
     own.parent.mkdir()
-    own.write_text('# mine\ncontrast = "two coats"\n')
+    own.write_text('# mine\ncontrast = "two coats"\n', encoding="utf-8")
     folders = process_folders(None, tmp_path)
     times = strip_times(1.0, 21)
     read = 1.3 / (1 + 10 ** (-2.2 * (np.log10(times) - 1.4)))
@@ -120,7 +120,7 @@ def test_the_scale_goes_into_a_profile_and_nothing_else_does(tmp_path: Path) -> 
     (scale,) = process.scales
     assert found.scale is not None and scale.typical == pytest.approx(found.scale, abs=1e-3)
     assert scale.status[1] is Status.TESTED and process.contrast == "two coats"
-    assert own.read_text().startswith("# mine")
+    assert own.read_text(encoding="utf-8").startswith("# mine")
     assert keep_scale(replace(found, scale=None), "salted-paper", folders, own.parent) == ()
 
 
@@ -129,12 +129,12 @@ def test_tables(tmp_path: Path) -> None:
     times = strip_times(1.0, 12)
     read = 1.3 / (1 + 10 ** (-3 * (np.log10(times) - 0.6)))
     rows = "\n".join(f"{t:.4f},{d:.4f}" for t, d in zip(times, read, strict=True))
-    path.write_text(f"time_s,density\n{rows}\n")
+    path.write_text(f"time_s,density\n{rows}\n", encoding="utf-8")
     assert read_strip_table(path).seconds == pytest.approx(
         find_printing_time("", times, read.tolist()).seconds, rel=0.01
     )
     for text in ("", "time_s\n1\n", "time_s,density\n1,x\n", "time_s,density\n2,0.1\n1,0.2\n"):
-        path.write_text(text)
+        path.write_text(text, encoding="utf-8")
         if text:
             with pytest.raises(ReadingsError, match="time_s,density"):
                 read_strip_table(path)

@@ -36,7 +36,7 @@ status = { low = "memory", typical = "tested", high = "practice" }
 
 def put(folder: Path, text: str, name: str = "mine") -> Path:
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / f"{name}.toml").write_text(text)
+    (folder / f"{name}.toml").write_text(text, encoding="utf-8")
     return folder
 
 

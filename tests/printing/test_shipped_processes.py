@@ -73,7 +73,7 @@ def test_only_silver_papers_have_grades_and_print_by_blue_light(process: Process
 
 
 def test_files_say_how_to_replace_them(process: Process) -> None:
-    text = process.path.read_text()
+    text = process.path.read_text(encoding="utf-8")
     assert "docs/which-print.md" in text and tomllib.loads(text)["title"] == process.title
 
 

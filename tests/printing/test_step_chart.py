@@ -98,7 +98,7 @@ def test_files_are_the_same_every_time(tmp_path: Path) -> None:
     "text", ["", "{}", '{"step_chart": 1, "number": 1, "inks": [0, 1]}', "[1]"]
 )
 def test_other_files_are_refused(text: str, tmp_path: Path) -> None:
-    (tmp_path / "x.json").write_text(text)
+    (tmp_path / "x.json").write_text(text, encoding="utf-8")
     with pytest.raises(ChartError, match=r"name the \.json file"):
         load_chart(tmp_path / "x.json")
 
@@ -106,7 +106,7 @@ def test_other_files_are_refused(text: str, tmp_path: Path) -> None:
 def test_a_chart_of_unsteady_inks_is_refused(tmp_path: Path) -> None:
     facts = chart_to_json(plain_chart(51))
     facts["inks"][7] = facts["inks"][6]
-    (tmp_path / "x.json").write_text(str(facts).replace("'", '"'))
+    (tmp_path / "x.json").write_text(str(facts).replace("'", '"'), encoding="utf-8")
     with pytest.raises(ChartError, match="of this version"):
         load_chart(tmp_path / "x.json")
 

@@ -238,7 +238,10 @@ def test_converting_from_the_page_makes_the_plates_new(page: Any, session: Path)
 
 def test_a_change_on_disk_shows_in_the_page(page: Any, session: Path) -> None:
     file = session / "session.toml"
-    file.write_text(file.read_text().replace('title = "Test"', 'title = "By another hand"'))
+    file.write_text(
+        file.read_text(encoding="utf-8").replace('title = "Test"', 'title = "By another hand"'),
+        encoding="utf-8",
+    )
     page.wait_for_selector("h1:has-text('By another hand')", timeout=1000 * PATIENCE_S)
 
 
@@ -246,7 +249,7 @@ def test_a_change_on_disk_shows_in_the_page(page: Any, session: Path) -> None:
 def test_nothing_stands_in_the_way_of_assistive_technology(page: Any, width: int) -> None:
     """axe-core's rules for WCAG 2.1 A and AA, on the prints, a plate and the dialog."""
     page.set_viewport_size({"width": width, "height": 1000})
-    source = AXE.read_text()
+    source = AXE.read_text(encoding="utf-8")
 
     def faults() -> list[str]:
         page.evaluate(source)  # not as a script element, which the page's own policy refuses

@@ -33,7 +33,7 @@ def stained(tmp_path_factory: pytest.TempPathFactory) -> ReviewTable:
     put(folder / "stained.dng", simulation.frame, at_s=60)
     file = folder / "session.toml"
     plate = '[[plate]]\nid = "stained"\ncaptures = ["stained.dng"]\n'
-    file.write_text(file.read_text() + plate)
+    file.write_text(file.read_text(encoding="utf-8") + plate, encoding="utf-8")
     return ReviewTable(folder)
 
 
@@ -66,14 +66,16 @@ def test_a_plate_kept_in_colour_reads_the_same(stained: ReviewTable) -> None:
     grey = read_rectangle(stained.shown("stained"), "positive", box)
     stained.edit("stained", {"rotate": 180})  # so that a turned plate is read, too
     file = stained.folder / "session.toml"
-    text = file.read_text()
-    file.write_text(text.replace('id = "stained"', 'id = "stained"\ncolour = "demosaiced"'))
+    text = file.read_text(encoding="utf-8")
+    file.write_text(
+        text.replace('id = "stained"', 'id = "stained"\ncolour = "demosaiced"'), encoding="utf-8"
+    )
     stained.reread()
     size = stained.shown("stained").size("positive")
     top, left, bottom, right = box
     turned = (size.rows - bottom, size.columns - right, size.rows - top, size.columns - left)
     colour = read_rectangle(stained.shown("stained"), "positive", turned)
-    file.write_text(text)
+    file.write_text(text, encoding="utf-8")
     stained.reread()
     stained.undo()
     assert grey is not None and colour is not None
@@ -124,7 +126,7 @@ def test_rounding_of_8_bits_is_in_the_error(tmp_path: Path) -> None:
     codes = np.rint(light ** (1 / 2.2) * 255).astype(np.uint8)
     Image.fromarray(codes).save(tmp_path / "scan.tif")
     plate = '[[plate]]\nid = "a"\ncaptures = ["scan.tif"]\n'
-    (tmp_path / "session.toml").write_text(plate)
+    (tmp_path / "session.toml").write_text(plate, encoding="utf-8")
     shown = ReviewTable(tmp_path).shown("a")
     # Bare light, from which densities count, reads the nearest code: that is common to all fields.
     bare = (np.rint(0.95 ** (1 / 2.2) * 255) / 255) ** 2.2 / 0.95

@@ -112,15 +112,15 @@ def test_a_change_is_in_the_file_at_once_and_undone_as_quickly(
     table: Served, session: Path
 ) -> None:
     file = session / "session.toml"
-    text = file.read_text().replace('title = "Test"', 'title = "Mine"')
-    file.write_text(text.replace('id = "wide"', 'id = "wide"   # my favourite'))
+    text = file.read_text(encoding="utf-8").replace('title = "Test"', 'title = "Mine"')
+    file.write_text(text.replace('id = "wide"', 'id = "wide"   # my favourite'), encoding="utf-8")
     wait_until(lambda: table.json("api/session")["title"] == "Mine")
     wide = table.plate("wide")
     for change in ({"rotate": 90}, {"tone": "softer", "print_stops": 0.3}, {"note": "good"}):
         assert table.post(wide + "/edit", change)[0] == 200
         plate = load_session(session).plates[1]
         assert {key: getattr(plate, key) for key in change} == change
-    assert "# my favourite" in file.read_text()
+    assert "# my favourite" in file.read_text(encoding="utf-8")
     assert json.loads(table.post("api/undo")[2])["plate"] == "wide"
     assert table.post("api/undo")[0] == 200
     assert load_session(session).plates[1].tone == "neutral"
@@ -137,7 +137,10 @@ def test_undo_does_not_bring_back_what_a_person_has_changed_since(
     wide, file = table.plate("wide"), session / "session.toml"
     for change in ({"tone": "softer"}, {"note": "mine"}):
         assert table.post(wide + "/edit", change)[0] == 200
-    file.write_text(file.read_text().replace('note = "mine"', 'note = "theirs"'))
+    file.write_text(
+        file.read_text(encoding="utf-8").replace('note = "mine"', 'note = "theirs"'),
+        encoding="utf-8",
+    )
     status, _, content = table.post("api/undo")
     assert status == 422 and "another note" in json.loads(content)["error"]
     assert load_session(session).plates[1].note == "theirs"
@@ -222,7 +225,9 @@ def test_the_loupe_has_the_simulators_corner_in_its_middle(table: Served) -> Non
 @pytest.mark.parametrize("name", ["50% of #3 é", "a+b & c", "plate..1"])
 def test_a_plate_of_any_name_is_shown_and_changed(table: Served, session: Path, name: str) -> None:
     file = session / "session.toml"
-    file.write_text(file.read_text().replace('id = "wide"', f'id = "{name}"'))
+    file.write_text(
+        file.read_text(encoding="utf-8").replace('id = "wide"', f'id = "{name}"'), encoding="utf-8"
+    )
     table.review.watch.look()
     told = table.json(table.plate(name))
     assert told["id"] == name
@@ -233,7 +238,7 @@ def test_a_plate_of_any_name_is_shown_and_changed(table: Served, session: Path, 
 
 
 def test_a_session_without_plates_is_a_table_without_any(tmp_path: Path) -> None:
-    (tmp_path / "session.toml").write_text('title = "Empty"\n')
+    (tmp_path / "session.toml").write_text('title = "Empty"\n', encoding="utf-8")
     with served(tmp_path) as empty:
         assert empty.json("api/session")["plates"] == []
         assert empty.post("api/undo")[0] == 200
@@ -250,7 +255,10 @@ def test_an_unknown_plate_and_a_lost_capture_are_clear(table: Served, session: P
 
 def test_a_change_on_disk_is_seen(table: Served, session: Path) -> None:
     file = session / "session.toml"
-    file.write_text(file.read_text().replace('title = "Test"', 'title = "Another"'))
+    file.write_text(
+        file.read_text(encoding="utf-8").replace('title = "Test"', 'title = "Another"'),
+        encoding="utf-8",
+    )
     wait_until(lambda: table.json("api/session")["title"] == "Another")
 
 

@@ -36,7 +36,7 @@ def write(path: Path, d: object = DENSITIES, sigma: float | None = None) -> Path
     lines += ["fog,,0.10" + (f",{sigma}" if sigma else "")]
     for n, (t, value) in enumerate(zip(TABLET, np.asarray(d), strict=True), 1):
         lines.append(f"{n},{t:.2f},{value:.4f}" + (f",{sigma}" if sigma else ""))
-    path.write_text("\n".join(lines) + "\n")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
 
 
@@ -73,7 +73,7 @@ def test_one_plate(tmp_path: Path) -> None:
 def test_json_says_what_the_file_says(tmp_path: Path) -> None:
     path = write(tmp_path / "s2.csv", sigma=0.004)
     said = json.loads(run(path, "--exposure", EXPOSURE, "--json").stdout)
-    kept = json.loads((tmp_path / "curves" / "curves.json").read_text())
+    kept = json.loads((tmp_path / "curves" / "curves.json").read_text(encoding="utf-8"))
     assert said.pop("files") and said == kept
     (plate,) = kept["plates"]
     assert plate["log_h_is"] == "lux seconds"
@@ -93,7 +93,9 @@ def test_a_relative_exposure_is_told_and_gives_no_iso_nor_hd_speed(tmp_path: Pat
     assert "the exposure is relative" in result.stdout
     assert "H&D" not in result.stdout.replace("H&D speeds do not convert", "")
     assert "\N{DEGREE SIGN}" not in result.stdout
-    (plate,) = json.loads((tmp_path / "curves" / "curves.json").read_text())["plates"]
+    (plate,) = json.loads((tmp_path / "curves" / "curves.json").read_text(encoding="utf-8"))[
+        "plates"
+    ]
     assert plate["speeds"]["point"]["kind"] == "relative speed"
     assert plate["speeds"]["inertia_to_zero_density"] is None
 
@@ -119,7 +121,7 @@ def test_a_family_gives_the_law_of_development(tmp_path: Path) -> None:
     names = {"family", "time-gamma", "plate 4-curve", "plate 8-curve"}
     drawn = {f"{name}{suffix}" for name in names for suffix in (".png", ".svg")}
     assert set(tree(tmp_path / "curves")) == drawn | {"curves.json"}
-    kept = json.loads((tmp_path / "curves" / "curves.json").read_text())
+    kept = json.loads((tmp_path / "curves" / "curves.json").read_text(encoding="utf-8"))
     assert kept["development"]["gamma_infinity"]["value"] == pytest.approx(1.6, rel=0.01)
     assert [plate["minutes"] for plate in kept["plates"]] == [4, 8]
 
@@ -131,7 +133,7 @@ def test_time_for_a_gamma_that_is_wanted(tmp_path: Path) -> None:
     assert "for gamma 1.00 develop 4.9 min\n" in result.stdout
     assert "for gamma 1.40 develop 10.4 min, beyond the times tried" in result.stdout
     assert "gamma 1.70 is not reached: gamma infinity is 1.60" in result.stdout
-    kept = json.loads((tmp_path / "curves" / "curves.json").read_text())
+    kept = json.loads((tmp_path / "curves" / "curves.json").read_text(encoding="utf-8"))
     minutes = [entry["minutes"] for entry in kept["development"]["minutes_for"]]
     assert minutes[:2] == pytest.approx([4.904, 10.397], rel=0.01) and minutes[2] is None
 

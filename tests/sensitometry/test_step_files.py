@@ -202,7 +202,9 @@ WRONG: dict[str, Wrong] = {
 
 
 def documented() -> dict[str, str]:
-    section = (DOCS / "errors.md").read_text().partition("`ReadingsError` (10, INPUT)")[2]
+    section = (
+        (DOCS / "errors.md").read_text(encoding="utf-8").partition("`ReadingsError` (10, INPUT)")[2]
+    )
     rows = re.findall(r"^\| (.+?) \| `(.+)` \|$", section.partition("\n## ")[0], re.MULTILINE)
     return dict(rows)
 

@@ -138,7 +138,7 @@ def test_plates_read_as_negatives_from_positive_scans() -> None:
     for path in plates:
         frame = read_capture(path, ScanSettings(shows="positive"))
         assert frame.counts.ndim == 2
-        corner = frame.counts[:4, :4].mean()
+        corner = np.median(frame.counts[:16, :16])  # one scan has two black columns at its edge
         assert corner < 20000, path.name  # white paper round the plate becomes dark
 
 
