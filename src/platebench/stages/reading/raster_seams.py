@@ -1,0 +1,147 @@
+"""Places where a picture goes on with another part of itself: blocks swapped, lost or put in twice.
+
+Where storage mixes blocks up, the picture jumps at some column of a row and goes on, shifted or
+from elsewhere, at the start of the next. So for the length of one row every value differs from the
+one above it, and neither the row's length before nor the one after does. Edges of plates are
+tilted or soft, and edges that lie exactly along rows begin where rows begin.
+
+Stretches shorter than a row differ from what is above and below them alike, while those two agree.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+_CELLS = 64  # to a row
+_SAMPLES = 4  # to a cell
+_LEAST_CELL = 8  # values
+_STRONGER = 6.0  # steps along a seam, as a multiple of those of the row before and after it
+_SHARE = 0.6
+_EDGE = 8  # cells on each side of where it begins that must show it clearly
+BLOCK = 512  # bytes
+_LEAST_EDGES = 2
+_CLOSE = 24  # values on each side of an edge
+_EXACT = 2
+_TORN = 2.5
+_ROUNDING = 0.5
+_OUTLIER = 8.0  # short stretches: multiple of the usual bend from row to row
+_LEAST_CELLS = 3
+_MOST_LOOKED_AT = 500
+
+Codes = NDArray[np.uint8] | NDArray[np.uint16]
+Floats = NDArray[np.float32]
+
+
+def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1) -> int | None:
+    """Return the row where blocks of bytes are in another's place, None if nowhere.
+
+    Parameters
+    ----------
+    raster : ndarray of uint8 or uint16, shape (M, N)
+        Codes or counts in rows, as they lie in the file.
+    first_byte : int
+        Where in the file it begins. Storage works in blocks, so only edges at whole blocks count,
+        and only two or more of them: one may be chance.
+    apart : int
+        Rows from one of a colour to the next.
+    """
+    edges: list[int] = []
+    for phase in range(apart):
+        cells = _cells(raster[phase::apart])
+        if cells is None:
+            return None
+        size = raster.shape[1] // cells.shape[1]
+        places = [(at, True) for at in _long_seams(cells)]
+        least = max(_LEAST_CELLS, int(0.9 * BLOCK / raster.itemsize / size) - 1)
+        for at, count in _short_runs(cells, least):
+            places += [(at, True), (at + count, False)]
+        for at, begins in places:
+            row, cell = divmod(at, cells.shape[1])
+            place = (row * apart + phase) * raster.shape[1] + cell * size
+            edge = _edge_of_block(raster, first_byte, place, 2 * size, apart, begins=begins)
+            if edge is not None and edge not in edges:
+                edges.append(edge)
+    return min(edges) // raster.shape[1] if len(edges) >= _LEAST_EDGES else None
+
+
+def _edge_of_block(
+    raster: Codes, first_byte: int, place: int, reach: int, apart: int, *, begins: bool
+) -> int | None:
+    """Return the place of a block's edge within ``reach`` at which steps begin, or end."""
+    item, columns = raster.itemsize, raster.shape[1]
+    flat = raster.reshape(-1)
+    start = first_byte + (place - reach) * item
+    for byte in range(-(-start // BLOCK) * BLOCK, first_byte + (place + reach) * item, BLOCK):
+        at = -(-(byte - first_byte) // item)
+        low, high = at - 2 * _CLOSE, at + 2 * _CLOSE
+        if low < apart * columns or high > flat.size:
+            continue
+        beside = flat[low - apart * columns : high - apart * columns].astype(np.int64)
+        steps = np.abs(flat[low:high] - beside)
+        sums = np.concatenate(([0], np.cumsum(steps)))
+        means = (sums[_CLOSE:] - sums[:-_CLOSE]) / _CLOSE
+        rises = (means[_CLOSE:] - means[:-_CLOSE]) * (1 if begins else -1)  # at low + _CLOSE + i
+        calm = min(means[_CLOSE], means[2 * _CLOSE])
+        torn = max(means[_CLOSE], means[2 * _CLOSE])
+        if abs(int(rises.argmax()) - _CLOSE) <= _EXACT and torn > _TORN * (calm + _ROUNDING):
+            return int(at)
+    return None
+
+
+def _cells(raster: Codes) -> Floats | None:
+    """Return means of a few values of each of some 64 parts of each row."""
+    rows, columns = raster.shape
+    across = min(_CELLS, columns // _LEAST_CELL)
+    if rows < 8 or across < 4 * _LEAST_CELLS:
+        return None
+    step = columns // (across * _SAMPLES)
+    samples = raster[:, : step * across * _SAMPLES : step].astype(np.float32)
+    return samples.reshape(rows, across, _SAMPLES).mean(axis=2)
+
+
+def _long_seams(cells: Floats) -> list[int]:
+    """Return where steps as long as a row begin."""
+    across = cells.shape[1]
+    steps = np.abs(cells[1:] - cells[:-1]).ravel()
+    total = np.concatenate(([0.0], np.cumsum(steps, dtype=np.float64)))
+    rowful = (total[across:] - total[:-across]) / across  # mean of the row's length from here
+    floor = float(np.median(steps)) + 0.5
+    if rowful.size <= 2 * across:
+        return []
+    here = rowful[across:-across]
+    beside = np.maximum(np.maximum(rowful[: -2 * across], rowful[2 * across :]), floor)
+    strong = np.flatnonzero(here > _STRONGER * beside)
+    column = strong % across
+    strong = strong[(column >= across // 16 + 1) & (column < across - across // 16 - 1)]
+    order = np.argsort(-(here[strong] / beside[strong]), kind="stable")[:_MOST_LOOKED_AT]
+    found = []
+    edge = min(_EDGE, across // 6)
+    for at in strong[order].tolist():
+        start = at + across
+        limit = _STRONGER / 2 * beside[at]
+        high = steps[start : start + across] > limit
+        outside = (steps[start - edge : start], steps[start + across :][:edge])
+        if (
+            high.mean() >= _SHARE
+            and min(part.mean() for part in (high[:edge], high[-edge:])) >= _SHARE
+            and max((part > limit).mean() for part in outside) <= 0.3
+        ):
+            found.append(int(start + across))  # steps begin at the second row
+    return found
+
+
+def _short_runs(cells: Floats, least: int) -> list[tuple[int, int]]:
+    """Return where stretches within a row begin, and their lengths, in cells."""
+    across = cells.shape[1]
+    bend = np.abs(cells[1:-1] - (cells[2:] + cells[:-2]) / 2).ravel()
+    apart = np.abs(cells[2:] - cells[:-2]).ravel()
+    floor = float(np.median(bend)) + 0.5
+    high = (bend > _OUTLIER * floor) & (apart < bend / 2)
+    if not high.any():
+        return []
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], high, [False])).astype(np.int8)))
+    first, last = edges[::2], edges[1::2]
+    long_enough = (last - first >= least) & (last - first < across)
+    first, last = first[long_enough][:_MOST_LOOKED_AT], last[long_enough][:_MOST_LOOKED_AT]
+    return [(at + across, until - at) for at, until in zip(first.tolist(), last.tolist(), strict=True)]
