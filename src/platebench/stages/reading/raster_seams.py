@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 _CELLS = 64  # to a row
 _SAMPLES = 4  # to a cell
-_LEAST_CELL = 8  # values
 _STRONGER = 6.0  # steps along a seam, as a multiple of those of the row before and after it
 _SHARE = 0.6
 _EDGE = 8  # cells on each side of where it begins that must show it clearly
@@ -51,7 +50,7 @@ def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1) -> int | None:
         cells = _cells(raster[phase::apart])
         if cells is None:
             return None
-        size = raster.shape[1] // cells.shape[1]
+        size = _step(raster.shape[1]) * _SAMPLES
         places = [(at, True) for at in _long_seams(cells)]
         least = max(_LEAST_CELLS, int(0.9 * BLOCK / raster.itemsize / size) - 1)
         for at, count in _short_runs(cells, least):
@@ -92,12 +91,17 @@ def _edge_of_block(
 def _cells(raster: Codes) -> Floats | None:
     """Return means of a few values of each of some 64 parts of each row."""
     rows, columns = raster.shape
-    across = min(_CELLS, columns // _LEAST_CELL)
+    step = _step(columns)
+    across = columns // (step * _SAMPLES)
     if rows < 8 or across < 4 * _LEAST_CELLS:
         return None
-    step = columns // (across * _SAMPLES)
     samples = raster[:, : step * across * _SAMPLES : step].astype(np.float32)
     return samples.reshape(rows, across, _SAMPLES).mean(axis=2)
+
+
+def _step(columns: int) -> int:
+    """Return how many values lie from one that is looked at to the next."""
+    return max(2, columns // (_CELLS * _SAMPLES))
 
 
 def _long_seams(cells: Floats) -> list[int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from platebench.errors import CaptureError
 from platebench.stages.reading import tiff_structure as tiff
-from platebench.stages.reading.raster_runs import lost_runs
+from platebench.stages.reading.raster_runs import LostRun, lost_runs
 from platebench.stages.reading.raster_seams import BLOCK, mixed_up
 from platebench.stages.reading.remedies import COPY_AGAIN
 from platebench.stages.reading.tiff_structure import TiffDirectory
@@ -18,15 +19,51 @@ Codes = NDArray[np.uint8] | NDArray[np.uint16]
 Bytes = NDArray[np.uint8]
 
 _PLAIN = 1
-_WORDS = BLOCK // 8
 _LOOKED_AT = (3, 41)  # words of a block by which its likes are found
-_TURNS = 0.3  # of values at which a picture with noise turns up or down; noise alone: 0.67
+_TURNS = 0.2  # of values at which a picture with noise turns up or down; noise alone: 0.67
 _LEAST_STEPS = 24
 _MOST_PAIRS = 5000
 
 
-def refuse_unwritten_tiff(
-    path: Path, directory: TiffDirectory, order: str, *, mosaic: bool
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """How values lie in a file.
+
+    Attributes
+    ----------
+    columns : int
+        Values to a row of a strip or tile.
+    colours : int
+        Values, along a row, from one of a colour to the next.
+    apart : int
+        The same down a column.
+    tile : (int, int)
+        Rows of a tile, and tiles beside each other; (0, 1) for strips.
+    """
+
+    columns: int
+    colours: int = 1
+    apart: int = 1
+    tile: tuple[int, int] = (0, 1)
+
+
+def layout_of(directory: TiffDirectory) -> Layout:
+    """Return how an uncompressed TIFF's values lie."""
+    tiled = tiff.TILE_OFFSETS in directory.tags
+    width = directory.first(tiff.TILE_WIDTH, 0) if tiled else directory.shape[1]
+    samples = 1 if directory.first(tiff.PLANAR, 1) != 1 else directory.samples
+    mosaic = directory.is_raw and directory.samples == 1
+    across = -(-directory.shape[1] // max(1, width))
+    return Layout(
+        columns=width * samples,
+        colours=2 if mosaic else samples,
+        apart=2 if mosaic else 1,
+        tile=(directory.first(tiff.TILE_HEIGHT, 0), across) if tiled else (0, 1),
+    )
+
+
+def refuse_unwritten(
+    path: Path, directory: TiffDirectory, layout: Layout, order: str, white: float | None = None
 ) -> tuple[str, ...]:
     """Refuse an uncompressed picture of which a part was never written, or is in another's place.
 
@@ -36,10 +73,12 @@ def refuse_unwritten_tiff(
         A TIFF or one of its raw relatives.
     directory : TiffDirectory
         The picture's own.
+    layout : Layout
+        How its values lie.
     order : {"<", ">"}
-        Its byte order.
-    mosaic : bool
-        True for the counts of a sensor under colour filters.
+        The file's byte order.
+    white : float or None
+        Level at which a raw's counts clip; None for a scan.
 
     Returns
     -------
@@ -54,20 +93,15 @@ def refuse_unwritten_tiff(
     bits = directory.first(tiff.BITS, 1)
     if directory.first(tiff.COMPRESSION, _PLAIN) != _PLAIN or bits not in (8, 16):
         return ()
-    tiled = tiff.TILE_OFFSETS in directory.tags
-    columns = directory.first(tiff.TILE_WIDTH, 0) if tiled else directory.shape[1]
-    separate = directory.first(tiff.PLANAR, 1) != 1
-    columns *= 1 if separate else directory.samples
     dtype = np.dtype("u1" if bits == 8 else f"{order}u2")
-    apart = 2 if mosaic else 1
     notes: list[str] = []
     data = np.memmap(path, np.uint8, "r")
     for offset, size in _joined(directory.pieces):
-        rows = min(size, data.size - offset) // (columns * dtype.itemsize)
-        stretch = data[offset : offset + rows * columns * dtype.itemsize]
-        if rows:
-            raster = stretch.view(dtype).reshape(rows, columns)
-            notes += _refuse_raster(path, raster, offset, apart, tiled=tiled)
+        rows = min(size, data.size - offset) // max(1, layout.columns * dtype.itemsize)
+        stretch = data[offset : offset + rows * layout.columns * dtype.itemsize]
+        if rows > 0:
+            raster = stretch.view(dtype).reshape(rows, layout.columns)
+            notes += _refuse_raster(path, raster, offset, layout, white)
     return tuple(dict.fromkeys(notes))
 
 
@@ -83,12 +117,13 @@ def _joined(pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _refuse_raster(
-    path: Path, raster: Codes, first_byte: int, apart: int, *, tiled: bool
+    path: Path, raster: Codes, first_byte: int, layout: Layout, white: float | None
 ) -> list[str]:
-    notes = refuse_lost_runs(path, raster, block=BLOCK // raster.itemsize, tiled=tiled)
-    if repeated_noise(raster, first_byte):
+    block = BLOCK // raster.itemsize
+    notes = refuse_lost_runs(path, raster, block=block, white=white, tile=layout.tile)
+    if repeated_noise(raster, first_byte, layout.colours):
         raise CaptureError(path, "is damaged: blocks of its data are repeated", COPY_AGAIN)
-    row = mixed_up(raster, first_byte, apart=apart)
+    row = mixed_up(raster, first_byte, apart=layout.apart)
     if row is not None:
         what = "is damaged: blocks of its data are in each other's place"
         raise CaptureError(path, what, COPY_AGAIN)
@@ -96,7 +131,12 @@ def _refuse_raster(
 
 
 def refuse_lost_runs(
-    path: Path, raster: Codes, *, block: int, white: float | None = None, tiled: bool = False
+    path: Path,
+    raster: Codes,
+    *,
+    block: int = 1,
+    white: float | None = None,
+    tile: tuple[int, int] = (0, 1),
 ) -> list[str]:
     """Refuse values that were never written; return what may be a margin.
 
@@ -110,8 +150,8 @@ def refuse_lost_runs(
         Values that a lost block holds at least.
     white : float or None
         Level at which a raw's counts clip: whole rows below it are no margin. None for a scan.
-    tiled : bool
-        Whole rows are a tile's then, and say nothing.
+    tile : (int, int)
+        As in `Layout`.
 
     Raises
     ------
@@ -124,10 +164,14 @@ def refuse_lost_runs(
         if run.stop - run.start < 0.9 * block:
             continue
         top, bottom = (place // raster.shape[1] for place in (run.start, run.stop - 1))
-        if not run.whole_rows or (white is not None and run.value < white):
-            what = f"is damaged: a part of its picture was never written (rows {top} to {bottom})"
-            raise CaptureError(path, what, COPY_AGAIN)
-        if white is None and not tiled:
+        lost = not run.whole_rows or (white is not None and run.value < white)
+        if tile[0]:
+            lost = not run.whole_rows or _ends_with_its_tile(raster, run, tile)
+        if lost:
+            raise CaptureError(
+                path, "is damaged: a part of its picture was never written", COPY_AGAIN
+            )
+        if white is None and not tile[0]:
             notes.append(
                 f"its rows {top} to {bottom} hold one value throughout ({run.value}): a margin, "
                 "or a part that was never written; compare it with the original"
@@ -135,7 +179,29 @@ def refuse_lost_runs(
     return notes
 
 
-def repeated_noise(raster: Codes, first_byte: int) -> bool:
+def _ends_with_its_tile(raster: Codes, run: LostRun, tile: tuple[int, int]) -> bool:
+    """Tell whether whole rows of one value in a tile do not go on in the tile beside it.
+
+    A margin, or a bar, would: its edge crosses all tiles in one row.
+    """
+    columns = raster.shape[1]
+    rows, across = tile
+    for row, inside in ((run.start // columns, 0), (run.stop // columns, -1)):
+        number, within = divmod(row, rows)
+        if not within:  # its edge is the tile's own
+            continue
+        beside = number - 1 if number % across else number + 1
+        if across < 2 or not 0 <= beside * rows + within < raster.shape[0]:
+            continue
+        # What is on the run's side of the edge, and on the other, in the tile beside.
+        here = raster[beside * rows + within + inside]
+        there = raster[beside * rows + within - 1 - inside]
+        if (here == run.value).mean() < 0.5 or (there == run.value).all():
+            return True
+    return False
+
+
+def repeated_noise(raster: Codes, first_byte: int, colours: int = 1) -> bool:
     """Tell whether two blocks of a file hold the same noise: chance does not repeat itself."""
     data = raster.reshape(-1).view(np.uint8)
     lead = -first_byte % BLOCK
@@ -145,30 +211,24 @@ def repeated_noise(raster: Codes, first_byte: int) -> bool:
         item = raster.itemsize
         values = data[-(-at // item) * item :][: BLOCK - item].view(raster.dtype).astype(np.int64)
         in_column = (other - one) * BLOCK % row_bytes == 0
-        if _is_noise(values, thorough=in_column):
+        if _is_noise(values, colours, thorough=in_column):
             return True
     return False
 
 
-def _is_noise(values: NDArray[np.int64], *, thorough: bool) -> bool:
-    """Tell whether a row's values go up and down without a pattern, in each of its colours.
+def _is_noise(values: NDArray[np.int64], colours: int, *, thorough: bool) -> bool:
+    """Tell whether a row's values go up and down without a pattern.
 
-    ``thorough``: at nearly every value. Rows of drawings, and of JPEGs that were saved again, are
-    alike over several rows, and have steps at a few places only.
+    ``thorough``: at many of them. Rows of drawings, and of JPEGs that were saved again, are alike
+    over several rows, and have steps at a few places only.
     """
-    for lag in (1, 2, 3):
-        steps = values[lag:] - values[:-lag]
-        if thorough:
-            if (steps[:-lag] * steps[lag:] < 0).mean() < _TURNS:
-                return False
-            continue
-        at = np.flatnonzero(steps)
-        if at.size < _LEAST_STEPS or (np.diff(at) % 8 == 0).mean() > 0.5:
-            return False
-        signs = np.sign(steps[at])
-        if (signs[1:] != signs[:-1]).mean() < _TURNS:
-            return False
-    return True
+    steps = values[colours:] - values[:-colours]
+    if thorough:
+        return bool((steps[:-colours] * steps[colours:] < 0).mean() >= _TURNS)
+    at = np.flatnonzero(steps)
+    if at.size < _LEAST_STEPS or (np.diff(at) % 8 == 0).mean() > 0.5:
+        return False
+    return bool((np.sign(steps[at[1:]]) != np.sign(steps[at[:-1]])).mean() >= _TURNS / 2)
 
 
 def _equal_blocks(data: Bytes) -> list[tuple[int, int]]:
