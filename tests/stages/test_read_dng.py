@@ -287,7 +287,7 @@ def test_marks_among_codes_are_refused(mark: int) -> None:
 
 def test_what_looks_filled_up_is_libraws_to_read(tmp_path: Path) -> None:
     counts = mosaic()
-    counts[70:] = 3000
+    counts[70:, 90:] = 3000
     path = write(tmp_path / "a.dng", counts)
     assert plain(path) is None
     np.testing.assert_array_equal(read_capture(path).counts, counts)

@@ -74,7 +74,7 @@ def write_dng(path: Path, frame: SensorFrame, *, compress: bool = False) -> None
                 shape=frame.counts.shape,
                 dtype=np.uint16,
                 compression=_LOSSLESS_JPEG,
-                tile=(_TILE, _TILE),
+                tile=_tile(frame.counts),
                 bitspersample=_bits(frame.white),
                 **options,
             )
@@ -87,11 +87,18 @@ def _bits(white: float) -> int:
     return next(bits for bits in (12, 14, 16) if white < 2**bits)
 
 
+def _tile(counts: NDArray[np.uint16]) -> tuple[int, int]:
+    """Return a tile's size, no wider than the picture: LibRaw reads those wrongly."""
+    rows, columns = counts.shape[:2]
+    return min(_TILE, -(-rows // 16) * 16), min(_TILE, max(16, columns // 16 * 16))
+
+
 def _tiles(counts: NDArray[np.uint16], bits: int) -> Iterator[bytes]:
-    for top in range(0, counts.shape[0], _TILE):
-        for left in range(0, counts.shape[1], _TILE):
-            tile = counts[top : top + _TILE, left : left + _TILE]
-            short = ((0, _TILE - tile.shape[0]), (0, _TILE - tile.shape[1]))
+    rows, columns = _tile(counts)
+    for top in range(0, counts.shape[0], rows):
+        for left in range(0, counts.shape[1], columns):
+            tile = counts[top : top + rows, left : left + columns]
+            short = ((0, rows - tile.shape[0]), (0, columns - tile.shape[1]))
             padded = np.pad(tile, short + ((0, 0),) * (tile.ndim - 2), mode="edge")
             yield bytes(imagecodecs.ljpeg_encode(padded, bitspersample=bits))
 

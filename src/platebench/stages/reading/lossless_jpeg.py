@@ -1,9 +1,10 @@
 """Lossless JPEG (process 14): one strip or tile of a raw file's counts.
 
-Decoded by libjpeg-turbo, which passes over damage in silence: where codes run out it fills up. So
-the few fields of the header are read first, no mark may stand among the codes, and what fills up
-is looked for where it ends. What looks like it and is none, such as a tile of one value, is only
-refused here: LibRaw reads it.
+Decoded by libjpeg-turbo, which passes over damage in silence: where codes run out it fills up, and
+codes left over it leaves. So the few fields of the header are read first, no mark may stand among
+the codes, and what fills up is looked for where it ends. What looks like it and is none, such as a
+tile of one value, is only refused here: LibRaw reads it. One row more is asked for than there is:
+it must be filled up, or codes were left over, and the picture is not what was written.
 
 References
 ----------
@@ -45,6 +46,10 @@ class UnusualJpegError(ValueError):
     """Not the plain lossless JPEG of raw files, or damaged. Caught inside the reading stage."""
 
 
+class LeftOverError(ValueError):
+    """There are more codes than counts: some of them are not the picture's. Caught as above."""
+
+
 def decode_lossless(
     data: bytes, shape: tuple[int, int], used: tuple[int, int]
 ) -> NDArray[np.uint16]:
@@ -67,18 +72,26 @@ def decode_lossless(
     ------
     UnusualJpegError
         If it is something else, of another size, or ends early.
+    LeftOverError
+        If codes are left over, which LibRaw would not say.
     """
     coded = _read_header(data)
     if coded.shape != shape:
         raise UnusualJpegError("another size")
     _refuse_marks(data, coded.codes_at)
+    more = (shape[0] + 1).to_bytes(2, "big")
+    data = data[: coded.rows_at] + more + data[coded.rows_at + 2 :]
     try:
-        counts = imagecodecs.jpeg8_decode(data, colorspace="unknown", outcolorspace="unknown")
+        decoded = imagecodecs.jpeg8_decode(data, colorspace="unknown", outcolorspace="unknown")
     except (imagecodecs.Jpeg8Error, ValueError) as error:
         raise UnusualJpegError(str(error)) from error
-    counts = np.asarray(counts, np.uint16).reshape(shape)[: used[0], : used[1]]
+    decoded = np.asarray(decoded, np.uint16).reshape(shape[0] + 1, shape[1])
+    counts = decoded[: used[0], : used[1]]
     if _filled_up(counts, coded):
         raise UnusualJpegError("the codes run out")
+    beyond = _differences(decoded[-2:].astype(np.int64), coded)[2 * coded.components :]
+    if np.ptp(decoded[-1]) and beyond.size and (beyond != beyond[-1]).any():
+        raise LeftOverError("codes are left over")
     return counts
 
 
@@ -90,6 +103,7 @@ class _Coded:
     bits: int
     components: int
     predictor: int = 0
+    rows_at: int = 0
     codes_at: int = 0
 
 
@@ -116,10 +130,15 @@ def _filled_up(counts: NDArray[np.uint16], coded: _Coded) -> bool:
     rows = counts[-2:, -(_LAST + 1) * apart :].astype(np.int64)
     if rows.shape[1] < (_LAST + 1) * apart:
         return False
-    above, last = rows[0], rows[-1]
+    differences = _differences(rows, coded)
+    return bool((differences[:-apart] == differences[apart:]).all())
+
+
+def _differences(rows: Ints, coded: _Coded) -> Ints:
+    """Return what was coded of the last of one or two rows, without its first count."""
+    above, last, apart = rows[0], rows[-1], coded.components
     predict = _PREDICTIONS[coded.predictor if len(rows) == 2 else 1]
-    differences = last[apart:] - predict(last[:-apart], above[apart:], above[:-apart])
-    return bool((differences[:-apart] % 65536 == differences[apart:] % 65536).all())
+    return (last[apart:] - predict(last[:-apart], above[apart:], above[:-apart])) % 65536
 
 
 def _read_header(data: bytes) -> _Coded:
@@ -134,7 +153,7 @@ def _read_header(data: bytes) -> _Coded:
             break
         at += 2 + length
         if kind == _FRAME:
-            frame = _read_frame(part)
+            frame = replace(_read_frame(part), rows_at=at - length + 3)
         elif kind == _SCAN:
             if frame is None or not _plain_scan(part):
                 break

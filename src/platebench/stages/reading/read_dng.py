@@ -22,9 +22,13 @@ from platebench.errors import CaptureError
 from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.stages.reading import metadata
 from platebench.stages.reading import tiff_structure as tiff
-from platebench.stages.reading.lossless_jpeg import UnusualJpegError, decode_lossless
+from platebench.stages.reading.lossless_jpeg import (
+    LeftOverError,
+    UnusualJpegError,
+    decode_lossless,
+)
 from platebench.stages.reading.raw_levels import RawLevels, dng_levels
-from platebench.stages.reading.remedies import FREE_MEMORY
+from platebench.stages.reading.remedies import COPY_AGAIN, FREE_MEMORY
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 from platebench.stages.reading.unread import refuse_unread
 
@@ -80,6 +84,9 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
         stored = _stored(path, directory)
     except (UnusualJpegError, OSError):
         return None
+    except LeftOverError as error:
+        what = "is damaged: a part of its picture holds more codes than counts"
+        raise CaptureError(path, what, COPY_AGAIN) from error
     except MemoryError as error:
         raise CaptureError(path, "needs more memory than there is", FREE_MEMORY) from error
     counts = stored[top:bottom, left:right]

@@ -26,6 +26,7 @@ from platebench.stages.reading.raw_levels import RawLevels, dng_levels
 from platebench.stages.reading.remedies import COPY_AGAIN, FREE_MEMORY, TO_DNG
 from platebench.stages.reading.tiff_structure import TiffStructure
 from platebench.stages.reading.unread import refuse_unread
+from platebench.stages.reading.written import layout_of, refuse_lost_runs, refuse_unwritten
 
 _COLOURS = {"R": 0, "G": 1, "B": 2}
 _CRW_MAGIC = b"HEAPCCDR"
@@ -69,6 +70,7 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     if lines.damage:
         raise CaptureError(path, "is cut off or damaged", COPY_AGAIN)
     refuse_unread(path, counts, levels.white)
+    _refuse_unwritten(path, structure, raw, counts, levels.white)
     return SensorFrame(
         counts=counts,
         pattern=levels.pattern,
@@ -76,6 +78,24 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
         white=levels.white,
         info=replace(info, notes=(*info.notes, *_stack_notes(counts), *levels.notes)),
     )
+
+
+def _refuse_unwritten(
+    path: Path,
+    structure: TiffStructure | None,
+    raw: Any,
+    counts: NDArray[np.uint16],
+    white: float,
+) -> None:
+    """Look for what was never written: in the file where its values are plain, else in counts."""
+    raws = [d for d in structure.directories if d.is_raw and not d.is_reduced] if structure else []
+    if structure and len(raws) == 1 and raws[0].first(tiff.COMPRESSION, 1) == 1:
+        directory, layout, stored = raws[0], layout_of(raws[0]), raw.raw_image
+        same_size = directory.stored_bytes * 8 == stored.size * directory.first(tiff.BITS, 1)
+        if same_size and not layout.tile[0]:  # some makers' tags name another size
+            layout = replace(layout, columns=stored[0].size)
+        refuse_unwritten(path, directory, layout, structure.order, white)
+    refuse_lost_runs(path, counts.reshape(counts.shape[0], -1), white=white)
 
 
 _REFUSALS = (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError)

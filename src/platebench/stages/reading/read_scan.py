@@ -38,6 +38,7 @@ from platebench.stages.reading.scan_header import (
     settle_ppi,
 )
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
+from platebench.stages.reading.written import layout_of, refuse_unwritten
 
 T = TypeVar("T")
 
@@ -219,9 +220,11 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
     directory = _picture_directory(path, structure)
     bits = int(directory.tags.get(tiff.BITS, (1,))[0])
     profile, tables, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
+    doubts = refuse_unwritten(path, directory, layout_of(directory), structure.order)
     if directory.first(tiff.PHOTOMETRIC, _BLACK_IS_ZERO) == _WHITE_IS_ZERO:
         pixels = pixels.dtype.type((1 << bits) - 1) - pixels
     fields, notes = settle_ppi(metadata.fields_from_file(path))
+    notes = (*notes, *doubts)
     pictures = len(_pictures(structure))
     if pictures > 1:
         number = (directory.index or 0) + 1

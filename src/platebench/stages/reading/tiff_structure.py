@@ -141,11 +141,14 @@ class TiffStructure:
         Size of the file.
     damage : list of str
         Entries that could not be believed and were left out.
+    order : {"<", ">"}
+        Byte order.
     """
 
     directories: list[TiffDirectory]
     file_bytes: int
     damage: list[str] = field(default_factory=list)
+    order: str = "<"
 
     @property
     def sensor(self) -> TiffDirectory | None:
@@ -214,7 +217,7 @@ class _Walk:
             if directory is not None:
                 below.append(directory)
                 waiting += [int(more) for more in directory.tags.get(SUB_DIRECTORIES, ())]
-        return TiffStructure(chain + below, self.file_bytes, self.damage)
+        return TiffStructure(chain + below, self.file_bytes, self.damage, self.order)
 
     def _read(self, offset: int, size: int) -> bytes | None:
         if offset < 0 or offset + size > self.file_bytes:
