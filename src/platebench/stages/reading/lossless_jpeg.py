@@ -46,8 +46,8 @@ class UnusualJpegError(ValueError):
     """Not the plain lossless JPEG of raw files, or damaged. Caught inside the reading stage."""
 
 
-class LeftOverError(ValueError):
-    """There are more codes than counts: some of them are not the picture's. Caught as above."""
+class WrongCodesError(ValueError):
+    """Codes are left over, or not the picture's, which LibRaw would not say. Caught as above."""
 
 
 def decode_lossless(
@@ -72,8 +72,8 @@ def decode_lossless(
     ------
     UnusualJpegError
         If it is something else, of another size, or ends early.
-    LeftOverError
-        If codes are left over, which LibRaw would not say.
+    WrongCodesError
+        If codes are left over, or give counts of more bits than the header says.
     """
     coded = _read_header(data)
     if coded.shape != shape:
@@ -91,7 +91,9 @@ def decode_lossless(
         raise UnusualJpegError("the codes run out")
     beyond = _differences(decoded[-2:].astype(np.int64), coded)[2 * coded.components :]
     if np.ptp(decoded[-1]) and beyond.size and (beyond != beyond[-1]).any():
-        raise LeftOverError("codes are left over")
+        raise WrongCodesError("more codes than counts")
+    if int(counts.max()) >> coded.bits:
+        raise WrongCodesError("counts too large for its bits")
     return counts
 
 

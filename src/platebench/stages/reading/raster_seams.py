@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 _CELLS = 64  # to a row
 _SAMPLES = 4  # to a cell
 _STRONGER = 6.0  # steps along a seam, as a multiple of those of the row before and after it
+_STRONGER_IN_JPEG = 12.0  # 9 was met in a real scan, at the sharp edge between two frames
 _SHARE = 0.6
 _EDGE = 8  # cells on each side of where it begins that must show it clearly
 BLOCK = 512  # bytes
@@ -51,7 +52,7 @@ def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1) -> int | None:
         if cells is None:
             return None
         size = _step(raster.shape[1]) * _SAMPLES
-        places = [(at, True) for at in _long_seams(cells)]
+        places = [(at, True) for at in _long_seams(np.abs(cells[1:] - cells[:-1]))]
         least = max(_LEAST_CELLS, int(0.9 * BLOCK / raster.itemsize / size) - 1)
         for at, count in _short_runs(cells, least):
             places += [(at, True), (at + count, False)]
@@ -62,6 +63,63 @@ def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1) -> int | None:
             if edge is not None and edge not in edges:
                 edges.append(edge)
     return min(edges) // raster.shape[1] if len(edges) >= _LEAST_EDGES else None
+
+
+def torn_counts(raster: Codes, *, apart: int) -> bool:
+    """Tell whether counts that were coded one after another go on at another level, or shifted.
+
+    Parameters
+    ----------
+    raster : ndarray of uint16, shape (M, N)
+        Counts of a strip or tile of lossless JPEG.
+    apart : int
+        Rows from one of a colour to the next.
+    """
+    for phase in range(apart):
+        part = raster[phase::apart]
+        cells = _cells(part)
+        if cells is None:
+            return False
+        size = _step(part.shape[1]) * _SAMPLES
+        for at in _long_seams(np.abs(cells[1:] - cells[:-1])):
+            row, cell = divmod(at, cells.shape[1])
+            if _tears(part[row - 1], part[row], cell * size, 2 * size):
+                return True
+    return False
+
+
+def torn_blocks(pixels: Codes, unit: tuple[int, int]) -> bool:
+    """Tell whether the blocks of a JPEG go on at another level, or shifted.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (M, N)
+        One channel.
+    unit : (int, int)
+        Rows and columns of what is coded together (T.81, A.2.3): 8 or 16 each.
+    """
+    high, wide = unit
+    rows, across = pixels.shape[0] // high, pixels.shape[1] // wide
+    if rows < 8 or across < 4 * _LEAST_CELLS:
+        return False
+    below = pixels[high : rows * high : high, : across * wide].astype(np.float32)
+    above = pixels[high - 1 : rows * high - 1 : high, : across * wide].astype(np.float32)
+    steps = np.abs(below - above).reshape(rows - 1, across, wide).mean(axis=2)
+    return bool(_long_seams(steps, _STRONGER_IN_JPEG))
+
+
+def _tears(above: Codes, row: Codes, column: int, reach: int) -> bool:
+    """Tell whether steps between two rows begin sharply within ``reach`` of a column.
+
+    A tilted edge of a real picture comes in over as many columns as its softness and slope make.
+    """
+    steps = np.abs(row.astype(np.int64) - above)
+    sums = np.concatenate(([0], np.cumsum(steps)))
+    means = (sums[_CLOSE:] - sums[:-_CLOSE]) / _CLOSE
+    calm, torn = means[:-_CLOSE], means[_CLOSE:]
+    low = max(0, column - reach - _CLOSE)
+    calm, torn = calm[low : column + reach - _CLOSE], torn[low : column + reach - _CLOSE]
+    return bool((torn > 2 * _TORN * (calm + _ROUNDING)).any())
 
 
 def _edge_of_block(
@@ -104,10 +162,10 @@ def _step(columns: int) -> int:
     return max(2, columns // (_CELLS * _SAMPLES))
 
 
-def _long_seams(cells: Floats) -> list[int]:
-    """Return where steps as long as a row begin."""
-    across = cells.shape[1]
-    steps = np.abs(cells[1:] - cells[:-1]).ravel()
+def _long_seams(to_next: Floats, stronger: float = _STRONGER) -> list[int]:
+    """Return where steps as long as a row begin: cells from the second row of a picture on."""
+    across = to_next.shape[1]
+    steps = to_next.ravel()
     total = np.concatenate(([0.0], np.cumsum(steps, dtype=np.float64)))
     rowful = (total[across:] - total[:-across]) / across  # mean of the row's length from here
     floor = float(np.median(steps)) + 0.5
@@ -115,7 +173,7 @@ def _long_seams(cells: Floats) -> list[int]:
         return []
     here = rowful[across:-across]
     beside = np.maximum(np.maximum(rowful[: -2 * across], rowful[2 * across :]), floor)
-    strong = np.flatnonzero(here > _STRONGER * beside)
+    strong = np.flatnonzero(here > stronger * beside)
     column = strong % across
     strong = strong[(column >= across // 16 + 1) & (column < across - across // 16 - 1)]
     order = np.argsort(-(here[strong] / beside[strong]), kind="stable")[:_MOST_LOOKED_AT]

@@ -23,11 +23,12 @@ from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.stages.reading import metadata
 from platebench.stages.reading import tiff_structure as tiff
 from platebench.stages.reading.lossless_jpeg import (
-    LeftOverError,
     UnusualJpegError,
+    WrongCodesError,
     decode_lossless,
 )
 from platebench.stages.reading.raw_levels import RawLevels, dng_levels
+from platebench.stages.reading.raster_seams import torn_counts
 from platebench.stages.reading.remedies import COPY_AGAIN, FREE_MEMORY
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 from platebench.stages.reading.unread import refuse_unread
@@ -84,9 +85,8 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
         stored = _stored(path, directory)
     except (UnusualJpegError, OSError):
         return None
-    except LeftOverError as error:
-        what = "is damaged: a part of its picture holds more codes than counts"
-        raise CaptureError(path, what, COPY_AGAIN) from error
+    except WrongCodesError as error:
+        raise CaptureError(path, f"is damaged: it holds {error}", COPY_AGAIN) from error
     except MemoryError as error:
         raise CaptureError(path, "needs more memory than there is", FREE_MEMORY) from error
     counts = stored[top:bottom, left:right]
@@ -166,12 +166,17 @@ def _pattern(directory: TiffDirectory) -> NDArray[np.uint8] | None:
 def _stored(path: Path, directory: TiffDirectory) -> Counts:
     """Return all counts the file stores, margins included."""
     rows, columns = directory.shape
+    apart = int(directory.tags.get(tiff.CFA_REPEAT, (1,))[0])
     stored = np.empty((rows, columns), np.uint16)
     with path.open("rb") as stream:
         for (top, left), shape, (offset, size) in _layout(directory):
             stream.seek(offset)
             room = stored[top : top + shape[0], left : left + shape[1]]
-            room[...] = decode_lossless(stream.read(size), shape, room.shape)
+            counts = decode_lossless(stream.read(size), shape, room.shape)
+            if torn_counts(counts, apart=apart):
+                what = "is damaged: its counts go on at another level in the middle of a row"
+                raise CaptureError(path, what, COPY_AGAIN)
+            room[...] = counts
     return stored
 
 
