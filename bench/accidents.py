@@ -1,6 +1,6 @@
 """Accidents that happen to files on cards, disks and cables, and what reading says of them.
 
-    python bench/accidents.py [--seeds 1 2 3] [--noisy]
+    python bench/accidents.py [--seeds 1 2 3] [--kinds KIND ...] [--each]
 
 Whole files of a dozen kinds are damaged as storage damages them: cut short, or blocks of 512 bytes
 and more left empty, filled with one byte, repeated, or swapped. Every damaged file is read. The
@@ -17,7 +17,7 @@ import io
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -78,10 +78,13 @@ def _jpeg(pixels: Any, **options: Any) -> bytes:
     return bytes(imagecodecs.jpeg8_encode(pixels, level=92, **options))
 
 
-def _dng(seed: int, *, compress: bool) -> bytes:
+def _dng(seed: int, *, compress: bool, f_number: bool = True) -> bytes:
+    frame = _frame(seed)
+    if not f_number:
+        frame = replace(frame, info=replace(frame.info, f_number=None))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.dng"
-        write_dng(path, _frame(seed), compress=compress)
+        write_dng(path, frame, compress=compress)
         return path.read_bytes()
 
 
@@ -95,12 +98,17 @@ KINDS: dict[str, Callable[[int], bytes]] = {
     "TIFF, deflate": lambda seed: _tiff(
         _scan(seed, 16, False), rowsperstrip=32, compression="deflate", predictor=True
     ),
+    "TIFF, zstd": lambda seed: _tiff(_scan(seed, 16, False), rowsperstrip=32, compression="zstd"),
+    "TIFF, packbits": lambda seed: _tiff(
+        _scan(seed, 8, False), rowsperstrip=32, compression="packbits"
+    ),
     "TIFF, JPEG": lambda seed: _tiff(_scan(seed, 8, True), rowsperstrip=64, compression="jpeg"),
     "PNG, 16 bits": lambda seed: bytes(imagecodecs.png_encode(_scan(seed, 16, False))),
     "JPEG, grey": lambda seed: _jpeg(_scan(seed, 8, False), optimize=True),
     "JPEG, colour": lambda seed: _jpeg(_scan(seed, 8, True)),
     "DNG, plain": lambda seed: _dng(seed, compress=False),
     "DNG, lossless JPEG": lambda seed: _dng(seed, compress=True),
+    "DNG for LibRaw": lambda seed: _dng(seed, compress=True, f_number=False),
 }
 
 

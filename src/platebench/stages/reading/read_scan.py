@@ -38,7 +38,7 @@ from platebench.stages.reading.scan_header import (
     settle_ppi,
 )
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
-from platebench.stages.reading.written import layout_of, refuse_unwritten
+from platebench.stages.reading.written import layout_of, refuse_unwritten, refuse_unwritten_jpeg
 
 T = TypeVar("T")
 
@@ -210,6 +210,8 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
         pixels = _decoded(path, lambda: imagecodecs.png_decode(data))
     else:
         pixels = _decoded(path, lambda: _decode_jpeg(data, header.channels))
+        codes = np.frombuffer(data, np.uint8)[slice(*header.coded)]
+        refuse_unwritten_jpeg(path, codes, pixels, header.unit)
     if kind is FileKind.JPEG and header.fields.get("exposure_s") is not None:
         note = "a camera's JPEG: its tones are the camera's own, good to look at, not to measure"
         header = replace(header, notes=(*header.notes, note))
@@ -221,6 +223,8 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
     bits = int(directory.tags.get(tiff.BITS, (1,))[0])
     profile, tables, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
     doubts = refuse_unwritten(path, directory, layout_of(directory), structure.order)
+    if _packed_with_loss(directory) and pixels.dtype == np.uint8:
+        _refuse_unwritten_strips(path, directory, pixels)
     if directory.first(tiff.PHOTOMETRIC, _BLACK_IS_ZERO) == _WHITE_IS_ZERO:
         pixels = pixels.dtype.type((1 << bits) - 1) - pixels
     fields, notes = settle_ppi(metadata.fields_from_file(path))
@@ -240,6 +244,13 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
         block_step=block_step_of_tables(tables) if _packed_with_loss(directory) else None,
     )
     return header, pixels
+
+
+def _refuse_unwritten_strips(path: Path, directory: TiffDirectory, pixels: NDArray[Any]) -> None:
+    """Look at strips and tiles of JPEG; each begins anew, so none is torn from another."""
+    data = np.memmap(path, np.uint8, "r")
+    for offset, size in directory.pieces:
+        refuse_unwritten_jpeg(path, data[offset : offset + size], pixels, None)
 
 
 def _packed_with_loss(directory: TiffDirectory) -> bool:

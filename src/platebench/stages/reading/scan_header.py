@@ -39,6 +39,10 @@ class ScanHeader:
         Decoding exponent or named curve stated by the file, where it has no profile.
     block_step : float or None
         See `CaptureInfo`.
+    unit : (int, int)
+        Rows and columns of a JPEG that are coded together.
+    coded : (int, int)
+        Where in a JPEG its codes begin and end.
     fields : dict
         Metadata, as ``metadata.fields_from_file`` gives it.
     """
@@ -51,6 +55,8 @@ class ScanHeader:
     fields: dict[str, Any]
     notes: tuple[str, ...] = ()
     block_step: float | None = None
+    unit: tuple[int, int] = (8, 8)
+    coded: tuple[int, int] = (0, 0)
 
 
 def settle_ppi(fields: dict[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:
@@ -190,7 +196,17 @@ def read_jpeg_header(path: Path, data: bytes) -> ScanHeader:
         fields=fields,
         notes=notes,
         block_step=_block_step(segments),
+        unit=_unit(frame),
+        coded=(scan_at, data.index(_END_OF_IMAGE, scan_at)),
     )
+
+
+def _unit(frame: bytes) -> tuple[int, int]:
+    """Return rows and columns that are coded together (ITU-T T.81, A.2.3 and B.2.2)."""
+    factors = frame[7::3]
+    if len(factors) < 2:  # one component alone is coded block by block
+        return 8, 8
+    return 8 * max(f & 15 for f in factors), 8 * max(f >> 4 for f in factors)
 
 
 def block_step_of_tables(tables: bytes | None) -> float:

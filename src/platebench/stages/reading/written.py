@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from platebench.errors import CaptureError
 from platebench.stages.reading import tiff_structure as tiff
 from platebench.stages.reading.raster_runs import LostRun, lost_runs
-from platebench.stages.reading.raster_seams import BLOCK, mixed_up
+from platebench.stages.reading.raster_seams import BLOCK, mixed_up, torn_blocks
 from platebench.stages.reading.remedies import COPY_AGAIN
 from platebench.stages.reading.tiff_structure import TiffDirectory
 
@@ -19,9 +20,12 @@ Codes = NDArray[np.uint8] | NDArray[np.uint16]
 Bytes = NDArray[np.uint8]
 
 _PLAIN = 1
+_ZSTD = (50000, 34926)  # registered, and an earlier number
 _LOOKED_AT = (3, 41)  # words of a block by which its likes are found
 _TURNS = 0.2  # of values at which a picture with noise turns up or down; noise alone: 0.67
 _LEAST_STEPS = 24
+_FILL_STEP = 128  # bytes from one word that is looked at to the next
+_LONGEST_PERIOD = 65  # bytes after which the code of an even area repeats
 _MOST_PAIRS = 5000
 
 
@@ -83,19 +87,22 @@ def refuse_unwritten(
     Returns
     -------
     tuple of str
-        What may be a fault and may be none. Empty for compressed pictures, which are not looked at.
+        What may be a fault and may be none.
 
     Raises
     ------
     CaptureError
         If values are missing, or blocks repeated or mixed up.
     """
-    bits = directory.first(tiff.BITS, 1)
-    if directory.first(tiff.COMPRESSION, _PLAIN) != _PLAIN or bits not in (8, 16):
+    bits, packing = directory.first(tiff.BITS, 1), directory.first(tiff.COMPRESSION, _PLAIN)
+    data = np.memmap(path, np.uint8, "r")
+    if packing in _ZSTD and any(_longest_fill(data[at : at + n]) for at, n in directory.pieces):
+        # It has no checksum, and packs any run: none is left in its codes.
+        raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
+    if packing != _PLAIN or bits not in (8, 16):
         return ()
     dtype = np.dtype("u1" if bits == 8 else f"{order}u2")
     notes: list[str] = []
-    data = np.memmap(path, np.uint8, "r")
     for offset, size in _joined(directory.pieces):
         rows = min(size, data.size - offset) // max(1, layout.columns * dtype.itemsize)
         stretch = data[offset : offset + rows * layout.columns * dtype.itemsize]
@@ -103,6 +110,72 @@ def refuse_unwritten(
             raster = stretch.view(dtype).reshape(rows, layout.columns)
             notes += _refuse_raster(path, raster, offset, layout, white)
     return tuple(dict.fromkeys(notes))
+
+
+def refuse_unwritten_jpeg(
+    path: Path, data: Bytes, pixels: NDArray[Any], unit: tuple[int, int] | None
+) -> None:
+    """Refuse a JPEG of which a part was never written, or is in another's place.
+
+    Parameters
+    ----------
+    path : Path
+        The file, for the error.
+    data : ndarray of uint8
+        The codes as they lie in the file.
+    pixels : ndarray of uint8, shape (M, N) or (M, N, 3)
+        What they decode to.
+    unit : (int, int) or None
+        Rows and columns that are coded together; None for a part of a picture.
+
+    Raises
+    ------
+    CaptureError
+        If bytes are filled with one value though the picture is not flat, blocks of them are
+        repeated, or the picture goes on at another level from some block on.
+    """
+    grey = pixels if pixels.ndim == 2 else pixels[..., min(1, pixels.shape[2] - 1)]
+    filled = _longest_fill(data)
+    if filled and filled > _flat_blocks(grey):
+        raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
+    if any(not _periodic(data[at : at + BLOCK]) for at in _repeats(data)):
+        raise CaptureError(path, "is damaged: blocks of its data are repeated", COPY_AGAIN)
+    if unit and torn_blocks(grey, unit):
+        what = "is damaged: its picture goes on at another level in the middle of a row"
+        raise CaptureError(path, what, COPY_AGAIN)
+
+
+def _longest_fill(data: Bytes) -> int:
+    """Return about how many bytes the longest run of one value has, 0 where no block is filled."""
+    words = data[: data.size // 8 * 8].view(np.uint64)[:: _FILL_STEP // 8]
+    low = words & np.uint64(0xFF)
+    filled = words == low * np.uint64(0x0101010101010101)
+    same = filled[1:] & (words[1:] == words[:-1])
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], same, [False])).astype(np.int8)))
+    runs = edges[1::2] - edges[::2]
+    longest = int(runs.max(initial=0))
+    return longest * _FILL_STEP if longest >= BLOCK // _FILL_STEP - 1 else 0
+
+
+def _flat_blocks(grey: NDArray[Any]) -> int:
+    """Return how many blocks of 8 x 8 pixels are even, and like the one before them.
+
+    Each takes a byte at most, and a run of them may make bytes that are all alike.
+    """
+    rows, columns = (side // 8 * 8 for side in grey.shape)
+    blocks = grey[:rows, :columns].reshape(rows // 8, 8, columns // 8, 8)
+    low, high = blocks.min(axis=(1, 3)), blocks.max(axis=(1, 3))
+    even = low == high
+    return int((even[:, 1:] & (low[:, 1:] == low[:, :-1])).sum())
+
+
+def _repeats(data: Bytes) -> list[int]:
+    return [one * BLOCK for one, _ in _equal_blocks(data)]
+
+
+def _periodic(block: Bytes) -> bool:
+    """Tell whether a block is a short pattern over and over, as the code of an even area is."""
+    return any(bool((block[n:] == block[:-n]).all()) for n in range(1, _LONGEST_PERIOD))
 
 
 def _joined(pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
