@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 
 _CELLS = 64  # to a row
 _SAMPLES = 4  # to a cell
-_STRONGER = 6.0  # steps along a seam, as a multiple of those of the row before and after it
+_STRONGER = 4.0  # steps along a seam, as a multiple of those before and after it
+_STRONGER_ALONE = 6.0  # where no edge of a block bears it out
 _STRONGER_IN_JPEG = 12.0  # 9 was met in a real scan, at the sharp edge between two frames
 _SHARE = 0.6
 _EDGE = 8  # cells on each side of where it begins that must show it clearly
 BLOCK = 512  # bytes
 _LEAST_EDGES = 2
-_CLOSE = 24  # values on each side of an edge
+_CLOSE = (24, 96)  # values on each side of an edge
 _EXACT = 2
 _TORN = 2.5
 _ROUNDING = 0.5
@@ -52,7 +53,13 @@ def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1) -> int | None:
         if cells is None:
             return None
         size = _step(raster.shape[1]) * _SAMPLES
-        places = [(at, True) for at in _long_seams(np.abs(cells[1:] - cells[:-1]))]
+        steps, across = np.abs(cells[1:] - cells[:-1]), cells.shape[1]
+        found = {
+            at
+            for calm in (across, min(_EDGE, across // 6))
+            for at in _long_seams(steps, _STRONGER, calm, margin=2)
+        }
+        places = [(at, True) for at in sorted(found)]
         least = max(_LEAST_CELLS, int(0.9 * BLOCK / raster.itemsize / size) - 1)
         for at, count in _short_runs(cells, least):
             places += [(at, True), (at + count, False)]
@@ -81,7 +88,8 @@ def torn_counts(raster: Codes, *, apart: int) -> bool:
         if cells is None:
             return False
         size = _step(part.shape[1]) * _SAMPLES
-        for at in _long_seams(np.abs(cells[1:] - cells[:-1])):
+        steps, across = np.abs(cells[1:] - cells[:-1]), cells.shape[1]
+        for at in _long_seams(steps, _STRONGER_ALONE, across, margin=across // 8):
             row, cell = divmod(at, cells.shape[1])
             if _tears(part[row - 1], part[row], cell * size, 2 * size):
                 return True
@@ -105,7 +113,7 @@ def torn_blocks(pixels: Codes, unit: tuple[int, int]) -> bool:
     below = pixels[high : rows * high : high, : across * wide].astype(np.float32)
     above = pixels[high - 1 : rows * high - 1 : high, : across * wide].astype(np.float32)
     steps = np.abs(below - above).reshape(rows - 1, across, wide).mean(axis=2)
-    return bool(_long_seams(steps, _STRONGER_IN_JPEG))
+    return bool(_long_seams(steps, _STRONGER_IN_JPEG, across, margin=across // 8))
 
 
 def _tears(above: Codes, row: Codes, column: int, reach: int) -> bool:
@@ -114,12 +122,11 @@ def _tears(above: Codes, row: Codes, column: int, reach: int) -> bool:
     A tilted edge of a real picture comes in over as many columns as its softness and slope make.
     """
     steps = np.abs(row.astype(np.int64) - above)
+    close = _CLOSE[0]
     sums = np.concatenate(([0], np.cumsum(steps)))
-    means = (sums[_CLOSE:] - sums[:-_CLOSE]) / _CLOSE
-    calm, torn = means[:-_CLOSE], means[_CLOSE:]
-    low = max(0, column - reach - _CLOSE)
-    calm, torn = calm[low : column + reach - _CLOSE], torn[low : column + reach - _CLOSE]
-    return bool((torn > 2 * _TORN * (calm + _ROUNDING)).any())
+    means = (sums[close:] - sums[:-close]) / close + _ROUNDING
+    near = slice(max(0, column - reach - close), max(0, column + reach - close))
+    return bool((means[close:][near] > 2 * _TORN * means[:-close][near]).any())
 
 
 def _edge_of_block(
@@ -131,19 +138,22 @@ def _edge_of_block(
     start = first_byte + (place - reach) * item
     for byte in range(-(-start // BLOCK) * BLOCK, first_byte + (place + reach) * item, BLOCK):
         at = -(-(byte - first_byte) // item)
-        low, high = at - 2 * _CLOSE, at + 2 * _CLOSE
-        if low < apart * columns or high > flat.size:
-            continue
-        beside = flat[low - apart * columns : high - apart * columns].astype(np.int64)
-        steps = np.abs(flat[low:high] - beside)
-        sums = np.concatenate(([0], np.cumsum(steps)))
-        means = (sums[_CLOSE:] - sums[:-_CLOSE]) / _CLOSE
-        rises = (means[_CLOSE:] - means[:-_CLOSE]) * (1 if begins else -1)  # at low + _CLOSE + i
-        calm = min(means[_CLOSE], means[2 * _CLOSE])
-        torn = max(means[_CLOSE], means[2 * _CLOSE])
-        if abs(int(rises.argmax()) - _CLOSE) <= _EXACT and torn > _TORN * (calm + _ROUNDING):
+        if any(_changes_at(flat, at, apart * columns, close, begins=begins) for close in _CLOSE):
             return int(at)
     return None
+
+
+def _changes_at(flat: Codes, at: int, row: int, close: int, *, begins: bool) -> bool:
+    """Tell whether steps from the row above begin, or end, at one place of all near it."""
+    low, high = at - 2 * close, at + 2 * close
+    if low < row or high > flat.size:
+        return False
+    steps = np.abs(flat[low:high].astype(np.int64) - flat[low - row : high - row])
+    sums = np.concatenate(([0], np.cumsum(steps)))
+    means = (sums[close:] - sums[:-close]) / close + _ROUNDING
+    before, after = means[:-close], means[close:]  # of low + close + i
+    rises = after / before if begins else before / after
+    return abs(int(rises.argmax()) - close) <= _EXACT and float(rises.max()) > _TORN
 
 
 def _cells(raster: Codes) -> Floats | None:
@@ -162,26 +172,30 @@ def _step(columns: int) -> int:
     return max(2, columns // (_CELLS * _SAMPLES))
 
 
-def _long_seams(to_next: Floats, stronger: float = _STRONGER) -> list[int]:
-    """Return where steps as long as a row begin: cells from the second row of a picture on."""
+def _long_seams(to_next: Floats, stronger: float, calm: int, margin: int) -> list[int]:
+    """Return where steps as long as a row begin: cells from the second row of a picture on.
+
+    They are ``stronger`` than in the ``calm`` cells before them, and after, and begin ``margin``
+    cells or more from a row's ends.
+    """
     across = to_next.shape[1]
     steps = to_next.ravel()
     total = np.concatenate(([0.0], np.cumsum(steps, dtype=np.float64)))
-    rowful = (total[across:] - total[:-across]) / across  # mean of the row's length from here
     floor = float(np.median(steps)) + 0.5
-    if rowful.size <= 2 * across:
+    if steps.size <= across + 2 * calm:
         return []
-    here = rowful[across:-across]
-    beside = np.maximum(np.maximum(rowful[: -2 * across], rowful[2 * across :]), floor)
+    here = (total[calm + across : -calm] - total[calm : -calm - across]) / across
+    few = (total[calm:] - total[:-calm]) / calm
+    beside = np.maximum(np.maximum(few[: here.size], few[-here.size :]), floor)
     strong = np.flatnonzero(here > stronger * beside)
-    column = strong % across
-    strong = strong[(column >= across // 16 + 1) & (column < across - across // 16 - 1)]
+    column = (strong + calm) % across
+    strong = strong[(column >= margin) & (column < across - margin)]
     order = np.argsort(-(here[strong] / beside[strong]), kind="stable")[:_MOST_LOOKED_AT]
     found = []
     edge = min(_EDGE, across // 6)
     for at in strong[order].tolist():
-        start = at + across
-        limit = _STRONGER / 2 * beside[at]
+        start = at + calm
+        limit = stronger / 2 * beside[at]
         high = steps[start : start + across] > limit
         outside = (steps[start - edge : start], steps[start + across :][:edge])
         if (

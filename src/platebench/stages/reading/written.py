@@ -20,13 +20,14 @@ Codes = NDArray[np.uint8] | NDArray[np.uint16]
 Bytes = NDArray[np.uint8]
 
 _PLAIN = 1
-_ZSTD = (50000, 34926)  # registered, and an earlier number
+_PACKS_RUNS = (5, 50000, 34926)  # LZW; zstd, as registered and by an earlier number
 _LOOKED_AT = (3, 41)  # words of a block by which its likes are found
 _TURNS = 0.2  # of values at which a picture with noise turns up or down; noise alone: 0.67
 _LEAST_STEPS = 24
 _FILL_STEP = 128  # bytes from one word that is looked at to the next
 _LONGEST_PERIOD = 65  # bytes after which the code of an even area repeats
 _MOST_PAIRS = 5000
+_SHARP = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,8 +97,8 @@ def refuse_unwritten(
     """
     bits, packing = directory.first(tiff.BITS, 1), directory.first(tiff.COMPRESSION, _PLAIN)
     data = np.memmap(path, np.uint8, "r")
-    if packing in _ZSTD and any(_longest_fill(data[at : at + n]) for at, n in directory.pieces):
-        # It has no checksum, and packs any run: none is left in its codes.
+    if packing in _PACKS_RUNS and any(_longest_fill(data[at : at + n]) for at, n in directory.pieces):
+        # They have no checksum, and pack any run: none is left in their codes.
         raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
     if packing != _PLAIN or bits not in (8, 16):
         return ()
@@ -261,7 +262,9 @@ def _ends_with_its_tile(raster: Codes, run: LostRun, tile: tuple[int, int]) -> b
     rows, across = tile
     for row, inside in ((run.start // columns, 0), (run.stop // columns, -1)):
         number, within = divmod(row, rows)
-        if not within:  # its edge is the tile's own
+        if not within:
+            if not inside and _fills_tiles(raster, run, tile, number):
+                return True
             continue
         beside = number - 1 if number % across else number + 1
         if across < 2 or not 0 <= beside * rows + within < raster.shape[0]:
@@ -272,6 +275,16 @@ def _ends_with_its_tile(raster: Codes, run: LostRun, tile: tuple[int, int]) -> b
         if (here == run.value).mean() < 0.5 or (there == run.value).all():
             return True
     return False
+
+
+def _fills_tiles(raster: Codes, run: LostRun, tile: tuple[int, int], number: int) -> bool:
+    """Tell whether a run begins with a tile whose left and upper neighbour end sharply at it."""
+    rows, across = tile
+    if not number % across or number < across or run.stop - run.start < rows * raster.shape[1]:
+        return False
+    left = raster[(number - 1) * rows : number * rows, -1]
+    above = raster[(number - across + 1) * rows - 1]
+    return min((left != run.value).mean(), (above != run.value).mean()) >= _SHARP
 
 
 def repeated_noise(raster: Codes, first_byte: int, colours: int = 1) -> bool:
