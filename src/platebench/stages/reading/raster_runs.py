@@ -45,7 +45,7 @@ class LostRun:
     whole_rows: bool
 
 
-def lost_runs(raster: Codes, *, tolerance: int) -> list[LostRun]:
+def lost_runs(raster: Codes, *, tolerance: int, tile_rows: int = 0) -> list[LostRun]:
     """Return the stretches of one value that were most likely never written.
 
     Parameters
@@ -54,6 +54,8 @@ def lost_runs(raster: Codes, *, tolerance: int) -> list[LostRun]:
         Codes or counts in rows as they are stored.
     tolerance : int
         Codes this near to a run's value may be its soft edge.
+    tile_rows : int
+        Rows after which the next are another tile's, and no neighbours; 0 for none.
 
     Returns
     -------
@@ -73,7 +75,7 @@ def lost_runs(raster: Codes, *, tolerance: int) -> list[LostRun]:
     for first, last in _candidates(flat, across, max(2, LEAST_RUN // step - 1)):
         start, stop = ((at // across) * columns + (at % across) * step for at in (first, last))
         for part in _without_strays(raster, start, stop + 1):
-            run = _exact(raster, *part, tolerance)
+            run = _exact(raster, *part, tolerance, (tile_rows or rows) * columns)
             if run is not None:
                 found.append(run)
     return found
@@ -114,8 +116,11 @@ def _candidates(flat: Codes, across: int, least: int) -> list[tuple[int, int]]:
     return pairs[:_MOST_LOOKED_AT]
 
 
-def _exact(raster: Codes, start: int, stop: int, tolerance: int) -> LostRun | None:
-    """Return the run around what the samples showed, None if it is none or a picture's own."""
+def _exact(raster: Codes, start: int, stop: int, tolerance: int, tile: int) -> LostRun | None:
+    """Return the run around what the samples showed, None if it is none or a picture's own.
+
+    What lies above and below it counts within a ``tile``, of that many values.
+    """
     columns, size = raster.shape[1], raster.size
     value = int(raster[start // columns, start % columns])
     before = _stretch(raster, max(0, start - columns), start)[::-1] != value
@@ -124,17 +129,20 @@ def _exact(raster: Codes, start: int, stop: int, tolerance: int) -> LostRun | No
     stop += int(after.argmax()) if after.any() else after.size
     if stop - start < LEAST_RUN:
         return None
+    has_above = start % tile >= columns
+    has_below = stop + columns <= size and (stop - 1) // tile == (stop + columns - 1) // tile
     if stop - start < columns:
-        edges = [
-            start >= columns and _differs(raster, start - columns, stop - columns, value, tolerance),
-            stop + columns <= size
-            and _differs(raster, start + columns, stop + columns, value, tolerance),
-        ]
-        return LostRun(start=start, stop=stop, value=value, whole_rows=False) if all(edges) else None
+        lost = (
+            has_above
+            and has_below
+            and _differs(raster, start - columns, stop - columns, value, tolerance)
+            and _differs(raster, start + columns, stop + columns, value, tolerance)
+        )
+        return LostRun(start=start, stop=stop, value=value, whole_rows=False) if lost else None
     steps = []
-    if start >= columns:
+    if has_above:
         steps.append(_step(raster, start - columns, value, tolerance))
-    if stop + columns <= size:
+    if has_below:
         steps.append(_step(raster, stop, value, tolerance))
     if "row" not in steps and "inside" not in steps:
         return None

@@ -24,6 +24,7 @@ BLOCK = 512  # bytes
 _LEAST_EDGES = 2
 _CLOSE = (24, 96)  # values on each side of an edge
 _EXACT = 2
+_INSIDE = 16  # values from a row's end; edges nearer to it are a whole row's
 _TORN = 2.5
 _ROUNDING = 0.5
 _OUTLIER = 8.0  # short stretches: multiple of the usual bend from row to row
@@ -34,7 +35,9 @@ Codes = NDArray[np.uint8] | NDArray[np.uint16]
 Floats = NDArray[np.float32]
 
 
-def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1) -> int | None:
+def mixed_up(
+    raster: Codes, first_byte: int, *, apart: int = 1, tile_rows: int = 0
+) -> int | None:
     """Return the row where blocks of bytes are in another's place, None if nowhere.
 
     Parameters
@@ -46,6 +49,8 @@ def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1) -> int | None:
         and only two or more of them: one may be chance.
     apart : int
         Rows from one of a colour to the next.
+    tile_rows : int
+        Rows after which the next are another tile's, and no neighbours; 0 for none.
     """
     edges: list[int] = []
     for phase in range(apart):
@@ -67,7 +72,11 @@ def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1) -> int | None:
             row, cell = divmod(at, cells.shape[1])
             place = (row * apart + phase) * raster.shape[1] + cell * size
             edge = _edge_of_block(raster, first_byte, place, 2 * size, apart, begins=begins)
-            if edge is not None and edge not in edges:
+            if edge is None or edge in edges:
+                continue
+            row, column = divmod(edge, raster.shape[1])
+            crosses = tile_rows and (row % tile_rows < apart or row % tile_rows == tile_rows - 1)
+            if not crosses and _INSIDE <= column <= raster.shape[1] - _INSIDE:
                 edges.append(edge)
     return min(edges) // raster.shape[1] if len(edges) >= _LEAST_EDGES else None
 

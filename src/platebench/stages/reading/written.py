@@ -25,7 +25,8 @@ _LOOKED_AT = (3, 41)  # words of a block by which its likes are found
 _TURNS = 0.2  # of values at which a picture with noise turns up or down; noise alone: 0.67
 _LEAST_STEPS = 24
 _FILL_STEP = 128  # bytes from one word that is looked at to the next
-_LONGEST_PERIOD = 65  # bytes after which the code of an even area repeats
+_RICH = 128  # kinds of bytes in a block; 222 where all are equally likely
+_MOST_STRETCHES = 16
 _MOST_PAIRS = 5000
 _SHARP = 0.9
 
@@ -139,7 +140,7 @@ def refuse_unwritten_jpeg(
     filled = _longest_fill(data)
     if filled and filled > _flat_blocks(grey):
         raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
-    if any(not _periodic(data[at : at + BLOCK]) for at in _repeats(data)):
+    if any(_is_rich(data[at : at + BLOCK]) for at in _repeats(data)):
         raise CaptureError(path, "is damaged: blocks of its data are repeated", COPY_AGAIN)
     if unit and torn_blocks(grey, unit):
         what = "is damaged: its picture goes on at another level in the middle of a row"
@@ -174,9 +175,9 @@ def _repeats(data: Bytes) -> list[int]:
     return [one * BLOCK for one, _ in _equal_blocks(data)]
 
 
-def _periodic(block: Bytes) -> bool:
-    """Tell whether a block is a short pattern over and over, as the code of an even area is."""
-    return any(bool((block[n:] == block[:-n]).all()) for n in range(1, _LONGEST_PERIOD))
+def _is_rich(block: Bytes) -> bool:
+    """Tell whether a block's bytes are of many kinds: the code of an even area is not."""
+    return np.unique(block).size >= _RICH
 
 
 def _joined(pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -193,11 +194,10 @@ def _joined(pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
 def _refuse_raster(
     path: Path, raster: Codes, first_byte: int, layout: Layout, white: float | None
 ) -> list[str]:
-    block = BLOCK // raster.itemsize
-    notes = refuse_lost_runs(path, raster, block=block, white=white, tile=layout.tile)
+    notes = refuse_lost_runs(path, raster, white=white, tile=layout.tile, first_byte=first_byte)
     if repeated_noise(raster, first_byte, layout.colours):
         raise CaptureError(path, "is damaged: blocks of its data are repeated", COPY_AGAIN)
-    row = mixed_up(raster, first_byte, apart=layout.apart)
+    row = mixed_up(raster, first_byte, apart=layout.apart, tile_rows=layout.tile[0])
     if row is not None:
         what = "is damaged: blocks of its data are in each other's place"
         raise CaptureError(path, what, COPY_AGAIN)
@@ -208,9 +208,9 @@ def refuse_lost_runs(
     path: Path,
     raster: Codes,
     *,
-    block: int = 1,
     white: float | None = None,
     tile: tuple[int, int] = (0, 1),
+    first_byte: int | None = None,
 ) -> list[str]:
     """Refuse values that were never written; return what may be a margin.
 
@@ -220,12 +220,13 @@ def refuse_lost_runs(
         The file, for the error.
     raster : ndarray of uint8 or uint16, shape (M, N)
         Codes or counts, in rows as they are stored.
-    block : int
-        Values that a lost block holds at least.
     white : float or None
         Level at which a raw's counts clip: whole rows below it are no margin. None for a scan.
     tile : (int, int)
         As in `Layout`.
+    first_byte : int or None
+        Where in its file the raster begins. A stretch within a row of a scan may be a line that
+        somebody drew, unless a block of the file begins or ends with it.
 
     Raises
     ------
@@ -234,9 +235,10 @@ def refuse_lost_runs(
     """
     tolerance = 1 if raster.dtype.itemsize == 1 or white is not None else 16
     notes = []
-    for run in lost_runs(raster, tolerance=tolerance):
-        if run.stop - run.start < 0.9 * block:
-            continue
+    for run in lost_runs(raster, tolerance=tolerance, tile_rows=tile[0]):
+        if white is None and run.stop - run.start < raster.shape[1]:
+            if first_byte is None or not _is_a_block(raster, run, first_byte):
+                continue
         top, bottom = (place // raster.shape[1] for place in (run.start, run.stop - 1))
         lost = not run.whole_rows or (white is not None and run.value < white)
         if tile[0]:
@@ -251,6 +253,17 @@ def refuse_lost_runs(
                 "or a part that was never written; compare it with the original"
             )
     return notes
+
+
+def _is_a_block(raster: Codes, run: LostRun, first_byte: int) -> bool:
+    """Tell whether a stretch is as long as a block, and begins or ends with one inside a row."""
+    item = raster.itemsize
+    if (run.stop - run.start + 2) * item < BLOCK:
+        return False
+    return any(
+        (first_byte + place * item) % BLOCK < item and place % raster.shape[1]
+        for place in (run.start, run.stop)
+    )
 
 
 def _ends_with_its_tile(raster: Codes, run: LostRun, tile: tuple[int, int]) -> bool:
@@ -292,7 +305,10 @@ def repeated_noise(raster: Codes, first_byte: int, colours: int = 1) -> bool:
     data = raster.reshape(-1).view(np.uint8)
     lead = -first_byte % BLOCK
     row_bytes = raster.shape[1] * raster.itemsize
-    for one, other in _equal_blocks(data[lead:]):
+    pairs = _equal_blocks(data[lead:])
+    if _stretches(pairs) > _MOST_STRETCHES:  # a picture that shows the same thing twice
+        return False
+    for one, other in pairs:
         at = lead + one * BLOCK
         item = raster.itemsize
         values = data[-(-at // item) * item :][: BLOCK - item].view(raster.dtype).astype(np.int64)
@@ -300,6 +316,12 @@ def repeated_noise(raster: Codes, first_byte: int, colours: int = 1) -> bool:
         if _is_noise(values, colours, thorough=in_column):
             return True
     return False
+
+
+def _stretches(pairs: list[tuple[int, int]]) -> int:
+    """Return to how many stretches pairs of equal blocks join."""
+    joined = set(pairs)
+    return sum((one - 1, other - 1) not in joined for one, other in pairs)
 
 
 def _is_noise(values: NDArray[np.int64], colours: int, *, thorough: bool) -> bool:
