@@ -375,7 +375,7 @@ def _honest_frames() -> dict[str, NDArray[np.uint16]]:
     flat[-40:] = np.resize([1500, 900], 170)  # two filter colours, even light, no noise
     bright[-40:] = 4000
     black_edge[-8:] = 0
-    few[-9:] = few[-10]
+    few[-2:] = few[-3]
     return {
         "noise": mosaic(),
         "across only": ramp,
@@ -388,6 +388,17 @@ def _honest_frames() -> dict[str, NDArray[np.uint16]]:
         "a few equal rows": few,
         "dark frame": np.random.default_rng(1).poisson(0.3, (126, 170)).astype(np.uint16),
     }
+
+
+@pytest.mark.parametrize("apart", [1, 2, 40])
+def test_a_few_rows_that_repeat_others_are_refused(apart: int) -> None:
+    """Also of a raw cut short by less than a hundredth, and in its middle."""
+    for last in (126, 80):
+        counts = mosaic()
+        for row in range(last - 5, last):
+            counts[row] = counts[row - apart]
+        with pytest.raises(CaptureError, match="repeat"):
+            refuse_unread(Path("a"), counts, WHITE)
 
 
 @pytest.mark.parametrize("name", _honest_frames())

@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 _CELLS = 64  # to a row
 _SAMPLES = 4  # to a cell
 _STRONGER = 4.0  # steps along a seam, as a multiple of those before and after it
-_STRONGER_ALONE = 6.0  # where no edge of a block bears it out
-_STRONGER_IN_JPEG = 12.0  # 9 was met in a real scan, at the sharp edge between two frames
+_STRONGER_IN_JPEG = 16.0  # 9 was met in a real scan, at the sharp edge between two frames
 _SHARE = 0.6
 _EDGE = 8  # cells on each side of where it begins that must show it clearly
 BLOCK = 512  # bytes
 _LEAST_EDGES = 2
 _CLOSE = (24, 96)  # values on each side of an edge
 _EXACT = 2
+_MOST_ALIKE = 0.2
 _INSIDE = 16  # values from a row's end; edges nearer to it are a whole row's
 _TORN = 2.5
 _ROUNDING = 0.5
@@ -55,7 +55,7 @@ def mixed_up(
     edges: list[int] = []
     for phase in range(apart):
         cells = _cells(raster[phase::apart])
-        if cells is None:
+        if cells is None or _is_drawn(cells):
             return None
         size = _step(raster.shape[1]) * _SAMPLES
         steps, across = np.abs(cells[1:] - cells[:-1]), cells.shape[1]
@@ -81,30 +81,6 @@ def mixed_up(
     return min(edges) // raster.shape[1] if len(edges) >= _LEAST_EDGES else None
 
 
-def torn_counts(raster: Codes, *, apart: int) -> bool:
-    """Tell whether counts that were coded one after another go on at another level, or shifted.
-
-    Parameters
-    ----------
-    raster : ndarray of uint16, shape (M, N)
-        Counts of a strip or tile of lossless JPEG.
-    apart : int
-        Rows from one of a colour to the next.
-    """
-    for phase in range(apart):
-        part = raster[phase::apart]
-        cells = _cells(part)
-        if cells is None:
-            return False
-        size = _step(part.shape[1]) * _SAMPLES
-        steps, across = np.abs(cells[1:] - cells[:-1]), cells.shape[1]
-        for at in _long_seams(steps, _STRONGER_ALONE, across, margin=across // 8):
-            row, cell = divmod(at, cells.shape[1])
-            if _tears(part[row - 1], part[row], cell * size, 2 * size):
-                return True
-    return False
-
-
 def torn_blocks(pixels: Codes, unit: tuple[int, int]) -> bool:
     """Tell whether the blocks of a JPEG go on at another level, or shifted.
 
@@ -125,17 +101,10 @@ def torn_blocks(pixels: Codes, unit: tuple[int, int]) -> bool:
     return bool(_long_seams(steps, _STRONGER_IN_JPEG, across, margin=across // 8))
 
 
-def _tears(above: Codes, row: Codes, column: int, reach: int) -> bool:
-    """Tell whether steps between two rows begin sharply within ``reach`` of a column.
-
-    A tilted edge of a real picture comes in over as many columns as its softness and slope make.
-    """
-    steps = np.abs(row.astype(np.int64) - above)
-    close = _CLOSE[0]
-    sums = np.concatenate(([0], np.cumsum(steps)))
-    means = (sums[close:] - sums[:-close]) / close + _ROUNDING
-    near = slice(max(0, column - reach - close), max(0, column + reach - close))
-    return bool((means[close:][near] > 2 * _TORN * means[:-close][near]).any())
+def _is_drawn(cells: Floats) -> bool:
+    """Tell whether rows repeat those above: enlarged by repeating, or drawn, without noise."""
+    alike = (cells[1:] == cells[:-1]).all(axis=1) & (np.ptp(cells[1:], axis=1) > 0)
+    return bool(alike.mean() > _MOST_ALIKE)
 
 
 def _edge_of_block(

@@ -28,7 +28,6 @@ from platebench.stages.reading.lossless_jpeg import (
     decode_lossless,
 )
 from platebench.stages.reading.raw_levels import RawLevels, dng_levels
-from platebench.stages.reading.raster_seams import torn_counts
 from platebench.stages.reading.remedies import COPY_AGAIN, FREE_MEMORY
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 from platebench.stages.reading.unread import refuse_unread
@@ -166,17 +165,12 @@ def _pattern(directory: TiffDirectory) -> NDArray[np.uint8] | None:
 def _stored(path: Path, directory: TiffDirectory) -> Counts:
     """Return all counts the file stores, margins included."""
     rows, columns = directory.shape
-    apart = int(directory.tags.get(tiff.CFA_REPEAT, (1,))[0])
     stored = np.empty((rows, columns), np.uint16)
     with path.open("rb") as stream:
         for (top, left), shape, (offset, size) in _layout(directory):
             stream.seek(offset)
             room = stored[top : top + shape[0], left : left + shape[1]]
-            counts = decode_lossless(stream.read(size), shape, room.shape)
-            if torn_counts(counts, apart=apart):
-                what = "is damaged: its counts go on at another level in the middle of a row"
-                raise CaptureError(path, what, COPY_AGAIN)
-            room[...] = counts
+            room[...] = decode_lossless(stream.read(size), shape, room.shape)
     return stored
 
 

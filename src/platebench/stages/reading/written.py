@@ -29,6 +29,7 @@ _RICH = 128  # kinds of bytes in a block; 222 where all are equally likely
 _MOST_STRETCHES = 16
 _MOST_PAIRS = 5000
 _SHARP = 0.9
+_LEAST_BORDER = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,13 +237,15 @@ def refuse_lost_runs(
     tolerance = 1 if raster.dtype.itemsize == 1 or white is not None else 16
     notes = []
     for run in lost_runs(raster, tolerance=tolerance, tile_rows=tile[0]):
-        if white is None and run.stop - run.start < raster.shape[1]:
-            if first_byte is None or not _is_a_block(raster, run, first_byte):
-                continue
         top, bottom = (place // raster.shape[1] for place in (run.start, run.stop - 1))
-        lost = not run.whole_rows or (white is not None and run.value < white)
         if tile[0]:
-            lost = not run.whole_rows or _ends_with_its_tile(raster, run, tile)
+            lost = _is_a_block(raster, run, first_byte) or _goes_on_in_next_tile(raster, run, tile)
+        elif white is None and run.stop - run.start < raster.shape[1]:
+            lost = _is_a_block(raster, run, first_byte)
+            if not lost:
+                continue
+        else:
+            lost = not run.whole_rows or (white is not None and run.value < white)
         if lost:
             raise CaptureError(
                 path, "is damaged: a part of its picture was never written", COPY_AGAIN
@@ -255,10 +258,10 @@ def refuse_lost_runs(
     return notes
 
 
-def _is_a_block(raster: Codes, run: LostRun, first_byte: int) -> bool:
+def _is_a_block(raster: Codes, run: LostRun, first_byte: int | None) -> bool:
     """Tell whether a stretch is as long as a block, and begins or ends with one inside a row."""
     item = raster.itemsize
-    if (run.stop - run.start + 2) * item < BLOCK:
+    if first_byte is None or run.whole_rows or (run.stop - run.start + 2) * item < BLOCK:
         return False
     return any(
         (first_byte + place * item) % BLOCK < item and place % raster.shape[1]
@@ -266,38 +269,24 @@ def _is_a_block(raster: Codes, run: LostRun, first_byte: int) -> bool:
     )
 
 
-def _ends_with_its_tile(raster: Codes, run: LostRun, tile: tuple[int, int]) -> bool:
-    """Tell whether whole rows of one value in a tile do not go on in the tile beside it.
+def _goes_on_in_next_tile(raster: Codes, run: LostRun, tile: tuple[int, int]) -> bool:
+    """Tell whether a stretch that begins, or ends, inside a tile holds all of the one beside it.
 
-    A margin, or a bar, would: its edge crosses all tiles in one row.
+    In a picture an edge that crosses a tile from left to right goes on in the tile beside it.
     """
-    columns = raster.shape[1]
     rows, across = tile
-    for row, inside in ((run.start // columns, 0), (run.stop // columns, -1)):
+    columns = raster.shape[1]
+    for row, forth in ((run.start // columns, True), (run.stop // columns, False)):
         number, within = divmod(row, rows)
-        if not within:
-            if not inside and _fills_tiles(raster, run, tile, number):
-                return True
+        beside = number + 1 if forth else number - 1
+        if beside // across != number // across:
             continue
-        beside = number - 1 if number % across else number + 1
-        if across < 2 or not 0 <= beside * rows + within < raster.shape[0]:
-            continue
-        # What is on the run's side of the edge, and on the other, in the tile beside.
-        here = raster[beside * rows + within + inside]
-        there = raster[beside * rows + within - 1 - inside]
-        if (here == run.value).mean() < 0.5 or (there == run.value).all():
+        covered = run.start <= beside * rows * columns and (beside + 1) * rows * columns <= run.stop
+        top, bottom = (number * rows, row) if forth else (row + 1, (number + 1) * rows)
+        border = raster[top:bottom, -1 if forth else 0]
+        if covered and border.size >= _LEAST_BORDER and (border != run.value).mean() >= _SHARP:
             return True
     return False
-
-
-def _fills_tiles(raster: Codes, run: LostRun, tile: tuple[int, int], number: int) -> bool:
-    """Tell whether a run begins with a tile whose left and upper neighbour end sharply at it."""
-    rows, across = tile
-    if not number % across or number < across or run.stop - run.start < rows * raster.shape[1]:
-        return False
-    left = raster[(number - 1) * rows : number * rows, -1]
-    above = raster[(number - across + 1) * rows - 1]
-    return min((left != run.value).mean(), (above != run.value).mean()) >= _SHARP
 
 
 def repeated_noise(raster: Codes, first_byte: int, colours: int = 1) -> bool:
