@@ -193,7 +193,7 @@ def _hole(byte: int) -> Accident:
 
 
 def _repeated(data: bytearray, start: int, end: int, rng: np.random.Generator) -> bytearray:
-    """A buffer written once more, in place of the one after it."""
+    """Write a buffer once more, in place of the one after it."""
     at, until = _range(rng, start, end, 2 * _size(rng))
     half = (until - at) // 2
     data[at + half : at + 2 * half] = data[at : at + half]
@@ -201,7 +201,7 @@ def _repeated(data: bytearray, start: int, end: int, rng: np.random.Generator) -
 
 
 def _stuck(data: bytearray, start: int, end: int, rng: np.random.Generator) -> bytearray:
-    """The same buffer over and over, to the end."""
+    """Write the same buffer over and over, to the end."""
     size = _size(rng)
     at, _ = _range(rng, start + (end - start) // 2, end, size)
     block, rest = data[at : at + size], len(data) - at
@@ -260,7 +260,7 @@ class Outcome:
 
 
 def try_accident(kind: str, accident: str, seed: int, folder: Path) -> Outcome | None:
-    """Damage one file and read it; None where the accident changed no pixel, or there is no file."""
+    """Damage a file and read it; None where no pixel changed, or there is no such file."""
     whole = whole_file(kind, seed)
     if whole is None:
         return None
@@ -283,9 +283,7 @@ def try_accident(kind: str, accident: str, seed: int, folder: Path) -> Outcome |
         return None
     new = [note for note in frame.info.notes if note not in healthy.info.notes]
     said, message = ("doubted", "; ".join(new)) if new else ("read", "")
-    return Outcome(
-        kind=kind, accident=accident, seed=seed, said=said, message=message, wrong=wrong
-    )
+    return Outcome(kind=kind, accident=accident, seed=seed, said=said, message=message, wrong=wrong)
 
 
 def outcomes(seeds: list[int], kinds: list[str] | None = None) -> Iterator[Outcome]:

@@ -140,7 +140,8 @@ def _differences(rows: Ints, coded: _Coded) -> Ints:
     """Return what was coded of the last of one or two rows, without its first count."""
     above, last, apart = rows[0], rows[-1], coded.components
     predict = _PREDICTIONS[coded.predictor if len(rows) == 2 else 1]
-    return (last[apart:] - predict(last[:-apart], above[apart:], above[:-apart])) % 65536
+    coded_as: Ints = last[apart:] - predict(last[:-apart], above[apart:], above[:-apart])
+    return coded_as % 65536
 
 
 def _read_header(data: bytes) -> _Coded:

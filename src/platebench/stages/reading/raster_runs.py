@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-LEAST_RUN = 200  # values; a lost block of 512 bytes is 256 of 16 bits
+BLOCK = 512  # bytes; storage loses no less
+_LEAST_SHARE = 0.9  # of a block
 _SAMPLE = 60  # values from one looked at to the next: four to a lost block, the same of each colour
 _FAR_SHARE = 0.9
 _LEAST_PART = 16  # values; a step nearer than this to a row's end is a whole row's
@@ -72,7 +73,8 @@ def lost_runs(raster: Codes, *, tolerance: int, tile_rows: int = 0) -> list[Lost
     across = samples.shape[1]
     flat = samples.ravel()
     found = []
-    for first, last in _candidates(flat, across, max(2, LEAST_RUN // step - 1)):
+    least = int(_LEAST_SHARE * BLOCK / raster.itemsize)
+    for first, last in _candidates(flat, across, max(2, least // step - 1)):
         start, stop = ((at // across) * columns + (at % across) * step for at in (first, last))
         for part in _without_strays(raster, start, stop + 1):
             run = _exact(raster, *part, tolerance, (tile_rows or rows) * columns)
@@ -127,7 +129,7 @@ def _exact(raster: Codes, start: int, stop: int, tolerance: int, tile: int) -> L
     start -= int(before.argmax()) if before.any() else before.size
     after = _stretch(raster, stop, min(size, stop + columns)) != value
     stop += int(after.argmax()) if after.any() else after.size
-    if stop - start < LEAST_RUN:
+    if (stop - start) * raster.itemsize < _LEAST_SHARE * BLOCK:
         return None
     has_above = start % tile >= columns
     has_below = stop + columns <= size and (stop - 1) // tile == (stop + columns - 1) // tile

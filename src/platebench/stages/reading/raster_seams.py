@@ -13,13 +13,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.stages.reading.raster_runs import BLOCK, Codes
+
 _CELLS = 64  # to a row
 _SAMPLES = 4  # to a cell
+_SOME = 7  # cells; enough of them tell the usual step
 _STRONGER = 4.0  # steps along a seam, as a multiple of those before and after it
 _STRONGER_IN_JPEG = 16.0  # 9 was met in a real scan, at the sharp edge between two frames
 _SHARE = 0.6
 _EDGE = 8  # cells on each side of where it begins that must show it clearly
-BLOCK = 512  # bytes
 _LEAST_EDGES = 2
 _CLOSE = (24, 96)  # values on each side of an edge
 _EXACT = 2
@@ -31,13 +33,10 @@ _OUTLIER = 8.0  # short stretches: multiple of the usual bend from row to row
 _LEAST_CELLS = 3
 _MOST_LOOKED_AT = 500
 
-Codes = NDArray[np.uint8] | NDArray[np.uint16]
 Floats = NDArray[np.float32]
 
 
-def mixed_up(
-    raster: Codes, first_byte: int, *, apart: int = 1, tile_rows: int = 0
-) -> int | None:
+def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1, tile_rows: int = 0) -> int | None:
     """Return the row where blocks of bytes are in another's place, None if nowhere.
 
     Parameters
@@ -142,7 +141,8 @@ def _cells(raster: Codes) -> Floats | None:
     if rows < 8 or across < 4 * _LEAST_CELLS:
         return None
     samples = raster[:, : step * across * _SAMPLES : step].astype(np.float32)
-    return samples.reshape(rows, across, _SAMPLES).mean(axis=2)
+    means: Floats = samples.reshape(rows, across, _SAMPLES).mean(axis=2)
+    return means
 
 
 def _step(columns: int) -> int:
@@ -159,7 +159,7 @@ def _long_seams(to_next: Floats, stronger: float, calm: int, margin: int) -> lis
     across = to_next.shape[1]
     steps = to_next.ravel()
     total = np.concatenate(([0.0], np.cumsum(steps, dtype=np.float64)))
-    floor = float(np.median(steps)) + 0.5
+    floor = float(np.median(steps[::_SOME])) + 0.5
     if steps.size <= across + 2 * calm:
         return []
     here = (total[calm + across : -calm] - total[calm : -calm - across]) / across
@@ -190,7 +190,7 @@ def _short_runs(cells: Floats, least: int) -> list[tuple[int, int]]:
     across = cells.shape[1]
     bend = np.abs(cells[1:-1] - (cells[2:] + cells[:-2]) / 2).ravel()
     apart = np.abs(cells[2:] - cells[:-2]).ravel()
-    floor = float(np.median(bend)) + 0.5
+    floor = float(np.median(bend[::_SOME])) + 0.5
     high = (bend > _OUTLIER * floor) & (apart < bend / 2)
     if not high.any():
         return []
@@ -198,4 +198,4 @@ def _short_runs(cells: Floats, least: int) -> list[tuple[int, int]]:
     first, last = edges[::2], edges[1::2]
     long_enough = (last - first >= least) & (last - first < across)
     first, last = first[long_enough][:_MOST_LOOKED_AT], last[long_enough][:_MOST_LOOKED_AT]
-    return [(at + across, until - at) for at, until in zip(first.tolist(), last.tolist(), strict=True)]
+    return list(zip((first + across).tolist(), (last - first).tolist(), strict=True))

@@ -54,7 +54,6 @@ def refuse_unread(path: Path, counts: NDArray[np.uint16], white: float) -> None:
                 COPY_AGAIN,
             )
 
-
     if _rows_with_equal_noise(counts.reshape(rows, -1), 2 if counts.ndim == 2 else 3):
         raise CaptureError(path, "is damaged: some of its rows repeat others", COPY_AGAIN)
 

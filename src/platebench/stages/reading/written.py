@@ -11,23 +11,22 @@ from numpy.typing import NDArray
 
 from platebench.errors import CaptureError
 from platebench.stages.reading import tiff_structure as tiff
-from platebench.stages.reading.raster_runs import LostRun, lost_runs
-from platebench.stages.reading.raster_seams import BLOCK, mixed_up, torn_blocks
+from platebench.stages.reading.raster_runs import BLOCK, Codes, LostRun, lost_runs
+from platebench.stages.reading.raster_seams import mixed_up, torn_blocks
 from platebench.stages.reading.remedies import COPY_AGAIN
 from platebench.stages.reading.tiff_structure import TiffDirectory
 
-Codes = NDArray[np.uint8] | NDArray[np.uint16]
 Bytes = NDArray[np.uint8]
 
 _PLAIN = 1
 _PACKS_RUNS = (5, 50000, 34926)  # LZW; zstd, as registered and by an earlier number
-_LOOKED_AT = (3, 41)  # words of a block by which its likes are found
+_LOOKED_AT = (40, 45)  # words of a block by which its likes are found; of one line of the cache
 _TURNS = 0.2  # of values at which a picture with noise turns up or down; noise alone: 0.67
 _LEAST_STEPS = 24
 _FILL_STEP = 128  # bytes from one word that is looked at to the next
 _RICH = 128  # kinds of bytes in a block; 222 where all are equally likely
 _MOST_STRETCHES = 16
-_MOST_PAIRS = 5000
+_MOST_PAIRS = 500
 _SHARP = 0.9
 _LEAST_BORDER = 4
 
@@ -99,8 +98,9 @@ def refuse_unwritten(
     """
     bits, packing = directory.first(tiff.BITS, 1), directory.first(tiff.COMPRESSION, _PLAIN)
     data = np.memmap(path, np.uint8, "r")
-    if packing in _PACKS_RUNS and any(_longest_fill(data[at : at + n]) for at, n in directory.pieces):
-        # They have no checksum, and pack any run: none is left in their codes.
+    # Some have no checksum, and pack any run: none is left in their codes.
+    pieces = directory.pieces if packing in _PACKS_RUNS else []
+    if any(_longest_fill(data[at : at + size]) for at, size in pieces):
         raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
     if packing != _PLAIN or bits not in (8, 16):
         return ()
@@ -141,7 +141,7 @@ def refuse_unwritten_jpeg(
     filled = _longest_fill(data)
     if filled and filled > _flat_blocks(grey):
         raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
-    if any(_is_rich(data[at : at + BLOCK]) for at in _repeats(data)):
+    if any(_is_rich(data[at * BLOCK :][:BLOCK]) for at, _ in _equal_blocks(data)[0]):
         raise CaptureError(path, "is damaged: blocks of its data are repeated", COPY_AGAIN)
     if unit and torn_blocks(grey, unit):
         what = "is damaged: its picture goes on at another level in the middle of a row"
@@ -170,10 +170,6 @@ def _flat_blocks(grey: NDArray[Any]) -> int:
     low, high = blocks.min(axis=(1, 3)), blocks.max(axis=(1, 3))
     even = low == high
     return int((even[:, 1:] & (low[:, 1:] == low[:, :-1])).sum())
-
-
-def _repeats(data: Bytes) -> list[int]:
-    return [one * BLOCK for one, _ in _equal_blocks(data)]
 
 
 def _is_rich(block: Bytes) -> bool:
@@ -277,7 +273,7 @@ def _goes_on_in_next_tile(raster: Codes, run: LostRun, tile: tuple[int, int]) ->
     rows, across = tile
     columns = raster.shape[1]
     for row, forth in ((run.start // columns, True), (run.stop // columns, False)):
-        number, within = divmod(row, rows)
+        number = row // rows
         beside = number + 1 if forth else number - 1
         if beside // across != number // across:
             continue
@@ -294,8 +290,8 @@ def repeated_noise(raster: Codes, first_byte: int, colours: int = 1) -> bool:
     data = raster.reshape(-1).view(np.uint8)
     lead = -first_byte % BLOCK
     row_bytes = raster.shape[1] * raster.itemsize
-    pairs = _equal_blocks(data[lead:])
-    if _stretches(pairs) > _MOST_STRETCHES:  # a picture that shows the same thing twice
+    pairs, stretches = _equal_blocks(data[lead:])
+    if stretches > _MOST_STRETCHES:  # a picture that shows the same thing twice
         return False
     for one, other in pairs:
         at = lead + one * BLOCK
@@ -305,12 +301,6 @@ def repeated_noise(raster: Codes, first_byte: int, colours: int = 1) -> bool:
         if _is_noise(values, colours, thorough=in_column):
             return True
     return False
-
-
-def _stretches(pairs: list[tuple[int, int]]) -> int:
-    """Return to how many stretches pairs of equal blocks join."""
-    joined = set(pairs)
-    return sum((one - 1, other - 1) not in joined for one, other in pairs)
 
 
 def _is_noise(values: NDArray[np.int64], colours: int, *, thorough: bool) -> bool:
@@ -328,19 +318,27 @@ def _is_noise(values: NDArray[np.int64], colours: int, *, thorough: bool) -> boo
     return bool((np.sign(steps[at[1:]]) != np.sign(steps[at[:-1]])).mean() >= _TURNS / 2)
 
 
-def _equal_blocks(data: Bytes) -> list[tuple[int, int]]:
-    """Return pairs of blocks that are equal byte for byte, and not of one value throughout."""
+def _equal_blocks(data: Bytes) -> tuple[list[tuple[int, int]], int]:
+    """Return pairs of blocks that are equal byte for byte, and how many stretches they join to.
+
+    Blocks of one value are left out, and pairs after the first hundreds.
+    """
     count = data.size // BLOCK
     blocks = data[: count * BLOCK].reshape(count, BLOCK)
-    keys = np.zeros(count, np.uint64)
-    for word in _LOOKED_AT:
-        part = np.ascontiguousarray(blocks[:, 8 * word : 8 * word + 8]).view(np.uint64)[:, 0]
-        keys = keys * np.uint64(0x9E3779B97F4A7C15) + part
+    one, other = (
+        np.ascontiguousarray(blocks[:, 8 * word : 8 * word + 8]).view(np.uint64)[:, 0]
+        for word in _LOOKED_AT
+    )
+    keys = one * np.uint64(0x9E3779B97F4A7C15) + other
+    in_order = np.sort(keys)
+    if not (in_order[1:] == in_order[:-1]).any():  # as with all noisy pictures
+        return [], 0
+    filled = (one == other) & (one == (one & np.uint64(0xFF)) * np.uint64(0x0101010101010101))
     order = np.argsort(keys, kind="stable")
-    alike = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])[:_MOST_PAIRS]
-    pairs = []
-    for at in alike.tolist():
-        one, other = int(order[at]), int(order[at + 1])
-        if (blocks[one] == blocks[other]).all() and np.ptp(blocks[one]):
-            pairs.append((one, other))
-    return pairs
+    alike = np.flatnonzero((keys[order[1:]] == keys[order[:-1]]) & ~filled[order[1:]])
+    first, second = order[alike], order[alike + 1]
+    place = np.argsort(first)
+    first, second = first[place], second[place]
+    stretches = 1 + int(((np.diff(first) != 1) | (np.diff(second) != 1)).sum()) if first.size else 0
+    pairs = zip(first[:_MOST_PAIRS].tolist(), second[:_MOST_PAIRS].tolist(), strict=True)
+    return [(a, b) for a, b in pairs if (blocks[a] == blocks[b]).all()], stretches
