@@ -293,6 +293,39 @@ def scan(image: Image.Image, suffix: str, *, keep: float = 1.0) -> Scenario:
     return scenario
 
 
+def damaged_scan(damage: Callable[[bytearray], None]) -> Scenario:
+    """Damage an uncompressed TIFF."""
+
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        y, x = np.mgrid[:300, :700]
+        noise = np.random.default_rng(5).normal(0, 2, y.shape)
+        path = session / "scan.tif"
+        tifffile.imwrite(path, (60 + y / 2 + x / 50 + noise).astype(np.uint8), metadata=None)
+        data = bytearray(path.read_bytes())
+        damage(data)
+        path.write_bytes(data)
+        edit(session, '"tall.dng"', '"scan.tif"')
+        return convert(session)
+
+    return scenario
+
+
+def _empty(data: bytearray) -> None:
+    data[100_000:120_000] = bytes(20_000)
+
+
+def _repeat(data: bytearray) -> None:
+    data[102_400:110_592] = data[51_200:59_392]
+
+
+def _swap(data: bytearray) -> None:
+    data[51_200:71_680], data[153_600:174_080] = data[153_600:174_080], data[51_200:71_680]
+
+
+produces("… is damaged: a part of its picture was")(damaged_scan(_empty))
+produces("… is damaged: blocks of its data are repeated")(damaged_scan(_repeat))
+produces("… is damaged: blocks of its data are in")(damaged_scan(_swap))
+
 NOISE = Image.fromarray(np.random.default_rng(5).integers(0, 255, (90, 130), np.uint8))
 produces("… is cut off: the JPEG's")(scan(NOISE, ".jpg", keep=0.7))
 produces("… is cut off: a PNG")(scan(NOISE, ".png", keep=0.7))

@@ -210,8 +210,8 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
         pixels = _decoded(path, lambda: imagecodecs.png_decode(data))
     else:
         pixels = _decoded(path, lambda: _decode_jpeg(data, header.channels))
-        codes = np.frombuffer(data, np.uint8)[slice(*header.coded)]
-        refuse_unwritten_jpeg(path, codes, pixels, header.unit)
+        held = np.frombuffer(data, np.uint8)
+        refuse_unwritten_jpeg(path, held, header.coded, pixels, header.unit)
     if kind is FileKind.JPEG and header.fields.get("exposure_s") is not None:
         note = "a camera's JPEG: its tones are the camera's own, good to look at, not to measure"
         header = replace(header, notes=(*header.notes, note))
@@ -250,7 +250,7 @@ def _refuse_unwritten_strips(path: Path, directory: TiffDirectory, pixels: NDArr
     """Look at strips and tiles of JPEG; each begins anew, so none is torn from another."""
     data = np.memmap(path, np.uint8, "r")
     for offset, size in directory.pieces:
-        refuse_unwritten_jpeg(path, data[offset : offset + size], pixels, None)
+        refuse_unwritten_jpeg(path, data, (offset, offset + size), pixels, None)
 
 
 def _packed_with_loss(directory: TiffDirectory) -> bool:

@@ -116,7 +116,11 @@ def refuse_unwritten(
 
 
 def refuse_unwritten_jpeg(
-    path: Path, data: Bytes, pixels: NDArray[Any], unit: tuple[int, int] | None
+    path: Path,
+    data: Bytes,
+    coded: tuple[int, int],
+    pixels: NDArray[Any],
+    unit: tuple[int, int] | None,
 ) -> None:
     """Refuse a JPEG of which a part was never written, or is in another's place.
 
@@ -125,7 +129,9 @@ def refuse_unwritten_jpeg(
     path : Path
         The file, for the error.
     data : ndarray of uint8
-        The codes as they lie in the file.
+        All bytes of the file.
+    coded : (int, int)
+        Where its codes begin and end.
     pixels : ndarray of uint8, shape (M, N) or (M, N, 3)
         What they decode to.
     unit : (int, int) or None
@@ -138,10 +144,12 @@ def refuse_unwritten_jpeg(
         repeated, or the picture goes on at another level from some block on.
     """
     grey = pixels if pixels.ndim == 2 else pixels[..., min(1, pixels.shape[2] - 1)]
-    filled = _longest_fill(data)
+    start, end = coded
+    filled = _longest_fill(data[start:end])
     if filled and filled > _flat_blocks(grey):
         raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
-    if any(_is_rich(data[at * BLOCK :][:BLOCK]) for at, _ in _equal_blocks(data)[0]):
+    whole = data[-(-start // BLOCK) * BLOCK : end]
+    if any(_is_rich(whole[at * BLOCK :][:BLOCK]) for at, _ in _equal_blocks(whole)[0]):
         raise CaptureError(path, "is damaged: blocks of its data are repeated", COPY_AGAIN)
     if unit and torn_blocks(grey, unit):
         what = "is damaged: its picture goes on at another level in the middle of a row"
