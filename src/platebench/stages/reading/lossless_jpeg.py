@@ -97,6 +97,20 @@ def decode_lossless(
     return counts
 
 
+def check_codes(data: bytes) -> None:
+    """Decode a strip or tile that another reader reads, whatever its size, for the errors.
+
+    Some cameras code two rows as one of twice the length.
+
+    Raises
+    ------
+    UnusualJpegError, WrongCodesError
+        As above.
+    """
+    shape = _read_header(data).shape
+    decode_lossless(data, shape, shape)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Coded:
     """What a header says: counts, not pixels, in a row; where in the stream the codes begin."""

@@ -25,6 +25,7 @@ from platebench.stages.reading import tiff_structure as tiff
 from platebench.stages.reading.lossless_jpeg import (
     UnusualJpegError,
     WrongCodesError,
+    check_codes,
     decode_lossless,
 )
 from platebench.stages.reading.raw_levels import RawLevels, dng_levels
@@ -103,6 +104,32 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
     return SensorFrame(
         counts=counts, pattern=levels.pattern, black=levels.black, white=levels.white, info=info
     )
+
+
+def refuse_wrong_codes(path: Path, structure: TiffStructure) -> None:
+    """Refuse a DNG in lossless JPEG that holds other codes than were written.
+
+    Of the DNGs that LibRaw reads: it may read such a one in silence. What is not plain lossless
+    JPEG is let pass.
+
+    Raises
+    ------
+    CaptureError
+        If codes are left over, or their counts have too many bits.
+    """
+    directory = structure.sensor
+    if directory is None or directory.first(tiff.COMPRESSION, 1) != _LOSSLESS_JPEG:
+        return
+    with path.open("rb") as stream:
+        for offset, size in directory.pieces:
+            stream.seek(offset)
+            try:
+                check_codes(stream.read(size))
+            except UnusualJpegError:
+                continue
+            except WrongCodesError as error:
+                what = f"is damaged: it holds {error}"
+                raise CaptureError(path, what, COPY_AGAIN) from error
 
 
 def _is_plain(structure: TiffStructure, directory: TiffDirectory) -> bool:

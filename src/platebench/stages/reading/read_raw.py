@@ -23,6 +23,7 @@ from platebench.stages.reading import metadata
 from platebench.stages.reading import tiff_structure as tiff
 from platebench.stages.reading.library_lines import library_lines
 from platebench.stages.reading.raw_levels import RawLevels, dng_levels
+from platebench.stages.reading.read_dng import refuse_wrong_codes
 from platebench.stages.reading.remedies import COPY_AGAIN, FREE_MEMORY, TO_DNG
 from platebench.stages.reading.tiff_structure import TiffStructure
 from platebench.stages.reading.unread import refuse_unread
@@ -95,6 +96,8 @@ def _refuse_unwritten(
         if same_size and not layout.tile[0]:  # some makers' tags name another size
             layout = replace(layout, columns=stored[0].size)
         refuse_unwritten(path, directory, layout, structure.order, white)
+    if structure:
+        refuse_wrong_codes(path, structure)
     refuse_lost_runs(path, counts.reshape(counts.shape[0], -1), white=white)
 
 
