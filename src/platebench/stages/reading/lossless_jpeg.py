@@ -107,8 +107,10 @@ def check_codes(data: bytes) -> None:
     UnusualJpegError, WrongCodesError
         As above.
     """
-    shape = _read_header(data).shape
-    decode_lossless(data, shape, shape)
+    coded = _read_header(data)
+    if _MARK.search(data, coded.codes_at) is None:
+        data += _END  # without its end, LibRaw reads it all the same
+    decode_lossless(data, coded.shape, coded.shape)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -28,10 +28,12 @@ from platebench.stages.reading.lossless_jpeg import (
     check_codes,
     decode_lossless,
 )
+from platebench.stages.reading.raster_runs import BLOCK
 from platebench.stages.reading.raw_levels import RawLevels, dng_levels
 from platebench.stages.reading.remedies import COPY_AGAIN, FREE_MEMORY
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 from platebench.stages.reading.unread import refuse_unread
+from platebench.stages.reading.written import refuse_repeated_codes
 
 Counts = NDArray[np.uint16]
 
@@ -120,8 +122,10 @@ def refuse_wrong_codes(path: Path, structure: TiffStructure) -> None:
     directory = structure.sensor
     if directory is None or directory.first(tiff.COMPRESSION, 1) != _LOSSLESS_JPEG:
         return
+    held = np.memmap(path, np.uint8, "r")
     with path.open("rb") as stream:
         for offset, size in directory.pieces:
+            refuse_repeated_codes(path, held[-(-offset // BLOCK) * BLOCK : offset + size])
             stream.seek(offset)
             try:
                 check_codes(stream.read(size))

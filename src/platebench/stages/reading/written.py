@@ -148,12 +148,22 @@ def refuse_unwritten_jpeg(
     filled = _longest_fill(data[start:end])
     if filled and filled > _flat_blocks(grey):
         raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
-    whole = data[-(-start // BLOCK) * BLOCK : end]
-    if any(_is_rich(whole[at * BLOCK :][:BLOCK]) for at, _ in _equal_blocks(whole)[0]):
-        raise CaptureError(path, "is damaged: blocks of its data are repeated", COPY_AGAIN)
+    refuse_repeated_codes(path, data[-(-start // BLOCK) * BLOCK : end])
     if unit and torn_blocks(grey, unit):
         what = "is damaged: its picture goes on at another level in the middle of a row"
         raise CaptureError(path, what, COPY_AGAIN)
+
+
+def refuse_repeated_codes(path: Path, codes: Bytes) -> None:
+    """Refuse packed data, from a whole block on, in which a block is there twice.
+
+    Raises
+    ------
+    CaptureError
+        If it is.
+    """
+    if any(_is_rich(codes[at * BLOCK :][:BLOCK]) for at, _ in _equal_blocks(codes)[0]):
+        raise CaptureError(path, "is damaged: blocks of its data are repeated", COPY_AGAIN)
 
 
 def _longest_fill(data: Bytes) -> int:
