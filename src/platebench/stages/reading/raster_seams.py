@@ -23,7 +23,7 @@ _STRONGER = 4.0  # steps along a seam, as a multiple of those before and after i
 _STRONGER_IN_JPEG = 16.0  # 9 was met in a real scan, at the sharp edge between two frames
 _SHARE = 0.6
 _EDGE = 8  # cells on each side of where it begins that must show it clearly
-_LEAST_EDGES = 2
+_LEAST_EDGES = 3
 _CLOSE = (24, 96)  # values on each side of an edge
 _EXACT = 2
 _MOST_ALIKE = 0.2
@@ -46,7 +46,7 @@ def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1, tile_rows: int =
         Codes or counts in rows, as they lie in the file.
     first_byte : int
         Where in the file it begins. Storage works in blocks, so only edges at whole blocks count,
-        and only two or more of them: one may be chance.
+        and only three or more of them: two were met in a real scan, by chance.
     apart : int
         Rows from one of a colour to the next.
     tile_rows : int
