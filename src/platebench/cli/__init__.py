@@ -48,6 +48,17 @@ class ErrorBoundary(click.Group):
         command: click.Command = _module_of(cmd_name).command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; a slip in its name gets the names that come near."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.exceptions.NoSuchCommand as error:  # they are loaded late: it knows of none
+            raise click.exceptions.NoSuchCommand(
+                error.command_name, possibilities=_COMMANDS, ctx=ctx
+            ) from None
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; see ``docs/exit-codes.md``."""
         any_name_can_be_shown()

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from platebench.cli.options import print_json
+from platebench.cli.show_lines import wrapped
 
 if TYPE_CHECKING:
     from platebench.session.convert_session import SessionResult
@@ -31,12 +32,12 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         click.echo("plates: " + ", ".join(parts))
         for plate in result.results:
             if flags := plate.record.get("flags"):
-                click.echo(f"look at {plate.plate_id}: {'; '.join(flags)}")
+                wrapped(f"look at {plate.plate_id}: {'; '.join(flags)}", indent="")
         if result.left_from_earlier:
             names = ", ".join(result.left_from_earlier)
-            click.echo(f"left from an earlier run, not in session.toml any more: {names}")
+            wrapped(f"left from an earlier run, not in session.toml any more: {names}", indent="")
         for remark in result.log_remarks:
-            click.echo(remark)
+            wrapped(remark, indent="")
         for path in result.files:
             click.echo(str(path))
 
