@@ -10,12 +10,15 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from pathlib import Path
 from typing import IO
 
 from platebench.errors import WriteError
 
 UNFINISHED = ".writing-"  # how temporary files begin
+
+_written: ContextVar[list[Path] | None] = ContextVar("written", default=None)
 
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
@@ -52,6 +55,26 @@ def write_error(
 
 
 @contextmanager
+def written_files() -> Iterator[list[Path]]:
+    """Yield a list of what is written in the block, to be told where the block then fails.
+
+    It grows with each file or folder that gets its final name, in this process and thread.
+    """
+    files: list[Path] = []
+    token = _written.set(files)
+    try:
+        yield files
+    finally:
+        _written.reset(token)
+
+
+def _note(target: Path) -> None:
+    files = _written.get()
+    if files is not None and target not in files:
+        files.append(target)
+
+
+@contextmanager
 def atomic_write(target: Path) -> Iterator[IO[bytes]]:
     """Yield a binary file that becomes ``target`` only if the block succeeds.
 
@@ -79,6 +102,7 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
         tmp.chmod(new_file_mode())
         tmp.replace(target)
         _sync_folder(target.parent)
+        _note(target)
     except OSError as error:
         raise write_error(target, error) from error
     finally:
@@ -109,6 +133,7 @@ def atomic_folder(target: Path) -> Iterator[Path]:
         tmp.chmod(0o777 & ~_umask())
         tmp.rename(target)
         _sync_folder(target.parent)
+        _note(target)
     except OSError as error:
         raise write_error(target, error) from error
     finally:

@@ -15,6 +15,7 @@ from platebench.cli.scan_options import (
     printer_option,
     require_session,
 )
+from platebench.errors import PlateError
 
 
 @click.command(
@@ -76,6 +77,7 @@ def command(
     from platebench.printing.printing_job import keep_scale, read_printing_time, write_strip
     from platebench.printing.process_file import FOLDER, process_folders
 
+    not_kept: PlateError | None = None
     if (readings is None) == (sheet is None):
         raise click.UsageError("give a scan or table to read, or --sheet FOLDER to write a strip")
     if sheet is not None:
@@ -87,7 +89,11 @@ def command(
         require_session(session)
         user = Path(click.get_app_dir("platebench"))
         folders, into = process_folders(session, user), (session or user) / FOLDER
-        files = () if process is None else keep_scale(found, process, folders, into)
+        files = ()
+        try:
+            files = () if process is None else keep_scale(found, process, folders, into)
+        except PlateError as error:  # what was read is reported all the same
+            not_kept = error
         told = show.found_to_json(found, files) if as_json else None
     if told is not None:
         print_json(told)
@@ -95,3 +101,5 @@ def command(
         show.show_schedule(first, steps, files)
     elif not quiet:
         show.show_found(found, files)
+    if not_kept is not None:
+        raise not_kept

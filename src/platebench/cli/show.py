@@ -14,11 +14,7 @@ if TYPE_CHECKING:
 
 
 def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
-    """Tell what became of a session: errors on stderr, the rest on stdout."""
-    for plate in result.results:
-        if plate.error:
-            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
-            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
+    """Tell what became of a session: what was made on stdout, then on stderr what was not."""
     if as_json:
         print_json(result_to_json(result))
     elif not quiet:
@@ -38,13 +34,21 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
             wrapped(f"left from an earlier run, not in session.toml any more: {names}", indent="")
         for remark in result.log_remarks:
             wrapped(remark, indent="")
+        for plate_id, reason in result.not_true_size:
+            wrapped(f"not at true size: {plate_id}: {reason}", indent="")
         for path in result.files:
             click.echo(str(path))
+    for plate in result.results:
+        if plate.error:
+            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
+            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
+    for error in result.errors:
+        click.echo(f"Error: {error}", err=True)
 
 
 def result_to_json(result: SessionResult) -> dict[str, Any]:
     """Return a session's outcome as JSON types, for ``--json``."""
-    from platebench.session.session_report import names_in, plate_to_json
+    from platebench.session.session_report import error_to_json, names_in, plate_to_json
 
     return {
         "session": str(result.folder),
@@ -55,6 +59,8 @@ def result_to_json(result: SessionResult) -> dict[str, Any]:
             plate_to_json(result.output, plate) | {"unchanged": plate.skipped}
             for plate in result.results
         ],
+        "not_at_true_size": dict(result.not_true_size),
+        "errors": [error_to_json(error) for error in result.errors],
         "left_out": list(result.left_out),
         "left_from_earlier": list(result.left_from_earlier),
         "plate_log": list(result.log_remarks),

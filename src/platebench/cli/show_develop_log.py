@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from platebench.cli.show_lines import wrapped
+from platebench.cli.show_lines import show_cautions
 
 if TYPE_CHECKING:
     from platebench.exposing.develop_log import Developed
@@ -71,6 +71,7 @@ def show_developed(
         click.echo(f"Warning: plate {developed.plate_id}: {warning}", err=True)
     if quiet:
         return
+    show_cautions(_cautions())
     aims = {step.name: f"{step.aim()} ({step.mark})" for step in steps}
     click.echo(f"plate {developed.plate_id}, {developed.day.isoformat()}")
     for done in developed.steps:
@@ -78,6 +79,3 @@ def show_developed(
         told = f"{time_in_words(done.time_s)}{heat}"
         click.echo(f"  {done.name:<8} {told:<20} aim: {aims[done.name]}")
     click.echo(f"added to {log}" if log else "not written: name a log to keep it")
-    click.echo("\nCautions")
-    for line in _cautions():
-        wrapped(line)

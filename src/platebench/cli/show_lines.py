@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+from collections.abc import Sequence
 from textwrap import fill
 
 import click
@@ -34,6 +35,16 @@ def wrapped(text: str, indent: str = "  ", hanging: str = "  ") -> None:
             break_long_words=False,
         )
     )
+
+
+def show_cautions(cautions: Sequence[str]) -> None:
+    """Print cautions, before what they are about; a blank line follows."""
+    if not cautions:
+        return
+    click.echo("Before you begin: cautions")
+    for line in cautions:
+        wrapped(line)
+    click.echo()
 
 
 def columns() -> int:

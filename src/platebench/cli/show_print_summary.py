@@ -52,13 +52,14 @@ def _suited(advice: Sequence[ProcessAdvice]) -> str:
 def _remarks(advised: Advised, session: Path) -> list[str]:
     from platebench.cautions import FIRST
     from platebench.printing.advice import advised_hazards
+    from platebench.stages.plate_format import SET_CORNERS
 
     plates = [plate for plate, _ in advised]
     every = [one for _, advice in advised for one in advice]
     remarks = []
     if any(plate.doubtful for plate in plates):
         remarks.append(
-            "?: the plate's sides are in doubt, and with them what was measured: look at the sheet."
+            f"?: the plate's sides are in doubt, and with them what was measured: {SET_CORNERS}."
         )
     if any(plate.blue_range is not None for plate in plates):
         remarks.append("in blue: the range of a stained plate as the print sees it, compared here.")

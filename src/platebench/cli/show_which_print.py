@@ -79,6 +79,8 @@ def _show_cautions(every: Sequence[ProcessAdvice], *, limits: bool) -> None:
 
 
 def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
+    from platebench.stages.plate_format import SET_CORNERS
+
     blue = "" if plate.blue_range is None else f", in blue light {plate.blue_range:.2f}"
     click.echo(f"{plate.plate_id}: density range {plate.density_range:.2f}{blue}")
     _show_groups(advice)
@@ -87,7 +89,7 @@ def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
         if not any(other != note and other.startswith(note) for other in notes):
             wrapped(f"Compared: {note}.")
     if plate.doubtful:
-        wrapped("Its sides are in doubt, and with them what was measured: look at the sheet.")
+        wrapped(f"Its sides are in doubt, and with them what was measured: {SET_CORNERS}.")
     if plate.light == "estimated":
         wrapped("The bare light was estimated, not measured; so are these densities.")
     if not plate.calibrated:

@@ -110,8 +110,9 @@ class ProcessAdvice:
             return f"set it to {self.density_range:.2f}: {self.contrast}"
         if not self.needs_print_negative:
             return f"within the scale, {self.overflow:+z.2f} against its typical value"
+        scale = "nearest scale it can be set to" if self.scale.adjustable else "typical scale"
         if self.overflow > 0:
-            by = f"{self.overflow:.2f} beyond the typical scale is lost"
+            by = f"{self.overflow:.2f} beyond the {scale} is lost"
             if self.lost_light is None or self.lost_dark is None:
                 return f"{by}: light tones if exposed for the shadows, else dark ones"
             return (
@@ -119,7 +120,7 @@ class ProcessAdvice:
                 f"white, for the highlights {self.lost_dark:.0%} prints black"
             )
         return (
-            f"{-self.overflow:.2f} of the typical scale stays unused ({self.unused:.0%}): "
+            f"{-self.overflow:.2f} of the {scale} stays unused ({self.unused:.0%}): "
             "no full black or no paper white"
         )
 

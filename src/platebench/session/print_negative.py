@@ -45,7 +45,7 @@ from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.settings import ScanSettings
 from platebench.stages.density import transmittance_of_codes
-from platebench.stages.plate_format import misfit_of, size_doubt
+from platebench.stages.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.stages.print_positive import print_positive
 
 FOLDER = "print-negatives"
@@ -266,6 +266,7 @@ def _from_positive(named: _Named, process: Process, order: NegativeOrder) -> Neg
         codes=picture.codes,
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
+        no_size=_no_size(named),
         notes=(*([OLDER] if named.older else []), *_doubts(named, order)),
         read_as=picture.notes,
     )
@@ -308,6 +309,7 @@ def _from_plate(
             light_seen, process, black_at=black_at, white_at=max(white_at, black_at + 0.05)
         ),
         ppi=framing.ppi,
+        no_size=_no_size(named),
         notes=_doubts(named, order),
     )
 
@@ -326,7 +328,16 @@ def _size_from_record(named: _Named, order: NegativeOrder) -> None:
         size=order.size,
         enlarge=order.enlarge,
         ppi=order.ppi,
+        no_size=_no_size(named),
     )
+
+
+def _no_size(named: _Named) -> tuple[str, str] | None:
+    """Return why a plate of the session would have no size; None of a file, which says nothing."""
+    if not named.in_session:
+        return None
+    doubtful = bool(named.record.get("doubtful"))
+    return unknown_size(str(named.record.get("format") or ""), doubtful=doubtful)
 
 
 def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
@@ -334,4 +345,7 @@ def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
         misfit = misfit_of(named.record)
         what = "the plate's own size" if order.size is None else "how much the plate is enlarged"
         return (size_doubt(misfit, what=what),) if misfit else ()
-    return ("the plate's sides are in doubt: the whole capture is printed, not the plate alone",)
+    return (
+        "the plate's sides are in doubt, so the whole capture is printed, not the plate alone; "
+        f"{SET_CORNERS}",
+    )

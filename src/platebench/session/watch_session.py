@@ -147,6 +147,7 @@ class SessionWatch:
             files=tuple(fresh),
             plates=tuple(plate for plate in result.results if not plate.skipped),
             checked=tuple(entry for entry in checked if entry.name in fresh),
+            trouble=tuple(str(error) for error in result.errors),
         )
 
     def _settings_stamp(self) -> Stamp:
