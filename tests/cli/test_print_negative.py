@@ -95,7 +95,7 @@ def test_a_size_in_doubt_is_said_wherever_it_is_used(session):
     for plate in (own, larger):
         (note,) = (note for note in plate["notes"] if "in doubt" in note)
         assert note.startswith("the plate's own size is in doubt: the plate is ")
-        assert note.endswith("set its format in session.toml and convert again")
+        assert note.endswith("its format or corners in session.toml, then convert again")
     fitted, _ = made(session, "tall", "--size", "5x7in")
     assert any(note.startswith("how much the plate is enlarged") for note in fitted["notes"])
     said = " ".join(run(session, "tall").stdout.split())

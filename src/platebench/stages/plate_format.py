@@ -129,7 +129,7 @@ def misfit_of(record: Mapping[str, Any]) -> str:
 
 def size_doubt(misfit: str, *, what: str = "the size") -> str:
     """Say that a length is in doubt, and what to do; a sentence without its full stop."""
-    remedy = "correct its format or its corners in session.toml and convert again"
+    remedy = "correct its format or corners in session.toml, then convert again"
     return f"{what} is in doubt: {misfit}; {remedy}"
 
 
