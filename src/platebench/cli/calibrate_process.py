@@ -9,7 +9,7 @@ import click
 from platebench.cli.complete import process_names
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.profile_name import ProfileName
-from platebench.cli.scan_options import gamma_option, keep_in_option, require_session
+from platebench.cli.scan_options import black_option, gamma_option, keep_in_option, require_session
 
 
 @click.command(
@@ -41,6 +41,7 @@ from platebench.cli.scan_options import gamma_option, keep_in_option, require_se
     "--fresh", is_flag=True, help="Forget earlier prints: printer, ink, paper or coating changed."
 )
 @gamma_option
+@black_option
 @click.option(
     "--film",
     type=A_PATH,
@@ -57,6 +58,7 @@ def command(
     fresh: bool,
     film: Path | None,
     gamma: float,
+    black: float | None,
     session: Path | None,
     as_json: bool,
     quiet: bool,
@@ -85,6 +87,7 @@ def command(
         fresh=fresh,
         film=film,
         gamma=gamma,
+        black=black,
         progress=progress_for(quiet),
     )
     if as_json:

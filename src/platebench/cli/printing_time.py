@@ -10,6 +10,7 @@ from platebench.cli.complete import process_names
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.quantities import Span
 from platebench.cli.scan_options import (
+    black_option,
     gamma_option,
     keep_in_option,
     printer_option,
@@ -51,6 +52,7 @@ from platebench.errors import PlateError
 )
 @keep_in_option
 @gamma_option
+@black_option
 @printer_option
 @talk_options
 def command(
@@ -62,6 +64,7 @@ def command(
     process: str | None,
     session: Path | None,
     gamma: float,
+    black: float | None,
     ppi: float,
     as_json: bool,
     quiet: bool,
@@ -75,7 +78,7 @@ def command(
     from platebench.cli import show_printing_time as show
     from platebench.cli.terminal_progress import progress_for
     from platebench.printing.printing_job import keep_scale, read_printing_time, write_strip
-    from platebench.printing.process_file import FOLDER, process_folders
+    from platebench.printing.process_file import FOLDER, load_process, process_folders
 
     not_kept: PlateError | None = None
     if (readings is None) == (sheet is None):
@@ -85,10 +88,13 @@ def command(
         told = show.schedule_to_json(first, steps, files) if as_json else None
     else:
         assert readings is not None  # one of the two, see above
-        found = read_printing_time(readings, first, tolerance=tolerance, gamma=gamma)
         require_session(session)
         user = Path(click.get_app_dir("platebench"))
         folders, into = process_folders(session, user), (session or user) / FOLDER
+        of = None if process is None else load_process(process, folders)
+        found = read_printing_time(
+            readings, first, tolerance=tolerance, gamma=gamma, black=black, process=of
+        )
         files = ()
         try:
             files = () if process is None else keep_scale(found, process, folders, into)

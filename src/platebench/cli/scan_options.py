@@ -26,6 +26,17 @@ def gamma_option(command: F) -> F:
     )(command)
 
 
+def black_option(command: F) -> F:
+    """--black: a density known, by which a scan's gamma can be seen."""
+    return click.option(
+        "--black",
+        type=Span(0.3, 4),
+        metavar="D",
+        help="The print's full black above its paper white, by a densitometer: shows whether the "
+        "scan's gamma is right.",
+    )(command)
+
+
 def printer_option(command: F) -> F:
     """--ppi: how fine a sheet is drawn."""
     return click.option(

@@ -13,6 +13,7 @@ from platebench.formats import MM_PER_INCH
 from platebench.printing import step_chart
 from platebench.printing.even_out import EvenedChart, even_out
 from platebench.printing.find_sheet import FoundSheet, find_sheet
+from platebench.printing.process import Process
 from platebench.printing.process_calibration import ChartPrint
 from platebench.printing.read_sheet import (
     PrintScan,
@@ -21,6 +22,7 @@ from platebench.printing.read_sheet import (
     patch_lights,
     read_print,
 )
+from platebench.printing.scan_gamma import gamma_notes
 from platebench.printing.step_chart import LEVELS, StepChart, patch_box, plain_chart, white_box
 
 _LEAST_RANGE = 0.3  # D; less is no print of the chart
@@ -58,7 +60,14 @@ class ChartReading:
     notes: tuple[str, ...]
 
 
-def read_chart(path: Path, chart: StepChart | None = None, *, gamma: float = 2.2) -> ChartReading:
+def read_chart(
+    path: Path,
+    chart: StepChart | None = None,
+    *,
+    gamma: float = 2.2,
+    black: float | None = None,
+    process: Process | None = None,
+) -> ChartReading:
     """Read a scan of a print of the step chart.
 
     Parameters
@@ -69,13 +78,18 @@ def read_chart(path: Path, chart: StepChart | None = None, *, gamma: float = 2.2
         The chart that was printed, where it went through a correction.
     gamma : float
         Coding of scans without a profile.
+    black : float or None
+        Full black above paper white as a densitometer reads it, D; shows whether gamma is right.
+    process : Process, optional
+        What it is a print by.
 
     Raises
     ------
     CaptureError
         If the scan cannot be read.
     ChartError
-        If it shows no chart, another one, a reversed, clipped, inverted or ruined one.
+        If it shows no chart, another one, a reversed, clipped, inverted or ruined one, or another
+        black than the one known.
     """
     scan = read_print(path, gamma)
 
@@ -98,13 +112,16 @@ def read_chart(path: Path, chart: StepChart | None = None, *, gamma: float = 2.2
     evened = even_out(shown, patches)
     _check_damage(path, evened)
     white = float(evened.density[-1])
+    coding = gamma_notes(
+        path, float(evened.density[0]), scan.assumed_gamma, known=black, process=process
+    )
     return ChartReading(
         chart=shown,
         printed=_printed(path, shown, evened),
         patches=patches,
         evened=evened,
         covered=white > _HELD_BACK,
-        notes=_notes(scan, found, evened, white),
+        notes=(*coding, *_notes(scan, found, evened, white)),
     )
 
 
