@@ -137,8 +137,10 @@ def invented(of: Process, rng: np.random.Generator) -> PrintingProcess:
     scale = rng.uniform(0.8, 2.0)
     usual = of.look.d_max * rng.lognormal(0, 0.15)
     printer = PrinterModel(
-        full_density=scale + rng.uniform(0.4, 1.6), spread=rng.uniform(0, 0.2), scatter=rng.uniform(1, 2.2)
-    )  # fmt: skip
+        full_density=scale + rng.uniform(0.4, 1.6),
+        spread=rng.uniform(0, 0.2),
+        scatter=rng.uniform(1, 2.2),
+    )
     one = PrintingProcess(scale=scale, toe=rng.uniform(2.5, 7), shoulder=rng.uniform(3, 6),
                           exposure=scale + rng.uniform(0.3, 0.7), printer=printer)  # fmt: skip
     return replace(one, d_max=one.d_max * usual / float(one.print_density([0.0])[0]))

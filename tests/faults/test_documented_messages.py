@@ -593,7 +593,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("demo", session)
 
 
-@produces("… was not written: no plate has a known size;")
+@produces("… was not written: no plate's size is known")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     edit(session, 'format = "9x12 cm"', "")
     said = convert(session, "--true-size")
@@ -774,7 +774,9 @@ def negative(*args: str, saved: np.ndarray | None = None) -> Scenario:
 
 produces("… has no positive of a plate")(negative("nobody"))
 produces("… would get the files of another plate")(negative("tall", "tall"))
-produces("… has no size in millimetres; give --size")(negative("tall", "no-size"))
+produces("… has no size in millimetres: its format is not set; give the size")(
+    negative("tall", "no-size")
+)
 produces("… would be … x … mm on the film")(negative("tall", "--enlarge", "0.1"))
 produces("… would be … x … mm, and no film")(negative("tall", "--enlarge", "40"))
 produces("… would have …")(negative("tall", "--enlarge", "12", "--ppi", "1440"))

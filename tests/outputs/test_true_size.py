@@ -163,9 +163,7 @@ def test_plates_of_unknown_size_are_left_out_and_listed(tmp_path):
     assert result.pages == 3
     last = " ".join(last.split())
     assert "unknown: its format is not set, so its true size is not known; set it in" in last
-    assert (
-        "doubtful: its sides are in doubt, so its true size is not known; set its" in last
-    )
+    assert "doubtful: its sides are in doubt, so its true size is not known; set its" in last
     assert "other shape: its picture has not the shape of 101.6" in last
     assert "known:" not in last.replace("unknown:", "")
 

@@ -1,0 +1,123 @@
+"""A wrong gamma of a scan is noticed by a black that is known, and bounded where none is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+
+from platebench.outputs.icc import gray_gamma22_profile
+from platebench.printing.calibrate_process import calibrate_process
+from platebench.printing.process_file import load_process, process_folders
+from platebench.printing.read_chart import read_chart
+from platebench.printing.scan_gamma import DEEPEST, gamma_notes
+from platebench.printing.step_chart import plain_chart
+from platebench.printing.strip_sheet import read_strip
+from platebench.synthetic.printing_process import PrintFaults, PrintingProcess, ScanModel
+
+from .printed_charts import Printing, print_chart, print_strip, refused
+
+FOLDERS = process_folders(None, None)
+PROCESS = PrintingProcess()
+BLACK = float(PROCESS.print_density([0.0])[0])  # the simulator's own, as a densitometer reads it
+EVEN = replace(PrintFaults(), specks=0, exposure_drift=0, depth_drift=0)
+
+
+@pytest.fixture(scope="module")
+def prints(tmp_path_factory: pytest.TempPathFactory) -> dict[float, Path]:
+    """One print, scanned by each of three gammas; the files do not say which."""
+    folder = tmp_path_factory.mktemp("scans")
+    return {
+        gamma: print_chart(
+            folder / f"{gamma}.tif",
+            plain_chart(51),
+            5,
+            Printing(process=PROCESS, faults=EVEN, scan=ScanModel(gamma=gamma)),
+        )
+        for gamma in (1.0, 1.8, 2.2)
+    }
+
+
+@pytest.mark.parametrize("coded", [1.0, 1.8, 2.2])
+@pytest.mark.parametrize("read", [1.0, 1.8, 2.2])
+def test_a_known_black_refuses_every_wrong_gamma_and_no_right_one(
+    coded: float, read: float, prints: dict[float, Path]
+) -> None:
+    if coded == read:
+        reading = read_chart(prints[coded], gamma=read, black=BLACK)
+        assert reading.printed.density[0] == pytest.approx(BLACK, abs=0.05)
+        return
+    said = refused(lambda: read_chart(prints[coded], gamma=read, black=BLACK))
+    fits = float(said.partition("; gamma ")[2].split()[0])
+    assert fits == pytest.approx(coded, abs=0.08)  # the black of one print, and its noise
+
+
+def test_a_wrong_gamma_multiplies_all_densities_alike(prints: dict[float, Path]) -> None:
+    """Why nothing within a print can show it: (L ** k) ** (1 / k), by definition of density."""
+    right, wrong = (read_chart(prints[1.8], gamma=gamma) for gamma in (1.8, 2.2))
+    times = np.array(wrong.printed.density) / np.maximum(right.printed.density, 1e-9)
+    dark = np.array(right.printed.density) > 0.2
+    assert times[dark] == pytest.approx(2.2 / 1.8, abs=0.02)
+
+
+def test_without_a_known_black_gross_errors_are_doubted_and_the_cost_is_said(
+    prints: dict[float, Path],
+) -> None:
+    citrate = load_process("cyanotype-citrate", FOLDERS)  # prints about 1.3 D
+    for coded, read, doubts in ((1.0, 2.2, 1), (2.2, 1.0, 1), (2.2, 2.2, 0)):
+        black = read_chart(prints[coded], gamma=read).printed.density[0]
+        notes = gamma_notes(prints[coded], black, read, process=citrate)
+        assert len(notes) == 1 + doubts  # the cost of what was assumed is always said
+    said = " ".join(read_chart(prints[2.2], gamma=2.2).notes)
+    assert f"{BLACK * 1.8 / 2.2:.1f}" in said  # what it would be by the other usual gamma
+
+
+def test_deeper_than_paper_goes_is_doubted_whatever_the_process(tmp_path: Path) -> None:
+    path = tmp_path / "a.tif"
+    assert len(gamma_notes(path, DEEPEST + 0.1, None)) == 1
+    assert gamma_notes(path, DEEPEST - 0.1, None) == ()
+
+
+def test_a_file_that_says_how_it_is_coded_is_held_to_a_known_black_too(tmp_path: Path) -> None:
+    said = refused(lambda: gamma_notes(tmp_path / "a.tif", 1.9, 2.2, known=1.4))
+    assert "gamma 1.62 would fit" in said  # 2.2 * 1.4 / 1.9
+    with pytest.raises(Exception, match="without automatic levels"):
+        gamma_notes(tmp_path / "a.tif", 1.9, None, known=1.4)
+    assert gamma_notes(tmp_path / "a.tif", 1.42, None, known=1.4) == ()
+
+
+def test_a_strip_says_what_was_assumed_and_is_held_to_a_known_black(tmp_path: Path) -> None:
+    path = print_strip(tmp_path / "strip.tif", -1.0, PrintingProcess(shoulder=8), steps=21, seed=5)
+    found = read_strip(path, 8.0)
+    assert any("gamma 2.2 assumed" in note for note in found.notes)
+    read_strip(path, 8.0, black=found.d_max)
+    refused(lambda: read_strip(path, 8.0, black=found.d_max * 1.8 / 2.2))
+
+
+def test_a_second_print_read_with_another_gamma_than_the_first_is_said_to_be(
+    tmp_path: Path, prints: dict[float, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("platebench.printing.calibrate_process._write_plot", lambda *_: ())
+    folders = process_folders(None, tmp_path)
+    into = tmp_path / "process"
+    calibrate_process(prints[1.8], "albumen", folders, into, gamma=1.8)
+    wrong = calibrate_process(prints[2.2], "albumen", folders, into, gamma=1.8)
+    assert any("another gamma" in note for note in wrong.notes)
+    alike = print_chart(
+        tmp_path / "again.tif", plain_chart(51), 6, Printing(process=PROCESS, faults=EVEN)
+    )
+    calibrate_process(prints[2.2], "gum", folders, into, gamma=2.2)
+    right = calibrate_process(alike, "gum", folders, into, gamma=2.2)
+    assert not any("another gamma" in note for note in right.notes)
+
+
+def test_an_embedded_coding_is_not_called_assumed(
+    tmp_path: Path, prints: dict[float, Path]
+) -> None:
+    codes = tifffile.imread(prints[2.2])
+    path = tmp_path / "profiled.tif"
+    tifffile.imwrite(path, codes, iccprofile=gray_gamma22_profile())
+    assert not any("assumed" in note for note in read_chart(path, gamma=1.0).notes)
