@@ -12,6 +12,7 @@ import tifffile
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
+from platebench.errors import ExitCode
 
 from ..outputs.pdf_facts import words_on
 from ..session_files import tree, write_session
@@ -61,10 +62,10 @@ def test_says_size_side_film_and_cautions(session):
 
 
 def test_cautions_come_before_the_work_and_once(session):
-    said = run(session, "tall", "dense").stdout
+    said = run(session, "tall", "wide").stdout
     assert said.startswith("Before you begin: cautions")
     assert said.count("Read the safety data sheet") == said.count("Glass: ") == 1
-    assert said.index("Glass: ") < said.index("tall: ") < said.index("dense: ")
+    assert said.index("Glass: ") < said.index("tall: ") < said.index("wide: ")
 
 
 def test_a_plate_without_size_names_the_cause_and_its_way_out(session):

@@ -7,6 +7,7 @@ import tomllib
 import pytest
 
 from platebench.cautions import CAUTIONS, FIRST
+from platebench.exposing.processing import HAZARDS
 from platebench.printing.process import Process, Status
 from platebench.printing.process_file import list_processes, load_process, process_folders
 
@@ -108,6 +109,9 @@ def test_official_limits_have_a_source_and_what_has_none_says_so() -> None:
     # 29 CFR 1910.1000 table Z-1 as on OSHA's page; ICNIRP 2004, Health Physics 87:171.
     assert "0.01 mg/m³" in CAUTIONS["silver nitrate"].limit
     assert "0.005 mg/m³" in CAUTIONS["dichromate"].limit
+    assert "30 J/m²" in CAUTIONS["ultraviolet"].limit
+    assert "HCN" in CAUTIONS["ferricyanide"].text and "acid" in CAUTIONS["ferricyanide"].text
+    assert "safety data sheet" in FIRST and "local rules" in FIRST
 
 
 def test_where_limits_differ_the_stricter_is_named() -> None:
@@ -116,9 +120,9 @@ def test_where_limits_differ_the_stricter_is_named() -> None:
         caution = CAUTIONS[hazard]
         assert number in caution.stricter and "from memory" in caution.stricter
         assert any(caution.stricter in line for line in caution.lines())
-    assert 0.005 / 0.0002 == pytest.approx(25)  # as the caution says
+    assert pytest.approx(25) == 0.005 / 0.0002  # as the caution says
     # ICNIRP 2004: 30 J/m² weighted; S(365 nm) = 0.00011, from memory. What 365 nm alone may reach:
-    assert 30 / 0.00011 / 10_000 == pytest.approx(27, abs=0.5)
+    assert pytest.approx(27, abs=0.5) == 30 / 0.00011 / 10_000
     assert "27 times" in CAUTIONS["ultraviolet"].stricter
     assert "UV-blocking eyewear" in CAUTIONS["ultraviolet"].text
 
@@ -126,6 +130,3 @@ def test_where_limits_differ_the_stricter_is_named() -> None:
 def test_developing_has_the_cautions_of_its_further_baths() -> None:
     assert {"stop bath", "fixer", "reducer", "intensifier"} <= set(HAZARDS)
     assert set(HAZARDS) <= set(CAUTIONS)
-    assert "30 J/m²" in CAUTIONS["ultraviolet"].limit
-    assert "HCN" in CAUTIONS["ferricyanide"].text and "acid" in CAUTIONS["ferricyanide"].text
-    assert "safety data sheet" in FIRST and "local rules" in FIRST

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,13 +11,16 @@ from platebench.cli.complete import process_names
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.quantities import Span
 from platebench.cli.scan_options import (
-    black_option,
     gamma_option,
     keep_in_option,
+    known_option,
     printer_option,
     require_session,
 )
 from platebench.errors import PlateError
+
+if TYPE_CHECKING:
+    from platebench.printing.scan_gamma import KnownPatch
 
 
 @click.command(
@@ -52,7 +56,7 @@ from platebench.errors import PlateError
 )
 @keep_in_option
 @gamma_option
-@black_option
+@known_option
 @printer_option
 @talk_options
 def command(
@@ -64,7 +68,7 @@ def command(
     process: str | None,
     session: Path | None,
     gamma: float,
-    black: float | None,
+    known: KnownPatch | None,
     ppi: float,
     as_json: bool,
     quiet: bool,
@@ -93,7 +97,7 @@ def command(
         folders, into = process_folders(session, user), (session or user) / FOLDER
         of = None if process is None else load_process(process, folders)
         found = read_printing_time(
-            readings, first, tolerance=tolerance, gamma=gamma, black=black, process=of
+            readings, first, tolerance=tolerance, gamma=gamma, known=known, process=of
         )
         files = ()
         try:

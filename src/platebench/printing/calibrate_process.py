@@ -19,6 +19,7 @@ from platebench.printing.process_calibration import ChartPrint, ProcessCalibrati
 from platebench.printing.process_file import load_process
 from platebench.printing.process_write import write_profile
 from platebench.printing.read_chart import ChartReading, read_chart
+from platebench.printing.scan_gamma import KnownPatch
 from platebench.printing.status import Status
 from platebench.printing.step_chart import StepChart
 from platebench.profiles_folder import profiles_folder
@@ -100,7 +101,7 @@ def calibrate_process(
     fresh: bool = False,
     film: Path | None = None,
     gamma: float = 2.2,
-    black: float | None = None,
+    known: KnownPatch | None = None,
     progress: Progress = _SILENT,
 ) -> CalibratedProcess:
     """Read a print of the step chart and keep what it says in a profile.
@@ -125,8 +126,8 @@ def calibrate_process(
         Table of the film's densities in the light that prints: gives the exposure scale.
     gamma : float
         Coding of scans without a profile.
-    black : float or None
-        Full black above paper white as a densitometer reads it, D; shows whether gamma is right.
+    known : KnownPatch, optional
+        A patch as a densitometer reads it; shows whether gamma is right.
     progress : Progress
         Told when the scan is read and evened, the curve fitted, and the files written.
 
@@ -144,7 +145,7 @@ def calibrate_process(
     earlier = _earlier(process, target, folders, fresh)
     progress.begin(scan.name, 3)
     try:
-        reading = read_chart(scan, chart, gamma=gamma, black=black, process=process)
+        reading = read_chart(scan, chart, gamma=gamma, known=known, process=process)
         progress.advance("read")
         prints = (*(p for p in earlier if p.density != reading.printed.density), reading.printed)
         fit = fit_response(prints)

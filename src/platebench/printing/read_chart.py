@@ -22,7 +22,7 @@ from platebench.printing.read_sheet import (
     patch_lights,
     read_print,
 )
-from platebench.printing.scan_gamma import gamma_notes
+from platebench.printing.scan_gamma import KnownPatch, against_known, gamma_notes
 from platebench.printing.step_chart import LEVELS, StepChart, patch_box, plain_chart, white_box
 
 _LEAST_RANGE = 0.3  # D; less is no print of the chart
@@ -65,7 +65,7 @@ def read_chart(
     chart: StepChart | None = None,
     *,
     gamma: float = 2.2,
-    black: float | None = None,
+    known: KnownPatch | None = None,
     process: Process | None = None,
 ) -> ChartReading:
     """Read a scan of a print of the step chart.
@@ -78,8 +78,8 @@ def read_chart(
         The chart that was printed, where it went through a correction.
     gamma : float
         Coding of scans without a profile.
-    black : float or None
-        Full black above paper white as a densitometer reads it, D; shows whether gamma is right.
+    known : KnownPatch, optional
+        A patch as a densitometer reads it; shows whether gamma is right.
     process : Process, optional
         What it is a print by.
 
@@ -88,8 +88,8 @@ def read_chart(
     CaptureError
         If the scan cannot be read.
     ChartError
-        If it shows no chart, another one, a reversed, clipped, inverted or ruined one, or another
-        black than the one known.
+        If it shows no chart, another one, a reversed, clipped, inverted or ruined one, or a patch
+        that contradicts the one known.
     """
     scan = read_print(path, gamma)
 
@@ -112,9 +112,10 @@ def read_chart(
     evened = even_out(shown, patches)
     _check_damage(path, evened)
     white = float(evened.density[-1])
-    coding = gamma_notes(
-        path, float(evened.density[0]), scan.assumed_gamma, known=black, process=process
-    )
+    if known is None:
+        coding = gamma_notes(float(evened.density[0]), scan.assumed_gamma, process=process)
+    else:
+        coding = against_known(path, _patch(path, patches, known), scan.assumed_gamma, known)
     return ChartReading(
         chart=shown,
         printed=_printed(path, shown, evened),
@@ -139,6 +140,16 @@ def _that_chart(path: Path, number: int, chart: StepChart | None) -> StepChart:
         raise ChartError(path, what, "read it with: platebench printing-time")
     what = f"shows chart {number}, which was made through a correction"
     raise ChartError(path, what, "name the .json file written with it: --chart FILE")
+
+
+def _patch(path: Path, patches: NDArray[np.float64], known: KnownPatch) -> float:
+    """Return a patch as it was read, uneven as it is: so does the densitometer see it."""
+    for place, density in np.ndenumerate(patches):
+        if step_chart.patch_name(*place) == known.name.upper():
+            return float(density)
+    last = step_chart.patch_name(step_chart.ROWS - 1, step_chart.COLUMNS - 1)
+    what = f"has no patch {known.name}"
+    raise ChartError(path, what, f"name one from {step_chart.patch_name(0, 0)} to {last}")
 
 
 def _check_tones(path: Path, chart: StepChart, patches: NDArray[np.float64]) -> None:

@@ -4,12 +4,15 @@ A wrong gamma multiplies every density of a print by one factor, assumed over tr
 spread of the patches keep their shape, so nothing within a print shows it. (The edges of patches
 would, since light adds up in them; but paper scatters light and scanners sharpen, and in a trial on
 invented edges those moved the gamma that edges ask for from 0.2 to 4 times the true one.) What does
-show it is one density known from elsewhere: full black read by a densitometer. Without that there
-are bounds, wide ones: what paper can reach, and what the process usually reaches.
+show it is one density known from elsewhere: a patch read by a densitometer, of a middle tone best,
+where a scanner's flare changes little. Without that there are bounds, wide ones: what paper can
+reach, and what the process usually reaches.
 """
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from pathlib import Path
 
 from platebench.errors import ChartError
@@ -17,46 +20,68 @@ from platebench.printing.process import Process
 
 DEEPEST = 2.4  # D above paper white; glossy silver papers reach about 2.2 (from memory)
 UNUSUAL = 1.35  # times deeper or weaker than the process's own black; papers differ that much
-OTHER_GAMMA = 1.8  # the other one that scanners have used by default; from memory
-# A densitometer sees the print by another geometry and colour, and scanners have flare.
-_APART, _SHARE = 0.05, 0.07  # D, and share of the density
+USUAL_GAMMA, OTHER_GAMMA = 2.2, 1.8  # what scanners have used by default; from memory
+FLARE = 0.01  # share of paper white that a flatbed may add to everything; common practice
+# A densitometer sees a print by another geometry and colour than a scanner.
+_APART, _SHARE = 0.03, 0.04  # D, and share of the density
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownPatch:
+    """A patch of a print as a densitometer reads it.
+
+    Attributes
+    ----------
+    name : str
+        As on the sheet: row and column of a chart, number of a strip's step.
+    density : float
+        Above paper white, D.
+    """
+
+    name: str
+    density: float
+
+    def agrees(self, read: float) -> bool:
+        """Tell whether a scan that reads so much may be right, its flare included.
+
+        Examples
+        --------
+        >>> patch = KnownPatch(name="C7", density=0.70)
+        >>> [patch.agrees(0.70 * times) for times in (1, 0.96, 1.8 / 2.2, 2.2 / 1.8)]
+        [True, True, False, False]
+        """
+        apart = _APART + _SHARE * self.density
+        with_flare = -math.log10((10**-self.density + FLARE) / (1 + FLARE))
+        return with_flare - apart <= read <= self.density + apart
+
+    def tells(self) -> bool:
+        """Tell whether it would show the two usual gammas taken for one another."""
+        times = OTHER_GAMMA / USUAL_GAMMA
+        return not (self.agrees(self.density * times) or self.agrees(self.density / times))
 
 
 def gamma_notes(
-    path: Path,
     black: float,
     assumed: float | None,
     *,
-    known: float | None = None,
     process: Process | None = None,
 ) -> tuple[str, ...]:
-    """Return what speaks for or against a scan's gamma.
+    """Return what speaks for or against a scan's gamma where no density is known.
 
     Parameters
     ----------
-    path : Path
-        The scan, for messages.
     black : float
         Full black as read, D above paper white.
     assumed : float or None
         The gamma that was assumed; None where the file says how it is coded.
-    known : float or None
-        Full black as a densitometer reads it, D above paper white.
     process : Process, optional
         With the black that it usually reaches.
 
-    Raises
-    ------
-    ChartError
-        If what was read contradicts the density known.
-
     Examples
     --------
-    >>> gamma_notes(Path("a.tif"), 1.38, None)
+    >>> gamma_notes(1.38, None)
     ()
     """
-    if known is not None:
-        return _against_known(path, black, assumed, known)
     notes = []
     usual = None if process is None else process.look.d_max
     if black > DEEPEST:
@@ -71,29 +96,52 @@ def gamma_notes(
             f"({status}): if the print does not look that unusual, {_cause(assumed)}{fits}"
         )
     if assumed is not None:
-        other = OTHER_GAMMA if abs(assumed - OTHER_GAMMA) > 0.2 else 2.2
+        other = OTHER_GAMMA if abs(assumed - OTHER_GAMMA) > 0.2 else USUAL_GAMMA
         notes.append(
             "nothing within a print shows a wrong gamma, for it multiplies all densities alike: "
             f"full black, {black:.2f} D by gamma {assumed:g}, would be "
-            f"{black * other / assumed:.2f} D by {other:g}; measure it with a densitometer and "
-            "give it, or scan with a colour profile"
+            f"{black * other / assumed:.2f} D by {other:g}; measure a middle tone with a "
+            "densitometer and give it, or scan with a colour profile"
         )
     return tuple(notes)
 
 
-def _against_known(
-    path: Path, black: float, assumed: float | None, known: float
+def against_known(
+    path: Path, read: float, assumed: float | None, known: KnownPatch
 ) -> tuple[str, ...]:
-    if abs(black - known) > _APART + _SHARE * known:
-        what = f"reads {black:.2f} D in full black, where you give {known:.2f} D"
+    """Return what a patch of known density says of a scan's gamma.
+
+    Parameters
+    ----------
+    path : Path
+        The scan, for messages.
+    read : float
+        The patch in it, D above paper white.
+    assumed : float or None
+        As for :func:`gamma_notes`.
+    known : KnownPatch
+
+    Raises
+    ------
+    ChartError
+        If what was read contradicts it.
+    """
+    if not known.agrees(read):
+        what = f"reads {read:.2f} D in patch {known.name}, where you give {known.density:.2f} D"
         remedy = "scan it again without automatic levels, or correct that density"
-        if assumed is not None:
-            fits = assumed * known / black
+        if assumed is not None and read > 0:
+            fits = assumed * known.density / read
             remedy = f"gamma {fits:.2f} would fit; give it if the scan is coded so, else {remedy}"
         raise ChartError(path, what, remedy)
     if assumed is None:
         return ()
-    return (f"gamma {assumed:g} agrees with the full black you give, {known:.2f} D",)
+    said = f"gamma {assumed:g} agrees with patch {known.name}, {known.density:.2f} D"
+    if not known.tells():
+        said += (
+            f", but that patch could not tell {OTHER_GAMMA:g} from {USUAL_GAMMA:g}: give one of "
+            "0.5 to 1.2 D"
+        )
+    return (said,)
 
 
 def _cause(assumed: float | None) -> str:

@@ -24,7 +24,7 @@ from platebench.printing.printing_time import (
 )
 from platebench.printing.process import Process
 from platebench.printing.read_sheet import check_black, check_white, patch_lights, read_print
-from platebench.printing.scan_gamma import gamma_notes
+from platebench.printing.scan_gamma import KnownPatch, against_known, gamma_notes
 from platebench.printing.step_chart import FIRST_STRIP, white_box
 
 STEPS = (7, 21)  # fewest, most
@@ -103,7 +103,7 @@ def read_strip(
     *,
     tolerance: float = TOLERANCE,
     gamma: float = 2.2,
-    black: float | None = None,
+    known: KnownPatch | None = None,
     process: Process | None = None,
 ) -> PrintingTime:
     """Return the standard printing time from a scan of a printed test strip.
@@ -118,8 +118,8 @@ def read_strip(
         D below full black that counts as full black.
     gamma : float
         Coding of scans without a profile.
-    black : float or None
-        Full black above paper white as a densitometer reads it, D; shows whether gamma is right.
+    known : KnownPatch, optional
+        A patch as a densitometer reads it; shows whether gamma is right.
     process : Process, optional
         What it is a print by.
 
@@ -128,7 +128,8 @@ def read_strip(
     CaptureError
         If the scan cannot be read.
     ChartError
-        If it shows no strip, one that says nothing, or another black than the one known.
+        If it shows no strip, one that says nothing, or a step
+        that contradicts the one known.
     """
     scan = read_print(path, gamma)
 
@@ -148,7 +149,13 @@ def read_strip(
     density = -np.log10(np.maximum(lights[1:], 1 / 65535) / max(float(lights[0]), 1 / 65535))
     times = strip_times(first_s, steps)
     found_time = find_printing_time(path, times, density.tolist(), tolerance=tolerance)
-    coding = gamma_notes(path, found_time.d_max, scan.assumed_gamma, known=black, process=process)
+    if known is None:
+        coding = gamma_notes(found_time.d_max, scan.assumed_gamma, process=process)
+    elif known.name.isdecimal() and 1 <= int(known.name) <= steps:
+        step = float(density[int(known.name) - 1])
+        coding = against_known(path, step, scan.assumed_gamma, known)
+    else:
+        raise ChartError(path, f"has no step {known.name}", f"name one from 1 to {steps}")
     return replace(found_time, notes=(*scan.notes, *coding, *found_time.notes))
 
 
