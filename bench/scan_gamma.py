@@ -23,8 +23,8 @@ from platebench.outputs.proof_page import Box
 from platebench.printing.chart_sheet import InkSheet, draw_chart
 from platebench.printing.process import Process
 from platebench.printing.process_file import list_processes, load_process, process_folders
-from platebench.printing.read_chart import read_chart
-from platebench.printing.scan_gamma import KnownPatch, gamma_notes
+from platebench.printing.read_chart import ChartReading, read_chart
+from platebench.printing.scan_gamma import KnownPatch, against_known, gamma_notes
 from platebench.printing.step_chart import (
     COLUMNS,
     ROWS,
@@ -67,11 +67,16 @@ def coded(light: np.ndarray, how: float | str) -> np.ndarray:
 def strip_of(sheet: InkSheet, box: Box) -> np.ndarray:
     """Return where tape keeps the paper white."""
     mask = np.zeros(sheet.ink.shape, np.bool_)
+    mask[edges_of(sheet, box)] = True
+    return mask
+
+
+def edges_of(sheet: InkSheet, box: Box) -> tuple[slice, slice]:
+    """Return a box's rows and columns."""
     top, bottom, left, right = (
         round(e * sheet.scale) for e in (box.top, box.bottom, box.left, box.right)
     )
-    mask[top:bottom, left:right] = True
-    return mask
+    return slice(top, bottom), slice(left, right)
 
 
 def lightness(density: np.ndarray, paper: float) -> np.ndarray:
@@ -120,7 +125,7 @@ def main() -> None:
                 black = float(reading.evened.density[0])
                 rows[case][0] += len(gamma_notes(black, gamma, process=of)) > 1
                 try:
-                    read_chart(path, gamma=gamma, known=known)
+                    against_known(path, patch_of(reading, known), gamma, known)
                 except ChartError:
                     rows[case][1] += 1
                 ink = np.asarray(reading.printed.ink)
@@ -141,10 +146,16 @@ def main() -> None:
 def densitometer(density: np.ndarray, sheet: InkSheet, rng: np.random.Generator) -> KnownPatch:
     """Return a patch near half of black as an instrument with errors of its own reads it."""
     places = [(row, column) for row in range(ROWS) for column in range(COLUMNS)]
-    read = [-np.log10(np.mean(10 ** -density[strip_of(sheet, patch_box(*p))])) for p in places]
+    read = [-np.log10(np.mean(10 ** -density[edges_of(sheet, patch_box(*p))])) for p in places]
     middle = int(np.argmin(np.abs(np.asarray(read) - max(read) / 2)))
     seen = read[middle] * rng.normal(1, 0.015) + rng.normal(0, 0.01)
     return KnownPatch(name=patch_name(*places[middle]), density=float(seen))
+
+
+def patch_of(reading: ChartReading, known: KnownPatch) -> float:
+    """Return a patch as the scan reads it."""
+    places = np.ndindex(reading.patches.shape)
+    return float(next(reading.patches[p] for p in places if patch_name(*p) == known.name))
 
 
 def invented(of: Process, rng: np.random.Generator) -> PrintingProcess:
