@@ -6,9 +6,7 @@ the audits from ``audits.csv``.
 
 from __future__ import annotations
 
-import os
 import sqlite3
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import astuple, dataclass, field
@@ -32,7 +30,7 @@ from platebench.archive.collection import (
     is_folder,
 )
 from platebench.files.one_writer import sole_run
-from platebench.fsio import UNFINISHED, new_file_mode, write_error
+from platebench.fsio import new_file, write_error
 from platebench.printing.process import Process
 from platebench.progress import Progress, working
 
@@ -116,13 +114,10 @@ def index_collection(
         if not alone:
             raise in_use(target)
         try:
-            number, name = tempfile.mkstemp(prefix=UNFINISHED, dir=target.parent)
-            os.close(number)
-            place = Path(name)
+            place = new_file(target.parent)
             stack.callback(place.unlink, missing_ok=True)
             with open_catalogue(place, create=True) as connection:
                 indexed = _index(connection, collection, found, processes, audits, progress)
-            place.chmod(new_file_mode())
             place.replace(target)
         except OSError as error:
             raise write_error(target, error, elsewhere=ELSEWHERE) from error
