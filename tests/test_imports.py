@@ -43,7 +43,7 @@ DOORS = {
     "tomlkit": {"session/draft_file.py", "session/edit_file.py", "printing/process_write.py"},
     "reportlab": {"outputs"},
     "starlette": {"review/app.py"},
-    "uvicorn": {"review/serve.py"},
+    "uvicorn": {"review/serve.py", "review/door.py"},
     "pypdfium2": {"outputs"},
 }
 
