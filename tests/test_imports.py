@@ -22,6 +22,7 @@ GROUND = {
     "memory",
     "rounding",
     "camera_time",
+    "shown",
 }
 # Layers, lowest first. A module may import from its own layer and from those below.
 LAYERS: list[set[str]] = [
