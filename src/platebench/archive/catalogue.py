@@ -59,8 +59,8 @@ class Indexed:
     without_plates : tuple of str
         Packages of ours, read just now, whose recipe names no plates: it is lost or damaged.
     unsafe : tuple of (str, str)
-        Packages, read just now or before, whose manifests list paths that lead out of them, and
-        the first of those.
+        Packages, read just now or before, whose manifests list unsafe paths, and the first of
+        those.
     """
 
     packages: int

@@ -53,8 +53,8 @@ def index(
 ) -> None:
     """Read the packages of COLLECTION that are new or changed into its catalogue.
 
-    The exit code is 13 if a package lists paths that lead out of it; the catalogue is written all
-    the same.
+    The exit code is 13 if a package lists unsafe paths, as verify calls them; the catalogue is
+    written all the same.
     """
     from platebench.archive.audit_log import FILE_NAME, read_audits
     from platebench.archive.catalogue import index_collection
