@@ -8,6 +8,7 @@ import click
 
 from platebench.cli.options import print_json
 from platebench.cli.show_lines import wrapped
+from platebench.shown import LONGEST_PART, shown
 
 if TYPE_CHECKING:
     from platebench.session.convert_session import SessionResult
@@ -28,12 +29,13 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         click.echo("plates: " + ", ".join(parts))
         for plate in result.results:
             if flags := plate.record.get("flags"):
-                wrapped(f"look at {plate.plate_id}: {'; '.join(flags)}", indent="")
+                told = shown("; ".join(flags), LONGEST_PART)
+                wrapped(f"look at {plate.plate_id}: {told}", indent="")
         if result.left_from_earlier:
-            names = ", ".join(result.left_from_earlier)
+            names = shown(", ".join(result.left_from_earlier), LONGEST_PART)
             wrapped(f"left from an earlier run, not in session.toml any more: {names}", indent="")
         for remark in result.log_remarks:
-            wrapped(remark, indent="")
+            wrapped(shown(remark, LONGEST_PART), indent="")
         for plate_id, reason in result.not_true_size:
             wrapped(f"not at true size: {plate_id}: {reason}", indent="")
         for path in result.files:

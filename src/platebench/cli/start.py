@@ -15,6 +15,7 @@ from platebench.cli.options import (
     work_options,
 )
 from platebench.cli.show_lines import wrapped
+from platebench.shown import shown
 
 
 @click.command(
@@ -72,7 +73,7 @@ def command(
         )
         click.echo(", ".join(counts))
         for name, reason in draft.left_out:
-            wrapped(f"left out: {name}: {reason}", indent="")
+            wrapped(f"left out: {shown(name)}: {shown(reason)}", indent="")
         if log is None:
             click.echo("plates.csv is your own, and was left as it is")
         click.echo(f"Read {path}, then run: platebench convert {shlex.quote(str(session))}")
