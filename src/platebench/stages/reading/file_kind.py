@@ -125,6 +125,7 @@ def _kind_of_tiff(path: Path, head: bytes) -> FoundKind:
         structure = tiff.read_tiff_structure(path)
     except TiffDamageError as error:
         raise CaptureError(path, f"is a damaged TIFF: it {error}", COPY_AGAIN) from error
+    _refuse_more(path, structure)
     directories = structure.directories
     raw = (
         head[8:10] == b"CR"  # raw of the CR2 kind
@@ -143,9 +144,17 @@ def _kind_of_tiff(path: Path, head: bytes) -> FoundKind:
 
 def _structure_or_none(path: Path) -> TiffStructure | None:
     try:
-        return tiff.read_tiff_structure(path)
+        structure = tiff.read_tiff_structure(path)
     except TiffDamageError:
         return None
+    _refuse_more(path, structure)
+    return structure
+
+
+def _refuse_more(path: Path, structure: TiffStructure) -> None:
+    if structure.more:
+        what = f"holds more than {tiff.MAX_DIRECTORIES} pictures"
+        raise CaptureError(path, what, "save the one that is meant as a file of its own")
 
 
 def refuse_missing_data(path: Path, structure: TiffStructure) -> None:
