@@ -28,6 +28,7 @@ from platebench.session.capture_look import (
 )
 from platebench.session.draft_file import SessionDraft
 from platebench.session.pool import run_all
+from platebench.session.scan_bits import looked_at_with_bits, session_bits
 from platebench.settings import PlateSettings, ScanSettings, SessionSettings
 
 # Companions of captures: notes, settings, sidecars, records. Not looked at, not mentioned.
@@ -114,20 +115,31 @@ def draft_session(
         )
     peak = peak_bytes("look", max(map(pixels_of_file, paths)))
     workers = workers_for(workers or cores(), memory or available_bytes(), peak)
-    outcomes = run_all(
-        partial(look_at, scan=scan),
-        paths,
-        name_of=lambda path: path.name,
-        workers=workers,
-        what="captures",
-        progress=progress,
+
+    def look_at_all(paths: Sequence[Path], scan: ScanSettings) -> list[CaptureLook]:
+        outcomes = run_all(
+            partial(look_at, scan=scan),
+            paths,
+            name_of=lambda path: path.name,
+            workers=workers,
+            what="captures",
+            progress=progress,
+        )
+        looks = []
+        for path, outcome in zip(paths, outcomes, strict=True):
+            if isinstance(outcome, PlateError):
+                left_out.append((path.name, _without_path(str(outcome), path)))
+            else:
+                looks.append(outcome)
+        return looks
+
+    looks = look_at_all(paths, scan)
+    bits = session_bits(looks)
+    looks = looked_at_with_bits(
+        looks,
+        bits,
+        lambda some: look_at_all([folder / look.name for look in some], replace(scan, bits=bits)),
     )
-    looks = []
-    for path, outcome in zip(paths, outcomes, strict=True):
-        if isinstance(outcome, PlateError):
-            left_out.append((path.name, _without_path(str(outcome), path)))
-        else:
-            looks.append(outcome)
     draft = draft_from_looks(looks, title=folder.resolve().name)
     return replace(draft, left_out=tuple(sorted([*left_out, *draft.left_out])))
 
@@ -205,6 +217,7 @@ def draft_from_looks(looks: Sequence[CaptureLook], *, title: str) -> SessionDraf
     left_out += [(look.name, _clipped_sentence("", look)) for look in found.blown_out]
     settings = SessionSettings(
         title=title,
+        scan=ScanSettings(bits=session_bits(looks)),
         blank=tuple(look.name for look in found.blank if look not in spoilt),
         dark=tuple(look.name for look in found.dark),
         plates=plates,
@@ -275,6 +288,8 @@ def _remark(look: CaptureLook) -> str:
         parts.append(f"{info.ppi:g} ppi")
     if info.assumed_gamma is not None:
         parts.append("no colour profile")
+    if info.no_date is not None and info.taken is None:
+        parts.append(f'date unknown: the file says "{info.no_date}"')
     return ", ".join(parts)
 
 

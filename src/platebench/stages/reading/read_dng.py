@@ -93,6 +93,7 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
         taken=fields.get("taken"),
         focal_length_mm=fields.get("focal_length_mm"),
         orientation=fields.get("orientation", 1),
+        no_date=fields.get("no_date"),
         notes=(*levels.notes, *metadata.date_notes(fields)),
         **{name: fields[name] for name in _NEEDED},
     )
