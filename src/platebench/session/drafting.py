@@ -13,7 +13,7 @@ from typing import NamedTuple
 from platebench.camera_time import shown_seconds
 from platebench.errors import PlateError, SessionFolderError
 from platebench.image import CaptureKind
-from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
+from platebench.memory import cores
 from platebench.plate_names import fault_of_capture
 from platebench.progress import Progress
 from platebench.session.capture_look import (
@@ -28,6 +28,7 @@ from platebench.session.capture_look import (
 )
 from platebench.session.draft_file import SessionDraft
 from platebench.session.pool import run_all
+from platebench.session.room import peak_of
 from platebench.session.scan_bits import looked_at_with_bits, session_bits
 from platebench.settings import PlateSettings, ScanSettings, SessionSettings
 
@@ -113,17 +114,17 @@ def draft_session(
         raise SessionFolderError(
             folder, "holds no captures", "copy the raw files or scans into it, then start again"
         )
-    peak = peak_bytes("look", max(map(pixels_of_file, paths)))
-    workers = workers_for(workers or cores(), memory or available_bytes(), peak)
 
     def look_at_all(paths: Sequence[Path], scan: ScanSettings) -> list[CaptureLook]:
         outcomes = run_all(
             partial(look_at, scan=scan),
             paths,
             name_of=lambda path: path.name,
-            workers=workers,
+            workers=workers or cores(),
             what="captures",
             progress=progress,
+            peak=lambda path: peak_of("look", [path]),
+            memory=memory,
         )
         looks = []
         for path, outcome in zip(paths, outcomes, strict=True):

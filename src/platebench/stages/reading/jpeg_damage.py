@@ -25,8 +25,11 @@ import numpy as np
 
 START, END, START_OF_SCAN = b"\xff\xd8", 0xD9, 0xDA
 FRAMES: Final = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
-MOST_PASSES: Final = 100
+MOST_PASSES: Final = 32
 """Scans of one picture; programs make about ten, and each takes a pass over all of it."""
+
+MOST_STRICT_PIXELS: Final = 100_000_000
+"""Pixels up to which the stricter reader is asked: it takes 22 bytes for each."""
 
 _BY_HUFFMAN: Final = (0xC0, 0xC1, 0xC2)  # sequential and progressive
 _TALK: Final = (*range(0xE0, 0xF0), 0xFE)  # what says nothing of the pixels
@@ -87,6 +90,8 @@ def refused_by_strict_reader(data: bytes) -> bool:
             factors = {value for byte in body[7::3] for value in (byte >> 4, byte & 15)}
             known = part.marker in _BY_HUFFMAN and body[0] == 8 and body[5] in (1, 3)
             known &= factors <= {1, 2}
+            rows, columns = (int.from_bytes(body[at : at + 2], "big") for at in (1, 3))
+            known &= rows * columns <= MOST_STRICT_PIXELS
         if part.marker not in _TALK:
             kept.append(data[part.at : part.end])
     if not known:

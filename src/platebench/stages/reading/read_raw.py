@@ -79,6 +79,16 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     )
 
 
+def stored_shape(path: Path) -> tuple[int, int] | None:
+    """Return rows and columns of a raw's photosites without unpacking them; None if unknown."""
+    try:
+        with library_lines(), rawpy.RawPy() as raw:
+            raw.open_file(str(path))
+            return int(raw.sizes.raw_height), int(raw.sizes.raw_width)
+    except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError):
+        return None
+
+
 _REFUSALS = (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError)
 
 

@@ -42,6 +42,7 @@ from platebench.stages.reading.scan_header import (
     FULL_BITS,
     ScanHeader,
     block_step_of,
+    picture_chunks,
     read_jpeg_header,
     read_png_header,
     settle_ppi,
@@ -264,7 +265,7 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
     rows, columns = header.shape
     refuse_absurd_size(path, header.shape, rows * columns * stored, len(data))
     if kind is FileKind.PNG:
-        pixels = _decoded(path, lambda: imagecodecs.png_decode(data))
+        pixels = _decoded(path, lambda: imagecodecs.png_decode(picture_chunks(data)))
     else:
         _refuse_impossible(path, data)
         pixels = _decoded(path, lambda: _decode_jpeg(data, header.channels), data)

@@ -132,6 +132,20 @@ def _png_chunks(path: Path, data: bytes) -> dict[bytes, bytes]:
     raise CaptureError(path, "is cut off: a PNG ends in a chunk of its own, not here", COPY_AGAIN)
 
 
+def picture_chunks(data: bytes) -> bytes:
+    """Return a PNG without the chunks that say nothing of the pixels.
+
+    A decoder unpacks texts and profiles too, each a thousand times its size if need be.
+    """
+    kept, at = [data[:8]], 8
+    while at + 12 <= len(data):
+        end = at + 12 + int.from_bytes(data[at : at + 4], "big")
+        if data[at + 4 : at + 8] in (b"IHDR", b"tRNS", b"IDAT", b"IEND"):
+            kept.append(data[at:end])
+        at = end
+    return b"".join(kept)
+
+
 def _png_ppi(data: bytes) -> float | None:
     if len(data) != 9 or data[8] != 1 or data[:4] != data[4:8]:
         return None

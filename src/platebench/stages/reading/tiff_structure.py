@@ -26,7 +26,7 @@ SUBFILE_TYPE, MAKE, STRIP_OFFSETS, SAMPLES, STRIP_COUNTS = 254, 271, 273, 277, 2
 ROWS_PER_STRIP, PLANAR, SAMPLE_FORMAT, SUB_DIRECTORIES = 278, 284, 339, 330
 TILE_WIDTH, TILE_HEIGHT, TILE_OFFSETS, TILE_COUNTS = 322, 323, 324, 325
 EXTRA_SAMPLES, JPEG_TABLES, YCBCR_COEFFICIENTS, REFERENCE_BLACK_WHITE = 338, 347, 529, 532
-MAX_SAMPLE, S_MAX_SAMPLE = 281, 341
+ORIENTATION, MAX_SAMPLE, S_MAX_SAMPLE = 274, 281, 341
 CFA_REPEAT, CFA_PATTERN, DNG_VERSION = 33421, 33422, 50706
 CFA_COLOURS, CFA_LAYOUT, LINEARIZATION = 50710, 50711, 50712
 SUB_TILE, ROW_INTERLEAVE, COLUMN_INTERLEAVE = 50974, 50975, 52547
@@ -40,7 +40,7 @@ _LAYOUT_TAGS = (WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC, SUBFILE_TYPE, MAK
 _DATA_TAGS = (STRIP_OFFSETS, STRIP_COUNTS, ROWS_PER_STRIP, PLANAR, SAMPLE_FORMAT, SUB_DIRECTORIES)
 _TILE_TAGS = (TILE_WIDTH, TILE_HEIGHT, TILE_OFFSETS, TILE_COUNTS)
 _COLOUR_TAGS = (EXTRA_SAMPLES, JPEG_TABLES, YCBCR_COEFFICIENTS, REFERENCE_BLACK_WHITE)
-_RANGE_TAGS = (MAX_SAMPLE, S_MAX_SAMPLE)
+_RANGE_TAGS = (ORIENTATION, MAX_SAMPLE, S_MAX_SAMPLE)
 _RAW_TAGS = (CFA_REPEAT, CFA_PATTERN, DNG_VERSION, WHITE_LEVEL, SCALE, ACTIVE_AREA)
 _ORDER_TAGS = (CFA_COLOURS, CFA_LAYOUT, LINEARIZATION, SUB_TILE, ROW_INTERLEAVE, COLUMN_INTERLEAVE)
 _BLACK_TAGS = (BLACK_REPEAT, BLACK_LEVEL, BLACK_DELTA_H, BLACK_DELTA_V)
@@ -149,12 +149,15 @@ class TiffStructure:
         Entries that could not be believed and were left out.
     more : bool
         There are more directories than were looked at.
+    big_endian : bool
+        Numbers are stored high byte first.
     """
 
     directories: list[TiffDirectory]
     file_bytes: int
     damage: list[str] = field(default_factory=list)
     more: bool = False
+    big_endian: bool = False
 
     @property
     def sensor(self) -> TiffDirectory | None:
@@ -237,7 +240,7 @@ class _Walk:
                 below.append(directory)
                 waiting += [int(more) for more in directory.tags.get(SUB_DIRECTORIES, ())]
         more = any(at and at not in seen for at in (offset, *waiting))
-        return TiffStructure(chain + below, self.file_bytes, self.damage, more)
+        return TiffStructure(chain + below, self.file_bytes, self.damage, more, self.order == ">")
 
     def _read(self, offset: int, size: int) -> bytes | None:
         if offset < 0 or offset + size > self.file_bytes:
