@@ -64,7 +64,7 @@ def test_start_check_and_record_say_what_is_assumed(tmp_path: Path) -> None:
     assert any(v.topic == "coding" and "4095" in v.text for v in plate.verdicts)
     assert CliRunner().invoke(main, ["convert", str(folder)]).exit_code in (0, 3)
     record = json.loads((folder / "converted/plates/plate-001.json").read_text(encoding="utf-8"))
-    assert any("12 bits" in note for note in record["notes"])
+    assert any("12 bits" in note for note in record["result"]["notes"])
 
 
 def test_files_that_say_nothing_are_noted_and_not_rescaled_without_a_setting(
