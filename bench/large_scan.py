@@ -2,8 +2,8 @@
 
     python bench/large_scan.py [--megapixels 900] [--folder DIR]
 
-Every command runs in a process of its own, on one core. What is planned for it, by the header alone,
-stands beside what it took.
+Every command runs in a process of its own, on one core. What is planned for it, by the header
+alone, stands beside what it took.
 """
 
 from __future__ import annotations
