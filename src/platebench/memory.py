@@ -10,7 +10,7 @@ UNKNOWN_MEMORY = 4 << 30  # bytes; assumed where the system does not say
 SHARE_FOR_PLATES = 0.75  # the rest stays free for the file cache and everybody else
 PROGRAM_BYTES = 250 << 20  # interpreter and libraries, in each process
 # On top of it, per value of the frame, once it is read; held by a test.
-PEAK_BYTES_PER_VALUE = {"look": 3, "check": 8, "mosaic": 7, "demosaiced": 64}
+PEAK_BYTES_PER_VALUE = {"look": 3, "check": 6, "mosaic": 7, "demosaiced": 64}
 _CGROUP = Path("/sys/fs/cgroup")
 _MEMINFO = Path("/proc/meminfo")
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from platebench.errors import CaptureError
 from platebench.image import SensorFrame
-from platebench.memory import available_bytes
+from platebench.memory import SHARE_FOR_PLATES, available_bytes
 from platebench.settings import ScanSettings
 from platebench.stages.reading.declared_size import declared_size
 from platebench.stages.reading.file_kind import FileKind, find_kind
@@ -47,7 +47,8 @@ def read_capture(path: Path, scan: ScanSettings = _DEFAULT) -> SensorFrame:
         or columns; or more than there is memory for.
     """
     found = find_kind(path)
-    if declared_size(path, found).reading_bytes > available_bytes():
+    free = available_bytes() / SHARE_FOR_PLATES  # what is planned for less is not refused here
+    if declared_size(path, found).reading_bytes > free:
         raise CaptureError(path, "needs more memory than there is", FREE_MEMORY)
     if found.kind is FileKind.RAW:
         plain = read_plain_dng(path, found.structure)

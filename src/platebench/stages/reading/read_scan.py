@@ -61,6 +61,7 @@ _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR = 0, 1, 2, 6
 _COLOURS = {_WHITE_IS_ZERO: 1, _BLACK_IS_ZERO: 1, _RGB: 3, _YCBCR: 3}
 _MULTIPLIED = 1  # ExtraSamples: associated alpha
 _USUAL_COEFFICIENTS = (0.299, 0.587, 0.114)  # TIFF 6.0, section 21; all that JPEG decoders know
+_MOST_JPEG_PIXELS = 1 << 30  # of OpenCV's reader
 _SHARE_OF_EXTRA = 1.5  # stored over declared bytes, uncompressed, beyond which one is wrong
 _LEAST_BITS: tuple[UsedBits, ...] = (8, 10, 12, 14, 16)
 _UNUSABLE = {3: "has colours from a palette", 4: "is a mask", 5: "is a CMYK picture"}
@@ -261,6 +262,8 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
     header = _packed_header(path, kind, data)
     if kind is FileKind.JPEG and header.channels not in (1, 3):
         raise CaptureError(path, f"has {header.channels} channels, not grey or RGB", AS_TIFF)
+    if kind is FileKind.JPEG and math.prod(header.shape) > _MOST_JPEG_PIXELS:
+        raise CaptureError(path, "has more pixels than are read of a JPEG", AS_TIFF)
     stored = header.channels * (2 if header.bits > 8 else 1)
     rows, columns = header.shape
     refuse_absurd_size(path, header.shape, rows * columns * stored, len(data))
