@@ -13,9 +13,10 @@ from typing import BinaryIO, Final
 
 from platebench.errors import CaptureError
 from platebench.stages.reading import tiff_structure as tiff
-from platebench.stages.reading.file_kind import FileKind, FoundKind, find_kind
+from platebench.stages.reading.file_kind import FileKind, FoundKind, find_kind, refuse_absurd_size
 from platebench.stages.reading.jpeg_damage import FRAMES, MOST_STRICT_PIXELS, START_OF_SCAN
 from platebench.stages.reading.read_raw import stored_shape
+from platebench.stages.reading.read_scan import picture_directory
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 
 # Bytes, measured (tests/test_plate_memory.py holds them).
@@ -46,6 +47,8 @@ class DeclaredSize:
 def declared_size(path: Path, found: FoundKind | None = None) -> DeclaredSize:
     """Return what a capture declares of its size, without decoding it. Never raises.
 
+    Nothing is declared by what readers refuse for its header: they say better what is wrong.
+
     Parameters
     ----------
     path : Path
@@ -58,10 +61,10 @@ def declared_size(path: Path, found: FoundKind | None = None) -> DeclaredSize:
         if found.kind is FileKind.RAW:
             return _of_raw(path, found.structure)
         if found.kind is FileKind.TIFF and found.structure is not None:
-            return _of_tiff(found.structure)
+            return _of_tiff(picture_directory(path, found.structure), found.structure)
         with path.open("rb") as stream:
             of = _of_png if found.kind is FileKind.PNG else _of_jpeg
-            return of(stream, path.stat().st_size)
+            return of(stream, path)
     except (CaptureError, OSError):
         return DeclaredSize(0, 0)
 
@@ -82,11 +85,7 @@ def _of_raw(path: Path, structure: TiffStructure | None) -> DeclaredSize:
     return _size(values, values * (_PLANES_PER_VALUE if planes else _MOSAIC_PER_SITE))
 
 
-def _of_tiff(structure: TiffStructure) -> DeclaredSize:
-    pictures = [d for d in structure.directories if d.index is not None and not d.is_reduced]
-    if not pictures:
-        return DeclaredSize(0, 0)
-    directory = max(pictures, key=_pixels)
+def _of_tiff(directory: TiffDirectory, structure: TiffStructure) -> DeclaredSize:
     pixels, samples = _pixels(directory), directory.samples
     values = pixels * (3 if samples >= 3 else 1)
     bits = directory.first(tiff.BITS, 1)
@@ -118,18 +117,20 @@ def _piece_pixels(directory: TiffDirectory) -> int:
 _PNG_CHANNELS: Final = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
 
 
-def _of_png(stream: BinaryIO, file_bytes: int) -> DeclaredSize:
+def _of_png(stream: BinaryIO, path: Path) -> DeclaredSize:
     head = stream.read(26)
     columns, rows = int.from_bytes(head[16:20], "big"), int.from_bytes(head[20:24], "big")
     bits, channels = (head[24], _PNG_CHANNELS.get(head[25], 4)) if len(head) == 26 else (8, 1)
     pixels = rows * columns
     values = pixels * (3 if channels >= 3 else 1)
     item = 1 if bits <= 8 else _COUNT
+    file_bytes = path.stat().st_size
+    refuse_absurd_size(path, (rows, columns), item * pixels * channels, file_bytes)
     counts = 0 if item == _COUNT and channels in (1, 3) else _COUNT * values
     return _size(values, 2 * file_bytes + item * pixels * channels + counts)
 
 
-def _of_jpeg(stream: BinaryIO, file_bytes: int) -> DeclaredSize:
+def _of_jpeg(stream: BinaryIO, path: Path) -> DeclaredSize:
     """Walk the markers up to the frame's, without reading what they hold."""
     stream.seek(2)
     while len(head := stream.read(4)) == 4 and head[0] == 0xFF:
@@ -142,8 +143,10 @@ def _of_jpeg(stream: BinaryIO, file_bytes: int) -> DeclaredSize:
             frame = stream.read(6)
             if len(frame) < 6:
                 break
-            pixels = int.from_bytes(frame[1:3], "big") * int.from_bytes(frame[3:5], "big")
+            rows, columns = (int.from_bytes(frame[at : at + 2], "big") for at in (1, 3))
+            pixels, file_bytes = rows * columns, path.stat().st_size
             values = pixels * (3 if frame[5] >= 3 else 1)
+            refuse_absurd_size(path, (rows, columns), values, file_bytes)
             strict = _STRICT_PER_PIXEL * pixels if pixels <= MOST_STRICT_PIXELS else 0
             return _size(values, file_bytes + max(strict, _LOOSE_PER_VALUE * values))
         stream.seek(int.from_bytes(head[2:4], "big") - 2, 1)

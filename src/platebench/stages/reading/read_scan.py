@@ -279,7 +279,7 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
 
 
 def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArray[Any]]:
-    directory = _picture_directory(path, structure)
+    directory = picture_directory(path, structure)
     bits = int(directory.tags.get(tiff.BITS, (1,))[0])
     block_step = _check_jpegs(path, directory) if _packed_with_loss(directory) else None
     profile, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
@@ -395,8 +395,14 @@ def _pictures(structure: TiffStructure) -> list[TiffDirectory]:
     return [d for d in structure.directories if d.index is not None and not d.is_reduced]
 
 
-def _picture_directory(path: Path, structure: TiffStructure) -> TiffDirectory:
-    """Return the first full-size picture of a TIFF, all its declarations checked."""
+def picture_directory(path: Path, structure: TiffStructure) -> TiffDirectory:
+    """Return the largest full-size picture of a TIFF, all its declarations checked.
+
+    Raises
+    ------
+    CaptureError
+        If they contradict the file, or the picture is of a kind that is not measured here.
+    """
     pictures = _pictures(structure)
     if not pictures:
         raise CaptureError(path, "holds no full-size picture", AS_TIFF)
