@@ -16,7 +16,7 @@ from platebench.stages.reading import tiff_structure as tiff
 from platebench.stages.reading.file_kind import FileKind, FoundKind, find_kind, refuse_absurd_size
 from platebench.stages.reading.jpeg_damage import FRAMES, MOST_STRICT_PIXELS, START_OF_SCAN
 from platebench.stages.reading.read_raw import stored_shape
-from platebench.stages.reading.read_scan import picture_directory
+from platebench.stages.reading.tiff_picture import picture_directory
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 
 # Bytes, measured (tests/test_plate_memory.py holds them).
