@@ -199,6 +199,14 @@ def test_full_scale_that_a_tag_states(tmp_path: Path, tag: int, bits: int) -> No
     assert frame.info.least_bits is None
 
 
+@pytest.mark.parametrize("stated", [True, False])
+def test_twelve_bits_that_count_from_white(tmp_path: Path, stated: bool) -> None:
+    tags = [(281, 3, 1, 4095, True)] if stated else []
+    path = tiff(tmp_path / "a.tif", grey(12), photometric="miniswhite", extratags=tags)
+    frame = read_capture(path, ScanSettings(bits=0 if stated else 12))
+    np.testing.assert_array_equal(frame.counts, np.rint((4095 - grey(12)) * (65535 / 4095.0)))
+
+
 def test_a_largest_value_that_is_a_statistic_is_none(tmp_path: Path) -> None:
     """TIFF 6.0, MaxSampleValue: "not to be used to affect the visual appearance"."""
     values = grey(12)

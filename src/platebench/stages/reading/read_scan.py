@@ -142,7 +142,7 @@ def _frame(path: Path, header: ScanHeader, pixels: NDArray[Any], scan: ScanSetti
     least_bits = _least_bits(pixels, header)
     bits, bits_notes = _bits(path, header, scan, least_bits)
     notes += bits_notes
-    counts = _spread(path, pixels, bits)
+    counts = _spread(path, pixels, bits, white_is_zero=header.white_is_zero)
     if scan.shows == "positive":
         np.subtract(_FULL_CODE, counts, out=counts)
         notes.append("shown as a positive: turned back into the negative (full scale - code)")
@@ -187,7 +187,9 @@ def _curves(
     return ScanCurves((curve,), "assumed gamma"), note
 
 
-def _spread(path: Path, pixels: NDArray[Any], bits: int) -> NDArray[np.uint16]:
+def _spread(
+    path: Path, pixels: NDArray[Any], bits: int, *, white_is_zero: bool
+) -> NDArray[np.uint16]:
     """Return new uint16 codes with full scale at 65535, whatever the bits."""
     if pixels.dtype == np.uint8 and bits <= 8:
         full = 255 if bits == 8 or pixels.max(initial=0) >= 1 << bits else (1 << bits) - 1
@@ -195,6 +197,8 @@ def _spread(path: Path, pixels: NDArray[Any], bits: int) -> NDArray[np.uint16]:
         full = (1 << bits) - 1
     else:
         raise CaptureError(path, f"holds {pixels.dtype} values", AS_TIFF)
+    if white_is_zero:
+        pixels = pixels.dtype.type(full) - pixels
     if full == _FULL_CODE:
         return np.require(pixels, np.uint16, ["C", "W"])  # the decoder's own memory
     if full == 255:
@@ -283,8 +287,6 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
     bits = int(directory.tags.get(tiff.BITS, (1,))[0])
     block_step = _check_jpegs(path, directory) if packed_as_jpeg(directory) else None
     profile, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
-    if directory.first(tiff.PHOTOMETRIC, 1) == WHITE_IS_ZERO:
-        pixels = pixels.dtype.type((1 << bits) - 1) - pixels
     fields, notes = settle_ppi(metadata.fields_from_file(path))
     pictures = len(pictures_of(structure))
     if pictures > 1:
@@ -299,9 +301,8 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
         fields=fields,
         notes=notes,
         block_step=block_step,
-        stated_bits=stated_bits(directory, int(pixels.max(initial=0)))
-        if bits == FULL_BITS
-        else None,
+        stated_bits=stated_bits(directory, int(pixels.max(initial=0))),
+        white_is_zero=directory.first(tiff.PHOTOMETRIC, 1) == WHITE_IS_ZERO,
         multiplied=_MULTIPLIED in directory.tags.get(tiff.EXTRA_SAMPLES, ()),
     )
     return header, pixels

@@ -55,6 +55,8 @@ class ScanHeader:
         Of 16-bit values: how many bits the file says are used.
     multiplied : bool
         Whether colours were multiplied by the transparency.
+    white_is_zero : bool
+        Whether the codes count from white.
     """
 
     shape: tuple[int, int]
@@ -67,6 +69,7 @@ class ScanHeader:
     block_step: float | None = None
     stated_bits: int | None = None
     multiplied: bool = False
+    white_is_zero: bool = False
 
 
 def settle_ppi(fields: dict[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:

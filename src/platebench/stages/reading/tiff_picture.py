@@ -40,6 +40,8 @@ def stated_bits(directory: TiffDirectory, largest: int) -> int | None:
     By TIFF 6.0 MaxSampleValue is a statistic of the picture. So only the full scale of 9 to 15
     bits counts, and only where no value passes it: ``largest`` is that of the picture.
     """
+    if directory.first(tiff.BITS, 1) != FULL_BITS:
+        return None
     for tag in (tiff.S_MAX_SAMPLE, tiff.MAX_SAMPLE):
         stated = {int(value) for value in directory.tags.get(tag, ())[: directory.samples]}
         bits = next((bits for bits in range(9, FULL_BITS) if stated == {(1 << bits) - 1}), None)
