@@ -120,7 +120,7 @@ def refusing(number: int) -> Scenario:
         def refuse(*args: object, **kwargs: object) -> None:
             raise OSError(number, os.strerror(number))
 
-        monkeypatch.setattr("tempfile.mkstemp", refuse)
+        monkeypatch.setattr("platebench.fsio.new_file", refuse)
         return convert(session)
 
     return scenario
