@@ -141,9 +141,7 @@ def test_plates_read_as_negatives_from_positive_scans() -> None:
         assert frame.counts.ndim == 2
         shown = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
         agreement = np.corrcoef(frame.counts.ravel(), shown.ravel())[0, 1]
-        assert agreement < -0.5, (
-            path.name
-        )  # paper round the plate is dark
+        assert agreement < -0.5, path.name  # paper round the plate is dark
 
 
 @pytest.mark.parametrize("name", ["*_0304.CRW", "*_1952x1112.dng"])
