@@ -24,8 +24,10 @@ def arrival_lines(arrival: Arrival) -> Iterator[str]:
         record = plate.record
         seen = record["densities"]["base_fog_from"] != "picture"
         fog = "base plus fog" if seen else "thinnest"
+        least = record["densities"].get("d_max_at_least")
+        d_max = f"{record['d_max']:z.2f}" if least is None else f"at least {least:z.2f}"
         yield (
-            f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {record['d_max']:z.2f}, "
+            f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {d_max}, "
             f"range {record['density_range']:z.2f}"
         )
         for flag in record.get("flags", ()):

@@ -88,6 +88,10 @@ def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
             click.echo(f"  Compared: {note}.")
     if plate.doubtful:
         click.echo("  Its sides are in doubt, and with them what was measured: look at the sheet.")
+    if plate.at_least is not None:
+        click.echo(
+            f"  Its densest tones are lost in the dark: a range of {plate.at_least:.2f} is sure."
+        )
     if plate.light == "estimated":
         click.echo("  The bare light was estimated, not measured; so are these densities.")
     if not plate.calibrated:

@@ -21,7 +21,9 @@ from platebench.image import CaptureKind
 from platebench.look import PlateView
 from platebench.stages.bare_light import bare_light_spread
 from platebench.stages.colours import one_channel
+from platebench.stages.density import MAX_DENSITY
 from platebench.stages.light import Light, LightSource
+from platebench.stages.measure import PlateDensities
 
 Doubles = NDArray[np.float64]
 
@@ -168,6 +170,32 @@ def errors_of_view(view: PlateView) -> DensityErrors:
         linearity=LINEARITY if view.info.kind is not CaptureKind.SCAN else 0.0,
         glare=_glare_error(view),
     )
+
+
+def with_errors(densities: PlateDensities, view: PlateView) -> PlateDensities:
+    """Return a plate's densities with their errors, and a bound where Dmax is lost in the dark."""
+    errors, noise = errors_of_view(view), _noise_of_darkest(view)
+    light = float(errors.calibration.measured_transmittance(densities.d_max))
+    bound = errors.bound(light, noise)
+    if bound is None and densities.d_max > MAX_DENSITY - 0.01:  # the scale ends there
+        bound = errors.at_least(light, noise)
+    sigma = errors.noise_sigma(densities.d_max, noise)
+    return replace(
+        densities,
+        base_fog_sigma=errors.systematic_sigma(densities.base_fog),
+        d_max_sigma=math.hypot(sigma, errors.systematic_sigma(densities.d_max)),
+        d_max_at_least=None if bound is None else min(bound, densities.d_max),
+    )
+
+
+def _noise_of_darkest(view: PlateView) -> float:
+    """Return the noise of a pixel of the reduced picture where it is darkest; picture included."""
+    grey = one_channel(view.small.pixels, by_green=view.by_green) / view.level
+    if grey.shape[1] < 3:
+        return 0.0
+    bends = np.abs(np.diff(grey, 2, axis=1))
+    dark = bends[grey[:, 1:-1] <= np.quantile(grey, 4 * _DARKEST)]
+    return 1.4826 * float(np.median(dark)) / math.sqrt(6) if dark.size else 0.0
 
 
 def _light_error(view: PlateView) -> float:

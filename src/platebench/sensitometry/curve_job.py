@@ -133,8 +133,8 @@ def curves_of(
     left = {step for plate in plates for step in plate.figures.readings.set_aside}
     unknown = [step for step in set_aside if step not in left and step != DOUBTFUL]
     if unknown:
-        what = f"names a step {shown(unknown[0])} to set aside, and no file has it"
-        raise ReadingsError("--set-aside", what, "name steps as the files do")
+        what = f"name {shown(unknown[0])}, which no file has"
+        raise ReadingsError("the steps to set aside", what, "name steps as the files do")
     return _report(tuple(plates), tablet, minutes, tuple(wanted_gammas))
 
 

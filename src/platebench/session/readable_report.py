@@ -136,15 +136,21 @@ def plate_part(
     )
 
 
+def _with_error(density: float, sigma: float | None) -> str:
+    return f"{density:z.2f}" + ("" if sigma is None else f" ± {max(sigma, 0.01):.2f}")
+
+
 def _measured(record: Mapping[str, Any]) -> list[Fact]:
     seen = record.get("densities", {}).get("base_fog_from") != "picture"
     fog = "base plus fog" if seen else "thinnest tone (no rebate seen)"
+    densities = record.get("densities", {})
     facts = [
-        (fog, f"{record['base_fog']:z.2f}"),
-        ("Dmax", f"{record['d_max']:z.2f}"),
+        (fog, _with_error(record["base_fog"], densities.get("base_fog_sigma"))),
+        ("Dmax", _with_error(record["d_max"], densities.get("d_max_sigma"))),
         ("density range", f"{record['density_range']:z.2f}"),
     ]
-    densities = record.get("densities", {})
+    if (least := densities.get("d_max_at_least")) is not None:
+        facts[1] = ("Dmax", f"at least {least:z.2f} (reads {record['d_max']:z.2f})")
     if densities.get("blue_range"):
         facts.append(("range to blue light", f"{densities['blue_range']:z.2f}"))
     if record.get("size_mm"):
