@@ -174,6 +174,9 @@ def tone_curve(
         "fog_seen": densities.base_fog_from != "picture",
         "d_min": rounded(densities.d_min, 3),
         "d_max": rounded(densities.d_max, 3),
+        "d_max_at_least": None
+        if densities.d_max_at_least is None
+        else rounded(densities.d_max_at_least, 3),
         "density_range": rounded(densities.density_range, 3),
         "black_at": rounded(ends.base_fog, 3),
         "white_at": rounded(ends.d_max, 3),

@@ -22,6 +22,7 @@ from platebench.plate_job import PREVIEWS, PlateResult
 from platebench.plate_log.dates import date_in_words
 from platebench.progress import Progress, working
 from platebench.session.check_file import Verdicts, kept_verdicts
+from platebench.session.record import dense_end
 from platebench.session.session_report import READABLE, READABLE_PDF, days_of
 from platebench.settings import PlateSettings, SessionSettings
 from platebench.stages.measure import BIN, BIN_EDGES
@@ -149,8 +150,12 @@ def _measured(record: Mapping[str, Any]) -> list[Fact]:
         ("Dmax", _with_error(record["d_max"], densities.get("d_max_sigma"))),
         ("density range", f"{record['density_range']:z.2f}"),
     ]
-    if (least := densities.get("d_max_at_least")) is not None:
-        facts[1] = ("Dmax", f"at least {least:z.2f} (reads {record['d_max']:z.2f})")
+    d_max, span, bound = dense_end(record)
+    if bound:
+        facts[1:] = [
+            ("Dmax", f"at least {d_max:z.2f} (reads {record['d_max']:z.2f})"),
+            ("density range", f"at least {span:z.2f}"),
+        ]
     if densities.get("blue_range"):
         facts.append(("range to blue light", f"{densities['blue_range']:z.2f}"))
     if record.get("size_mm"):
