@@ -49,6 +49,8 @@ def test_a_reversed_shoulder_is_named_and_set_aside(steps: int) -> None:
     named = of(d).readings
     assert set(named.doubtful) == set(STEPS[:steps])
     assert any("reversed" in note for note in named.notes)
+    # No smooth curve is fitted over a flaw: there is no limit to state, least of all a lower one.
+    assert of(d).limit_density is None and of(d).basis.model is None
     without = of(d, set_aside=True)
     assert set(without.readings.set_aside) == set(STEPS[:steps])
     assert without.d_max.value == pytest.approx(d[steps])

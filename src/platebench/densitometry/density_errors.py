@@ -138,7 +138,8 @@ class DensityErrors:
     @property
     def note(self) -> str:
         """Say what stated errors hold, with the figures."""
-        light = f"the bare light to {math.hypot(self.light, self.linearity):.1%}"
+        share = math.hypot(self.light, self.linearity)
+        light = f"the bare light to {share:.1%}" if share else "nothing of the scanner's own white"
         if self.glare.left_on:
             glare = (
                 f"glare that cannot be told here, {self.glare.left_on:.2%} of the bare light: true "

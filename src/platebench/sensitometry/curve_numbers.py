@@ -143,7 +143,7 @@ def widened(readings: StepReadings) -> StepReadings:
     Photon noise, say, is not all: a plate is not quite even. Where the readings scatter about a
     smooth curve by more than 1.5 times their errors, what is missing is added to each in square.
     """
-    if readings.sigma is None or readings.log_h.size < LEAST_STEPS:
+    if readings.sigma is None or readings.log_h.size < LEAST_STEPS or readings.doubtful:
         return readings
     stated = float(np.sqrt(np.mean(readings.sigma**2)))
     scatter = _scatter(_fitted(readings), readings)
@@ -161,7 +161,7 @@ def _judge_model(readings: StepReadings) -> tuple[float, CurveModel | None, floa
     """Return the noise of a reading, the smooth curve if it can be trusted, and its misfit."""
     x, d, sigma = readings.log_h, readings.density, readings.sigma
     stated = None if sigma is None else float(np.sqrt(np.mean(sigma**2)))
-    if x.size < LEAST_STEPS:
+    if x.size < LEAST_STEPS or readings.doubtful:  # a flaw is neither noise nor the curve's shape
         return (0.0 if stated is None else stated), None, None
     model = _fitted(readings)
     noise = _scatter(model, readings) if stated is None else stated

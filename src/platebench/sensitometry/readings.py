@@ -159,7 +159,7 @@ def _called(steps: Sequence[str] | None, places: Floats, which: NDArray[np.intp]
 
 def _notes_on(found: DoubtfulSteps, called: list[str], d: Floats, *, set_aside: bool) -> list[str]:
     """Name the steps that do not go with the others."""
-    done = "set aside" if set_aside else "it counts; correct it, or set it aside"
+    done = "set aside" if set_aside else "figures near it are off: correct it, or set it aside"
     notes = [
         f"step {called[n]} (density {d[n]:z.2f}) stands apart from its neighbours "
         f"({', '.join(f'{d[m]:z.2f}' for m in (n - 1, n + 1) if 0 <= m < d.size)}): {done}"
@@ -167,9 +167,7 @@ def _notes_on(found: DoubtfulSteps, called: list[str], d: Floats, *, set_aside: 
     ]
     past = found.reversed_from
     if past is not None:
-        done = (
-            "these steps are set aside" if set_aside else "the curve rises to there; set it aside"
-        )
+        done = "these steps are set aside" if set_aside else "set these steps aside"
         notes.append(
             f"the shoulder is reversed (solarised): density falls from {d[past - 1]:z.2f} to "
             f"{d[-1]:z.2f} from step {called[past]} on: {done}"
