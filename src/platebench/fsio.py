@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import secrets
 import shutil
 import tempfile
 import time
@@ -69,14 +70,11 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
         if target.exists() and not (target.is_file() or target.is_dir()):
             what = "it is a pipe or a device, not a file"
             raise WriteError(target, what, "choose another name")
-        fd, name = tempfile.mkstemp(prefix=UNFINISHED, suffix=target.suffix, dir=target.parent)
-        tmp = Path(name)
-        os.close(fd)  # reopened by name: tifffile needs stream.name to be a path
-        with tmp.open("w+b") as stream:
+        tmp = new_file(target.parent, target.suffix)
+        with tmp.open("w+b") as stream:  # by name: tifffile needs stream.name to be a path
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
-        tmp.chmod(new_file_mode())
         tmp.replace(target)
         _sync_folder(target.parent)
     except OSError as error:
@@ -102,11 +100,12 @@ def atomic_folder(target: Path) -> Iterator[Path]:
     try:
         if os.path.lexists(target):
             raise FileExistsError(errno.ENOTEMPTY, os.strerror(errno.ENOTEMPTY))
-        tmp = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=target.parent))
+        new = _unfinished_name(target.parent)
+        new.mkdir()
+        tmp = new
         yield tmp
         for folder, _, _ in os.walk(tmp, topdown=False):
             _sync_folder(Path(folder))
-        tmp.chmod(0o777 & ~_umask())
         tmp.rename(target)
         _sync_folder(target.parent)
     except OSError as error:
@@ -227,9 +226,15 @@ def size_of(path: Path) -> int:
         return 0
 
 
-def new_file_mode() -> int:
-    """Return the permissions that a new file gets here; temporary ones are more private."""
-    return 0o666 & ~_umask()
+def new_file(folder: Path, suffix: str = "") -> Path:
+    """Make an empty file under a temporary name, with the permissions that new files get there.
+
+    The system applies them (the process's umask, the folder's own rules). To ask for the umask is
+    to set it for a moment, in every thread; and what ``tempfile`` makes, its owner alone may read.
+    """
+    path = _unfinished_name(folder, suffix)
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+    return path
 
 
 def hash_file(path: Path) -> str:
@@ -238,10 +243,8 @@ def hash_file(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def _umask() -> int:
-    umask = os.umask(0)
-    os.umask(umask)
-    return umask
+def _unfinished_name(folder: Path, suffix: str = "") -> Path:
+    return folder / f"{UNFINISHED}{secrets.token_hex(8)}{suffix}"
 
 
 def _sync_folder(folder: Path) -> None:

@@ -22,7 +22,8 @@ from platebench.sensitometry.family import (
 from platebench.sensitometry.figures import figures_of
 from platebench.sensitometry.plate_curve import PlateCurve, notes_on
 from platebench.sensitometry.speeds import speeds_of
-from platebench.sensitometry.step_files import DOUBTFUL, Tablet, load_readings, shown
+from platebench.sensitometry.step_files import DOUBTFUL, Tablet, load_readings
+from platebench.shown import shown
 
 OUTPUT_NAME = "curves"
 _SEED = 1890  # of the trials for the errors: the same readings give the same errors
@@ -131,9 +132,9 @@ def curves_of(
             )
         )
     left = {step for plate in plates for step in plate.figures.readings.set_aside}
-    unknown = [step for step in set_aside if step not in left and step != DOUBTFUL]
+    unknown = [step for step in set_aside if shown(step, 40) not in left and step != DOUBTFUL]
     if unknown:
-        what = f"name {shown(unknown[0])}, which no file has"
+        what = f"name {shown(unknown[0], 40)}, which no file has"
         raise ReadingsError("the steps to set aside", what, "name steps as the files do")
     return _report(tuple(plates), tablet, minutes, tuple(wanted_gammas))
 

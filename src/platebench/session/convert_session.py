@@ -11,7 +11,7 @@ from platebench import convert
 from platebench.errors import ExitCode, SessionFolderError
 from platebench.files.one_writer import only_writer
 from platebench.fsio import remove_unfinished
-from platebench.memory import available_bytes, cores, workers_for
+from platebench.memory import cores
 from platebench.plate_job import (
     POSITIVES,
     PREVIEWS,
@@ -32,7 +32,7 @@ from platebench.session.record import (
     hash_files,
 )
 from platebench.session.session_file import load_session
-from platebench.session.session_jobs import check_output, peak_bytes_of_job, plate_jobs
+from platebench.session.session_jobs import check_output, peak_of_job, plate_jobs
 from platebench.session.session_light import prepare_light
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import (
@@ -212,13 +212,13 @@ class _Run:
     ) -> None:
         self.folder, self.output, self.settings, self.force = folder, output, settings, force
         self.wanted = workers or cores()
-        self.memory = memory or available_bytes()
+        self.memory = memory
         self.progress, self.known = progress, known
 
     @cached_property
     def light(self) -> tuple[Light | None, Dark | None]:
         """The bare light and the dark level, read once and only if a plate needs them."""
-        return prepare_light(self.folder, self.settings, self.progress)
+        return prepare_light(self.folder, self.settings, self.progress, self.memory)
 
     def jobs(self, log: SessionLog) -> list[PlateJob]:
         """Return the work orders of all plates that are not left out."""
@@ -286,8 +286,15 @@ class _Run:
             return {}
         light, dark = self.light
         jobs = [replace(job, light=light, dark=dark, force=self.force) for job in jobs]
-        workers = workers_for(self.wanted, self.memory, max(map(peak_bytes_of_job, jobs)))
-        results = run_batch(task, jobs, workers=workers, what=what, progress=self.progress)
+        results = run_batch(
+            task,
+            jobs,
+            workers=self.wanted,
+            what=what,
+            progress=self.progress,
+            peak=peak_of_job,
+            memory=self.memory,
+        )
         return {result.plate_id: result for result in results}
 
 

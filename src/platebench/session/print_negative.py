@@ -19,7 +19,7 @@ from platebench.files.own_files import refuse_foreign
 from platebench.framing import frame_plate
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.look import check_something_there, look_at_plate
-from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
+from platebench.memory import cores
 from platebench.plate_job import POSITIVES, RECORDS
 from platebench.printing.make_negative import (
     MadeNegative,
@@ -39,6 +39,7 @@ from platebench.session.capture_sharpness import resolved_share
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.pool import run_all
 from platebench.session.record import OLDER, hash_files, is_older_than, read_record, write_json
+from platebench.session.room import peak_of
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
 from platebench.session.session_light import prepare_light
@@ -133,17 +134,19 @@ def print_negatives(
     make_folder(target)
     work = _Work(folder, process, order, sharpness, target, tuple(captures))
     wanted = 1 if order.aim == "facsimile" else workers or cores()
-    sizes = [pixels_of_file(_positive_of(name, folder / OUTPUT_NAME)) for name in plates]
-    peak = peak_bytes("mosaic", max(sizes, default=0))
     with only_writer(target, progress or NullProgress()):
         try:
             outcomes = run_all(
                 partial(_print_one, work, tuple(plates)),
                 range(len(plates)),
                 name_of=plates.__getitem__,
-                workers=workers_for(wanted, memory or available_bytes(), peak),
+                workers=wanted,
                 what="print negatives",
                 progress=progress,
+                peak=lambda place: peak_of(
+                    "mosaic", [_positive_of(plates[place], folder / OUTPUT_NAME)]
+                ),
+                memory=memory,
             )
         finally:
             remove_unfinished(target)
