@@ -17,6 +17,7 @@ GROUND = {
     "settings",
     "formats",
     "fsio",
+    "locks",
     "plate_names",
     "progress",
     "memory",
@@ -45,6 +46,8 @@ DOORS = {
     "starlette": {"review/app.py"},
     "uvicorn": {"review/serve.py"},
     "pypdfium2": {"outputs"},
+    "filelock": {"locks.py"},
+    "psutil": {"memory.py"},
 }
 
 

@@ -100,12 +100,14 @@ class NoPlateError(InputError):
 class NoAccessError(InputError):
     """The system lets nobody look at a file or folder under this name."""
 
-    def __init__(self, path: Path | str, reason: str) -> None:
-        super().__init__(path, reason)
-        self.path, self.reason = path, reason
+    def __init__(
+        self, path: Path | str, reason: str, remedy: str = "check its name and permissions"
+    ) -> None:
+        super().__init__(path, reason, remedy)
+        self.path, self.reason, self.remedy = path, reason, remedy
 
     def __str__(self) -> str:
-        return f"{self.path} cannot be used ({self.reason}); check its name and permissions"
+        return f"{self.path} cannot be used ({self.reason}); {self.remedy}"
 
 
 class ReadingsError(FileFault, InputError):

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import FrameType
 
 from platebench.errors import NoAccessError, PlateError
-from platebench.fsio import NO_ROOM, write_error
+from platebench.fsio import HELD_OPEN, NO_ROOM, is_held_open, write_error
 
 
 def any_name_can_be_shown() -> None:
@@ -36,6 +36,8 @@ def refused_by_the_system(error: OSError) -> PlateError:
     OSError
         The error itself, where it names no file: that is a fault of the program.
     """
+    if error.filename is not None and is_held_open(error):
+        return NoAccessError(error.filename, *HELD_OPEN)
     if error.filename is not None:
         return NoAccessError(error.filename, error.strerror or str(error))
     if error.errno in NO_ROOM:  # what is printed goes into a file

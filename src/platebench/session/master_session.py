@@ -23,7 +23,7 @@ from platebench.session.batch import exit_code_of, run_batch
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.record import fingerprint_of, hash_files, record_aside, write_json
 from platebench.session.session_file import FILE_NAME, load_session
-from platebench.session.session_jobs import HOUR_S, peak_bytes_of_job, plate_jobs
+from platebench.session.session_jobs import peak_bytes_of_job, plate_jobs
 from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.settings import SessionSettings
@@ -142,7 +142,7 @@ def write_masters(
     refuse_results(output, folder / OUTPUT_NAME)
     make_folder(output)
     with only_writer(output, progress):
-        remove_unfinished(output, older_than_s=HOUR_S)
+        remove_unfinished(output)
         earlier = {job.target: None if force else _earlier(job) for job in jobs}
         to_do = [job for job in jobs if earlier[job.target] is None]
         made: dict[Path, PlateResult] = {}

@@ -131,6 +131,7 @@ def print_negatives(
     target = folder / FOLDER if output is None else output
     refuse_results(target, folder / OUTPUT_NAME)
     make_folder(target)
+    remove_unfinished(target)
     work = _Work(folder, process, order, sharpness, target, tuple(captures))
     wanted = 1 if order.aim == "facsimile" else workers or cores()
     sizes = [pixels_of_file(_positive_of(name, folder / OUTPUT_NAME)) for name in plates]
