@@ -343,6 +343,31 @@ def test_a_log_that_a_spreadsheet_saved_is_not_passed_over(
     assert log.read_bytes() == kept
 
 
+@pytest.mark.parametrize(
+    "saved",
+    [
+        lambda text: text.encode("utf-16"),
+        lambda text: text.encode("utf-16-le"),
+        lambda text: text.replace("\r\n", "\r").encode(),
+        lambda text: text.replace("valid,", "valid,\rnone").encode(),
+        lambda text: text.replace("valid,", f"valid,{'x' * 140_000}").encode(),
+    ],
+    ids=["UTF-16", "UTF-16 without a mark", "bare CR", "a CR within", "a cell without end"],
+)
+def test_a_log_in_other_bytes_or_line_ends_is_refused(
+    collection: Path, saved: Callable[[str], bytes]
+) -> None:
+    audit(collection, 1)
+    log = collection / LOG
+    kept = saved(log.read_bytes().decode())
+    log.write_bytes(kept)
+    for command in (["audit"], ["catalogue", "index"]):
+        result = run(*command, collection)
+        assert result.exit_code == ExitCode.INPUT and len(result.stderr.splitlines()) == 1
+        assert "it was saved in another form" in result.stderr
+    assert log.read_bytes() == kept
+
+
 def test_a_log_saved_with_quotes_or_cut_off_at_its_head_is_read(collection: Path) -> None:
     log = collection / LOG
     quoted = '"day","package","outcome","detail"\r\n"2026-01-01","b","valid",""\r\n'

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Mapping
 from functools import lru_cache
@@ -19,6 +18,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from platebench.errors import PlateError, WriteError
+from platebench.files.plain_json import read_json
 from platebench.fsio import UNFINISHED
 from platebench.outputs.preview import smaller_preview
 from platebench.review.events import Events
@@ -272,8 +272,8 @@ def _numbers(text: str) -> list[float]:
 
 async def _json_table(request: Request) -> dict[str, Any] | None:
     try:
-        sent = json.loads(await request.body() or b"{}")
-    except (ValueError, RecursionError):
+        sent = read_json(await request.body() or b"{}")
+    except ValueError:
         return None
     return sent if isinstance(sent, dict) else None
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from platebench.errors import ReadingsError
+from platebench.files.plain_json import read_json
 from platebench.fsio import read_at_most
 from platebench.sensitometry.readings import StepReadings, pair_readings
 
@@ -279,8 +279,8 @@ def _number(path: Path, cell: str, key: str, row: int, separator: str) -> float:
 
 def _json(path: Path) -> dict[str, Any]:
     try:
-        document = json.loads(_text(path))
-    except (ValueError, RecursionError) as error:  # one is a number of thousands of digits
+        document = read_json(_text(path))
+    except ValueError as error:  # one is a number of thousands of digits
         raise ReadingsError(str(path), f"is not JSON: {error}", "read the tablet again") from error
     if not isinstance(document, dict):
         raise ReadingsError(str(path), "is no tablet reading", "read the tablet again")

@@ -12,6 +12,7 @@ from typing import Any
 from platebench import __version__
 from platebench.errors import ExitCode, SessionFolderError, WriteError
 from platebench.files.one_writer import only_writer
+from platebench.files.plain_json import read_json
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.master.events import events_to_json
 from platebench.master.make_master import MasterResult, master_plate
@@ -283,8 +284,8 @@ def _refuse_changed(job: MasterJob) -> None:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        record = json.loads(path.read_bytes())
-    except (OSError, ValueError, RecursionError):
+        record = read_json(path.read_bytes())
+    except (OSError, ValueError):
         return {}
     whole = isinstance(record, dict) and all(
         isinstance(record.get(key), dict) and "sha256" in record[key]

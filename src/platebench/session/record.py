@@ -18,6 +18,7 @@ from typing import Any
 
 from platebench import __version__
 from platebench.errors import WriteError
+from platebench.files.plain_json import read_json
 from platebench.fsio import (
     atomic_write,
     hash_file,
@@ -295,7 +296,7 @@ def _ends(record: Mapping[str, Any]) -> PrintingEnds | None:
 def read_record(path: Path) -> dict[str, Any]:
     """Return a plate's record; empty where there is none, or it is not as it was written."""
     try:
-        record = json.loads(path.read_bytes())
+        record = read_json(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return {}
     try:

@@ -59,7 +59,7 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     _refuse_float(path, structure)
     try:
         with library_lines() as lines:
-            raw = rawpy.imread(str(path))  # closing it would free the counts
+            raw = _opened(path)  # closing it would free the counts
             info = _info(path, raw)
             counts = _counts(path, raw)
             pattern = _pattern(path, raw, counts)
@@ -76,6 +76,16 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
         white=levels.white,
         info=replace(info, notes=(*info.notes, *_stack_notes(counts), *levels.notes)),
     )
+
+
+def _opened(path: Path) -> Any:
+    """Open a raw; by way of its bytes where its name is not UTF-8, which rawpy takes it for."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        with path.open("rb") as stream:
+            return rawpy.imread(stream)
+    return rawpy.imread(str(path))
 
 
 _REFUSALS = (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError)
