@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Mapping
 from functools import lru_cache
@@ -13,7 +14,8 @@ from typing import Any, cast
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
+from starlette.responses import FileResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse as _JSONResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
@@ -40,6 +42,15 @@ PREVIEW_SIDES = (64, 4000)
 MOST_PAGES = 32  # that listen at the same time
 FOR_GOOD = {"cache-control": "private, max-age=31536000, immutable"}
 NOT_KEPT = {"cache-control": "no-store"}
+
+
+class JSONResponse(_JSONResponse):
+    """In ASCII: names of files may be any bytes, which UTF-8 cannot hold."""
+
+    def render(self, content: Any) -> bytes:
+        """Return the document's bytes."""
+        return json.dumps(content, allow_nan=False, separators=(",", ":")).encode()
+
 
 Maker = Callable[[ReviewTable, dict[str, Any]], Work]
 

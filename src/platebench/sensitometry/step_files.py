@@ -14,6 +14,7 @@ import numpy as np
 from platebench.errors import ReadingsError
 from platebench.files.plain_json import read_json
 from platebench.fsio import read_at_most
+from platebench.plate_names import as_text
 from platebench.sensitometry.readings import StepReadings, pair_readings
 
 LARGEST_FILE = 1 << 20  # bytes; a tablet has tens of steps
@@ -86,7 +87,7 @@ def load_tablet(name: str) -> Tablet:
         densities[step] = float(density)
         if "sigma" in row:
             sigmas[step] = float(row["sigma"])
-    return Tablet(name=Path(name).name, densities=densities, sigmas=sigmas, nominal=False)
+    return Tablet(name=as_text(Path(name).name), densities=densities, sigmas=sigmas, nominal=False)
 
 
 def load_readings(
