@@ -115,11 +115,10 @@ def query_from(**asked: Any) -> Query:
 
     if asked["process"]:
         load_process(asked["process"], _process_folders())  # so that a slip is told
-    words = as_text(" ".join(asked.pop("words")))
-    said = {
+    said: dict[str, Any] = {
         key: as_text(value) if isinstance(value, str) else value for key, value in asked.items()
     }
-    return Query(text=words, **said)
+    return Query(text=as_text(" ".join(said.pop("words"))), **said)
 
 
 def processes() -> list[Process]:
