@@ -9,7 +9,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -133,16 +133,14 @@ def place_to_work(folder: Path) -> Iterator[Path]:
     folder next takes it away.
     """
     remove_unfinished(folder)
-    place, held = _held_place(folder)
-    try:
-        yield place
-    finally:
-        _take_away(place, held)
+    with ExitStack() as undo:
+        yield _held_place(folder, undo)
 
 
-def _held_place(folder: Path) -> tuple[Path, int | None]:
+def _held_place(folder: Path, undo: ExitStack) -> Path:
     while True:
         place = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=folder))
+        undo.callback(_take_away, place, None)  # at once: it may be interrupted here
         lock = place / _LOCK
         try:
             held = try_to_hold(lock)
@@ -150,11 +148,11 @@ def _held_place(folder: Path) -> tuple[Path, int | None]:
             continue
         except OSError:
             if not lock.exists():
-                place.rmdir()
                 raise
-            return place, None  # the disk knows no locks
+            return place  # the disk knows no locks
         if held is not None:
-            return place, held
+            undo.callback(_take_away, place, held)
+            return place
 
 
 def _take_away(place: Path, held: int | None) -> None:

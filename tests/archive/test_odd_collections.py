@@ -25,6 +25,7 @@ from platebench.cli import main
 from platebench.errors import CollectionError, ExitCode, WriteError
 from platebench.files.one_writer import sole_run
 
+from ..processes import needs_accents
 from ..session_files import tree
 from .conftest import NOW
 from .packages import build
@@ -47,7 +48,7 @@ def outcomes(found: Audit) -> dict[str, tuple[str, str]]:
 
 @pytest.fixture
 def collection(tmp_path: Path) -> Path:
-    place = tmp_path / "Platten Süd"
+    place = tmp_path / os.fsdecode("Platten Süd".encode())
     place.mkdir()
     for name in ("Scheune 1", "b", "c"):
         build(place / name, {"file": name.encode()})
@@ -160,6 +161,7 @@ def test_a_folder_that_is_no_package_any_more_is_damaged_not_gone(collection: Pa
     assert outcomes(audit(collection, 4))["b"] == ("valid", "")
 
 
+@needs_accents
 def test_what_was_renamed_or_moved_in_the_collection_is_no_fault(collection: Path) -> None:
     audit(collection, 1)
     (collection / "Regal 2").mkdir()

@@ -180,7 +180,9 @@ def test_folders_that_cannot_name_a_package_ask_for_a_name(session: Path, name: 
         pack(session, name=name)
 
 
-@pytest.mark.parametrize("name", ["two\nlines", "Größe 13x18, 50 %", "y" * 240])
+@pytest.mark.parametrize(
+    "name", ["two\nlines", os.fsdecode("Größe 13x18, 50 %".encode()), "y" * 240]
+)
 def test_session_folders_of_any_name(session: Path, name: str) -> None:
     renamed = session.rename(session.parent / name)
     (package,) = pack(renamed, name="plates", masters=False)
