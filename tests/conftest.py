@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import warnings
 
 import pytest
 
@@ -29,11 +30,13 @@ _WITHOUT_ENCODING = (
     "pypdfium2_raw.version",
 )
 
+_EXEMPT = [f"ignore::EncodingWarning:{module}" for module in _WITHOUT_ENCODING]
+if sys.flags.warn_default_encoding:
+    os.environ["PYTHONWARNINGS"] = ",".join(["error::EncodingWarning", *_EXEMPT])
+    for _module in _WITHOUT_ENCODING:  # for what other conftest.py files import
+        warnings.filterwarnings("ignore", category=EncodingWarning, module=_module)
+
 
 def pytest_configure(config: pytest.Config) -> None:
-    if not sys.flags.warn_default_encoding:
-        return
-    exempt = [f"ignore::EncodingWarning:{module}" for module in _WITHOUT_ENCODING]
-    for line in exempt:
+    for line in _EXEMPT:
         config.addinivalue_line("filterwarnings", line)
-    os.environ["PYTHONWARNINGS"] = ",".join(["error::EncodingWarning", *exempt])
