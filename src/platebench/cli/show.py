@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from platebench.cli.options import print_json
+from platebench.shown import LONGEST_PART, shown
 
 if TYPE_CHECKING:
     from platebench.session.convert_session import SessionResult
@@ -31,12 +32,12 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         click.echo("plates: " + ", ".join(parts))
         for plate in result.results:
             if flags := plate.record.get("flags"):
-                click.echo(f"look at {plate.plate_id}: {'; '.join(flags)}")
+                click.echo(f"look at {plate.plate_id}: {shown('; '.join(flags), LONGEST_PART)}")
         if result.left_from_earlier:
-            names = ", ".join(result.left_from_earlier)
+            names = shown(", ".join(result.left_from_earlier), LONGEST_PART)
             click.echo(f"left from an earlier run, not in session.toml any more: {names}")
         for remark in result.log_remarks:
-            click.echo(remark)
+            click.echo(shown(remark, LONGEST_PART))
         for path in result.files:
             click.echo(str(path))
 

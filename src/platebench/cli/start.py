@@ -14,6 +14,7 @@ from platebench.cli.options import (
     talk_options,
     work_options,
 )
+from platebench.shown import shown
 
 
 @click.command(
@@ -71,7 +72,7 @@ def command(
         )
         click.echo(", ".join(counts))
         for name, reason in draft.left_out:
-            click.echo(f"left out: {name}: {reason}")
+            click.echo(f"left out: {shown(name)}: {shown(reason)}")
         if log is None:
             click.echo("plates.csv is your own, and was left as it is")
         click.echo(f"Read {path}, then run: platebench convert {shlex.quote(str(session))}")

@@ -10,6 +10,7 @@ import click
 
 from platebench.cli.verbose import is_verbose
 from platebench.progress import NullProgress, Progress, TimeLeft, time_in_words
+from platebench.shown import shown
 
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
@@ -100,7 +101,7 @@ class LineProgress(SpokenProgress):
         self._said_s = self._left.passed_s
         seconds = self._left.seconds
         left = "" if seconds is None else f", about {time_in_words(seconds)} left"
-        self.note(f"{self._what}: {self._left.done} of {self._left.total}, {name}{left}")
+        self.note(f"{self._what}: {self._left.done} of {self._left.total}, {shown(name)}{left}")
 
     def end(self) -> None:
         """Say how long it took."""
