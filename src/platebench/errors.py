@@ -113,7 +113,7 @@ class NoAccessError(InputError):
 
     def __str__(self) -> str:
         what = f"cannot be used ({shown(self.reason)})"
-        return f"{_part(self.path)} {what}; {self.remedy}"
+        return f"{_part(self.path)} {what}; {_part(self.remedy)}"
 
 
 class ReadingsError(FileFault, InputError):
