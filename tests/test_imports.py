@@ -17,11 +17,13 @@ GROUND = {
     "settings",
     "formats",
     "fsio",
+    "locks",
     "plate_names",
     "progress",
     "memory",
     "rounding",
     "camera_time",
+    "shown",
 }
 # Layers, lowest first. A module may import from its own layer and from those below.
 LAYERS: list[set[str]] = [
@@ -43,8 +45,10 @@ DOORS = {
     "tomlkit": {"session/draft_file.py", "session/edit_file.py", "printing/process_write.py"},
     "reportlab": {"outputs"},
     "starlette": {"review/app.py"},
-    "uvicorn": {"review/serve.py"},
+    "uvicorn": {"review/serve.py", "review/door.py"},
     "pypdfium2": {"outputs"},
+    "filelock": {"locks.py"},
+    "psutil": {"memory.py"},
 }
 
 

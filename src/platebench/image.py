@@ -10,12 +10,16 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 MONO_PATTERN: NDArray[np.uint8] = np.ones((1, 1), np.uint8)
 MONO_PATTERN.flags.writeable = False
+
+
+UsedBits = Literal[8, 10, 12, 14, 16]
 
 
 class Encoding(StrEnum):
@@ -51,6 +55,11 @@ class CaptureInfo:
         was rounded.
     assumed_gamma : float or None
         The session's, of a scan that says nothing of its coding; None where the file says.
+    least_bits : int or None
+        Of a scan of 16 bits that does not say how many are used: the fewest (8, 10, 12, 14 or 16)
+        that hold all its values.
+    no_date : str or None
+        What stands in the file in place of a date, where it is none.
     notes : tuple of str
         What the reader assumed or did, in plain words, for the report.
     """
@@ -67,6 +76,8 @@ class CaptureInfo:
     ppi: float | None = None
     block_step: float | None = None
     assumed_gamma: float | None = None
+    least_bits: UsedBits | None = None
+    no_date: str | None = None
     notes: tuple[str, ...] = ()
 
 

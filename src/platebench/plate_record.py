@@ -148,7 +148,7 @@ def picture_note(
         ppi=framing.ppi,
         plate_format=framing.format_name,
         base_fog=densities.base_fog,
-        d_max=densities.d_max,
+        d_max=densities.d_max if densities.d_max_at_least is None else None,
         flags=tuple(record["flags"]),
         settings={
             "tone": job.settings.tone,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sqlite3
+import sys
 from collections.abc import Callable, Iterator
 from datetime import date
 from fractions import Fraction
@@ -25,6 +27,7 @@ from platebench.cli import main
 from platebench.errors import CollectionError, ExitCode, WriteError
 from platebench.files.one_writer import sole_run
 
+from ..processes import needs_accents
 from ..session_files import tree
 from .conftest import NOW
 from .packages import build
@@ -47,7 +50,7 @@ def outcomes(found: Audit) -> dict[str, tuple[str, str]]:
 
 @pytest.fixture
 def collection(tmp_path: Path) -> Path:
-    place = tmp_path / "Platten Süd"
+    place = tmp_path / ("Platten 2" if sys.getfilesystemencoding() == "ascii" else "Platten Süd")
     place.mkdir()
     for name in ("Scheune 1", "b", "c"):
         build(place / name, {"file": name.encode()})
@@ -160,6 +163,7 @@ def test_a_folder_that_is_no_package_any_more_is_damaged_not_gone(collection: Pa
     assert outcomes(audit(collection, 4))["b"] == ("valid", "")
 
 
+@needs_accents
 def test_what_was_renamed_or_moved_in_the_collection_is_no_fault(collection: Path) -> None:
     audit(collection, 1)
     (collection / "Regal 2").mkdir()
@@ -343,6 +347,31 @@ def test_a_log_that_a_spreadsheet_saved_is_not_passed_over(
     assert log.read_bytes() == kept
 
 
+@pytest.mark.parametrize(
+    "saved",
+    [
+        lambda text: text.encode("utf-16"),
+        lambda text: text.encode("utf-16-le"),
+        lambda text: text.replace("\r\n", "\r").encode(),
+        lambda text: text.replace("valid,", "valid,\rnone").encode(),
+        lambda text: text.replace("valid,", f"valid,{'x' * 140_000}").encode(),
+    ],
+    ids=["UTF-16", "UTF-16 without a mark", "bare CR", "a CR within", "a cell without end"],
+)
+def test_a_log_in_other_bytes_or_line_ends_is_refused(
+    collection: Path, saved: Callable[[str], bytes]
+) -> None:
+    audit(collection, 1)
+    log = collection / LOG
+    kept = saved(log.read_bytes().decode())
+    log.write_bytes(kept)
+    for command in (["audit"], ["catalogue", "index"]):
+        result = run(*command, collection)
+        assert result.exit_code == ExitCode.INPUT and len(result.stderr.splitlines()) == 1
+        assert "it was saved in another form" in result.stderr
+    assert log.read_bytes() == kept
+
+
 def test_a_log_saved_with_quotes_or_cut_off_at_its_head_is_read(collection: Path) -> None:
     log = collection / LOG
     quoted = '"day","package","outcome","detail"\r\n"2026-01-01","b","valid",""\r\n'
@@ -391,3 +420,31 @@ def test_a_collection_that_is_none_is_said_before_its_files(
         result = run(*command, tmp_path / name)
         said = f"{what}; name the folder that holds the packages"
         assert result.stderr == f"Error: {tmp_path / name} {said}\n"
+
+
+@pytest.mark.parametrize(
+    "listed", ["../../secret", "/etc/x", "data/../../x", "C:\\x", "x" * 9_000_000]
+)
+@pytest.mark.parametrize("manifest", ["manifest-sha256.txt", "tagmanifest-sha512.txt"])
+def test_a_package_that_verify_calls_unsafe_is_named_by_index(
+    collection: Path, listed: str, manifest: str
+) -> None:
+    index_collection(collection)
+    with (collection / "b" / manifest).open("a", encoding="utf-8") as stream:
+        stream.write(f"{'0' * (64 if '256' in manifest else 128)}  {listed}\n")
+    found = verify_package(collection / "b")
+    assert "unsafe path" in {str(finding.kind) for finding in found.findings}
+    for again in range(2):  # until it is mended, not only when it is read
+        result = run("catalogue", "index", collection)
+        assert result.exit_code == ExitCode.PACKAGE_INVALID, again
+        lines = [line for line in result.stdout.splitlines() if line.startswith("b: unsafe path")]
+        assert len(lines) == 1 and manifest in lines[0] and len(lines[0]) < 2000
+        assert lines[0].isprintable()
+    told = json.loads(run("catalogue", "index", collection, "--json").stdout)
+    assert [package for package, _ in told["unsafe"]] == ["b"]
+    assert run("verify", collection / "b").exit_code == ExitCode.PACKAGE_INVALID
+
+
+def test_what_is_sound_is_not_called_unsafe(collection: Path) -> None:
+    assert run("catalogue", "index", collection).exit_code == ExitCode.OK
+    assert index_collection(collection).unsafe == ()

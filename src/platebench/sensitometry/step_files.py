@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from platebench.errors import ReadingsError
+from platebench.files.plain_json import read_json
 from platebench.fsio import read_at_most
+from platebench.plate_names import as_text
 from platebench.sensitometry.readings import StepReadings, pair_readings
+from platebench.shown import shown
 
 LARGEST_FILE = 1 << 20  # bytes; a tablet has tens of steps
 NOMINAL = {
@@ -24,6 +26,7 @@ NOMINAL = {
 """Tablets as sold: 21 steps of half a stop, 31 of a third; densities nominal (from memory)."""
 
 UNEXPOSED = ("fog", "b+f", "base+fog", "unexposed")  # what the step of such a row is called
+DOUBTFUL = "doubtful"  # stands for the steps that do not go with the others
 _COLUMNS = (
     *("step", "tablet_density", "tablet_sigma", "log_h", "log_h_lxs"),
     *("density", "sigma", "calibration_sigma"),
@@ -80,13 +83,15 @@ def load_tablet(name: str) -> Tablet:
         density = row.get("tablet_density", row.get("density"))
         if density is None:
             remedy = "a tablet's file has the columns step and tablet_density"
-            raise ReadingsError(name, f"gives no density for step {_shown(step)}", remedy)
+            raise ReadingsError(name, f"gives no density for step {shown(step, 40)}", remedy)
         if step in densities:
-            raise ReadingsError(name, f"lists step {_shown(step)} twice", "leave one of them out")
+            raise ReadingsError(
+                name, f"lists step {shown(step, 40)} twice", "leave one of them out"
+            )
         densities[step] = float(density)
         if "sigma" in row:
             sigmas[step] = float(row["sigma"])
-    return Tablet(name=Path(name).name, densities=densities, sigmas=sigmas, nominal=False)
+    return Tablet(name=as_text(Path(name).name), densities=densities, sigmas=sigmas, nominal=False)
 
 
 def load_readings(
@@ -95,6 +100,7 @@ def load_readings(
     exposure_lxs: float | None = None,
     tablet: Tablet | None = None,
     base_fog: float | None = None,
+    set_aside: Collection[str] = (),
 ) -> StepReadings:
     """Read the steps of one plate.
 
@@ -112,6 +118,9 @@ def load_readings(
         Densities of the tablet by step; they take the place of those in the file.
     base_fog : float or None
         Density of an unexposed part; takes the place of the file's.
+    set_aside : collection of str
+        Steps to leave out, as the file calls them; `DOUBTFUL`: those that do not go with the
+        others. What a file has not is no fault.
 
     Returns
     -------
@@ -130,12 +139,16 @@ def load_readings(
         rows = _rows(path)
     fog_rows = [row for row in rows if str(row.get("step", "")).lower() in UNEXPOSED]
     rows = [row for row in rows if row not in fog_rows]
+    called = [str(row.get("step", number)) for number, row in enumerate(rows, 1)]
+    aside = [step for step in called if step in set_aside]
+    rows = [row | {"step": step} for step, row in zip(called, rows, strict=True)]
+    rows = [row for row in rows if row["step"] not in set_aside]
     given = document.get("base_fog") if base_fog is None else base_fog
     fog, fog_sigma = _fog(path, fog_rows, given)
     if base_fog is None and _is_density(document.get("base_fog_sigma")):
         fog_sigma = float(document["base_fog_sigma"])
     log_h, log_h_sigma, known = _exposures(path, rows, exposure_lxs, tablet)
-    return pair_readings(
+    readings = pair_readings(
         str(path),
         log_h,
         _column(path, rows, "density"),
@@ -146,7 +159,11 @@ def load_readings(
         base_fog=fog,
         base_fog_sigma=fog_sigma if base_fog is None else None,
         notes=(_UNCALIBRATED,) if document.get("calibrated") is False else (),
+        steps=[shown(row["step"], 40) for row in rows],
+        set_aside=DOUBTFUL in set_aside,
     )
+    left_out = (*(shown(step, 40) for step in aside), *readings.set_aside)
+    return replace(readings, set_aside=left_out)
 
 
 def _exposures(
@@ -169,7 +186,7 @@ def _exposures(
     steps = [str(row.get("step", number)) for number, row in enumerate(rows, 1)]
     for step in steps:
         if step not in tablet.densities:
-            what = f"has a step {_shown(step)}, and the tablet ({tablet.name}) has none"
+            what = f"has a step {shown(step, 40)}, and the tablet ({tablet.name}) has none"
             raise ReadingsError(str(path), what, "name the tablet the plate was exposed through")
     log_h = [bare - tablet.densities[step] for step in steps]
     told = [tablet.sigmas[step] for step in steps if step in tablet.sigmas]
@@ -209,12 +226,7 @@ def _optional(path: Path, rows: Sequence[Mapping[str, Any]], key: str) -> list[f
 
 
 def _called(row: Mapping[str, Any], number: int) -> str:
-    return _shown(str(row.get("step", number)))
-
-
-def _shown(cell: str) -> str:
-    """Return what a file says as it can stand in a message: short, on one line."""
-    return "".join(c if c.isprintable() else "?" for c in cell[:40])
+    return shown(row.get("step", number), 40)
 
 
 def _text(path: Path) -> str:
@@ -250,7 +262,7 @@ def _rows(path: Path) -> list[dict[str, Any]]:
     if strange:
         raise ReadingsError(
             str(path),
-            f'has a column "{_shown(strange[0])}"',
+            f'has a column "{shown(strange[0], 40)}"',
             "name the columns in the first line: step, tablet_density, density, sigma",
         )
     rows = []
@@ -273,14 +285,14 @@ def _number(path: Path, cell: str, key: str, row: int, separator: str) -> float:
     try:
         return float(cell.replace(",", ".") if separator != "," else cell)
     except ValueError:
-        what = f'has "{_shown(cell)}" as {key} in row {row}'
+        what = f'has "{shown(cell, 40)}" as {key} in row {row}'
         raise ReadingsError(str(path), what, "write a number, such as 1.25") from None
 
 
 def _json(path: Path) -> dict[str, Any]:
     try:
-        document = json.loads(_text(path))
-    except (ValueError, RecursionError) as error:  # one is a number of thousands of digits
+        document = read_json(_text(path))
+    except ValueError as error:  # one is a number of thousands of digits
         raise ReadingsError(str(path), f"is not JSON: {error}", "read the tablet again") from error
     if not isinstance(document, dict):
         raise ReadingsError(str(path), "is no tablet reading", "read the tablet again")

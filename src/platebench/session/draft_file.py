@@ -18,8 +18,10 @@ import tomlkit
 from platebench.errors import SettingsFileError
 from platebench.formats import FORMATS
 from platebench.fsio import atomic_write
+from platebench.plate_names import as_text
 from platebench.session.session_file import FILE_NAME, SHARED_KEYS
-from platebench.settings import PlateSettings, SessionSettings
+from platebench.settings import PlateSettings, ScanSettings, SessionSettings
+from platebench.stages.reading.scan_header import FULL_BITS
 
 _MARK = "# Draft mark: "
 _MARK_LINE = re.compile(rb"^# Draft mark: ([0-9a-f]{16})\n", re.MULTILINE)
@@ -46,7 +48,7 @@ class SessionDraft:
 
 def toml_from_draft(draft: SessionDraft) -> str:
     """Return the text of a commented ``session.toml``, its mark included."""
-    body = "\n".join(_lines(draft)) + "\n"
+    body = as_text("\n".join(_lines(draft)) + "\n")  # names of files are in it
     mark = hashlib.sha256(body.encode()).hexdigest()[:16]
     return f"{_MARK}{mark}\n{body}"
 
@@ -136,6 +138,19 @@ def _scan_lines(settings: SessionSettings) -> Iterable[str]:
     yield f"gamma = {_toml(settings.scan.gamma)}"
     yield '# What the scan shows: "negative", or "positive" where the scanner inverted it.'
     yield f"shows = {_toml(settings.scan.shows)}"
+    yield "# Bits used of 16, where the files do not say: 8 to 14 or 16; 0 where none is in doubt."
+    yield from (f"# Assumed: {said}." for said in bits_assumed(settings.scan))
+    yield f"bits = {_toml(settings.scan.bits)}"
+
+
+def bits_assumed(scan: ScanSettings) -> list[str]:
+    """Return what a draft assumed of 16-bit scans, in a sentence; none where nothing is open."""
+    if not scan.bits:
+        return []
+    if scan.bits == FULL_BITS:
+        return ["16 bits a value, since some of the scans use them all; others need fewer"]
+    top = (1 << scan.bits) - 1
+    return [f"{scan.bits} bits a value, since none in any of the 16-bit scans passes {top}"]
 
 
 def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:

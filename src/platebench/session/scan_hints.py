@@ -8,12 +8,13 @@ from platebench.plate_job import PlateJob
 from platebench.quality.verdict import Severity, Verdict
 from platebench.stages.find_plate import FoundPlate
 from platebench.stages.plate_format import plate_format
+from platebench.stages.reading.scan_header import FULL_BITS
 
 _UNSURE = 0.005  # of a side, by corners and rounding of the resolution
 
 
 def scan_hints(job: PlateJob, info: CaptureInfo, found: FoundPlate | None) -> tuple[Verdict, ...]:
-    """Return what to know of a scan of a plate; nothing of a raw.
+    """Return what to know of a scan of a plate; of a raw only a date that is none.
 
     Parameters
     ----------
@@ -24,9 +25,14 @@ def scan_hints(job: PlateJob, info: CaptureInfo, found: FoundPlate | None) -> tu
     found : FoundPlate or None
         The plate in the scan.
     """
-    if info.kind is not CaptureKind.SCAN:
-        return ()
     hints = []
+    if info.no_date is not None and info.taken is None:
+        text = f'the date in the file, "{info.no_date}", is no date: it counts as unknown'
+        hints.append(Verdict(Severity.NOTE, "date", text, "set the camera's clock"))
+    if info.kind is not CaptureKind.SCAN:
+        return tuple(hints)
+    if info.least_bits is not None and info.least_bits < FULL_BITS:
+        hints.append(_bits(info.least_bits, job.scan.bits))
     if info.assumed_gamma is not None:
         text = f"no colour profile in the scan: gamma {info.assumed_gamma:g} is assumed"
         text += ", and every density goes with it"
@@ -40,6 +46,14 @@ def scan_hints(job: PlateJob, info: CaptureInfo, found: FoundPlate | None) -> tu
     if open_size and info.ppi and found is not None and found.found and not found.doubts:
         hints.append(_size(found, info.ppi))
     return tuple(hints)
+
+
+def _bits(least: int, bits: int) -> Verdict:
+    """Say what is taken for full scale where no value of a 16-bit scan comes near it."""
+    text = f"no value of this scan of 16 bits passes {(1 << least) - 1}: "
+    text += f"full scale is taken to be {(1 << (bits or FULL_BITS)) - 1}"
+    remedy = f"set [scan] bits in session.toml: {least} if the scanner gives {least}, else 16"
+    return Verdict(Severity.NOTE, "coding", text, remedy)
 
 
 def _size(found: FoundPlate, ppi: float) -> Verdict:

@@ -44,6 +44,11 @@ class PlateDensities:
         The same as blue light sees it, where stain makes it differ.
     histogram : tuple of int
         Counts by 0.01 D from -0.2 D to 4.5 D, on the reduced picture.
+    base_fog_sigma, d_max_sigma : float or None
+        Standard errors but for how even the plate is; None where not taken.
+    d_max_at_least : float or None
+        Where the densest tone is not told from darkness by two standard errors of everything: the
+        density that it exceeds by as much. None where ``d_max`` itself is known.
     """
 
     base_fog: float
@@ -53,6 +58,9 @@ class PlateDensities:
     density_range: float
     blue_range: float | None = None
     histogram: tuple[int, ...] = ()
+    base_fog_sigma: float | None = None
+    d_max_sigma: float | None = None
+    d_max_at_least: float | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return plain values, densities rounded to 0.001 D."""

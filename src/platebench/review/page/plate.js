@@ -157,13 +157,14 @@ export class PlateDesk {
   }
 
   show() {
-    const plate = this.plate, settings = plate.settings;
+    const plate = this.plate, settings = plate.settings, tones = plate.tone_curve;
+    const over = tones.d_max_at_least === null ? "" : "over ", lost = over ? tones.d_max - tones.d_max_at_least : 0;
     this.settings.disabled = false;
     this.heading.textContent = plate.id;
     this.facts.textContent = [
       settings.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
-      `${plate.tone_curve.fog_seen ? "base plus fog" : "thinnest"} ${density(plate.tone_curve.base_fog)}`, `Dmax ${density(plate.tone_curve.d_max)}`,
-      `range ${density(plate.tone_curve.density_range)}`, plate.calibrated ? "calibrated" : "",
+      `${plate.tone_curve.fog_seen ? "base plus fog" : "thinnest"} ${density(plate.tone_curve.base_fog)}`, `Dmax ${over}${density(tones.d_max - lost)}`,
+      `range ${over}${density(tones.density_range - lost)}`, plate.calibrated ? "calibrated" : "",
     ].filter(Boolean).join(" · ");
     const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
     this.flags.replaceChildren(...flags.map((flag) => make("p", { class: "flag" }, `look: ${flag}`)));

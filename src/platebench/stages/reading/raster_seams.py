@@ -78,7 +78,9 @@ def mixed_up(raster: Codes, first_byte: int, *, apart: int = 1, tile_rows: int =
             crosses = tile_rows and (row % tile_rows < apart or row % tile_rows == tile_rows - 1)
             if not crosses and _INSIDE <= column <= raster.shape[1] - _INSIDE:
                 edges.append(edge)
-    return min(edges) // raster.shape[1] if len(edges) >= _LEAST_EDGES else None
+    upright = len({edge % raster.shape[1] for edge in edges}) < 2  # one edge of the picture's own
+    enough = len(edges) >= _LEAST_EDGES and not upright
+    return min(edges) // raster.shape[1] if enough else None
 
 
 def torn_blocks(pixels: Codes, unit: tuple[int, int]) -> bool:

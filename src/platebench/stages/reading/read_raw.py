@@ -22,7 +22,7 @@ from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.stages.reading import metadata
 from platebench.stages.reading import tiff_structure as tiff
 from platebench.stages.reading.library_lines import library_lines
-from platebench.stages.reading.raw_levels import RawLevels, dng_levels
+from platebench.stages.reading.raw_levels import RawLevels, dng_levels, refuse_upside_down
 from platebench.stages.reading.read_dng import refuse_wrong_codes
 from platebench.stages.reading.remedies import COPY_AGAIN, FREE_MEMORY, TO_DNG
 from platebench.stages.reading.tiff_structure import TiffStructure
@@ -61,7 +61,7 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     _refuse_float(path, structure)
     try:
         with library_lines() as lines:
-            raw = rawpy.imread(str(path))  # closing it would free the counts
+            raw = _opened(path)  # closing it would free the counts
             info = _info(path, raw)
             counts = _counts(path, raw)
             pattern = _pattern(path, raw, counts)
@@ -70,6 +70,7 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
         raise _refusal(path, error) from error
     if lines.damage:
         raise CaptureError(path, "is cut off or damaged", COPY_AGAIN)
+    refuse_upside_down(path, levels)
     refuse_unread(path, counts, levels.white)
     _refuse_unwritten(path, structure, raw, counts, levels.white)
     return SensorFrame(
@@ -79,6 +80,25 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
         white=levels.white,
         info=replace(info, notes=(*info.notes, *_stack_notes(counts), *levels.notes)),
     )
+
+
+def stored_shape(path: Path) -> tuple[int, int] | None:
+    """Return rows and columns of a raw's photosites without unpacking them; None if unknown."""
+    try:
+        with library_lines(), _opened(path) as raw:
+            return int(raw.sizes.raw_height), int(raw.sizes.raw_width)
+    except (rawpy.LibRawError, rawpy.NotSupportedError, OSError, ValueError, MemoryError):
+        return None
+
+
+def _opened(path: Path) -> Any:
+    """Open a raw; by way of its bytes where its name is not UTF-8, which rawpy takes it for."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        with path.open("rb") as stream:
+            return rawpy.imread(stream)
+    return rawpy.imread(str(path))
 
 
 def _refuse_unwritten(
@@ -95,7 +115,8 @@ def _refuse_unwritten(
         same_size = directory.stored_bytes * 8 == stored.size * directory.first(tiff.BITS, 1)
         if same_size and not layout.tile[0]:  # some makers' tags name another size
             layout = replace(layout, columns=stored[0].size)
-        refuse_unwritten(path, directory, layout, structure.order, white)
+        order = ">" if structure.big_endian else "<"
+        refuse_unwritten(path, directory, layout, order, white)
     if structure:
         refuse_wrong_codes(path, structure)
     refuse_lost_runs(path, counts.reshape(counts.shape[0], -1), white=white)
@@ -212,7 +233,10 @@ def _stack_notes(counts: NDArray[np.uint16]) -> tuple[str, ...]:
 
 def _info(path: Path, raw: Any) -> CaptureInfo:
     fields = metadata.fields_from_file(path)
-    other = getattr(raw, "other", None)  # rawpy 0.25 and later
+    try:
+        other = getattr(raw, "other", None)  # rawpy 0.25 and later
+    except (ValueError, OverflowError):  # a clock time beyond all calendars
+        other = None
     with path.open("rb") as stream:
         head = stream.read(14)
     if other is not None:
@@ -221,7 +245,7 @@ def _info(path: Path, raw: Any) -> CaptureInfo:
         fields.setdefault("iso", _positive(other.iso_speed))
         fields.setdefault("focal_length_mm", _positive(other.focal_length))
         fields.setdefault("taken", _clock_time(head, other.timestamp))
-    notes = []
+    notes = [*metadata.date_notes(fields)]
     if not head.startswith(_RAW_MAGICS) and head[4:8] != b"ftyp":
         notes.append("it has no header: LibRaw knew it by its size alone, so look at the picture")
     aspect = float(raw.sizes.pixel_aspect)
@@ -233,6 +257,7 @@ def _info(path: Path, raw: Any) -> CaptureInfo:
         path=path,
         kind=CaptureKind.RAW,
         orientation=fields.get("orientation", 1),
+        no_date=fields.get("no_date"),
         notes=tuple(notes),
         **{name: fields.get(name) for name in names},
     )
