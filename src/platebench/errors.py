@@ -157,6 +157,20 @@ class TabletError(FileFault, CalibrationError):
     """A step tablet, or its table of densities, cannot be used to calibrate."""
 
 
+class ShownPositiveError(InputError):
+    """A scan shows a positive, and something was asked for that only the plate's light tells."""
+
+    def __init__(self, path: Path, what: str) -> None:
+        super().__init__(path, what)
+        self.path, self.what = path, what
+
+    def __str__(self) -> str:
+        return (
+            f"{self.path} is taken for a positive ([scan] shows), which holds no {self.what}; scan "
+            "the plate as a negative, without the scanner's own tones"
+        )
+
+
 class BracketError(InputError):
     """Captures named as a bracket of one framing do not belong together.
 

@@ -51,6 +51,9 @@ class CaptureInfo:
         was rounded.
     assumed_gamma : float or None
         The session's, of a scan that says nothing of its coding; None where the file says.
+    shows_positive : bool
+        A scan whose program inverted the plate, as the session says: its light is that of a
+        positive, no transmittance.
     notes : tuple of str
         What the reader assumed or did, in plain words, for the report.
     """
@@ -67,6 +70,7 @@ class CaptureInfo:
     ppi: float | None = None
     block_step: float | None = None
     assumed_gamma: float | None = None
+    shows_positive: bool = False
     notes: tuple[str, ...] = ()
 
 

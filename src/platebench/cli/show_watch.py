@@ -22,12 +22,15 @@ def arrival_lines(arrival: Arrival) -> Iterator[str]:
             yield f"{plate.plate_id}: {plate.error}"
             continue
         record = plate.record
-        seen = record["densities"]["base_fog_from"] != "picture"
-        fog = "base plus fog" if seen else "thinnest"
-        yield (
-            f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {record['d_max']:z.2f}, "
-            f"range {record['density_range']:z.2f}"
-        )
+        if record["densities"] is None:
+            yield f"{plate.plate_id}: the scan shows a positive, its densities are not known"
+        else:
+            seen = record["densities"]["base_fog_from"] != "picture"
+            fog = "base plus fog" if seen else "thinnest"
+            yield (
+                f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {record['d_max']:z.2f}, "
+                f"range {record['density_range']:z.2f}"
+            )
         for flag in record.get("flags", ()):
             yield f"  look: {flag}"
     for entry in arrival.checked:

@@ -45,6 +45,7 @@ def command(
     from platebench.cli.terminal_progress import progress_for
     from platebench.session.draft_file import check_replaceable, write_draft
     from platebench.session.drafting import draft_session
+    from platebench.session.scan_hints import tones_said
     from platebench.session.session_file import FILE_NAME
     from platebench.session.session_log import write_template
 
@@ -61,6 +62,7 @@ def command(
                 "settings": asdict(settings),
                 "remarks": draft.remarks,
                 "left_out": dict(draft.left_out),
+                "scans": None if draft.tones is None else asdict(draft.tones),
             }
         )
     elif not quiet:
@@ -70,6 +72,8 @@ def command(
             _count(len(settings.dark), "dark frame"),
         )
         click.echo(", ".join(counts))
+        for said in tones_said(draft.tones):
+            click.echo(said)
         for name, reason in draft.left_out:
             click.echo(f"left out: {name}: {reason}")
         if log is None:

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from platebench.errors import SessionFolderError
+from platebench.errors import SessionFolderError, ShownPositiveError
 from platebench.plate_job import RECORDS
 from platebench.stages.measure import BIN_EDGES
 
@@ -108,7 +108,10 @@ def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRan
 
 def _read_record(path: Path) -> PlateRange:
     try:
-        return plate_range_of(path.stem, json.loads(path.read_bytes())["result"])
+        result = json.loads(path.read_bytes())["result"]
+        if result.get("shows") == "positive":
+            raise ShownPositiveError(path, "densities")
+        return plate_range_of(path.stem, result)
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         what, remedy = "is no record of densities", "delete it and convert the session again"
         raise SessionFolderError(path, what, remedy) from error

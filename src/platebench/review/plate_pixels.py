@@ -91,8 +91,9 @@ class PlatePixels:
         Where the plate lies, by the finder or by hand.
     density : ndarray of float32, shape (65536,)
         Density of each code, with the change of the light and the calibration taken into account.
-    densities : PlateDensities
-        Base plus fog, range and histogram.
+    densities : PlateDensities or None
+        Base plus fog, range and histogram. None of a scan that shows a positive: ``density`` then
+        only orders its tones.
     calibrated : bool
         Whether ``density`` went through a calibration.
     errors : Calibration
@@ -111,7 +112,7 @@ class PlatePixels:
     levels: tuple[Codes, ...]
     found: FoundPlate
     density: NDArray[np.float32]
-    densities: PlateDensities
+    densities: PlateDensities | None
     calibrated: bool
     errors: Calibration
     light_sigma: float

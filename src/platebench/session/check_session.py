@@ -41,6 +41,7 @@ from platebench.stages.find_plate import FoundPlate
 from platebench.stages.glare import Glare
 from platebench.stages.light import Light
 from platebench.stages.read_capture import read_capture
+from platebench.stages.shown_tones import Polarity
 
 _BRACKET = "bracket"  # topic of verdicts on all captures of a plate together
 _OF_EXPOSURE = ("exposure", "clipping")  # topics of verdicts a bracket makes up for
@@ -244,7 +245,7 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
     if task.light_failed:
         check = asking_for_no_frames(check)
     check = _with_doubts(_with_calibration(check, job, frame), job, frame.info, seen.found)
-    hints = scan_hints(job, frame.info, seen.found)
+    hints = scan_hints(job, frame.info, seen.found, seen.looks)
     check = replace(check, verdicts=(*check.verdicts, *hints))
     return check if trouble is None else failed(check, trouble, "plate")
 
@@ -257,6 +258,7 @@ class _Seen:
     found: FoundPlate | None = None
     glare: Glare | None = None
     glare_off: bool = False
+    looks: Polarity | None = None
 
 
 def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
@@ -264,7 +266,13 @@ def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
     seen = _Seen(light=job.light)
     try:
         view = look_at_plate(job, frames=[frame])
-        seen = _Seen(light=view.light, found=view.found, glare=view.glare, glare_off=view.glare_off)
+        seen = _Seen(
+            light=view.light,
+            found=view.found,
+            glare=view.glare,
+            glare_off=view.glare_off,
+            looks=view.looks,
+        )
         check_something_there(view, job.settings)
     except (InputError, CalibrationError) as error:
         return seen, error.with_traceback(None)  # which would hold the pictures

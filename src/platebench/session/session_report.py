@@ -122,7 +122,7 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         base_fog=_density(record, "base_fog"),
         d_max=_density(record, "d_max"),
         density_range=_density(record, "density_range"),
-        fog_seen=record.get("densities", {}).get("base_fog_from") != "picture",
+        fog_seen=(record.get("densities") or {}).get("base_fog_from") != "picture",
         flags=tuple(record.get("flags", ())),
         whole=bool(record.get("whole", False)),
         doubtful=bool(record.get("doubtful", False)),

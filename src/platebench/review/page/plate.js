@@ -162,14 +162,13 @@ export class PlateDesk {
     this.heading.textContent = plate.id;
     this.facts.textContent = [
       settings.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
-      `${plate.tone_curve.fog_seen ? "base plus fog" : "thinnest"} ${density(plate.tone_curve.base_fog)}`, `Dmax ${density(plate.tone_curve.d_max)}`,
-      `range ${density(plate.tone_curve.density_range)}`, plate.calibrated ? "calibrated" : "",
+      ...densitiesOf(plate.tone_curve), plate.calibrated ? "calibrated" : "",
     ].filter(Boolean).join(" · ");
     const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
     this.flags.replaceChildren(...flags.map((flag) => make("p", { class: "flag" }, `look: ${flag}`)));
     if (plate.shape) this.flags.append(this.shapeFlag(plate));
     if (plate.failed) this.flags.prepend(make("p", { class: "flag" }, `not converted: ${plate.failed}`));
-    this.curve.replaceChildren(curveOf(plate.tone_curve));
+    this.curve.replaceChildren(...(plate.tone_curve ? [curveOf(plate.tone_curve)] : []));
     this.findCorners.disabled = !plate.by_hand;
     this.showFormats(settings.format);
     const tones = this.told.session().tones;
@@ -332,4 +331,9 @@ export class PlateDesk {
     this.corners = null;
     this.moveCorners.setAttribute("aria-pressed", "false");
   }
+}
+
+function densitiesOf(told) {
+  if (!told) return ["the scan shows a positive: densities not known, tones as scanned"];
+  return [`${told.fog_seen ? "base plus fog" : "thinnest"} ${density(told.base_fog)}`, `Dmax ${density(told.d_max)}`, `range ${density(told.density_range)}`];
 }

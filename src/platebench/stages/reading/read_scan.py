@@ -61,7 +61,7 @@ def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
     found : FoundKind
         What ``file_kind.find_kind`` said of it.
     scan : ScanSettings
-        Used where the file does not say how it is coded, and for scans shown as positives.
+        Used where the file does not say how it is coded, and passed on: what a scan shows.
 
     Returns
     -------
@@ -86,7 +86,9 @@ def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
         raise CaptureError(path, what, FREE_MEMORY) from error
 
 
-def _info(path: Path, header: ScanHeader, notes: tuple[str, ...], gamma: float) -> CaptureInfo:
+def _info(
+    path: Path, header: ScanHeader, notes: tuple[str, ...], scan: ScanSettings
+) -> CaptureInfo:
     fields = header.fields
     names = ("camera", "taken", "exposure_s", "f_number", "iso", "focal_length_mm", "ppi")
     return CaptureInfo(
@@ -94,7 +96,8 @@ def _info(path: Path, header: ScanHeader, notes: tuple[str, ...], gamma: float) 
         kind=CaptureKind.SCAN,
         orientation=fields.get("orientation", 1),
         block_step=header.block_step,
-        assumed_gamma=gamma if header.profile is None and header.transfer is None else None,
+        assumed_gamma=scan.gamma if header.profile is None and header.transfer is None else None,
+        shows_positive=scan.shows == "positive",
         notes=notes,
         **{name: fields.get(name) for name in names},
     )
@@ -114,8 +117,7 @@ def _frame(path: Path, header: ScanHeader, pixels: NDArray[Any], scan: ScanSetti
     notes.append(curve_note)
     counts = _spread(path, pixels, header.bits)
     if scan.shows == "positive":
-        np.subtract(_FULL_CODE, counts, out=counts)
-        notes.append("shown as a positive: turned back into the negative (full scale - code)")
+        notes.append("shows a positive: its tones are kept, and no density can be read from them")
     common = curves.common
     if common is None:
         for channel, curve in enumerate(curves.curves):
@@ -128,7 +130,7 @@ def _frame(path: Path, header: ScanHeader, pixels: NDArray[Any], scan: ScanSetti
         pattern=MONO_PATTERN,
         black=np.zeros((3,) if counts.ndim == 3 else (1, 1), np.float32),
         white=float(_FULL_CODE),
-        info=_info(path, header, tuple(notes), scan.gamma),
+        info=_info(path, header, tuple(notes), scan),
         curve=None if common is None else (common * FULL_SCALE).astype(np.float32),
     )
 
