@@ -50,7 +50,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
     with step("printing"):
         positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
     record = plate_record(job, view, framing, densities, ends)
-    note = picture_note(job, view, framing, densities, record)
+    note = picture_note(job, view, framing, record)
     packet = xmp_packet(note)
     with step("writing"):
         write_picture(

@@ -157,18 +157,20 @@ class TabletError(FileFault, CalibrationError):
     """A step tablet, or its table of densities, cannot be used to calibrate."""
 
 
-class ShownPositiveError(InputError):
-    """A scan shows a positive, and something was asked for that only the plate's light tells."""
+class NoDensitiesError(FileFault, InputError):
+    """The densities of a plate are not known, and something was asked for that needs them."""
 
-    def __init__(self, path: Path, what: str) -> None:
-        super().__init__(path, what)
-        self.path, self.what = path, what
+    @classmethod
+    def of_positive(cls, path: Path) -> NoDensitiesError:
+        """Return that of a scan which shows a positive."""
+        what = "shows a positive ([scan] shows), whose densities are not known"
+        return cls(path, what, "scan the plate as a negative, without the scanner's own tones")
 
-    def __str__(self) -> str:
-        return (
-            f"{self.path} is taken for a positive ([scan] shows), which holds no {self.what}; scan "
-            "the plate as a negative, without the scanner's own tones"
-        )
+    @classmethod
+    def of_record(cls, path: Path, why: str) -> NoDensitiesError:
+        """Return that of a record without densities, and why it has none."""
+        remedy = "capture the plate and a blank frame in the same light, then convert again"
+        return cls(path, f"holds no densities ({why})", remedy)
 
 
 class BracketError(InputError):
@@ -195,13 +197,16 @@ class BracketError(InputError):
 class NoLightReferenceError(CalibrationError):
     """There is no blank frame and no bare light box in the picture to estimate it from."""
 
-    def __init__(self, plate: Path) -> None:
-        super().__init__(plate)
-        self.plate = plate
+    def __init__(self, plate: Path, colours: float | None = None) -> None:
+        super().__init__(plate, colours)
+        self.plate, self.colours = plate, colours
 
     def __str__(self) -> str:
+        box = "and shows no bare light box around the plate"
+        if self.colours is not None:
+            box = f"{box} (its surroundings have colours, {self.colours:.1%} apart, as no lamp has)"
         return (
-            f"{self.plate} has no blank frame and shows no bare light box around the plate; "
+            f"{self.plate} has no blank frame {box}; "
             "capture the light box without a plate and name it under [light] blank"
         )
 

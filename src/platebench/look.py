@@ -158,7 +158,9 @@ def look_at_plate(
         if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
             doubts.append("exposure time unknown: taken to be the blank's")
     elif light.source is LightSource.ESTIMATED:
-        doubts.append("no blank frame: light estimated from the bare light box around the plate")
+        doubts.append(
+            "no blank frame: light estimated from what lies around the plate, as if bare light box"
+        )
     else:
         level, light_note = white_of_scan(small, found, by_hand=by_hand)
         notes.append(light_note)
@@ -186,6 +188,11 @@ def look_at_plate(
         picture = picture.then(step)
         seen = overview_of(picture)
         notes.append("stain taken off: densities are those of the silver as green light sees it")
+    elif stain is not None and stain.coloured and not coloured:
+        doubts.append(
+            f"colours that no stain explains ({stain.unexplained:.2f} D): not a plain negative? "
+            'colour = "demosaiced" keeps them'
+        )
     elif stained and coloured:
         notes.append("colours kept: densities and tones are those of green")
     if coloured:

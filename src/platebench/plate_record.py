@@ -28,10 +28,15 @@ def plate_record(
 ) -> dict[str, Any]:
     """Return what was measured and done, as plain JSON values.
 
-    Of a scan that shows a positive there are no densities, and nothing was printed.
+    Of a scan that shows a positive there are no densities, and nothing was printed; impossible ones
+    are not stated as the plate's.
     """
+    no_densities = why_no_densities(densities)
+    stated = None if no_densities else densities
     info, found, light = view.info, view.found, view.light
     flags = [*view.doubts]
+    if densities is not None and no_densities:
+        flags.append(no_densities)
     if found.doubts:  # sides are named as the camera saw them, whichever way the print is turned
         first = flags.index(found.doubts[0])
         flags = [d for d in flags if d not in found.doubts]
@@ -87,6 +92,7 @@ def plate_record(
         if view.stain is None
         else {
             "found": view.stain.found,
+            "coloured": view.stain.coloured,
             "red": rounded(view.stain.red, 4),
             "blue": rounded(view.stain.blue, 4),
             "red_share": rounded(view.stain.red_share, 4),
@@ -94,10 +100,11 @@ def plate_record(
         },
         "shows": "positive" if info.shows_positive else "negative",
         "looks": view.looks,
-        "densities": None if densities is None else densities.to_json(),
-        "base_fog": None if densities is None else rounded(densities.base_fog, 3),
-        "d_max": None if densities is None else rounded(densities.d_max, 3),
-        "density_range": None if densities is None else rounded(densities.density_range, 3),
+        "densities": None if stated is None else stated.to_json(),
+        "no_densities": no_densities,
+        "base_fog": None if stated is None else rounded(stated.base_fog, 3),
+        "d_max": None if stated is None else rounded(stated.d_max, 3),
+        "density_range": None if stated is None else rounded(stated.density_range, 3),
         "calibration": None
         if view.calibration is None
         else {
@@ -107,7 +114,7 @@ def plate_record(
         },
         "tone": job.settings.tone if ends is not None else None,
         "printed": None
-        if ends is None
+        if ends is None or stated is None
         else {
             "black_at": rounded(ends.base_fog, 3),
             "white_at": rounded(ends.d_max, 3),
@@ -118,6 +125,13 @@ def plate_record(
         "notes": list(view.notes),
         "log": None if job.entry is None else job.entry.to_json(),
     }
+
+
+def why_no_densities(densities: PlateDensities | None) -> str | None:
+    """Return why a plate's densities are not known; None where they are."""
+    if densities is None:
+        return "the scan shows a positive"
+    return densities.impossible or None
 
 
 def _even(light: Uniformity | None) -> dict[str, float] | None:
@@ -146,7 +160,6 @@ def picture_note(
     job: PlateJob,
     view: PlateView,
     framing: Framing,
-    densities: PlateDensities | None,
     record: dict[str, Any],
 ) -> PictureNote:
     """Return what the positive says of itself."""
@@ -155,8 +168,8 @@ def picture_note(
         description=positive_description(job.plate_id, job.entry),
         ppi=framing.ppi,
         plate_format=framing.format_name,
-        base_fog=None if densities is None else densities.base_fog,
-        d_max=None if densities is None else densities.d_max,
+        base_fog=record["base_fog"],
+        d_max=record["d_max"],
         flags=tuple(record["flags"]),
         settings=_settings_said(job, view),
     )

@@ -23,7 +23,7 @@ def arrival_lines(arrival: Arrival) -> Iterator[str]:
             continue
         record = plate.record
         if record["densities"] is None:
-            yield f"{plate.plate_id}: the scan shows a positive, its densities are not known"
+            yield f"{plate.plate_id}: densities not known: {record['no_densities']}"
         else:
             seen = record["densities"]["base_fog_from"] != "picture"
             fog = "base plus fog" if seen else "thinnest"

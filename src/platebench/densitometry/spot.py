@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from platebench.densitometry.calibration import Calibration
 from platebench.densitometry.plate_noise import notes_on_scan, sites_to_read
-from platebench.errors import ShownPositiveError, SpotError
+from platebench.errors import NoDensitiesError, SpotError
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing, frame_plate
 from platebench.image import PlateImage
@@ -178,7 +178,7 @@ def open_probe(job: PlateJob) -> Probe:
     job = replace(job, settings=replace(job.settings, colour="mosaic"))
     view = look_at_plate(job, neutralise=False)  # stain is to be seen
     if view.info.shows_positive:
-        raise ShownPositiveError(view.info.path, "densities")
+        raise NoDensitiesError.of_positive(view.info.path)
     view = replace(view, by_green=view.by_green or coloured)
     own = view.glare.sigma if view.glare is not None and view.glare_off else 0.0
     image, noise = sites_to_read(view, job)

@@ -159,8 +159,12 @@ def load_pixels(job: PlateJob) -> PlatePixels:
         light_sigma=light_sigma(view.light),
         counted=_few(codes) if view.info.kind is CaptureKind.SCAN else None,
         blue=blue,
-        doubts=view.doubts,
+        doubts=view.doubts if densities is None else (*view.doubts, *_impossible(densities)),
     )
+
+
+def _impossible(densities: PlateDensities) -> tuple[str, ...]:
+    return (densities.impossible,) if densities.impossible else ()
 
 
 def _codes(view: PlateView) -> Codes:

@@ -13,7 +13,7 @@ import numpy as np
 
 from platebench import __version__
 from platebench.convert import true_transmittance
-from platebench.errors import ExitCode, PlateError, PrintNegativeError, ShownPositiveError
+from platebench.errors import ExitCode, NoDensitiesError, PlateError, PrintNegativeError
 from platebench.files.one_writer import only_writer
 from platebench.files.own_files import refuse_foreign
 from platebench.framing import frame_plate
@@ -279,8 +279,8 @@ def _from_plate(
         what = "is a positive, which no longer holds the plate's densities"
         remedy = "name a plate of the session, or leave the aim at positive"
         raise PrintNegativeError(named.path, what, remedy)
-    if named.record.get("shows") == "positive":
-        raise ShownPositiveError(folder / str(named.record.get("used")), "densities to print")
+    if why := named.record.get("no_densities"):
+        raise NoDensitiesError.of_record(named.path, str(why))
     _size_from_record(named, order)
     settings = load_session(folder)
     own = tuple(p for p in settings.plates if p.id == named.plate_id)

@@ -153,7 +153,7 @@ def _measured(record: Mapping[str, Any]) -> list[Fact]:
             ("density range", f"{record['density_range']:z.2f}"),
         ]
     else:
-        facts = [("densities", "not known: the scan shows a positive")]
+        facts = [("densities", f"not known: {record['no_densities']}")]
     if densities.get("blue_range"):
         facts.append(("range to blue light", f"{densities['blue_range']:z.2f}"))
     if record.get("size_mm"):

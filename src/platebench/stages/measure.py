@@ -18,6 +18,9 @@ from platebench.stages.density import density_from_transmittance
 
 MEASURED_LONG_SIDE = 1200
 BARE_GLASS = 0.06  # D: two air-glass surfaces reflect 8 %, D 0.037 (Fresnel, n = 1.52)
+# D below zero that errors explain: glass alone has 0.04 D, and a lamp that nobody sees drift, on a
+# mask, is rarely off by a fifth (0.09 D).
+BELOW_NOTHING = 0.05
 MARGIN = 0.06  # share of the short side that may be rebate, left out of the picture
 EDGE_STRIP = (0.004, 0.025)  # shares of the short side between which a rebate is looked for
 REBATE_SHARE = 0.25  # of a side's strip that a rebate fills, on three sides at least
@@ -53,6 +56,16 @@ class PlateDensities:
     density_range: float
     blue_range: float | None = None
     histogram: tuple[int, ...] = ()
+
+    @property
+    def impossible(self) -> str:
+        """Why these cannot be densities of a plate; "" where they can."""
+        if min(self.base_fog, self.d_min) > -BELOW_NOTHING:
+            return ""
+        return (
+            f"thinnest parts measure {min(self.base_fog, self.d_min):.2f} D: nothing lets more "
+            "light through than the bare light, so this is not a plate or the light is not its own"
+        )
 
     def to_json(self) -> dict[str, Any]:
         """Return plain values, densities rounded to 0.001 D."""
