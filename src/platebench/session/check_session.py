@@ -29,6 +29,8 @@ from platebench.quality import (
     Verdict,
     check_capture,
 )
+from platebench.quality.dust import Specks
+from platebench.quality.tilt import judge_session_tilt
 from platebench.session.check_frames import CheckedFrames, check_frames
 from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
 from platebench.session.pool import run_all
@@ -51,6 +53,7 @@ _OF_EXPOSURE = ("exposure", "clipping")  # topics of verdicts a bracket makes up
 class _Task:
     job: PlateJob
     noise: NoiseModel | None
+    specks: Specks | None
     light_failed: bool  # there are blank or dark frames, which cannot be used
 
 
@@ -111,7 +114,7 @@ def check_session(
         for task, outcome in zip(tasks, outcomes, strict=True)
         for entry in _checked(task, outcome)
     ]
-    plates = lenient_on_brackets(plates)
+    plates = tilt_said_once(lenient_on_brackets(plates))
     order = [*settings.blank, *settings.dark]
     return [*sorted(frames.checked, key=lambda c: order.index(c.name)), *plates]
 
@@ -127,6 +130,32 @@ def lenient_on_brackets(checked: Sequence[CheckedCapture]) -> list[CheckedCaptur
         if entry.check is not None and entry.plate_id in covered:
             entry = replace(entry, check=_exposure_noted(entry.check))
         shown.append(entry)
+    return shown
+
+
+def tilt_said_once(checked: Sequence[CheckedCapture]) -> list[CheckedCapture]:
+    """Return checks in which the camera's lean is said once, of the first plate with a tilt.
+
+    Plates that agree show how the camera stands; plates that do not, how they were cut.
+    """
+    first: dict[str, int] = {}
+    for place, entry in enumerate(checked):
+        if entry.check is not None and entry.check.figures.tilt is not None and entry.check.leans:
+            first.setdefault(entry.plate_id, place)
+    figures = [check.figures.tilt for place in first.values() if (check := checked[place].check)]
+    verdict = judge_session_tilt([tilt for tilt in figures if tilt is not None])
+    if verdict is None:
+        return list(checked)
+    shown = [
+        entry if entry.check is None else replace(entry, check=entry.check.without_lean())
+        for entry in checked
+    ]
+    place = min(first.values())
+    check = shown[place].check
+    if check is not None:
+        shown[place] = replace(
+            shown[place], check=replace(check, verdicts=(*check.verdicts, verdict))
+        )
     return shown
 
 
@@ -185,6 +214,7 @@ def _tasks(folder: Path, settings: SessionSettings, frames: CheckedFrames) -> li
                 blanks=blanks,
             ),
             noise=frames.noise,
+            specks=frames.specks,
             light_failed=frames.trouble is not None,
         )
         for plate in settings.plates
@@ -239,6 +269,7 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
             format=format_named(job.settings.format),
             glare=seen.glare,
             glare_off=seen.glare_off,
+            specks=task.specks,
         )
     except PlateError as error:
         return error.with_traceback(None)

@@ -11,8 +11,8 @@ from platebench.image import SensorFrame
 from platebench.stages.light import Dark, Light, LightSource, linear_means, uniformity, zero_level
 
 # Departure of the colours around the plate from smooth ones, relative, of nine cells in ten: a lamp
-# has one colour. Simulated light boxes had up to 0.005, photographs of rooms and streets 0.02 to 0.4.
-_COLOURS = 0.015
+# has one colour. Simulated light boxes had up to 0.005, photographs of streets 0.015 to 0.4.
+_COLOURS = 0.012
 
 
 def light_from_surround(
