@@ -189,10 +189,7 @@ def look_at_plate(
         seen = overview_of(picture)
         notes.append("stain taken off: densities are those of the silver as green light sees it")
     elif stain is not None and stain.coloured and not coloured:
-        doubts.append(
-            f"colours that no stain explains ({stain.unexplained:.2f} D): not a plain negative? "
-            'colour = "demosaiced" keeps them'
-        )
+        doubts += coloured_said(stain)
     elif stained and coloured:
         notes.append("colours kept: densities and tones are those of green")
     if coloured:
@@ -234,6 +231,16 @@ def misread(looks: Polarity | None, info: CaptureInfo) -> list[str]:
     if looks is None or looks == taken:
         return []
     return [f'looks like a {looks} and is read as a {taken} ([scan] shows = "{taken}")']
+
+
+def coloured_said(stain: Stain | None) -> list[str]:
+    """Say where a capture has colours that neither silver nor a stain has."""
+    if stain is None or not stain.coloured:
+        return []
+    return [
+        f"colours that no stain explains ({stain.unexplained:.2f} D): is this a negative? "
+        'colour = "demosaiced" keeps them'
+    ]
 
 
 def _glare(

@@ -57,6 +57,9 @@ from platebench.stages.light import (
 from platebench.stages.light_estimate import cells_inside
 from platebench.stages.noise_model import NoiseModel
 
+_POSITIVE = Verdict(
+    Severity.NOTE, "scan", "shows a positive: its tones are kept, its densities are not known"
+)
 _SHALLOW = 1.5  # D at SNR 10: plates commonly reach D 2, and more
 
 
@@ -246,12 +249,16 @@ def _check_plate(
         dust = moved_dust(find_specks(frame, corners), specks)
         verdicts += [judge_moved_dust(dust)] if dust is not None else []
     verdicts += _judge_light(frame, light if measured else None, format)
-    depth = _depth(noise, {names[colour]: level for colour, level in bare.items()})
     scan = frame.info.kind is CaptureKind.SCAN
-    verdicts.append(_judge_depth(depth, noise, scan=scan))
-    bound = None if glare is not None else _glare_bound(relative, frame.shape, corners)
-    masked = surround in ("dark", "holder")
-    verdicts.append(judge_glare(glare, bound, masked=masked, off=glare_off, scan=scan))
+    depth, bound = None, None
+    if frame.info.shows_positive:  # of its densities nothing is known
+        verdicts.append(_POSITIVE)
+    else:
+        depth = _depth(noise, {names[colour]: level for colour, level in bare.items()})
+        verdicts.append(_judge_depth(depth, noise, scan=scan))
+        bound = None if glare is not None else _glare_bound(relative, frame.shape, corners)
+        masked = surround in ("dark", "holder")
+        verdicts.append(judge_glare(glare, bound, masked=masked, off=glare_off, scan=scan))
     grain = measure_grain(frame, corners, noise, bare) if noise is not None else None
     sure = corners is not None and found is not None and not found.doubts
     edges = measure_edges(frame, corners) if sure and corners is not None else ()

@@ -131,6 +131,8 @@ def judge_moved_dust(moved: MovedDust, *, blanks: bool = False) -> Verdict:
         f"{'an earlier' if blanks else 'the'} blank frame does not have, {moved.gone} of its own "
         "are gone"
     )
+    if total == 0:
+        text = f"no dust has moved on {where}"
     if total < _WORTH_SAYING:
         return Verdict(Severity.GOOD, "dust", text)
     again = "blow off light box and plate, then capture the blank frame and the plate again"

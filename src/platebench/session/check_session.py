@@ -18,7 +18,7 @@ from platebench.errors import (
 from platebench.exposures import read_exposures
 from platebench.formats import format_named
 from platebench.image import CaptureInfo, CaptureKind, SensorFrame
-from platebench.look import calibration_for, check_something_there, look_at_plate
+from platebench.look import calibration_for, check_something_there, coloured_said, look_at_plate
 from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
 from platebench.plate_job import PlateJob
 from platebench.progress import Progress
@@ -276,7 +276,10 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
     if task.light_failed:
         check = asking_for_no_frames(check)
     check = _with_doubts(_with_calibration(check, job, frame), job, frame.info, seen.found)
-    hints = scan_hints(job, frame.info, seen.found, seen.looks)
+    hints = (
+        *scan_hints(job, frame.info, seen.found, seen.looks),
+        *(Verdict(Severity.WARN, "plate", said) for said in seen.coloured),
+    )
     check = replace(check, verdicts=(*check.verdicts, *hints))
     return check if trouble is None else failed(check, trouble, "plate")
 
@@ -290,6 +293,7 @@ class _Seen:
     glare: Glare | None = None
     glare_off: bool = False
     looks: Polarity | None = None
+    coloured: tuple[str, ...] = ()
 
 
 def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
@@ -303,6 +307,7 @@ def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
             glare=view.glare,
             glare_off=view.glare_off,
             looks=view.looks,
+            coloured=tuple(coloured_said(view.stain)) if not view.by_green else (),
         )
         check_something_there(view, job.settings)
     except (InputError, CalibrationError) as error:
