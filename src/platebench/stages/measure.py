@@ -45,6 +45,8 @@ class PlateDensities:
         ``d_max - d_min``: what the printing paper has to take up.
     blue_range : float or None
         The same as blue light sees it, where stain makes it differ.
+    thinnest : float
+        What one place in fifty of the whole plate, rebate and flaws included, is thinner than.
     histogram : tuple of int
         Counts by 0.01 D from -0.2 D to 4.5 D, on the reduced picture.
     """
@@ -55,15 +57,17 @@ class PlateDensities:
     d_max: float
     density_range: float
     blue_range: float | None = None
+    thinnest: float = 0.0
     histogram: tuple[int, ...] = ()
 
     @property
     def impossible(self) -> str:
         """Why these cannot be densities of a plate; "" where they can."""
-        if min(self.base_fog, self.d_min) > -BELOW_NOTHING:
+        lowest = min(self.base_fog, self.d_min, self.thinnest)
+        if lowest > -BELOW_NOTHING:
             return ""
         return (
-            f"thinnest parts measure {min(self.base_fog, self.d_min):.2f} D: nothing lets more "
+            f"thinnest parts measure {lowest:.2f} D: nothing lets more "
             "light through than the bare light, so this is not a plate or the light is not its own"
         )
 
@@ -115,6 +119,7 @@ def measure_densities(
         d_max=d_max,
         density_range=d_max - d_min,
         blue_range=(d_max - d_min) * (1 + blue_share) if blue_share else None,
+        thinnest=float(np.quantile(density, 0.02)),
         histogram=tuple(int(n) for n in counts),
     )
 
