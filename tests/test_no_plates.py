@@ -100,7 +100,9 @@ def test_densities_below_nothing_are_not_stated(tmp_path: Path) -> None:
     put(tmp_path / "blank.dng", dim)
     put(tmp_path / "a.dng", shot.frame)
     (tmp_path / "session.toml").write_text(
-        '[light]\nblank = ["blank.dng"]\n[[plate]]\nid = "a"\ncaptures = ["a.dng"]\n', "utf-8"
+        '[light]\nblank = ["blank.dng"]\n[[plate]]\nid = "a"\ncaptures = ["a.dng"]\n'
+        'emulsion = "light"\ncrop = false\n',
+        "utf-8",
     )
     (result,) = convert_session(tmp_path, workers=1).results
     assert result.error is None
@@ -109,8 +111,9 @@ def test_densities_below_nothing_are_not_stated(tmp_path: Path) -> None:
     assert record["no_densities"] in record["flags"]
     with pytest.raises(NoDensitiesError):
         read_plate_ranges(tmp_path / "converted")
-    at = measure_session_plate(tmp_path, "a", places=[(5.0, 90.0, "px")], size=(4.0, "px"))
-    notes = at.notes
+    top, left = shot.corners[0]
+    rebate = [(float(left) + 60, float(top) + 4, "px")]
+    notes = measure_session_plate(tmp_path, "a", places=rebate, size=(2.0, "px")).notes
     assert any("no densities" in note for note in notes)
 
 

@@ -157,6 +157,10 @@ class TabletError(FileFault, CalibrationError):
     """A step tablet, or its table of densities, cannot be used to calibrate."""
 
 
+SHOWS_POSITIVE = "the scan shows a positive"  # why there are no densities
+_AS_NEGATIVE = "scan the plate as a negative, without the scanner's own tones"
+
+
 class NoDensitiesError(FileFault, InputError):
     """The densities of a plate are not known, and something was asked for that needs them."""
 
@@ -164,12 +168,14 @@ class NoDensitiesError(FileFault, InputError):
     def of_positive(cls, path: Path) -> NoDensitiesError:
         """Return that of a scan which shows a positive."""
         what = "shows a positive ([scan] shows), whose densities are not known"
-        return cls(path, what, "scan the plate as a negative, without the scanner's own tones")
+        return cls(path, what, _AS_NEGATIVE)
 
     @classmethod
     def of_record(cls, path: Path, why: str) -> NoDensitiesError:
         """Return that of a record without densities, and why it has none."""
         remedy = "capture the plate and a blank frame in the same light, then convert again"
+        if why == SHOWS_POSITIVE:
+            remedy = _AS_NEGATIVE
         return cls(path, f"holds no densities ({why})", remedy)
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from platebench import __version__
+from platebench.errors import SHOWS_POSITIVE
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing
 from platebench.look import PlateView, relative
@@ -130,7 +131,7 @@ def plate_record(
 def why_no_densities(densities: PlateDensities | None) -> str | None:
     """Return why a plate's densities are not known; None where they are."""
     if densities is None:
-        return "the scan shows a positive"
+        return SHOWS_POSITIVE
     return densities.impossible or None
 
 

@@ -34,7 +34,8 @@ def command(
     """Look through the captures in SESSION and draft its session.toml.
 
     Blank frames (the bare light box) and dark frames (lens cap on) are known by their pixels,
-    exposures of one framing are joined to one plate, and plates are ordered by capture time.
+    exposures of one framing are joined to one plate, and plates are ordered by capture time. Of
+    scans it judges whether they show negatives or positives, and says how many look like which.
     Read the file, set the plate format and the emulsion side, then convert.
 
     Beside it plates.csv is written, the plate log: a row for each plate, for you to fill in with
