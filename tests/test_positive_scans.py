@@ -14,8 +14,11 @@ import pytest
 from click.testing import CliRunner
 
 from platebench.cli import main
-from platebench.errors import NoDensitiesError
+from platebench.errors import ExitCode, NoDensitiesError
 from platebench.printing.plate_range import read_plate_ranges
+from platebench.review.readings import read_point
+from platebench.review.table import ReviewTable
+from platebench.review.telling import plate_to_json
 from platebench.session.check_session import check_session
 from platebench.session.convert_session import SessionResult, convert_session
 from platebench.session.draft_file import write_draft
@@ -213,12 +216,18 @@ def test_no_densities_of_a_positive(positives: Path) -> None:
 
 
 def test_commands_that_need_densities_end_with_one_line(positives: Path) -> None:
-    for command in (
-        ["which-print"],
-        ["print-negative", "--process", "albumen", "--aim", "facsimile"],
-    ):
-        done = CliRunner().invoke(main, [command[0], str(positives), *command[1:], "plate-001"][:])
-        assert done.exit_code not in (0, 1), (command, done.output)
+    facsimile = ["--process", "albumen", "--aim", "facsimile"]
+    to_plate = ["--process", "albumen"]
+    commands: tuple[tuple[str, list[str]], ...] = (
+        ("which-print", []), ("print-plate", to_plate), ("print-negative", facsimile),
+        ("measure", _GRID),
+    )  # fmt: skip
+    for command, more in commands:
+        done = CliRunner().invoke(main, [command, str(positives), "plate-001", *more])
+        assert done.exit_code == ExitCode.INPUT, (command, done.output)
+        assert "positive" in done.stderr, command
+    made = CliRunner().invoke(main, ["master", str(positives)])
+    assert made.exit_code == ExitCode.INPUT and "positive" in made.stderr
 
 
 def test_shared_printing_leaves_positives_as_they_are(tmp_path: Path) -> None:
@@ -252,3 +261,24 @@ def test_convert_names_the_likely_cause(tmp_path: Path, shows: str) -> None:
     assert "scan" in {v.topic for e in check_session(folder, workers=1) for v in e.check.verdicts}
     right = _converted_as(folder, shows)
     assert likely_misread(result.record for result in right.results) is None
+
+
+# -- elsewhere ---------------------------------------------------------------------------------
+
+
+def test_the_review_table_shows_a_positive_as_it_was_scanned(positives: Path) -> None:
+    table = ReviewTable(positives)
+    told = plate_to_json(table, "plate-001")
+    assert told["tone_curve"] is told["base_fog"] is None
+    shown = table.shown("plate-001")
+    assert read_point(shown, "positive", 60, 60) is None
+    assert np.array_equal(table.table(shown, "positive"), table.table(shown, "captured"))
+
+
+def test_a_positive_is_packed_without_masters(positives: Path, tmp_path: Path) -> None:
+    refused = CliRunner().invoke(main, ["archive", str(positives), "--output", str(tmp_path)])
+    assert refused.exit_code == ExitCode.INPUT
+    command = ["archive", str(positives), "--output", str(tmp_path), "--no-masters", "--captures"]
+    assert CliRunner().invoke(main, command).exit_code == 0
+    again = CliRunner().invoke(main, ["reproduce", str(tmp_path / positives.name)])
+    assert again.exit_code == 0, again.output

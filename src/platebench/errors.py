@@ -203,14 +203,14 @@ class BracketError(InputError):
 class NoLightReferenceError(CalibrationError):
     """There is no blank frame and no bare light box in the picture to estimate it from."""
 
-    def __init__(self, plate: Path, colours: float | None = None) -> None:
-        super().__init__(plate, colours)
-        self.plate, self.colours = plate, colours
+    def __init__(self, plate: Path, why: str = "") -> None:
+        super().__init__(plate, why)
+        self.plate, self.why = plate, why
 
     def __str__(self) -> str:
         box = "and shows no bare light box around the plate"
-        if self.colours is not None:
-            box = f"{box} (its surroundings have colours, {self.colours:.1%} apart, as no lamp has)"
+        if self.why:
+            box = f"{box} ({self.why})"
         return (
             f"{self.plate} has no blank frame {box}; "
             "capture the light box without a plate and name it under [light] blank"

@@ -500,7 +500,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     clear = replace(PLATES["tall"], curve=replace(PLATES["tall"].curve, base_fog=0.02))
     frame = simulate_plate(clear, masked, CAMERA, exposure_s=EXPOSURE_S / 2, seed=4).frame
     put(session / "tall.dng", frame)
-    dim = replace(masked, brightness=0.72 * masked.brightness)
+    dim = replace(masked, brightness=0.66 * masked.brightness)
     put(session / "blank.dng", simulate_blank(dim, CAMERA, exposure_s=EXPOSURE_S, seed=1))
     CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"])
     return run("which-print", session)

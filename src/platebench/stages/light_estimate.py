@@ -57,7 +57,8 @@ def light_from_surround(
     of_colours = np.abs(departures - departures.mean(axis=0))
     colours = float(np.quantile(of_colours, 0.9, axis=1).max())
     if colours > _COLOURS:
-        raise NoLightReferenceError(frame.info.path, colours)
+        why = f"its surroundings have colours, {colours:.1%} apart, as no lamp has"
+        raise NoLightReferenceError(frame.info.path, why)
     return Light(
         fields=fields,
         shape=frame.shape,
