@@ -497,10 +497,10 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 @produces("… holds no densities (thinnest")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     masked = replace(BOX, surround="dark")
-    clear = replace(PLATES["tall"], curve=replace(PLATES["tall"].curve, base_fog=0.02))
+    clear = replace(PLATES["wide"], curve=replace(PLATES["wide"].curve, base_fog=0.02))
     frame = simulate_plate(clear, masked, CAMERA, exposure_s=EXPOSURE_S / 2, seed=4).frame
     put(session / "tall.dng", frame)
-    dim = replace(masked, brightness=0.66 * masked.brightness)
+    dim = replace(masked, brightness=0.74 * masked.brightness)
     put(session / "blank.dng", simulate_blank(dim, CAMERA, exposure_s=EXPOSURE_S, seed=1))
     CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"])
     return run("which-print", session)
