@@ -10,8 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
+from click.testing import CliRunner
 from PIL import Image
 
+from platebench.cli import main
 from platebench.errors import (
     BlankFrameError,
     CaptureError,
@@ -323,6 +325,45 @@ def test_results_go_where_they_are_wanted(fresh: Path, tmp_path: Path) -> None:
     assert list(tree(tmp_path / "a" / "b")) == [*FILES, "true-size.pdf"]
     assert result.files[-1].name == "true-size.pdf"
     assert tree(fresh) == before
+
+
+def test_pages_at_true_size_that_cannot_be_made_hide_no_plate(fresh: Path) -> None:
+    edit(fresh, 'format = "9x12 cm"', 'format = ""')
+    args = ["convert", str(fresh), "--jobs", "1", "--true-size"]
+    told = CliRunner().invoke(main, args)
+    assert told.exit_code == ExitCode.PARTIAL
+    assert told.stdout.startswith("plates: 3 converted") and "proof-sheet.pdf" in told.stdout
+    (error,) = told.stderr.splitlines()
+    assert "format is not set" in error and "corners" not in error
+    assert sorted(tree(fresh / "converted")) == FILES
+    document = json.loads(CliRunner().invoke(main, [*args, "--json"]).stdout)
+    assert [plate["status"] for plate in document["plates"]] == ["done"] * 3
+    assert [one["kind"] for one in document["errors"]] == ["WriteError"]
+    report = json.loads((fresh / "converted" / "report.json").read_text(encoding="utf-8"))
+    assert len(report["plates"]) == 3
+
+
+def test_plates_missing_from_the_pages_at_true_size_are_named(fresh: Path) -> None:
+    edit(fresh, 'id = "tall"', 'id = "tall"\nformat = ""')
+    result = convert_session(fresh, workers=1, true_size=True)
+    assert result.exit_code is ExitCode.OK and not result.errors
+    ((name, reason),) = result.not_true_size
+    assert name == "tall" and "format is not set" in reason
+
+
+@pytest.mark.parametrize("part", ["write_proofs", "write_readable_report", "write_report"])
+def test_a_sheet_or_report_that_fails_hides_no_plate(
+    part: str, fresh: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*args: object, **kwargs: object) -> None:
+        raise WriteError(fresh / "converted" / part, "the disk is full", "free some space")
+
+    monkeypatch.setattr(f"platebench.session.convert_session.{part}", refuse)
+    result = convert_session(fresh, workers=1)
+    assert [plate.error for plate in result.results] == [None] * 3
+    assert result.exit_code is ExitCode.PARTIAL
+    assert {type(error) for error in result.errors} == {WriteError}
+    assert result.files  # what else the session has
 
 
 def test_a_shared_printing_exposure_is_one_for_all(fresh: Path) -> None:

@@ -50,6 +50,29 @@ def example(kind: type[PlateError]) -> PlateError:
     return kind(**values)
 
 
+@pytest.mark.parametrize("kind", LEAVES, ids=_name)
+def test_what_a_file_says_is_cut_and_escaped(kind: type[PlateError]) -> None:
+    """ECMA-48, 5.4: a control sequence begins with escape; a terminal obeys it."""
+    much = "\x1b]0;mine\x07\r\n" + "x" * 1_000_000 + "\u202e"
+    names = list(inspect.signature(kind.__init__).parameters)[1:]
+    hints = inspect.get_annotations(kind.__init__, eval_str=True)
+    problem = BadSettingError(Path(much), much, much, much)
+    samples = {"problems": (problem,), "folders": (Path(much),), "known": (much,), "port": 1}
+    samples |= {"kind": "tone"}
+    values = {
+        name: samples.get(name, Path(much) if hints[name] is Path else much) for name in names
+    }
+    said = str(kind(**values))
+    assert said.isprintable() and len(said) < 5000
+
+
+def test_of_many_settings_the_first_are_shown_and_the_rest_counted() -> None:
+    problems = [BadSettingError(Path("s.toml"), f"k{n}", "is odd", "mend it") for n in range(60)]
+    lines = str(BadSettingsError(tuple(problems))).split("\n")
+    assert lines[0] == str(problems[0])
+    assert len(lines) == errors.MOST_LINES + 1 and f"{60 - errors.MOST_LINES} more" in lines[-1]
+
+
 def test_there_are_errors_to_test() -> None:
     assert len(LEAVES) >= 12
 

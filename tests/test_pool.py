@@ -24,7 +24,6 @@ from platebench.memory import (
     available_bytes,
     cores,
     peak_bytes,
-    pixels_of_file,
     workers_for,
 )
 from platebench.session.pool import run_all
@@ -180,12 +179,7 @@ def test_memory_bounds_the_workers() -> None:
     assert workers_for(2, 8 << 30, 0) == 2
 
 
-def test_memory_grows_with_the_frame_and_with_colours(tmp_path: Path) -> None:
-    (tmp_path / "a.dng").write_bytes(bytes(1000))
-    (tmp_path / "a.jpg").write_bytes(bytes(1000))
-    (tmp_path / "a.png").write_bytes(bytes(1000))
-    names = ("a.dng", "a.jpg", "a.png", "none.dng")
-    assert [pixels_of_file(tmp_path / name) for name in names] == [1000, 12000, 3000, 0]
+def test_memory_grows_with_the_frame_and_with_colours() -> None:
     sixty = 60_000_000  # a conversion may take 4 times the 16-bit frame
     assert peak_bytes("mosaic", sixty) > 4 * 2 * sixty
     assert peak_bytes("demosaiced", sixty) > 2 * peak_bytes("mosaic", sixty)

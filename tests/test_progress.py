@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from platebench.progress import EVIDENCE_S, NullProgress, TimeLeft, time_in_words, working
+from platebench.progress import EVIDENCE_S, NullProgress, TimeLeft, left_in_words, working
 
 
 class Clock:
@@ -76,9 +76,11 @@ def test_the_time_left_runs_down_between_things_and_never_below_nothing() -> Non
 
 
 def test_times_are_words_no_finer_than_they_are_known() -> None:
-    said = [time_in_words(s) for s in (0, 1.9, 2, 14.4, 57.4, 57.5, 89, 3599, 86400)]
-    assert said[:4] == ["a moment", "a moment", "2 s", "14 s"]
-    assert said[4:] == ["55 s", "1 min", "1 min", "1 h 0 min", "24 h 0 min"]
+    said = [left_in_words(s) for s in (0, 1.9, 2, 14.4, 57.4, 57.5, 89, 3599, 86400)]
+    assert said[:2] == ["a moment left", "a moment left"]  # nobody says "about a moment"
+    assert said[2:4] == ["about 2 s left", "about 14 s left"]
+    words = ["55 s", "1 min", "1 min", "1 h 0 min", "24 h 0 min"]
+    assert said[4:] == [f"about {one} left" for one in words]
 
 
 class Told(NullProgress):

@@ -171,7 +171,7 @@ def test_places_that_cannot_be_read(tmp_path: Path) -> None:
     with pytest.raises(SpotError, match=r"has no place 130,5 mm on the plate; stay within 120"):
         read_spots(opened, [Spot(x=130, y=5, size=2, unit="mm")])
     unknown = probe(tmp_path, PLATE, format="")
-    with pytest.raises(SpotError, match="has no size in millimetres; give places in pixels"):
+    with pytest.raises(SpotError, match="format is not set; give places in pixels"):
         read_spots(unknown, [Spot(x=30, y=5, size=2, unit="mm")])
     with pytest.raises(SpotError, match="shows no wedge of steps"):
         read_wedge(probe(tmp_path, PlateModel()))

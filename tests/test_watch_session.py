@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from platebench.cli.show_watch import arrival_line, arrival_lines
+from platebench.errors import WriteError
 from platebench.session import record
 from platebench.session.incoming import never_a_capture
 from platebench.session.session_file import load_session
@@ -137,6 +138,22 @@ def test_a_plate_is_converted_once_its_file_is_whole(watched, shelf: Path) -> No
         ("wide.dng",),
         ("dense.dng",),
     ]
+
+
+def test_a_sheet_that_cannot_be_written_is_told_beside_the_plates(
+    watched, shelf: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*args: object, **kwargs: object) -> None:
+        raise WriteError(Path("proof-sheet.pdf"), "the disk is full", "free some space")
+
+    monkeypatch.setattr("platebench.session.convert_session.write_proofs", refuse)
+    watch, clock, folder = watched
+    arrive(shelf, folder, "blank.dng", "dark.dng", "wide.dng")
+    watch.look()
+    clock.now = 4
+    arrival = watch.look()
+    assert [plate.error for plate in arrival.plates] == [None]
+    assert ["the disk is full" in sentence for sentence in arrival.trouble] == [True]
 
 
 def test_an_edited_session_is_added_to_and_keeps_its_comments(watched, shelf: Path) -> None:

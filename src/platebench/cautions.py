@@ -29,17 +29,22 @@ class Caution:
         Official limit, "" where none was read.
     source : str
         Where the limit was read.
+    stricter : str
+        A stricter limit that no source could be read for; "" where none is known.
     """
 
     hazard: str
     text: str
     limit: str = ""
     source: str = ""
+    stricter: str = ""
 
     def lines(self) -> tuple[str, ...]:
-        """Return the caution as sentences, the limit with its source."""
+        """Return the caution as sentences: what to do, the limit to keep to, that with a source."""
         first = f"{self.hazard[0].upper()}{self.hazard[1:]}: {self.text}"
-        return (first, f"Limit, {self.limit} ({self.source}).") if self.limit else (first,)
+        stricter = (f"Keep to the stricter limit, {self.stricter}.",) if self.stricter else ()
+        limit = (f"Limit, {self.limit} ({self.source}).",) if self.limit else ()
+        return (first, *stricter, *limit)
 
 
 _ALL = (
@@ -63,7 +68,9 @@ _ALL = (
         text="Dichromates are chromium(VI): they cause cancer, sensitise the skin for good, and "
         "do not belong in a drain; in some countries they need an authorisation (from memory). "
         "Raise no dust, wear gloves.",
-        limit="chromium(VI) in air: OSHA PEL 0.005 mg/m³",
+        stricter="chromium(VI) in air: NIOSH REL 0.0002 mg/m³ (from memory), 25 times below the "
+        "OSHA PEL; agencies differ that much",
+        limit="chromium(VI) in air: OSHA PEL 0.005 mg/m³, NIOSH as quoted there 0.001 mg/m³",
         source="table 7 of https://pmc.ncbi.nlm.nih.gov/articles/PMC7490536",
     ),
     Caution(
@@ -86,7 +93,12 @@ _ALL = (
     Caution(
         hazard="ultraviolet",
         text="Printing lamps and the sun burn eyes and skin without being felt. Close the lamp "
-        "in, switch it off before opening, never look into it.",
+        "in, switch it off before opening, never look into it. Wear UV-blocking eyewear, marked "
+        "for ultraviolet and closed at the sides, wherever some can get out; your own glasses "
+        "may pass 365 nm (from memory).",
+        stricter="ultraviolet A (315 to 400 nm) at the eye, unweighted: 10,000 J/m² in 8 hours "
+        "(from memory). At 365 nm, the usual lamp, S(λ) is 0.00011 (from memory), so the weighted "
+        "limit would allow about 27 times as much",
         limit="ultraviolet: effective radiant exposure, weighted by S(λ), 180 to 400 nm: at most "
         "30 J/m² in 8 hours",
         source="ICNIRP 2004, Health Physics 87:171-186; "
@@ -96,6 +108,27 @@ _ALL = (
         hazard="developer",
         text="Developing agents sensitise the skin and many developers are strongly alkaline "
         "(from memory). Wear gloves and goggles, use tongs, air the room.",
+    ),
+    Caution(
+        hazard="stop bath",
+        text="Strong acetic acid burns skin and eyes, and its vapour the lungs (from memory). "
+        "Pour acid into water, never water into acid, wear gloves and goggles, air the room, and "
+        "rinse before the fixer: acid in it gives off sulfur dioxide.",
+    ),
+    Caution(
+        hazard="reducer",
+        text="Reducers are oxidisers, and poisonous: permanganate or persulfate with sulfuric "
+        "acid, ferricyanide with thiosulfate; some old recipes hold cyanide, which kills: do not "
+        "use those (from memory). Add acid to water, never acid to ferricyanide; wear gloves and "
+        "goggles, air the room, mix fresh, keep no closed bottle of it.",
+    ),
+    Caution(
+        hazard="intensifier",
+        text="Intensifiers hold poisons that go through the skin and stay in the body or the "
+        "water: mercury, chromium(VI), lead, uranium, selenium (from memory). Do not use mercury "
+        "or uranium; wear gloves and goggles, air the room, keep all of the waste. Dichromate "
+        "with hydrochloric acid can set free chlorine (from memory); plates that were intensified "
+        "long ago may hold mercury: wear gloves.",
     ),
     Caution(
         hazard="fixer",

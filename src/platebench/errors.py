@@ -1,6 +1,7 @@
 """Every error the package raises on purpose, and the exit code it maps to.
 
-An error carries data and builds its sentence in ``__str__``: what, which file, what to do.
+An error carries data and builds its sentence in ``__str__``: what, which file, what to do. The
+data may come from a file, so each piece is cut to a sensible length there.
 """
 
 from __future__ import annotations
@@ -9,6 +10,10 @@ from difflib import get_close_matches
 from enum import IntEnum
 from pathlib import Path
 from typing import ClassVar
+
+from platebench.shown import LONGEST_PART, shown
+
+MOST_LINES = 50  # of one error
 
 
 class ExitCode(IntEnum):
@@ -52,7 +57,7 @@ class FileFault(PlateError):
         self.path, self.what, self.remedy = path, what, remedy
 
     def __str__(self) -> str:
-        return f"{self.path} {self.what}; {self.remedy}"
+        return f"{_part(self.path)} {_part(self.what)}; {_part(self.remedy)}"
 
 
 class InputError(PlateError):
@@ -92,8 +97,8 @@ class NoPlateError(InputError):
 
     def __str__(self) -> str:
         return (
-            f"{self.path} shows no plate; if it is a blank frame name it under [light] blank, "
-            "else give the plate's corners or crop = false in session.toml"
+            f"{_part(self.path)} shows no plate; if it is a blank frame name it under [light] "
+            "blank, else give the plate's corners or crop = false in session.toml"
         )
 
 
@@ -105,7 +110,8 @@ class NoAccessError(InputError):
         self.path, self.reason = path, reason
 
     def __str__(self) -> str:
-        return f"{self.path} cannot be used ({self.reason}); check its name and permissions"
+        what = f"cannot be used ({shown(self.reason)})"
+        return f"{_part(self.path)} {what}; check its name and permissions"
 
 
 class ReadingsError(FileFault, InputError):
@@ -146,7 +152,8 @@ class FrameMismatchError(CalibrationError):
         self.frame, self.plate, self.what, self.remedy = frame, plate, what, remedy
 
     def __str__(self) -> str:
-        return f"{self.frame} does not fit {self.plate}: {self.what}; {self.remedy}"
+        frame, plate = _part(self.frame), _part(self.plate)
+        return f"{frame} does not fit {plate}: {_part(self.what)}; {_part(self.remedy)}"
 
 
 class BlankFrameError(FileFault, CalibrationError):
@@ -197,7 +204,8 @@ class BracketError(InputError):
         self.one, self.other, self.what, self.remedy = one, other, what, remedy
 
     def __str__(self) -> str:
-        return f"{self.one} and {self.other} are no bracket: {self.what}; {self.remedy}"
+        one, other = _part(self.one), _part(self.other)
+        return f"{one} and {other} are no bracket: {_part(self.what)}; {_part(self.remedy)}"
 
 
 class NoLightReferenceError(CalibrationError):
@@ -212,7 +220,7 @@ class NoLightReferenceError(CalibrationError):
         if self.why:
             box = f"{box} ({self.why})"
         return (
-            f"{self.plate} has no blank frame {box}; "
+            f"{_part(self.plate)} has no blank frame {box}; "
             "capture the light box without a plate and name it under [light] blank"
         )
 
@@ -221,7 +229,7 @@ class WriteError(FileFault, OutputError):
     """A file could not be written whole; nothing was left under its final name."""
 
     def __str__(self) -> str:
-        return f"{self.path} was not written: {self.what}; {self.remedy}"
+        return f"{_part(self.path)} was not written: {_part(self.what)}; {_part(self.remedy)}"
 
 
 class BadSettingError(SettingsError):
@@ -244,18 +252,22 @@ class BadSettingError(SettingsError):
         self.path, self.key, self.what, self.remedy = path, key, what, remedy
 
     def __str__(self) -> str:
-        return f"{self.path}: {self.key} {self.what}; {self.remedy}"
+        place = f"{_part(self.path)}: {shown(self.key)}"
+        return f"{place} {_part(self.what)}; {_part(self.remedy)}"
 
 
 class BadSettingsError(SettingsError):
-    """Several settings of one file cannot be used; each gets its own line."""
+    """Several settings of one file cannot be used; each gets its own line, up to a number."""
 
     def __init__(self, problems: tuple[BadSettingError, ...]) -> None:
         super().__init__(problems)
         self.problems = problems
 
     def __str__(self) -> str:
-        return "\n".join(str(problem) for problem in self.problems)
+        lines = [str(problem) for problem in self.problems[:MOST_LINES]]
+        if more := len(self.problems) - len(lines):
+            lines.append(f"{_part(self.problems[0].path)} has {more} more; correct these first")
+        return "\n".join(lines)
 
 
 class SettingsFileError(FileFault, SettingsError):
@@ -298,10 +310,10 @@ class MissingProfileError(SettingsError):
         self.kind, self.name, self.folders, self.known = kind, name, folders, known
 
     def __str__(self) -> str:
-        looked = " or ".join(str(folder) for folder in self.folders)
+        looked = " or ".join(_part(folder) for folder in self.folders)
         return (
-            f'there is no {self.kind} profile "{self.name}" in {looked}; {self._guess()}'
-            f"the profiles there are: {', '.join(self.known) or 'none'}"
+            f'there is no {self.kind} profile "{shown(self.name)}" in {looked}; {self._guess()}'
+            f"the profiles there are: {_part(', '.join(self.known)) or 'none'}"
         )
 
     def _guess(self) -> str:
@@ -309,7 +321,7 @@ class MissingProfileError(SettingsError):
         asked = self.name.casefold()
         begin = [name for name in self.known if asked and name.casefold().startswith(asked)]
         near = begin or get_close_matches(asked, self.known, n=2)
-        return f"did you mean {' or '.join(near)}? " if near else ""
+        return f"did you mean {shown(' or '.join(near))}? " if near else ""
 
 
 class WorkerLostError(PlateError):
@@ -323,7 +335,7 @@ class WorkerLostError(PlateError):
 
     def __str__(self) -> str:
         return (
-            f"{self.plate_id}: its worker was killed, most likely out of memory; "
+            f"{shown(self.plate_id)}: its worker was killed, most likely out of memory; "
             "run again with --jobs 1"
         )
 
@@ -339,7 +351,8 @@ class OutOfMemoryError(PlateError):
 
     def __str__(self) -> str:
         return (
-            f"{self.plate_id}: not enough memory; close other programs and run again with --jobs 1"
+            f"{shown(self.plate_id)}: not enough memory; close other programs and run again "
+            "with --jobs 1"
         )
 
 
@@ -358,6 +371,10 @@ class UnexpectedError(PlateError):
 
     def __str__(self) -> str:
         return (
-            f"{self.plate_id}: the program failed ({self.what}); "
+            f"{shown(self.plate_id)}: the program failed ({_part(self.what)}); "
             "this is a fault of the program: report it with the traceback in report.json"
         )
+
+
+def _part(text: object) -> str:
+    return shown(text, LONGEST_PART)

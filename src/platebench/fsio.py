@@ -5,17 +5,21 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import secrets
 import shutil
 import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from pathlib import Path
 from typing import IO
 
 from platebench.errors import WriteError
 
 UNFINISHED = ".writing-"  # how temporary files begin
+
+_written: ContextVar[list[Path] | None] = ContextVar("written", default=None)
 
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
@@ -52,6 +56,26 @@ def write_error(
 
 
 @contextmanager
+def written_files() -> Iterator[list[Path]]:
+    """Yield a list of what is written in the block, to be told where the block then fails.
+
+    It grows with each file or folder that gets its final name, in this process and thread.
+    """
+    files: list[Path] = []
+    token = _written.set(files)
+    try:
+        yield files
+    finally:
+        _written.reset(token)
+
+
+def _note(target: Path) -> None:
+    files = _written.get()
+    if files is not None and target not in files:
+        files.append(target)
+
+
+@contextmanager
 def atomic_write(target: Path) -> Iterator[IO[bytes]]:
     """Yield a binary file that becomes ``target`` only if the block succeeds.
 
@@ -69,16 +93,14 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
         if target.exists() and not (target.is_file() or target.is_dir()):
             what = "it is a pipe or a device, not a file"
             raise WriteError(target, what, "choose another name")
-        fd, name = tempfile.mkstemp(prefix=UNFINISHED, suffix=target.suffix, dir=target.parent)
-        tmp = Path(name)
-        os.close(fd)  # reopened by name: tifffile needs stream.name to be a path
-        with tmp.open("w+b") as stream:
+        tmp = new_file(target.parent, target.suffix)
+        with tmp.open("w+b") as stream:  # by name: tifffile needs stream.name to be a path
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
-        tmp.chmod(new_file_mode())
         tmp.replace(target)
         _sync_folder(target.parent)
+        _note(target)
     except OSError as error:
         raise write_error(target, error) from error
     finally:
@@ -102,13 +124,15 @@ def atomic_folder(target: Path) -> Iterator[Path]:
     try:
         if os.path.lexists(target):
             raise FileExistsError(errno.ENOTEMPTY, os.strerror(errno.ENOTEMPTY))
-        tmp = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=target.parent))
+        new = _unfinished_name(target.parent)
+        new.mkdir()
+        tmp = new
         yield tmp
         for folder, _, _ in os.walk(tmp, topdown=False):
             _sync_folder(Path(folder))
-        tmp.chmod(0o777 & ~_umask())
         tmp.rename(target)
         _sync_folder(target.parent)
+        _note(target)
     except OSError as error:
         raise write_error(target, error) from error
     finally:
@@ -227,9 +251,15 @@ def size_of(path: Path) -> int:
         return 0
 
 
-def new_file_mode() -> int:
-    """Return the permissions that a new file gets here; temporary ones are more private."""
-    return 0o666 & ~_umask()
+def new_file(folder: Path, suffix: str = "") -> Path:
+    """Make an empty file under a temporary name, with the permissions that new files get there.
+
+    The system applies them (the process's umask, the folder's own rules). To ask for the umask is
+    to set it for a moment, in every thread; and what ``tempfile`` makes, its owner alone may read.
+    """
+    path = _unfinished_name(folder, suffix)
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+    return path
 
 
 def hash_file(path: Path) -> str:
@@ -238,10 +268,8 @@ def hash_file(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def _umask() -> int:
-    umask = os.umask(0)
-    os.umask(umask)
-    return umask
+def _unfinished_name(folder: Path, suffix: str = "") -> Path:
+    return folder / f"{UNFINISHED}{secrets.token_hex(8)}{suffix}"
 
 
 def _sync_folder(folder: Path) -> None:

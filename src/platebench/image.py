@@ -10,12 +10,16 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 MONO_PATTERN: NDArray[np.uint8] = np.ones((1, 1), np.uint8)
 MONO_PATTERN.flags.writeable = False
+
+
+UsedBits = Literal[8, 10, 12, 14, 16]
 
 
 class Encoding(StrEnum):
@@ -54,6 +58,11 @@ class CaptureInfo:
     shows_positive : bool
         A scan whose program inverted the plate, as the session says: its light is that of a
         positive, no transmittance.
+    least_bits : int or None
+        Of a scan of 16 bits that does not say how many are used: the fewest (8, 10, 12, 14 or 16)
+        that hold all its values.
+    no_date : str or None
+        What stands in the file in place of a date, where it is none.
     notes : tuple of str
         What the reader assumed or did, in plain words, for the report.
     """
@@ -71,6 +80,8 @@ class CaptureInfo:
     block_step: float | None = None
     assumed_gamma: float | None = None
     shows_positive: bool = False
+    least_bits: UsedBits | None = None
+    no_date: str | None = None
     notes: tuple[str, ...] = ()
 
 

@@ -9,9 +9,8 @@ from pathlib import Path
 UNKNOWN_MEMORY = 4 << 30  # bytes; assumed where the system does not say
 SHARE_FOR_PLATES = 0.75  # the rest stays free for the file cache and everybody else
 PROGRAM_BYTES = 250 << 20  # interpreter and libraries, in each process
-# On top of it, per pixel of the frame; held by a test.
-PEAK_BYTES_PER_PIXEL = {"look": 12, "mosaic": 8, "demosaiced": 64}
-_VALUES_PER_BYTE = {".jpg": 12, ".jpeg": 12, ".png": 3}  # as much as scans of plates shrink
+# On top of it, per value of the frame, once it is read; held by a test.
+PEAK_BYTES_PER_VALUE = {"look": 3, "check": 6, "mosaic": 7, "demosaiced": 64}
 _CGROUP = Path("/sys/fs/cgroup")
 _MEMINFO = Path("/proc/meminfo")
 
@@ -59,30 +58,17 @@ def workers_for(jobs: int, memory: int, peak_per_plate: int) -> int:
     return max(1, min(jobs, memory // max(1, peak_per_plate)))
 
 
-def peak_bytes(work: str, pixels: int) -> int:
-    """Return the memory a process takes at its peak for a frame of so many pixels.
+def peak_bytes(work: str, values: int) -> int:
+    """Return the memory a process takes at its peak for a frame of so many values.
 
     Parameters
     ----------
-    work : {"look", "mosaic", "demosaiced"}
-        A quick look or a check; or a conversion, by the plate's ``colour``.
-    pixels : int
+    work : {"look", "check", "mosaic", "demosaiced"}
+        A quick look, a check; or a conversion, by the plate's ``colour``.
+    values : int
         Photosites of the frame, or pixels times channels.
     """
-    return PROGRAM_BYTES + PEAK_BYTES_PER_PIXEL[work] * pixels
-
-
-def pixels_of_file(path: Path) -> int:
-    """Judge a frame by the size of its file, 0 where it is missing.
-
-    Red, green and blue count as three. A lossless raw and most TIFFs have at least a byte for each
-    value, a PNG about a third of one, a JPEG a quarter of a byte for all three.
-    """
-    try:
-        size = path.stat().st_size
-    except OSError:
-        return 0
-    return size * _VALUES_PER_BYTE.get(path.suffix.lower(), 1)
+    return PROGRAM_BYTES + PEAK_BYTES_PER_VALUE[work] * values
 
 
 def cores() -> int:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Protocol
 
+_MOMENT_S = 2.0
 EVIDENCE_S = 2.0  # of work, before anything is said of the time left
 
 
@@ -113,19 +114,20 @@ class TimeLeft:
         return max(0.0, left - (self._clock() - then))
 
 
-def time_in_words(seconds: float) -> str:
-    """Return a time as one says it, no finer than it is known.
+def left_in_words(seconds: float) -> str:
+    """Say how long work will still take, no finer than it is known.
 
     Examples
     --------
-    >>> [time_in_words(s) for s in (0.4, 8, 48, 100, 4000)]
-    ['a moment', '8 s', '50 s', '2 min', '1 h 7 min']
+    >>> [left_in_words(s) for s in (0.4, 8, 48, 4000)]
+    ['a moment left', 'about 8 s left', 'about 50 s left', 'about 1 h 7 min left']
     """
-    if seconds < 2:
-        return "a moment"
+    if seconds < _MOMENT_S:
+        return "a moment left"
     if seconds < 15:
-        return f"{seconds:.0f} s"
+        return f"about {seconds:.0f} s left"
     if seconds < 57.5:
-        return f"{5 * round(seconds / 5)} s"
+        return f"about {5 * round(seconds / 5)} s left"
     minutes = max(1, round(seconds / 60))
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
+    words = f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
+    return f"about {words} left"

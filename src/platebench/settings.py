@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+ScanBits = Literal[0, 8, 10, 12, 14, 16]
+
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 """Top left, top right, bottom right, bottom left, as ``(row, column)`` in the capture."""
 
@@ -19,10 +21,14 @@ class ScanSettings:
         Exponent of the scan's coding, used only where the file embeds no profile.
     shows : {"negative", "positive"}
         ``positive`` where the scanner's program has already inverted the plate.
+    bits : {0, 8, 10, 12, 14, 16}
+        Bits that are used of 16, of scans that do not say; 0: all 16, and where no value needs
+        them that is noted.
     """
 
     gamma: float = 2.2
     shows: Literal["negative", "positive"] = "negative"
+    bits: ScanBits = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from functools import cache
 from importlib import metadata
 
 from platebench import __version__
+from platebench.shown import shown
 
 _DISTRIBUTIONS = (
     *("edtf", "exifread", "imagecodecs", "numpy", "opencv-python-headless", "pillow"),
@@ -41,7 +42,7 @@ def differing(then: dict[str, str], now: dict[str, str]) -> list[str]:
     """
     names = sorted(then.keys() | now.keys())
     return [
-        f"{name} was {then.get(name, 'not used')} and is {now.get(name, 'not used')}"
+        shown(f"{name} was {then.get(name, 'not used')} and is {now.get(name, 'not used')}")
         for name in names
         if then.get(name) != now.get(name)
     ]

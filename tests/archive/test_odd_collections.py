@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sqlite3
@@ -391,3 +392,31 @@ def test_a_collection_that_is_none_is_said_before_its_files(
         result = run(*command, tmp_path / name)
         said = f"{what}; name the folder that holds the packages"
         assert result.stderr == f"Error: {tmp_path / name} {said}\n"
+
+
+@pytest.mark.parametrize(
+    "listed", ["../../secret", "/etc/x", "data/../../x", "C:\\x", "x" * 9_000_000]
+)
+@pytest.mark.parametrize("manifest", ["manifest-sha256.txt", "tagmanifest-sha512.txt"])
+def test_a_package_that_verify_calls_unsafe_is_named_by_index(
+    collection: Path, listed: str, manifest: str
+) -> None:
+    index_collection(collection)
+    with (collection / "b" / manifest).open("a", encoding="utf-8") as stream:
+        stream.write(f"{'0' * (64 if '256' in manifest else 128)}  {listed}\n")
+    found = verify_package(collection / "b")
+    assert "unsafe path" in {str(finding.kind) for finding in found.findings}
+    for again in range(2):  # until it is mended, not only when it is read
+        result = run("catalogue", "index", collection)
+        assert result.exit_code == ExitCode.PACKAGE_INVALID, again
+        lines = [line for line in result.stdout.splitlines() if line.startswith("b: unsafe path")]
+        assert len(lines) == 1 and manifest in lines[0] and len(lines[0]) < 2000
+        assert lines[0].isprintable()
+    told = json.loads(run("catalogue", "index", collection, "--json").stdout)
+    assert [package for package, _ in told["unsafe"]] == ["b"]
+    assert run("verify", collection / "b").exit_code == ExitCode.PACKAGE_INVALID
+
+
+def test_what_is_sound_is_not_called_unsafe(collection: Path) -> None:
+    assert run("catalogue", "index", collection).exit_code == ExitCode.OK
+    assert index_collection(collection).unsafe == ()

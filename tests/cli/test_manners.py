@@ -94,6 +94,34 @@ def test_options_of_one_name_have_one_kind_of_value() -> None:
     assert several == words
 
 
+@pytest.mark.parametrize(
+    ("slip", "meant"),
+    [
+        ("convrt", "convert"),
+        ("Convert", "convert"),
+        ("whichprint", "which-print"),
+        ("chek", "check"),
+    ],
+)
+def test_a_slip_in_a_commands_name_gets_the_name_that_was_meant(slip: str, meant: str) -> None:
+    result = run(slip, "shelf-3")
+    assert result.exit_code == ExitCode.USAGE and f"'{meant}'" in result.stderr
+    assert "Did you mean" not in run("xyzzy").stderr
+
+
+@pytest.mark.parametrize(("wide", "columns"), [("60", 60), ("132", 132), (None, 80), ("5", 40)])
+def test_text_wraps_at_the_width_of_the_terminal(
+    wide: str | None, columns: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    if wide is not None:
+        monkeypatch.setenv("COLUMNS", wide)
+    baths = [part for step in ("develop", "fix") for part in (f"--{step}", "5m@20")]
+    lines = run("develop-log", "--plate", "p", *baths).stdout.splitlines()
+    longest = max(len(line) for line in lines[1 : lines.index("")])  # cautions
+    assert columns - 25 < longest <= columns
+
+
 def test_quiet_and_verbose_exclude_one_another(session: Path) -> None:
     for order in (("--quiet", "--verbose"), ("--verbose", "--quiet")):
         result = run("check", session, *order)

@@ -12,6 +12,7 @@ import tifffile
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
+from platebench.errors import ExitCode
 
 from ..outputs.pdf_facts import words_on
 from ..session_files import tree, write_session
@@ -60,6 +61,31 @@ def test_says_size_side_film_and_cautions(session):
     assert "Glass:" in result.stdout and "Silver nitrate:" in result.stdout
 
 
+def test_cautions_come_before_the_work_and_once(session):
+    said = run(session, "tall", "wide").stdout
+    assert said.startswith("Before you begin: cautions")
+    assert said.count("Read the safety data sheet") == said.count("Glass: ") == 1
+    assert said.index("Glass: ") < said.index("tall: ") < said.index("wide: ")
+
+
+def test_a_plate_without_size_names_the_cause_and_its_way_out(session):
+    """Sides in doubt though the format is set: corners, not the format."""
+    record = session / "converted" / "plates" / "tall.json"
+    positive = session / "converted" / "positives" / "tall.tif"
+    pixels = tifffile.imread(positive)
+    tifffile.imwrite(positive, pixels, resolution=(1, 1), resolutionunit="NONE")
+    document = json.loads(record.read_text(encoding="utf-8"))
+    document["result"] |= {"ppi": None, "size_mm": None, "doubtful": True}
+    for name, wanted, never in (("9x12 cm", "corners", "format"), ("", "format and its c", "xx")):
+        document["result"]["format"] = name
+        record.write_text(json.dumps(document), encoding="utf-8")
+        result = run(session, "tall")
+        assert result.exit_code == ExitCode.INPUT
+        assert wanted in result.stderr and never not in result.stderr
+    sized = " ".join(run(session, "tall", "--size", "5x7in").stdout.split())
+    assert "sides are in doubt" in sized and "corners" in sized
+
+
 def test_a_size_of_another_shape_is_filled_as_far_as_the_picture_goes(session):
     """On the film itself: the picture lies in the middle, opaque margins all around."""
     result = run(session, "tall", "--size", "5x7in", "--margins", "opaque")
@@ -95,7 +121,7 @@ def test_a_size_in_doubt_is_said_wherever_it_is_used(session):
     for plate in (own, larger):
         (note,) = (note for note in plate["notes"] if "in doubt" in note)
         assert note.startswith("the plate's own size is in doubt: the plate is ")
-        assert note.endswith("set its format in session.toml and convert again")
+        assert note.endswith("its format or corners in session.toml, then convert again")
     fitted, _ = made(session, "tall", "--size", "5x7in")
     assert any(note.startswith("how much the plate is enlarged") for note in fitted["notes"])
     said = " ".join(run(session, "tall").stdout.split())

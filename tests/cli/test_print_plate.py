@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
+from platebench.errors import ExitCode
 from platebench.printing.process_file import list_processes, process_folders
 
 from ..outputs.pdf_facts import words_on
@@ -22,6 +23,23 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = write_session(tmp_path_factory.mktemp("strips") / "shelf", names=("tall", "dense"))
     assert CliRunner().invoke(main, ["convert", str(folder), "--jobs", "1"]).exit_code == 0
     return folder
+
+
+def said_on(path: Path) -> str:
+    count = len(pypdf.PdfReader(path).pages)
+    return " ".join(" ".join(words_on(path, n)[0] for n in range(count)).split())
+
+
+def type_sizes(page: pypdf.PageObject) -> list[float]:
+    """Size of each piece of type in points: that of its font, as its matrices scale it."""
+    sizes: list[float] = []
+
+    def look(text, matrix, text_matrix, _font, size):
+        if text.strip():
+            sizes.append(size * abs(matrix[3] * text_matrix[3]))
+
+    page.extract_text(visitor_text=look)
+    return sizes
 
 
 def run(session: Path, *args: str, process: str = "albumen") -> Result:
@@ -65,7 +83,7 @@ def test_says_times_formula_and_cautions(session):
 def test_without_a_time_multiples_are_given_and_explained(session, args, what):
     said = run(session, "tall", *args).stdout
     assert re.search(r"For the base: [\d.]+ x:", said)
-    text, _ = words_on(session / "test-strips" / "tall-albumen.pdf")
+    text = said_on(session / "test-strips" / "tall-albumen.pdf")
     assert what in " ".join(said.split())
     assert what.removeprefix("1 x is ") in " ".join(text.split())
     assert "1 x is" not in run(session, "tall", *args, "--time", "4m").stdout
@@ -78,8 +96,7 @@ def test_the_strip_holds_what_the_page_says_to_look_for(session):
     wanted = sorted((plate["factor_for_shadows"], plate["factor_for_highlights"]))
     assert wanted[1] / wanted[0] > 2**3  # more than seven parts half a stop apart hold
     assert plate["strip_factors"][0] < wanted[0] and plate["strip_factors"][-1] > wanted[1]
-    text, _ = words_on(Path(plate["sheet"]))
-    said = " ".join(text.split())
+    said = said_on(Path(plate["sheet"]))
     assert "Choose the part whose shadows are just full black" in said
 
 
@@ -97,19 +114,59 @@ def test_times_too_short_for_a_hand_are_still_told(session, time):
         ("kallitype", "letter", "--reference dense"),  # it has most to say
     ],
 )
-def test_the_page_has_steps_and_cautions_all_on_one_sheet(session, process, paper, time):
+def test_cautions_come_first_in_type_that_can_be_read(session, process, paper, time):
     result = run(session, "tall", *time.split(), "--paper", paper, "--json", process=process)
     document = json.loads(result.stdout)
     path = Path(document["plates"][0]["sheet"])
-    (page,) = pypdf.PdfReader(path).pages
-    text, boxes = words_on(path)
-    said = " ".join(text.split())
+    pages = pypdf.PdfReader(path).pages
+    said, work = said_on(path), " ".join(words_on(path, len(pages) - 1)[0].split())
     for caution in document["cautions"]:
-        assert " ".join(caution.split())[-24:] in said
-    assert "parts 1 to 6" in said and "Emulsion of the plate DOWN" in said
-    assert min(box.bottom for box in boxes) > 8  # mm: within what a printer reaches
-    right = float(page.mediabox.width) * 25.4 / 72 - 8
-    assert all(box.left > 8 and box.left + box.width < right for box in boxes)
+        assert said.index(" ".join(caution.split())[-24:]) < said.index("parts 1 to 6")
+    for part in ("base plus fog", "parts 1 to 6", "Emulsion of the plate DOWN"):
+        assert part in work  # one page holds all of the work
+    for number, page in enumerate(pages):
+        _, boxes = words_on(path, number)
+        assert min(box.bottom for box in boxes) > 8  # mm: within what a printer reaches
+        right = float(page.mediabox.width) * 25.4 / 72 - 8
+        assert all(box.left > 8 and box.left + box.width < right for box in boxes)
+        assert min(type_sizes(page)) >= 8  # points
+
+
+def test_doubt_of_the_sides_is_carried_into_times_and_sheet(session):
+    sure = json.loads(run(session, "tall", "--time", "4m", "--json").stdout)["plates"][0]
+    record = session / "converted" / "plates" / "dense.json"
+    whole = record.read_bytes()
+    document = json.loads(whole)
+    document["result"]["doubtful"] = True
+    record.write_text(json.dumps(document), encoding="utf-8")
+    try:
+        (doubtful,) = json.loads(run(session, "dense", "--json").stdout)["plates"]
+        (against,) = json.loads(run(session, "tall", "--reference", "dense", "--json").stdout)[
+            "plates"
+        ]
+        said = " ".join(run(session, "dense").stdout.split())
+    finally:
+        record.write_bytes(whole)
+    assert sure["doubts"] == []
+    for plate in (doubtful, against):
+        (doubt,) = plate["doubts"]
+        assert "in doubt" in doubt and "corners" in doubt and "format" not in doubt
+        assert doubt in said_on(Path(plate["sheet"]))
+    assert doubtful["doubts"][0] in said
+
+
+def test_pages_made_before_one_that_fails_are_named(session):
+    strips = session / "test-strips"
+    strips.mkdir(exist_ok=True)
+    (strips / "tall-gum.pdf").unlink(missing_ok=True)
+    (strips / "tall-gum.pdf").mkdir()  # a folder is in the way of the second page
+    try:
+        result = run(session, "dense", "tall", process="gum")
+    finally:
+        (strips / "tall-gum.pdf").rmdir()
+    assert result.exit_code == ExitCode.OUTPUT
+    lines = result.stderr.splitlines()
+    assert lines[0] == f"Written: {strips / 'dense-gum.pdf'}" and lines[1].startswith("Error: ")
 
 
 def test_a_plate_without_a_record_is_one_clear_line(session):
@@ -122,7 +179,6 @@ def test_a_plate_without_a_record_is_one_clear_line(session):
 def test_a_strip_too_short_for_the_range_promises_nothing(session, monkeypatch):
     monkeypatch.setattr("platebench.printing.direct_time.STRIPS", ((7, 0.5),))
     result = run(session, "tall", "--time", "4m", "--json", process="salted-paper")
-    text, _ = words_on(Path(json.loads(result.stdout)["plates"][0]["sheet"]))
-    said = " ".join(text.split())
+    said = said_on(Path(json.loads(result.stdout)["plates"][0]["sheet"]))
     assert "lie beyond its ends, so no part shows them" in said
     assert "Choose the part" not in said

@@ -132,7 +132,7 @@ def test_own_profiles_win_beside_the_session_then_in_the_settings(
         return one["exposure_scale"]["typical"]["value"], one["marks"]
 
     text = '[exposure_scale]\ntypical = {}\nlow = 1\nhigh = 2\nstatus = "tested"\n'
-    assert typical()[0] == 1.75
+    assert typical()[0] == 1.0  # of its 1.0 to 2.5 the nearest to the plate
     (home / "process").mkdir(parents=True)
     (home / "process" / "carbon.toml").write_text(text.format(1.31), encoding="utf-8")
     assert typical() == (1.31, "your own test")
@@ -162,7 +162,7 @@ def test_bad_input_to_which_print(session: Path, tmp_path: Path) -> None:
 
 def cautions_of(told: str) -> set[str]:
     """Return the hazards that are cautioned against, in small letters."""
-    said = told.partition("\nCautions\n")[2]
+    said = "\n" + told.partition("\nCautions\n")[2]
     return {h for h in CAUTIONS if f"\n  {h[0].upper()}{h[1:]}: " in said}
 
 
@@ -174,17 +174,20 @@ def test_of_one_plate_the_answer_comes_first(session: Path) -> None:
     suits = [one for one in plate["advice"] if one["verdict"] == "suits"]
     assert 0 < len(suits) < len(plate["advice"])
     # the name to type, then the spoken one
-    for line, one in zip(lines[2:], suits, strict=False):
+    rows = [line for line in lines[2:] if line.startswith("    ") and line[4] != " "]
+    for line, one in zip(rows, suits, strict=False):
         assert line.split()[0] == one["process"] and one["title"] in line
     profiles = load_processes(process_folders(None, None))
     needed = {p.name: set(p.hazards) for p in profiles}
-    wanted = set().union(*(needed[one["process"]] for one in suits))
+    settable = [one for one in plate["advice"] if one["verdict"] == "adjustable"]
+    wanted = set().union(*(needed[one["process"]] for one in (*suits, *settable)))
     assert cautions_of(result.stdout) == wanted
-    assert len(lines) < 60 and "Where the scales come from:" not in result.stdout
+    assert len(lines) < 80 and "Where the scales come from:" not in result.stdout
     last = " ".join(result.stdout.partition("With --detail")[2].split())
-    for hazard in set(CAUTIONS) - wanted:
+    every = set().union(*needed.values())  # not those of plates alone, such as intensifiers
+    for hazard in every - wanted:
         assert hazard in last
-    assert cautions_of(run("which-print", session, "dense", "--detail").stdout) == set(CAUTIONS)
+    assert cautions_of(run("which-print", session, "dense", "--detail").stdout) == every
     # what is asked for by name is cautioned against, whether it suits or not
     for process in ("carbon", "platinum", "silver-gelatin"):
         told = run("which-print", session, "dense", "--process", process).stdout
@@ -213,7 +216,8 @@ def test_a_stained_plate_is_compared_by_blue_and_told_once(session: Path, tmp_pa
     (tmp_path / "plates" / "dense.json").write_text(json.dumps(record), encoding="utf-8")
     told = run("which-print", session, "--output", tmp_path).stdout
     assert f", in blue light {blue:.2f}\n" in told
-    assert told.count("Compared: ") == 1 and "stands in for ultraviolet" in told
+    assert told.count("Compared: ") == 1
+    assert "stands in for ultraviolet" in " ".join(told.split())
     document = json.loads(run("which-print", session, "--output", tmp_path, "--json").stdout)
     for one in document["plates"][0]["advice"]:
         assert one["density_used"] == "blue" and one["density_range"] == blue
@@ -227,8 +231,9 @@ def test_an_exposure_is_told_with_its_reasons() -> None:
     assert result.exit_code == 0
     # EV 7, f/16: 2 s at ISO 100, 100 s at ISO 2; between one and two minutes: 100 * 100 / 60 s.
     assert result.stdout.startswith("give f/16  2 min 45 s, for 1 min 40 s without reciprocity")
-    assert "common practice, no published source" in result.stdout
-    assert "does not see the light these plates see" in result.stdout
+    said = " ".join(result.stdout.split())
+    assert "common practice, no published source" in said
+    assert "does not see the light these plates see" in said
 
 
 @pytest.mark.parametrize(
@@ -242,6 +247,8 @@ def test_an_exposure_is_told_with_its_reasons() -> None:
         (["--ev", "8", "--f", "16", "--p", "0.86", "--plus-one"], 95.73),  # 51 ** (1 / 0.86) - 1
         (["--ev", "8", "--f", "16", "--added", "0.169", "--stops", "1"], 393.7),
         (["--ev", "14", "--f", "16", "--extension", "300", "--focal", "150"], 3.125),
+        (["--ev", "14", "--f", "16", "--extension", "12in", "--focal", "15.24 cm"], 3.125),
+        (["--ev", "14", "--f", "16", "--extension", '12"', "--focal", "152.4"], 3.125),
     ],
 )
 def test_exposures(args: list[str], given_s: float) -> None:
@@ -278,6 +285,7 @@ def test_a_table_of_ones_own(tmp_path: Path) -> None:
         (["--ev", "9", "--f", "8", "--p", "0.8", "--added", "0.1"], "exclude one another"),
         (["--ev", "9", "--f", "8", "--plus-one"], "--plus-one is a form of --p"),
         (["--ev", "9", "--f", "8", "--extension", "200"], "both extension and focal length"),
+        (["--ev", "9", "--f", "8", "--extension", "far", "--focal", "150"], "8.25 in"),
         (["--ev", "9", "--f", "8", "--extension", "90", "--focal", "150"], "shorter than the"),
         (["--ev", "-18", "--f", "64"], "longer than a week"),
         (["--meter-f", "8", "--meter-time", "soon"], "is no time"),

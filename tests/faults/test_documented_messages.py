@@ -7,6 +7,8 @@ import os
 import re
 import shutil
 import socket
+import struct
+import zlib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -118,7 +120,7 @@ def refusing(number: int) -> Scenario:
         def refuse(*args: object, **kwargs: object) -> None:
             raise OSError(number, os.strerror(number))
 
-        monkeypatch.setattr("tempfile.mkstemp", refuse)
+        monkeypatch.setattr("platebench.fsio.new_file", refuse)
         return convert(session)
 
     return scenario
@@ -305,6 +307,87 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     tifffile.imwrite(session / "scan.tif", np.asarray(NOISE, np.float32))
     edit(session, '"tall.dng"', '"scan.tif"')
     return convert(session)
+
+
+def tiff(pixels: np.ndarray, **options: object) -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        tifffile.imwrite(session / "scan.tif", pixels, metadata=None, **options)
+        edit(session, '"tall.dng"', '"scan.tif"')
+        return convert(session)
+
+    return scenario
+
+
+GREY = np.asarray(NOISE)
+COLOURS = np.dstack([GREY, GREY // 2, GREY])
+DIM = np.dstack([COLOURS, np.full(GREY.shape, 99, np.uint8)])
+produces("… has … values a pixel,")(tiff(COLOURS, photometric="minisblack", planarconfig="contig"))
+produces("… is coded as brightness")(tiff(COLOURS, photometric="ycbcr", subsampling=(1, 1)))
+produces("… has its tones dimmed")(tiff(DIM, photometric="rgb", extrasamples=["assocalpha"]))
+
+
+@produces("… is a damaged TIFF: it is packed as a fax")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    path = session / "tall.dng"
+    tifffile.imwrite(path, GREY.astype(np.uint16), photometric="minisblack", metadata=None)
+    with tifffile.TiffFile(path) as file:
+        at = file.pages.first.tags["Compression"].valueoffset
+    data = bytearray(path.read_bytes())
+    data[at] = 4
+    path.write_bytes(data)
+    return convert(session)
+
+
+@produces("… is damaged: it states a black level")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    frame = simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=3)
+    put(session / "tall.dng", replace(frame, black=np.full_like(frame.black, frame.white)))
+    return convert(session)
+
+
+@produces("… is damaged (some of its codes")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    path = session / "tall.dng"
+    NOISE.save(path, "jpeg")
+    data = bytearray(path.read_bytes())
+    data[-900:-600] = np.random.default_rng(6).integers(0, 255, 300, np.uint8).tobytes()
+    path.write_bytes(data)
+    return convert(session)
+
+
+@produces("… holds values over the … bits")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    (session / "session.toml").write_text(
+        '[scan]\nbits = 12\n[[plate]]\nid = "tall"\ncaptures = ["scan.tif"]\n', encoding="utf-8"
+    )
+    tifffile.imwrite(session / "scan.tif", GREY.astype(np.uint16) * 257)
+    return convert(session)
+
+
+@produces("… holds more than 64 pictures")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    tifffile.imwrite(session / "tall.dng", np.stack([GREY] * 65), photometric="minisblack")
+    return convert(session)
+
+
+def unfolding(bits: int, packed: int, *options: str) -> Scenario:
+    """Return what a PNG of 40,000 x 40,000 pixels and next to no data gives."""
+
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        head = struct.pack(">IIBBBBB", 40_000, 40_000, bits, 0, 0, 0, 0)
+        parts = ((b"IHDR", head), (b"IDAT", bytes(packed)), (b"IEND", b""))
+        data = b"".join(
+            struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
+            for name, body in parts
+        )
+        (session / "tall.dng").write_bytes(b"\x89PNG\r\n\x1a\n" + data)
+        return run("convert", session, "--memory", options[0]) if options else convert(session)
+
+    return scenario
+
+
+produces("… declares … x … pixels")(unfolding(8, 4_000_000, "60G"))
+produces("… takes … of memory,")(unfolding(16, 20_000_000, "1G"))
 
 
 @produces("… is all black;")
@@ -638,7 +721,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("demo", session)
 
 
-@produces("… was not written: no plate has a known size;")
+@produces("… was not written: no plate's size is known")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     edit(session, 'format = "9x12 cm"', "")
     said = convert(session, "--true-size")
@@ -819,7 +902,9 @@ def negative(*args: str, saved: np.ndarray | None = None) -> Scenario:
 
 produces("… has no positive of a plate")(negative("nobody"))
 produces("… would get the files of another plate")(negative("tall", "tall"))
-produces("… has no size in millimetres; give --size")(negative("tall", "no-size"))
+produces("… has no size in millimetres: its format is not set; give the size")(
+    negative("tall", "no-size")
+)
 produces("… would be … x … mm on the film")(negative("tall", "--enlarge", "0.1"))
 produces("… would be … x … mm, and no film")(negative("tall", "--enlarge", "40"))
 produces("… would have …")(negative("tall", "--enlarge", "12", "--ppi", "1440"))

@@ -145,7 +145,7 @@ def test_plates_of_unknown_size_are_left_out_and_listed(tmp_path):
     path = tmp_path / "true.pdf"
     prints = [
         plate(127, 101.6, plate_id="known"),
-        plate(127, 101.6, plate_id="unknown", size_mm=None),
+        plate(127, 101.6, plate_id="unknown", size_mm=None, format_name=""),
         plate(127, 101.6, plate_id="other shape", size_mm=(101.6, 127.0)),
         plate(
             127,
@@ -161,8 +161,9 @@ def test_plates_of_unknown_size_are_left_out_and_listed(tmp_path):
     assert [plate_id for plate_id, _ in result.left_out] == ["unknown", "other shape", "doubtful"]
     last = pypdf.PdfReader(path).pages[-1].extract_text()
     assert result.pages == 3
-    assert "unknown: its true size is not known" in last
-    assert "doubtful: its sides were not found with confidence" in last
+    last = " ".join(last.split())
+    assert "unknown: its format is not set, so its true size is not known; set it in" in last
+    assert "doubtful: its sides are in doubt, so its true size is not known; set its" in last
     assert "other shape: its picture has not the shape of 101.6" in last
     assert "known:" not in last.replace("unknown:", "")
 
@@ -188,7 +189,8 @@ def test_a_size_in_doubt_is_said_on_its_page_alone(tmp_path, paper, misfit, said
     said = said.replace("13x18", "13 \N{MULTIPLICATION SIGN} 18")
     said = said.replace("9x12", "9 \N{MULTIPLICATION SIGN} 12")
     assert "doubt" not in sure
-    assert f"the size is in doubt: {said}; set its format in session.toml and convert again" in text
+    remedy = "correct its format or corners in session.toml, then convert again"
+    assert f"the size is in doubt: {said}; {remedy}" in text
     width, _ = page_size(pypdf.PdfReader(path).pages[0])
     assert all(box.left > 5 and box.left + box.width < width - 5 for box in boxes)
 
@@ -207,7 +209,15 @@ def test_a_long_list_of_plates_left_out_takes_several_pages_and_stays_on_them(tm
 
 @pytest.mark.parametrize(
     ("prints", "what"),
-    [([], "there are no plates to show"), ([plate(9, 8, size_mm=None)], "no plate has a known")],
+    [
+        ([], "there are no plates to show"),
+        ([plate(9, 8, size_mm=None, format_name="")], "its format is not set; set it in"),
+        ([plate(9, 8, size_mm=None)], "its sides are in doubt; set its corners"),
+        (
+            [plate(9, 8, size_mm=None), plate(9, 8, plate_id="P-2", size_mm=None, format_name="")],
+            "of P-1 its sides are in doubt, of P-2 its format is not set; of P-1, set its corners",
+        ),
+    ],
 )
 def test_nothing_to_print_is_refused_and_nothing_is_left(tmp_path, prints, what):
     with pytest.raises(WriteError, match=what):

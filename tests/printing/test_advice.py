@@ -191,6 +191,20 @@ def test_a_dense_plate_for_salted_paper_and_not_for_gum() -> None:
     assert by_name["platinum"].beyond == pytest.approx(0.3)
 
 
+@pytest.mark.parametrize("density_range", [1.05, 1.43, 2.45])
+def test_what_is_set_for_each_plate_is_no_answer_to_which_print(density_range: float) -> None:
+    (carbon,) = advise(density_range, None, [load_process("carbon", FOLDERS)])
+    assert carbon.verdict is Verdict.ADJUSTABLE and not carbon.needs_print_negative
+    assert f"{density_range:.2f}" in carbon.lost() and "dichromate" in carbon.lost()
+    ranked = [one.verdict for one in advise(density_range, None, ALL)]
+    assert ranked.index(Verdict.ADJUSTABLE) == ranked.count(Verdict.SUITS)
+
+
+def test_beyond_its_ends_what_can_be_set_needs_a_print_negative() -> None:
+    (carbon,) = advise(2.8, None, [load_process("carbon", FOLDERS)])
+    assert carbon.verdict is Verdict.TOO_LONG and carbon.needs_print_negative
+
+
 def test_marks_come_along() -> None:
     for one in advise(1.3, None, ALL):
         assert "from memory" in one.marks or "second-hand" in one.marks or "source" in one.marks

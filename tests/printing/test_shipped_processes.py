@@ -7,6 +7,7 @@ import tomllib
 import pytest
 
 from platebench.cautions import CAUTIONS, FIRST
+from platebench.exposing.processing import HAZARDS
 from platebench.printing.process import Process, Status
 from platebench.printing.process_file import list_processes, load_process, process_folders
 
@@ -111,3 +112,21 @@ def test_official_limits_have_a_source_and_what_has_none_says_so() -> None:
     assert "30 J/m²" in CAUTIONS["ultraviolet"].limit
     assert "HCN" in CAUTIONS["ferricyanide"].text and "acid" in CAUTIONS["ferricyanide"].text
     assert "safety data sheet" in FIRST and "local rules" in FIRST
+
+
+def test_where_limits_differ_the_stricter_is_named() -> None:
+    # NIOSH REL of chromium(VI) and the unweighted limit of ultraviolet A: from memory, and say so.
+    for hazard, number in (("dichromate", "0.0002 mg/m³"), ("ultraviolet", "10,000 J/m²")):
+        caution = CAUTIONS[hazard]
+        assert number in caution.stricter and "from memory" in caution.stricter
+        assert any(caution.stricter in line for line in caution.lines())
+    assert pytest.approx(25) == 0.005 / 0.0002  # as the caution says
+    # ICNIRP 2004: 30 J/m² weighted; S(365 nm) = 0.00011, from memory. What 365 nm alone may reach:
+    assert pytest.approx(27, abs=0.5) == 30 / 0.00011 / 10_000
+    assert "27 times" in CAUTIONS["ultraviolet"].stricter
+    assert "UV-blocking eyewear" in CAUTIONS["ultraviolet"].text
+
+
+def test_developing_has_the_cautions_of_its_further_baths() -> None:
+    assert {"stop bath", "fixer", "reducer", "intensifier"} <= set(HAZARDS)
+    assert set(HAZARDS) <= set(CAUTIONS)

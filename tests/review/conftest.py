@@ -28,3 +28,11 @@ def session(converted_once: Path, tmp_path: Path) -> Path:
 def table(session: Path) -> Iterator[Served]:
     with served(session) as address:
         yield address
+
+
+@pytest.fixture(scope="module")
+def served_once(converted_once: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """A table for many requests that change nothing."""
+    folder = shutil.copytree(converted_once, tmp_path_factory.mktemp("once") / "shelf")
+    with served(Path(folder)) as address:
+        yield address

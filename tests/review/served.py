@@ -14,7 +14,7 @@ from urllib.parse import quote, urlsplit
 
 import uvicorn
 
-from platebench.review.serve import Review, open_table
+from platebench.review.serve import Review, open_table, server_config
 
 from ..processes import PATIENCE_S, wait_until
 
@@ -24,6 +24,7 @@ class Served:
     """An address to talk to."""
 
     review: Review
+    server: uvicorn.Server
 
     @property
     def base(self) -> str:
@@ -81,14 +82,13 @@ class Served:
 def served(folder: Path, **options: Any) -> Iterator[Served]:
     """Serve a session's table until the block ends."""
     review = open_table(folder, **options)
-    config = uvicorn.Config(review.app, log_config=None, lifespan="off", ws="none")
-    server = uvicorn.Server(config)
+    server = uvicorn.Server(server_config(review))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [review.listening]})
     thread.start()
     try:
         wait_until(lambda: server.started)
         review.watch.start()
-        yield Served(review)
+        yield Served(review, server)
     finally:
         review.watch.stop()
         review.events.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import socket
 import time
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from platebench.outputs.report_html import POLICY
 from platebench.review.app import MOST_PAGES
 from platebench.review.guard import LARGEST_BODY
 
@@ -19,6 +21,38 @@ NOT_MADE = (
     "made/0/..%2Fsession.toml",
     "made/-1/x.jpg",
     "made/9" + "9" * 40 + "/x",
+)
+ODD_NAMES = {
+    "long": "x" * 300,
+    "long and listed": "x" * 300 + ".html",
+    "long in bytes": "%C3%A9" * 130 + ".pdf",  # 260 bytes, and 130 characters
+    "null": "a%00b.html",
+    "not UTF-8": "%FF%FE.pdf",
+    "half a character": "%C3.html",
+    "surrogate": "%ED%A0%80.pdf",
+    "above": "..",
+    "above, escaped": "%2E%2E%2Freport.html",
+    "slash": "a%2Fb.html",
+    "backslash": "..%5C..%5Creport.html",
+    "drive": "C:%5Creport.html",
+    "device": "NUL.html",
+    "space": "%20",
+    "line": "a%0D%0AX-Y:%20z.pdf",
+    "right to left": "%E2%80%AEfdp.html",
+    "number": "9" * 300,
+    "percent": "%",
+    "dot": ".html",
+    "end": "report.html%20",
+}
+ROUTES = (
+    *("{}", "output/{}", "made/0/{}", "made/{}/x.jpg", "page/{}", "fonts/{}", "page/vendor/{}"),
+    *("api/{}", "api/plates/{}", "api/plates/{}/thumb.jpg", "api/plates/{}/preview.jpg"),
+    *("api/plates/{}/loupe.jpg?at=1,1", "api/plates/{}/reading?at=1,1", "api/plates/wide/{}"),
+    *("api/plates/{}/tiles/positive/1/0/0_0.jpg", "api/plates/wide/tiles/{}/1/0/0_0.jpg"),
+    "api/plates/wide/tiles/positive/1/{}/0_0.jpg",  # any version is answered with what is now
+    *("api/plates/wide/tiles/positive/1/0/{}.jpg", "api/plates/wide/thumb.jpg?side={}"),
+    *("api/plates/wide/preview.jpg?tone={}", "api/plates/wide/preview.jpg?layer={}"),
+    *("api/plates/wide/reading?at={}", "api/plates/wide/reading?layer={}&at=1,1"),
 )
 EDIT = json.dumps({"rotate": 90}).encode()
 
@@ -235,3 +269,50 @@ def test_pages_that_listen_are_bounded(table: Served) -> None:
 @pytest.mark.parametrize("path", NOT_MADE)
 def test_what_was_not_made_from_the_page_is_not_given_out(table: Served, path: str) -> None:
     assert table.get(path)[0] == 404
+
+
+@pytest.mark.parametrize("route", ROUTES)
+def test_an_odd_name_is_not_found_wherever_it_stands(served_once: Served, route: str) -> None:
+    """RFC 9110, 15.5: the fault is the one who asks, not the server."""
+    for what, name in ODD_NAMES.items():
+        status, _, content = served_once.get(route.format(name))
+        unknown = {400, 404, 405, 414, 422}
+        plain = {200, 307} if "?" in route or name in ("..", "%20") else set()
+        assert status in unknown | plain, (what, status, content[:200])
+        assert len(content) < 1000 or status == 200, (what, len(content))
+
+
+@pytest.mark.parametrize("name", ODD_NAMES.values())
+def test_an_odd_file_of_results_is_not_there(served_once: Served, name: str) -> None:
+    assert served_once.get(f"output/{name}")[0] == 404
+
+
+@pytest.mark.parametrize("name", ODD_NAMES.values())
+@pytest.mark.parametrize("path", ["api/plates/{}/edit", "api/do/{}"])
+def test_nothing_is_done_under_an_odd_name(served_once: Served, path: str, name: str) -> None:
+    status, _, content = served_once.post(path.format(name), {"rotate": 90})
+    assert status in (400, 404, 405, 422) and len(content) < 1000
+
+
+def test_the_report_brings_its_own_policy(table: Served, session: Path) -> None:
+    """CSP Level 3, 3.3: a policy in the page and one in the header both hold."""
+    status, headers, content = table.get("output/report.html")
+    assert status == 200 and content == (session / "converted" / "report.html").read_bytes()
+    policy = headers["content-security-policy"]
+    rules = dict(rule.split(" ", 1) for rule in policy.split("; "))
+    assert rules["default-src"] == "'none'" and rules["style-src"] == "'unsafe-inline'"
+    assert "script-src" not in rules and rules["frame-ancestors"] == "'none'"
+    assert f'content="{POLICY}"' in html.unescape(content.decode())
+    assert headers["x-content-type-options"] == "nosniff"
+    assert "script-src 'self'" in table.get("")[1]["content-security-policy"]
+
+
+def test_only_the_page_itself_may_be_opened_from_elsewhere(table: Served) -> None:
+    """Fetch Metadata: a browser that goes to an address from a file says cross-site."""
+    opens = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate"}
+    opens |= {"Sec-Fetch-Dest": "document"}
+    assert table.send(table.base, headers=opens)[0] == 200
+    assert table.send(table.base + "api/session", headers=opens)[0] == 403
+    for changed in ({"Sec-Fetch-Dest": "iframe"}, {"Sec-Fetch-Mode": "no-cors"}):
+        assert table.send(table.base, headers=opens | changed)[0] == 403
+    assert table.send("/wrong/", headers=opens)[0] == 404

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from platebench.review.hand_over import private_page
 from platebench.session.session_file import load_session
 from platebench.synthetic import simulate_plate
 
@@ -413,3 +414,45 @@ def test_a_number_that_rounds_to_nothing_has_no_sign(page: Any) -> None:
         }"""
     )
     assert told == ["0.00", "0", "-10.0", "0.00"]
+
+
+def test_the_page_that_only_its_owner_can_read_leads_to_the_table(
+    browser: Any, table: Served
+) -> None:
+    address = table.review.address
+    with private_page(address) as leading:
+        page = browser.new_page()
+        page.goto(leading.as_uri())
+        page.wait_for_selector("#prints img")
+        assert page.url.startswith(address)
+        assert page.evaluate("document.referrer") == ""
+        page.close()
+    assert table.review.entered.is_set()
+
+
+def test_the_report_looks_the_same_from_the_page_and_from_disk(
+    browser: Any, table: Served, session: Path
+) -> None:
+    report = session / "converted" / "report.html"
+    assert report.is_file()
+    looks = []
+    for address in (f"{table.review.address}output/report.html", report.as_uri()):
+        page = browser.new_page()
+        complaints: list[str] = []
+        page.on("console", lambda said, to=complaints: to.append(said.text))
+        page.on("pageerror", lambda error, to=complaints: to.append(str(error)))
+        page.goto(address)
+        page.wait_for_function("[...document.images].every(i => i.naturalWidth)")
+        looks.append(
+            page.evaluate(
+                "[getComputedStyle(document.body).backgroundColor, document.images.length,"
+                " getComputedStyle(document.querySelector('article')).display]"
+            )
+        )
+        assert page.evaluate(
+            "() => { const one = document.createElement('script'); one.text = 'window.ran = 1';"
+            " document.body.append(one); return window.ran === undefined; }"
+        )
+        assert [said for said in complaints if "script" not in said] == []
+        page.close()
+    assert looks[0] == looks[1] == ["rgb(244, 243, 239)", 2, "grid"]  # #f4f3ef, two plates

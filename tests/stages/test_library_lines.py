@@ -18,7 +18,10 @@ def test_complaints_are_taken_and_the_rest_is_passed_on(capfd: pytest.CaptureFix
         os.write(2, PRINTS)
         os.write(2, b"PNG warning: iCCP: CRC error\n")
         os.write(2, b"Corrupt JPEG data: 3 extraneous bytes before marker 0xd9\n")
-    assert lines.damage == ["/a/b.crw: data corrupted at 1376447"]
+    assert lines.damage == [
+        "/a/b.crw: data corrupted at 1376447",
+        "Corrupt JPEG data: 3 extraneous bytes before marker 0xd9",
+    ]
     assert capfd.readouterr().err == "progress 3 of 9\n"
 
 

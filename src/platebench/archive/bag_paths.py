@@ -91,16 +91,3 @@ def clashes(paths: Iterable[str]) -> list[tuple[str, str]]:
             if first != head:
                 found[first, head] = None
     return list(found)
-
-
-def shown(path: str) -> str:
-    r"""Return a path for one line of text: what cannot be printed is escaped.
-
-    Examples
-    --------
-    >>> print(shown("two\nlines"))
-    two\nlines
-    """
-    return "".join(
-        char if char.isprintable() else char.encode("unicode_escape").decode() for char in path
-    )

@@ -6,9 +6,7 @@ the audits from ``audits.csv``.
 
 from __future__ import annotations
 
-import os
 import sqlite3
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import astuple, dataclass, field
@@ -31,8 +29,9 @@ from platebench.archive.collection import (
     find_packages,
     is_folder,
 )
+from platebench.errors import ExitCode
 from platebench.files.one_writer import sole_run
-from platebench.fsio import UNFINISHED, new_file_mode, write_error
+from platebench.fsio import new_file, write_error
 from platebench.printing.process import Process
 from platebench.progress import Progress, working
 
@@ -59,6 +58,9 @@ class Indexed:
         Folders that could not be looked into, and why; what is known of packages in them is kept.
     without_plates : tuple of str
         Packages of ours, read just now, whose recipe names no plates: it is lost or damaged.
+    unsafe : tuple of (str, str)
+        Packages, read just now or before, whose manifests list unsafe paths, and the first of
+        those.
     """
 
     packages: int
@@ -71,6 +73,12 @@ class Indexed:
     no_package: tuple[str, ...] = ()
     closed: tuple[tuple[str, str], ...] = ()
     without_plates: tuple[str, ...] = ()
+    unsafe: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """Not ``OK`` where a package cannot be trusted."""
+        return ExitCode.PACKAGE_INVALID if self.unsafe else ExitCode.OK
 
 
 def index_collection(
@@ -116,13 +124,10 @@ def index_collection(
         if not alone:
             raise in_use(target)
         try:
-            number, name = tempfile.mkstemp(prefix=UNFINISHED, dir=target.parent)
-            os.close(number)
-            place = Path(name)
+            place = new_file(target.parent)
             stack.callback(place.unlink, missing_ok=True)
             with open_catalogue(place, create=True) as connection:
                 indexed = _index(connection, collection, found, processes, audits, progress)
-            place.chmod(new_file_mode())
             place.replace(target)
         except OSError as error:
             raise write_error(target, error, elsewhere=ELSEWHERE) from error
@@ -154,6 +159,9 @@ def _index(
     _replace_audits(connection, audits)
     (plates,) = connection.execute("SELECT count(*) FROM plates").fetchone()
     (packages,) = connection.execute("SELECT count(*) FROM packages").fetchone()
+    unsafe = connection.execute(
+        "SELECT path, unsafe FROM packages WHERE unsafe != '' ORDER BY path"
+    ).fetchall()
     was = {known[path]: path for path in missing}
     stamps = connection.execute("SELECT stamp, path FROM packages ORDER BY path").fetchall()
     moved = {was[stamp]: path for stamp, path in stamps if stamp in was and path not in known}
@@ -166,6 +174,7 @@ def _index(
         no_package=standing,
         closed=found.closed,
         without_plates=tuple(without),
+        unsafe=tuple((str(path), str(why)) for path, why in unsafe),
         **counts,
     )
 
@@ -192,8 +201,8 @@ def _index_one(
 
 def _add(connection: sqlite3.Connection, path: str, stamp: str, row: PackageRow) -> None:
     connection.execute(
-        "INSERT OR REPLACE INTO packages VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (path, stamp, row.identifier, row.title, row.day, row.files, row.size),
+        "INSERT OR REPLACE INTO packages VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (path, stamp, row.identifier, row.title, row.day, row.files, row.size, row.unsafe),
     )
     marks, word_marks = (", ".join("?" * len(names)) for names in (COLUMNS, WORDS))
     for plate in row.plates:

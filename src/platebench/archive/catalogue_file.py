@@ -20,12 +20,12 @@ FILE_NAME = "catalogue.sqlite"
 ANEW = "make it anew from the packages: platebench catalogue index COLLECTION --anew"
 COLUMNS = tuple(part.name for part in fields(PlateRow) if part.name != "suits")
 WORDS = ("plate", "title", "place", "notes", "own_columns", "flags")  # searched by text
-_FORMAT = 2  # of the file; another is made anew
+_FORMAT = 3  # of the file; another is made anew
 _APPLICATION = 0x504C4231  # "PLB1"
 _TABLES = f"""
 CREATE TABLE packages (
   path TEXT PRIMARY KEY, stamp TEXT NOT NULL, identifier TEXT, title TEXT, day TEXT,
-  files INTEGER, size INTEGER
+  files INTEGER, size INTEGER, unsafe TEXT NOT NULL
 ) WITHOUT ROWID;
 CREATE TABLE plates (
   id INTEGER PRIMARY KEY, package TEXT NOT NULL, {", ".join(COLUMNS)}

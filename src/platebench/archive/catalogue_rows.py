@@ -5,14 +5,22 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from platebench import __version__
-from platebench.archive.manifest import LARGEST_TAG_FILE, MADE_WITH, parse_tags
+from platebench.archive.manifest import (
+    LARGEST_MANIFEST,
+    LARGEST_TAG_FILE,
+    MADE_WITH,
+    MANIFEST_NAME,
+    SUPPORTED,
+    parse_manifest,
+    parse_tags,
+)
 from platebench.archive.package_tree import read_small
 from platebench.archive.pixels import recipe_of
 from platebench.plate_log.dates import plate_date
@@ -20,13 +28,12 @@ from platebench.plate_names import fault_of_id
 from platebench.printing.advice import Verdict, advise_plate
 from platebench.printing.plate_range import plate_range_of
 from platebench.printing.process import Process
+from platebench.shown import shown
 
-SCHEMA = 2
+SCHEMA = 3
 LARGEST_RECORD = 4 * 2**20  # bytes
 LONGEST_TEXT = 20_000  # characters kept of a text
 MOST_PLATES = 10_000  # of one package
-_SEALS = ("tagmanifest-sha512.txt", "tagmanifest-sha256.txt", "manifest-sha512.txt", "bagit.txt")
-_LARGEST_SEAL = 64 * 2**20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +86,8 @@ class PackageRow:
     ----------
     made_here : bool
         It says that this program made it.
+    unsafe : str
+        A path in its manifests that could lead out of it, why, and where it is listed.
     """
 
     identifier: str = ""
@@ -88,21 +97,40 @@ class PackageRow:
     size: int | None = None
     plates: tuple[PlateRow, ...] = field(default=())
     made_here: bool = False
+    unsafe: str = ""
 
 
 def stamp_of(package: Path) -> str:
-    """Return what changes when a package does: the digest of its tag manifest, versions put in.
+    """Return what changes when a package does: the digest of its manifests, versions put in.
 
-    The tag manifest has the digests of the manifests, and these of every file: a small file that
-    stands for all of it.
+    They have the digests of every file. The tag manifest alone would stand for them, but it need
+    not be true.
     """
     digest = hashlib.sha256(f"{__version__} {SCHEMA}\n".encode())
-    for name in _SEALS:
-        data = read_small(package, name, _LARGEST_SEAL)
-        if data is not None:
-            digest.update(data)
-            break
+    for name, data in _manifests(package):
+        digest.update(f"{name} {len(data)}\n".encode() + data)
     return digest.hexdigest()
+
+
+def _manifests(package: Path) -> Iterator[tuple[str, bytes]]:
+    """Yield name and content of every manifest; of a package without any, its ``bagit.txt``."""
+    try:
+        inside = (entry.name for entry in package.iterdir())
+        names = sorted(name for name in inside if MANIFEST_NAME.fullmatch(name))
+    except OSError:
+        return
+    for name in names or ["bagit.txt"]:
+        yield name, read_small(package, name, LARGEST_MANIFEST) or b""
+
+
+def _unsafe_in(package: Path) -> str:
+    for name, data in _manifests(package):
+        match = MANIFEST_NAME.fullmatch(name)
+        if match is None or (algorithm := match[2].lower()) not in SUPPORTED:
+            continue
+        for path, fault in parse_manifest(data, algorithm).unsafe:
+            return f"{shown(path)} {fault}; listed in {name}"
+    return ""
 
 
 def read_package(package: Path, processes: Sequence[Process]) -> PackageRow:
@@ -130,6 +158,7 @@ def read_package(package: Path, processes: Sequence[Process]) -> PackageRow:
         size=_count(octets),
         plates=tuple(rows),
         made_here=values.get("made-with", "").startswith(MADE_WITH),
+        unsafe=_unsafe_in(package),
     )
 
 

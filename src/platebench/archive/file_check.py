@@ -12,6 +12,7 @@ from platebench.archive.findings import Finding, FindingKind
 from platebench.archive.manifest import LARGEST_MANIFEST, SUPPORTED, parse_manifest
 from platebench.archive.package_tree import read_small, walk_package
 from platebench.errors import PackageError
+from platebench.shown import shown
 
 Digest = Callable[[Path, tuple[str, ...]], FileDigests]
 
@@ -106,7 +107,7 @@ class PackedFiles:
                 kind = FindingKind.UNREADABLE if "cannot" in fault else FindingKind.NOT_A_FILE
                 return Finding(kind, path, fault)
             if path.startswith(f"{odd}/"):
-                what = f"cannot be looked at: {odd} {fault}"
+                what = f"cannot be looked at: {shown(odd)} {fault}"
                 return Finding(FindingKind.UNREADABLE, path, what)
         return Finding(FindingKind.MISSING, path, "is missing")
 

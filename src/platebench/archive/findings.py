@@ -7,7 +7,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from platebench.archive.bag_paths import shown
+from platebench.archive.bag_paths import LONGEST_PATH_BYTES
+from platebench.shown import LONGEST_PART, shown
 
 
 class FindingKind(StrEnum):
@@ -63,11 +64,12 @@ class Finding:
     what: str
 
     def __str__(self) -> str:
-        return f"{self.kind}: {shown(self.path)} {self.what}"
+        return f"{self.kind}: {shown(self.path)} {shown(self.what, LONGEST_PART)}"
 
     def to_json(self) -> dict[str, str]:
-        """Return plain values."""
-        return {"kind": str(self.kind), "path": shown(self.path), "what": self.what}
+        """Return plain values; every path that can be used is whole."""
+        path, what = shown(self.path, LONGEST_PATH_BYTES), shown(self.what, LONGEST_PART)
+        return {"kind": str(self.kind), "path": path, "what": what}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +117,7 @@ class PackageCheck:
         """Return plain values."""
         return {
             "package": str(self.package),
-            "identifier": self.identifier,
+            "identifier": shown(self.identifier, LONGEST_PART),
             "complete": self.complete,
             "valid": self.valid,
             "files": self.files,

@@ -8,7 +8,8 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from platebench.archive.bag_paths import decode_path, encode_path, fault_of_path, shown
+from platebench.archive.bag_paths import decode_path, encode_path, fault_of_path
+from platebench.shown import shown
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 LARGEST_MANIFEST = 64 * 2**20  # bytes

@@ -34,6 +34,7 @@ from platebench.archive.package_tree import (
 from platebench.archive.pixels import RECIPE, pixels_as_recorded, recipe_as_packed
 from platebench.fsio import size_of
 from platebench.progress import NullProgress, Progress, working
+from platebench.shown import shown
 
 PAYLOAD = "data/"
 _OXUM = re.compile(r"(\d{1,20})\.(\d{1,20})")
@@ -114,7 +115,7 @@ def verify_package(
     _check_bytes(checking, progress)
     _check_oxum(checking)
     for first, second in clashes(checking.tree.files):
-        checking.find(FindingKind.CLASH, second, f"and {first} are one file on some disks")
+        checking.find(FindingKind.CLASH, second, f"and {shown(first)} are one file on some disks")
     payload = [size for path, size in checking.tree.files.items() if path.startswith(PAYLOAD)]
     return PackageCheck(
         package=package,
@@ -152,9 +153,10 @@ def _check_declaration(checking: _Checking) -> None:
         return checking.find(FindingKind.BAD_DECLARATION, "bagit.txt", what)
     version, encoding = declared
     if version not in READABLE_VERSIONS:
-        checking.find(FindingKind.UNSUPPORTED, "bagit.txt", f"declares BagIt {version}")
+        checking.find(FindingKind.UNSUPPORTED, "bagit.txt", f"declares BagIt {shown(version, 40)}")
     if encoding.upper() != "UTF-8":
-        checking.find(FindingKind.UNSUPPORTED, "bagit.txt", f"declares tag files in {encoding}")
+        what = f"declares tag files in {shown(encoding, 40)}"
+        checking.find(FindingKind.UNSUPPORTED, "bagit.txt", what)
     return None
 
 

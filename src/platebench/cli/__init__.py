@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib import import_module
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -16,6 +17,7 @@ from platebench.cli.ending import (
     terminated_as_interrupted,
 )
 from platebench.errors import ExitCode, PlateError
+from platebench.fsio import written_files
 
 _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert", "watch", "review", "share", "master"),
@@ -26,6 +28,7 @@ _COMMANDS = (  # in the order they are used
     *("archive", "verify", "reproduce", "catalogue", "audit"),
     "completion",
 )
+_MADE_NAMED = 12  # files written before an error; the rest is counted
 _KEPT = "interrupted; finished files are kept"
 _LAST_WORDS = {
     **dict.fromkeys(("convert", "master"), f"{_KEPT}, run again to go on"),
@@ -48,19 +51,34 @@ class ErrorBoundary(click.Group):
         command: click.Command = _module_of(cmd_name).command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; a slip in its name gets the names that come near."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.exceptions.NoSuchCommand as error:  # they are loaded late: it knows of none
+            raise click.exceptions.NoSuchCommand(
+                error.command_name, possibilities=_COMMANDS, ctx=ctx
+            ) from None
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; see ``docs/exit-codes.md``."""
         any_name_can_be_shown()
+        with written_files() as written:
+            return self._invoke(ctx, written)
+
+    def _invoke(self, ctx: click.Context, written: list[Path]) -> Any:
         try:
             with terminated_as_interrupted():
                 return super().invoke(ctx)
         except PlateError as error:
-            _say(ctx, error)
+            _say(ctx, error, written)
         except BrokenPipeError:  # whoever read, such as "head", has had enough
             stop_writing()
             ctx.exit(ExitCode.PIPE_CLOSED)
         except OSError as error:
-            _say(ctx, refused_by_the_system(error))
+            _say(ctx, refused_by_the_system(error), written)
         except MemoryError:
             click.echo("Error: not enough memory; close other programs, or use --jobs 1", err=True)
             ctx.exit(ExitCode.WORKER_LOST)
@@ -69,7 +87,13 @@ class ErrorBoundary(click.Group):
             ctx.exit(ExitCode.INTERRUPTED)
 
 
-def _say(ctx: click.Context, error: PlateError) -> None:
+def _say(ctx: click.Context, error: PlateError, written: list[Path]) -> None:
+    """Say on stderr what was made, then why the rest was not."""
+    made = [path for path in written if path.exists()]  # what it was made for may be gone
+    for path in made[:_MADE_NAMED]:
+        click.echo(f"Written: {path}", err=True)
+    if len(made) > _MADE_NAMED:
+        click.echo(f"Written: {len(made) - _MADE_NAMED} more", err=True)
     for line in str(error).splitlines():
         click.echo(f"Error: {line}", err=True)
     ctx.exit(error.exit_code)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from platebench.cli.complete import process_names
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.profile_name import ProfileName
-from platebench.cli.scan_options import gamma_option, keep_in_option, require_session
+from platebench.cli.scan_options import gamma_option, keep_in_option, known_option, require_session
+
+if TYPE_CHECKING:
+    from platebench.printing.scan_gamma import KnownPatch
 
 
 @click.command(
@@ -41,6 +45,7 @@ from platebench.cli.scan_options import gamma_option, keep_in_option, require_se
     "--fresh", is_flag=True, help="Forget earlier prints: printer, ink, paper or coating changed."
 )
 @gamma_option
+@known_option
 @click.option(
     "--film",
     type=A_PATH,
@@ -57,6 +62,7 @@ def command(
     fresh: bool,
     film: Path | None,
     gamma: float,
+    known: KnownPatch | None,
     session: Path | None,
     as_json: bool,
     quiet: bool,
@@ -85,6 +91,7 @@ def command(
         fresh=fresh,
         film=film,
         gamma=gamma,
+        known=known,
         progress=progress_for(quiet),
     )
     if as_json:

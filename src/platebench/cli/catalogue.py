@@ -42,8 +42,20 @@ def command() -> None:
 @catalogue_option
 @click.option("--anew", is_flag=True, help="Make the file anew, from the packages alone.")
 @talk_options
-def index(collection: Path, catalogue: Path | None, anew: bool, as_json: bool, quiet: bool) -> None:
-    """Read the packages of COLLECTION that are new or changed into its catalogue."""
+@click.pass_context
+def index(
+    ctx: click.Context,
+    collection: Path,
+    catalogue: Path | None,
+    anew: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Read the packages of COLLECTION that are new or changed into its catalogue.
+
+    The exit code is 13 if a package lists unsafe paths, as verify calls them; the catalogue is
+    written all the same.
+    """
     from platebench.archive.audit_log import FILE_NAME, read_audits
     from platebench.archive.catalogue import index_collection
     from platebench.archive.catalogue_file import catalogue_of
@@ -62,6 +74,7 @@ def index(collection: Path, catalogue: Path | None, anew: bool, as_json: bool, q
         progress=progress_for(quiet),
     )
     show_indexed(place, collection, indexed, as_json=as_json, quiet=quiet)
+    ctx.exit(indexed.exit_code)
 
 
 command.add_command(find_command)

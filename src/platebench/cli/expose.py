@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
-from platebench.cli.quantities import Amount, Time
+from platebench.cli.quantities import Amount, Length, Time
 from platebench.cli.show_expose import plan_to_json, show_plan
 
 _LIGHTS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
@@ -53,8 +53,13 @@ _LIGHTS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
     default=0.0,
     help="Stops of your own to add: a filter, experience; below 0 takes off.",
 )
-@click.option("--extension", type=Amount(1, 1e5), metavar="MM", help="Distance of lens and plate.")
-@click.option("--focal", type=Amount(1, 1e5), metavar="MM", help="Focal length of the lens.")
+@click.option(
+    "--extension",
+    type=Length(),
+    metavar="LENGTH",
+    help="Distance of lens and plate: 300 (mm), 30cm or 12in.",
+)
+@click.option("--focal", type=Length(), metavar="LENGTH", help="Focal length of the lens.")
 @click.option("--p", type=Amount(0.5, 1), metavar="P", help="Schwarzschild exponent of your batch.")
 @click.option("--plus-one", is_flag=True, help="With --p: the form with t + 1 s.")
 @click.option("--added", type=Amount(0, 10), metavar="A", help="Give t + A * t**1.62 instead.")

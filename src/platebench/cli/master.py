@@ -72,10 +72,6 @@ def command(
         memory=memory,
         progress=progress_for(quiet),
     )
-    for plate in result.results:
-        if plate.error:
-            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
-            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
     if as_json:
         print_json(_to_json(result))
     elif not quiet:
@@ -85,6 +81,10 @@ def command(
         parts = [f"{made} written", f"{unchanged} unchanged", f"{failed} failed"]
         click.echo("masters: " + ", ".join(part for part in parts if part[0] != "0" or made == 0))
         click.echo(str(result.output))
+    for plate in result.results:
+        if plate.error:
+            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
+            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
     ctx.exit(result.exit_code)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -12,9 +13,14 @@ from platebench.cli.quantities import Span
 from platebench.cli.scan_options import (
     gamma_option,
     keep_in_option,
+    known_option,
     printer_option,
     require_session,
 )
+from platebench.errors import PlateError
+
+if TYPE_CHECKING:
+    from platebench.printing.scan_gamma import KnownPatch
 
 
 @click.command(
@@ -50,6 +56,7 @@ from platebench.cli.scan_options import (
 )
 @keep_in_option
 @gamma_option
+@known_option
 @printer_option
 @talk_options
 def command(
@@ -61,6 +68,7 @@ def command(
     process: str | None,
     session: Path | None,
     gamma: float,
+    known: KnownPatch | None,
     ppi: float,
     as_json: bool,
     quiet: bool,
@@ -74,8 +82,9 @@ def command(
     from platebench.cli import show_printing_time as show
     from platebench.cli.terminal_progress import progress_for
     from platebench.printing.printing_job import keep_scale, read_printing_time, write_strip
-    from platebench.printing.process_file import FOLDER, process_folders
+    from platebench.printing.process_file import FOLDER, load_process, process_folders
 
+    not_kept: PlateError | None = None
     if (readings is None) == (sheet is None):
         raise click.UsageError("give a scan or table to read, or --sheet FOLDER to write a strip")
     if sheet is not None:
@@ -83,11 +92,18 @@ def command(
         told = show.schedule_to_json(first, steps, files) if as_json else None
     else:
         assert readings is not None  # one of the two, see above
-        found = read_printing_time(readings, first, tolerance=tolerance, gamma=gamma)
         require_session(session)
         user = Path(click.get_app_dir("platebench"))
         folders, into = process_folders(session, user), (session or user) / FOLDER
-        files = () if process is None else keep_scale(found, process, folders, into)
+        of = None if process is None else load_process(process, folders)
+        found = read_printing_time(
+            readings, first, tolerance=tolerance, gamma=gamma, known=known, process=of
+        )
+        files = ()
+        try:
+            files = () if process is None else keep_scale(found, process, folders, into)
+        except PlateError as error:  # what was read is reported all the same
+            not_kept = error
         told = show.found_to_json(found, files) if as_json else None
     if told is not None:
         print_json(told)
@@ -95,3 +111,5 @@ def command(
         show.show_schedule(first, steps, files)
     elif not quiet:
         show.show_found(found, files)
+    if not_kept is not None:
+        raise not_kept

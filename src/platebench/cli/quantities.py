@@ -57,6 +57,23 @@ class Time(click.ParamType[float]):
             self.fail(str(error), param, ctx)
 
 
+class Length(click.ParamType[float]):
+    """A length such as ``210``, ``21 cm`` or ``8.25in``, in millimetres, as plates.csv has it."""
+
+    name = "length"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return millimetres."""
+        from platebench.plate_log.cells import BadCell, read_length
+
+        try:
+            return read_length(str(value))
+        except BadCell as error:
+            self.fail(f"{value!r}: {error.remedy}", param, ctx)
+
+
 class BathTime(NamedTuple):
     """How long a step took, and how warm it was."""
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import webbrowser
 from pathlib import Path
+from threading import Thread
 
 import click
 
@@ -53,6 +53,7 @@ def command(
     Corners, turns, tones and notes are written to session.toml at once, its comments kept. The
     page is served to this machine alone, under an address nobody can guess; Ctrl-C ends it.
     """
+    from platebench.review.hand_over import open_in_browser
     from platebench.review.serve import open_table, serve
 
     if quiet and no_browser and not as_json:
@@ -66,6 +67,10 @@ def command(
         elif not quiet:
             click.echo(f"{address}\nCtrl-C ends it.")
         if not no_browser:
-            webbrowser.open(address)
+            Thread(target=show_to, args=(address,)).start()
+
+    def show_to(address: str) -> None:
+        if not open_in_browser(address, review.entered):
+            click.echo(f"No browser could be started; open {address} in one.", err=True)
 
     serve(review, when_up)

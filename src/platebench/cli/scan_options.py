@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from platebench.cli.options import A_PATH
-from platebench.cli.quantities import Span
+from platebench.cli.quantities import Amount, Span
+
+if TYPE_CHECKING:
+    from platebench.printing.scan_gamma import KnownPatch
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -23,6 +26,34 @@ def gamma_option(command: F) -> F:
         show_default=True,
         metavar="GAMMA",
         help="Gamma of a scan without a colour profile.",
+    )(command)
+
+
+class _Known(click.ParamType["KnownPatch"]):
+    """A patch and its density: ``C7=0.72``."""
+
+    name = "patch"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> KnownPatch:
+        """Return the patch."""
+        from platebench.printing.scan_gamma import KnownPatch
+
+        name, _, density = str(value).partition("=")
+        if not name.strip().isalnum() or not density:
+            self.fail(f"{value!r}: write patch and density, such as C7=0.72", param, ctx)
+        return KnownPatch(name=name.strip(), density=Amount(0.1, 4).convert(density, param, ctx))
+
+
+def known_option(command: F) -> F:
+    """--known: a density by which a scan's gamma can be seen."""
+    return click.option(
+        "--known",
+        type=_Known(),
+        metavar="PATCH=D",
+        help="A patch, or a strip's step, as a densitometer reads it above paper white, such as "
+        "C7=0.72: shows whether the scan's gamma is right.",
     )(command)
 
 

@@ -7,19 +7,17 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from platebench.cli.options import print_json
+from platebench.cli.show_lines import wrapped
+from platebench.shown import LONGEST_PART, shown
 
 if TYPE_CHECKING:
     from platebench.session.convert_session import SessionResult
 
 
 def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
-    """Tell what became of a session: errors on stderr, the rest on stdout."""
+    """Tell what became of a session: what was made on stdout, then on stderr what was not."""
     from platebench.session.scan_hints import likely_misread
 
-    for plate in result.results:
-        if plate.error:
-            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
-            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
     if as_json:
         print_json(result_to_json(result))
     elif not quiet:
@@ -35,20 +33,29 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
             click.echo(misread)
         for plate in result.results:
             if flags := plate.record.get("flags"):
-                click.echo(f"look at {plate.plate_id}: {'; '.join(flags)}")
+                told = shown("; ".join(flags), LONGEST_PART)
+                wrapped(f"look at {plate.plate_id}: {told}", indent="")
         if result.left_from_earlier:
-            names = ", ".join(result.left_from_earlier)
-            click.echo(f"left from an earlier run, not in session.toml any more: {names}")
+            names = shown(", ".join(result.left_from_earlier), LONGEST_PART)
+            wrapped(f"left from an earlier run, not in session.toml any more: {names}", indent="")
         for remark in result.log_remarks:
-            click.echo(remark)
+            wrapped(shown(remark, LONGEST_PART), indent="")
+        for plate_id, reason in result.not_true_size:
+            wrapped(f"not at true size: {plate_id}: {reason}", indent="")
         for path in result.files:
             click.echo(str(path))
+    for plate in result.results:
+        if plate.error:
+            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
+            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
+    for error in result.errors:
+        click.echo(f"Error: {error}", err=True)
 
 
 def result_to_json(result: SessionResult) -> dict[str, Any]:
     """Return a session's outcome as JSON types, for ``--json``."""
     from platebench.session.scan_hints import likely_misread
-    from platebench.session.session_report import names_in, plate_to_json
+    from platebench.session.session_report import error_to_json, names_in, plate_to_json
 
     return {
         "session": str(result.folder),
@@ -59,6 +66,8 @@ def result_to_json(result: SessionResult) -> dict[str, Any]:
             plate_to_json(result.output, plate) | {"unchanged": plate.skipped}
             for plate in result.results
         ],
+        "not_at_true_size": dict(result.not_true_size),
+        "errors": [error_to_json(error) for error in result.errors],
         "left_out": list(result.left_out),
         "left_from_earlier": list(result.left_from_earlier),
         "plate_log": list(result.log_remarks),

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from platebench.archive.bag_paths import shown
 from platebench.archive.findings import FindingKind
+from platebench.shown import LONGEST_PART, shown
 
 if TYPE_CHECKING:
     from platebench.archive.findings import PackageCheck
@@ -17,11 +17,16 @@ if TYPE_CHECKING:
     from platebench.archive.reproduce import Remade, Reproduction
 
 
+_MOST_FINDINGS = 1000  # of one package, a line each
+
+
 def show_check(check: PackageCheck) -> None:
-    """Tell what checking a package found, a line each, and the verdict."""
-    name = shown(str(check.package))
-    for finding in check.findings:
+    """Tell what checking a package found, a line each up to a number, and the verdict."""
+    name = shown(check.package, LONGEST_PART)
+    for finding in check.findings[:_MOST_FINDINGS]:
         click.echo(f"{name}: {finding}")
+    if (more := len(check.findings) - _MOST_FINDINGS) > 0:
+        click.echo(f"{name}: and {counted(more, 'finding')} more; --json lists all")
     click.echo(f"{name}: {verdict(check)}")
 
 
@@ -29,7 +34,7 @@ def show_packed(packed: Sequence[Packed]) -> None:
     """Tell which packages were written, a line each."""
     for one in packed:
         amount = f"{counted(one.check.files, 'file')}, {size(one.check.size)}"
-        name, plates = shown(str(one.package)), counted(len(one.plates), "plate")
+        name, plates = shown(one.package, LONGEST_PART), counted(len(one.plates), "plate")
         click.echo(f"{name}: {plates} ({amount}), read back whole")
 
 
@@ -39,12 +44,12 @@ def show_reproduction(made: Reproduction) -> None:
         if picture.damage is not None:
             what = shown(picture.damage.what)
             told = f"the packed one {what}; the one made again {_of_remade(picture)}"
-            click.echo(f"{picture.name}: {told}")
+            click.echo(f"{shown(picture.name)}: {told}")
         elif not picture.same_bytes:
-            click.echo(f"{picture.name}: {_of_difference(picture)}")
+            click.echo(f"{shown(picture.name)}: {_of_difference(picture)}")
     for version in made.versions:
-        click.echo(shown(f"versions: {version}"))
-    name = shown(str(made.package))
+        click.echo(f"versions: {version}")
+    name = shown(made.package, LONGEST_PART)
     same = sum(picture.same_bytes for picture in made.remade)
     pictures = counted(len(made.remade), "picture")
     click.echo(
@@ -54,7 +59,7 @@ def show_reproduction(made: Reproduction) -> None:
     )
     kinds = {picture.damage.kind for picture in made.remade if picture.damage is not None}
     if kinds:
-        see = shown(f"platebench verify {shlex.quote(str(made.package))}")
+        see = f"platebench verify {shown(shlex.quote(str(made.package)), LONGEST_PART)}"
         closed = kinds == {FindingKind.UNREADABLE}
         state = "not all of it can be read" if closed else "the package is damaged"
         click.echo(f"{name}: {state}; see: {see}, and keep what is made again with --output FOLDER")

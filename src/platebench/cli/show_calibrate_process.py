@@ -6,16 +6,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from platebench.cli.show_lines import wrapped
+from platebench.cli.show_lines import show_cautions, wrapped
 
 if TYPE_CHECKING:
     from platebench.printing.calibrate_process import CalibratedProcess
 
 
 def show_calibration(done: CalibratedProcess) -> None:
-    """Print the figures, the notes, the cautions and the files."""
+    """Print the cautions, the figures, the notes and the files."""
     from platebench.cautions import FIRST, cautions_for
 
+    lines = [line for c in cautions_for(done.process.hazards) for line in c.lines()]
+    show_cautions([FIRST, *lines, *done.process.cautions])
     found = done.calibration
     response, count = found.response, len(found.prints)
     prints = "1 print" if count == 1 else f"{count} prints"
@@ -36,13 +38,5 @@ def show_calibration(done: CalibratedProcess) -> None:
         click.echo(f"  prints by       {done.process.band.words}")
     for note in done.notes:
         wrapped(f"{note[0].upper()}{note[1:]}.")
-    click.echo("\nCautions")
-    wrapped(FIRST)
-    for caution in cautions_for(done.process.hazards):
-        for line in caution.lines():
-            wrapped(line)
-    for text in done.process.cautions:
-        wrapped(text)
-    click.echo()
     for path in done.files:
         click.echo(str(path))

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from platebench.archive.bag_paths import shown
 from platebench.cli.options import print_json
 from platebench.cli.show_archive import counted
+from platebench.shown import LONGEST_PART, shown
 
 if TYPE_CHECKING:
     from platebench.archive.audit import Audit
@@ -32,15 +32,18 @@ def show_indexed(
         from platebench.archive.package_tree import NO_PACKAGE
 
         for package in indexed.gone:
-            click.echo(shown(f"not there any more: {package}"))
+            click.echo(f"not there any more: {_place(package)}")
         for package, now in indexed.moved.items():
-            click.echo(shown(f"moved: {package} is now at {now}"))
+            click.echo(f"moved: {_place(package)} is now at {_place(now)}")
         for package in indexed.no_package:
-            damaged = f"{package}: its folder is there, but it {NO_PACKAGE} any more"
-            click.echo(shown(f"{damaged}; take it from another copy"))
+            damaged = f"{_place(package)}: its folder is there, but it {NO_PACKAGE} any more"
+            click.echo(f"{damaged}; take it from another copy")
         for package in indexed.without_plates:
-            lost = f"{package}: its recipe is lost or damaged, so its plates are not found; see: "
-            click.echo(shown(f"{lost}{_verify(collection, package)}"))
+            lost = f"{_place(package)}: its recipe is lost or damaged, so its plates are not found"
+            click.echo(f"{lost}; see: {_verify(collection, package)}")
+        for package, why in indexed.unsafe:
+            told = f"{_place(package)}: unsafe path: {shown(why, LONGEST_PART)}; do not trust it"
+            click.echo(f"{told}, see: {_verify(collection, package)}")
         _show_closed(indexed.closed, "packages in it were not read")
         changes = f"{indexed.added} new, {indexed.renewed} changed, {indexed.unchanged} unchanged"
         plates = counted(indexed.plates, "plate")
@@ -48,12 +51,17 @@ def show_indexed(
 
 
 def _verify(collection: Path, package: str) -> str:
-    return f"platebench verify {shlex.quote(str(collection / package))}"
+    return f"platebench verify {_place(shlex.quote(str(collection / package)))}"
+
+
+def _place(path: str) -> str:
+    return shown(path, LONGEST_PART)
 
 
 def _show_closed(closed: Sequence[tuple[str, str]], then: str) -> None:
     for folder, why in closed:
-        click.echo(shown(f"{folder}: {why}; {then}; check its permissions if there are any"))
+        told = f"{_place(folder)}: {shown(why)}; {then}"
+        click.echo(f"{told}; check its permissions if there are any")
 
 
 def show_found(found: Found) -> None:
@@ -64,9 +72,9 @@ def show_found(found: Found) -> None:
         parts = [plate["title"], date_in_words(plate["date"]), plate["place"]]
         parts += [f"batch {plate['batch']}" if plate["batch"] else ""]
         parts += [_range(plate)]
-        click.echo(shown(f"{plate['package']}  {plate['plate']}: {_joined(parts)}"))
+        click.echo(f"{_place(plate['package'])}  {shown(plate['plate'])}: {_joined(parts)}")
         if plate["flags"]:
-            click.echo(shown(f"    look at it: {plate['flags']}"))
+            click.echo(f"    look at it: {shown(plate['flags'], LONGEST_PART)}")
     more = found.total - len(found.plates)
     also = f"; {more} more with a higher --limit, or export them" if more else ""
     click.echo(f"{counted(found.total, 'plate')} found{also}")
@@ -78,7 +86,7 @@ def _range(plate: dict[str, Any]) -> str:
 
 
 def _joined(parts: list[str]) -> str:
-    return ", ".join(part for part in parts if part) or "nothing noted"
+    return ", ".join(shown(part) for part in parts if part) or "nothing noted"
 
 
 def show_audit(collection: Path, audit: Audit) -> None:
@@ -88,7 +96,8 @@ def show_audit(collection: Path, audit: Audit) -> None:
             remedy = "; if nobody moved or renamed it, take it from another copy"
             if entry.package in audit.moved:
                 remedy = ""
-            click.echo(shown(f"{entry.package}: gone: {entry.detail}{remedy}"))
+            detail = shown(entry.detail, LONGEST_PART)
+            click.echo(f"{_place(entry.package)}: gone: {detail}{remedy}")
         elif entry.outcome != "valid":
             lost = entry.package in audit.no_package
             see = (
@@ -96,7 +105,8 @@ def show_audit(collection: Path, audit: Audit) -> None:
                 if lost
                 else f"see: {_verify(collection, entry.package)}"
             )
-            click.echo(shown(f"{entry.package}: not valid: {_shortened(entry.detail)}; {see}"))
+            detail = shown(_shortened(entry.detail), LONGEST_PART * _MOST_SHOWN)
+            click.echo(f"{_place(entry.package)}: not valid: {detail}; {see}")
     _show_closed(audit.closed, "packages in it were not checked")
     gone = sum(entry.outcome == "gone" for entry in audit.entries)
     if not audit.packages:

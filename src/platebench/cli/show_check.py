@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.cli.show_lines import wrapped
 from platebench.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -44,13 +45,13 @@ def show_check(checked: Sequence[CheckedCapture], *, show_all: bool) -> None:
         click.echo(f"{entry.name} ({_role(entry, checked)}): {_word(entry)}")
         for verdict in entry.check.verdicts:
             if show_all or verdict.severity in _URGENT:
-                click.echo(f"  {verdict.severity:<5} {verdict}")
+                wrapped(str(verdict), indent=f"  {verdict.severity:<5} ", hanging="")
             elif verdict.severity == "note":
                 notes.setdefault(str(verdict), []).append(entry.name)
     if notes:
         click.echo("\nWorth knowing:")
         for text, names in notes.items():
-            click.echo(f"  {text} ({_listed(names)})")
+            wrapped(f"{text} ({_listed(names)})")
 
 
 def _role(entry: CheckedCapture, checked: Sequence[CheckedCapture]) -> str:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from platebench.cli.show_lines import wrapped
+
 if TYPE_CHECKING:
     from platebench.sensitometry.curve_job import CurveReport
 
@@ -29,7 +31,7 @@ def show_curves(report: CurveReport, written: Sequence[Path]) -> None:
     if lines:
         click.echo()
     for line in lines:
-        click.echo(line)
+        wrapped(line, indent="")
     said: dict[str, list[str]] = {note: [] for note in report.notes}
     for plate in report.plates:
         for note in plate.notes:
@@ -38,6 +40,6 @@ def show_curves(report: CurveReport, written: Sequence[Path]) -> None:
         click.echo("\nWorth knowing:")
     for note, of in said.items():
         named = f" ({', '.join(of)})" if 0 < len(of) < len(names) else ""
-        click.echo(f"  {note}{named}")
+        wrapped(f"{note}{named}")
     for path in written:
         click.echo(str(path))

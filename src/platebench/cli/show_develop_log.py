@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from platebench.cli.show_lines import wrapped
+from platebench.cli.show_lines import show_cautions, wrapped
 
 if TYPE_CHECKING:
     from platebench.exposing.develop_log import Developed
@@ -71,13 +71,11 @@ def show_developed(
         click.echo(f"Warning: plate {developed.plate_id}: {warning}", err=True)
     if quiet:
         return
+    show_cautions(_cautions())
     aims = {step.name: f"{step.aim()} ({step.mark})" for step in steps}
     click.echo(f"plate {developed.plate_id}, {developed.day.isoformat()}")
     for done in developed.steps:
         heat = "" if done.temperature_c is None else f" at {done.temperature_c:g} °C"
         told = f"{time_in_words(done.time_s)}{heat}"
-        click.echo(f"  {done.name:<8} {told:<20} aim: {aims[done.name]}")
+        wrapped(f"{done.name:<8} {told:<20} aim: {aims[done.name]}")
     click.echo(f"added to {log}" if log else "not written: name a log to keep it")
-    click.echo("\nCautions")
-    for line in _cautions():
-        wrapped(line)

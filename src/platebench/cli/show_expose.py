@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.cli.show_lines import wrapped
 from platebench.rounding import rounded
 
 if TYPE_CHECKING:
@@ -50,18 +51,19 @@ def show_plan(plan: ExposurePlan) -> None:
     """Print the exposure, the reasons with their marks, and other stops."""
     from platebench.exposing.exposure import METER_NOTE
 
-    click.echo(f"give {_told(plan.exposure)}")
+    wrapped(f"give {_told(plan.exposure)}", indent="")
     if plan.least != plan.most:
         ends = [str(end.camera) if end else "longer than is known" for end in _ends(plan)]
-        click.echo(f"  the rule leaves room from {ends[0]} to {ends[1]}")
+        wrapped(f"the rule leaves room from {ends[0]} to {ends[1]}")
     click.echo("\nwhy, in stops:")
     for reason in plan.reasons:
-        click.echo(f"  {reason.stops:+z6.2f}  {reason.words} ({reason.mark})")
+        wrapped(f"{reason.words} ({reason.mark})", f"  {reason.stops:+z6.2f}  ", "")
     if plan.others:
         click.echo("\nthe same at other stops:")
     for other in plan.others:
-        click.echo(f"  {_told(other)}")
-    click.echo(f"\n{METER_NOTE[0].upper()}{METER_NOTE[1:]}.")
+        wrapped(_told(other))
+    click.echo()
+    wrapped(f"{METER_NOTE[0].upper()}{METER_NOTE[1:]}.", indent="", hanging="")
 
 
 def _ends(plan: ExposurePlan) -> tuple[Exposure | None, Exposure | None]:

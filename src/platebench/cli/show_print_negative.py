@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from platebench.cli.options import print_json
-from platebench.cli.show_lines import wrapped
+from platebench.cli.show_lines import show_cautions, wrapped
 
 if TYPE_CHECKING:
     from platebench.printing.process import Process
@@ -20,13 +20,10 @@ _SHOWS_MM = 0.1
 def show_negatives(
     results: Sequence[NegativeResult], process: Process, *, as_json: bool, quiet: bool
 ) -> None:
-    """Tell what became of each plate: errors on stderr, the rest on stdout."""
+    """Tell what became of each plate: what was made on stdout, then on stderr what was not."""
     from platebench.cautions import FIRST, cautions_for
     from platebench.session.print_negative import exit_code_of_negatives
 
-    for result in results:
-        if result.error is not None:
-            click.echo(f"Error: {result.error}", err=True)
     lines = [line for c in cautions_for(process.hazards) for line in c.lines()]
     made = any(result.made is not None for result in results)
     cautions = [FIRST, *lines, *process.cautions] if made else []
@@ -39,12 +36,12 @@ def show_negatives(
             }
         )
     elif not quiet:
+        show_cautions(cautions)
         for result in results:
             _show_one(result)
-        if made:
-            click.echo("Cautions")
-        for line in cautions:
-            wrapped(line)
+    for result in results:
+        if result.error is not None:
+            click.echo(f"Error: {result.error}", err=True)
 
 
 def _show_one(result: NegativeResult) -> None:

@@ -31,17 +31,20 @@ def show_summary(advised: Advised, session: Path) -> None:
     widths = [max(len(row[column]) for row in rows) for column in range(3)]
     for name, whole, in_blue, suited in rows:
         middle = f"  {in_blue:>{widths[2]}}" if blue else ""
-        click.echo(f"{name:<{widths[0]}}  {whole:>{widths[1]}}{middle}  {suited}")
+        start = f"{name:<{widths[0]}}  {whole:>{widths[1]}}{middle}  "
+        wrapped(suited, start, "")
     click.echo()
     for remark in _remarks(advised, session):
         wrapped(remark)
 
 
 def _suited(advice: Sequence[ProcessAdvice]) -> str:
-    suiting = [one.named() for one in advice if not one.needs_print_negative]
+    suiting = [one.named() for one in advice if one.verdict == "suits as it is"]
     if suiting or not advice:
         return ", ".join(suiting)
     nearest = advice[0]
+    if not nearest.needs_print_negative:
+        return f"none; {nearest.named()} can be set for it"
     way = "long" if nearest.beyond > 0 else "short"
     return f"none; nearest: {nearest.named()}, {abs(nearest.beyond):.2f} too {way}"
 
@@ -49,13 +52,14 @@ def _suited(advice: Sequence[ProcessAdvice]) -> str:
 def _remarks(advised: Advised, session: Path) -> list[str]:
     from platebench.cautions import FIRST
     from platebench.printing.advice import advised_hazards
+    from platebench.stages.plate_format import SET_CORNERS
 
     plates = [plate for plate, _ in advised]
     every = [one for _, advice in advised for one in advice]
     remarks = []
     if any(plate.doubtful for plate in plates):
         remarks.append(
-            "?: the plate's sides are in doubt, and with them what was measured: look at the sheet."
+            f"?: the plate's sides are in doubt, and with them what was measured: {SET_CORNERS}."
         )
     if any(plate.blue_range is not None for plate in plates):
         remarks.append("in blue: the range of a stained plate as the print sees it, compared here.")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from platebench.cli.show_lines import wrapped
+from platebench.cli.show_lines import show_cautions, wrapped
 
 if TYPE_CHECKING:
     from platebench.printing.printing_time import PrintingTime
@@ -17,13 +17,21 @@ _RECIPROCITY = (
     "Times in steps hold for a lamp that is warm and steady; the sun is not. The time holds for "
     "this film, lamp, distance, paper and coating."
 )
-_ULTRAVIOLET = "Ultraviolet: close the lamp in, switch it off before you move the card, never look"
+_GLOVES = "Switch the lamp off before you move the card. Gloves for whatever sensitises the paper."
+
+
+def schedule_cautions() -> list[str]:
+    """Return what to mind before a strip is exposed."""
+    from platebench.cautions import CAUTIONS, FIRST
+
+    return [FIRST, *CAUTIONS["ultraviolet"].lines(), _GLOVES]
 
 
 def show_schedule(first_s: float | None, steps: int, files: Sequence[Path]) -> None:
     """Print how to expose the strip."""
     from platebench.printing.strip_sheet import card_times, strip_times
 
+    show_cautions(schedule_cautions())
     if first_s is None:
         click.echo("Expose each step by its factor times step 1; --first SECONDS lists the times.")
     else:
@@ -31,7 +39,6 @@ def show_schedule(first_s: float | None, steps: int, files: Sequence[Path]) -> N
         times = zip(card_times(first_s, steps), strip_times(first_s, steps), strict=True)
         for step, (on, whole) in enumerate(times, start=1):
             click.echo(f"  step {step:>2}   after {on:7.1f} s more   exposed {whole:8.1f} s")
-    wrapped(f"{_ULTRAVIOLET} into it. Gloves for whatever sensitises the paper.")
     for path in files:
         click.echo(str(path))
 
@@ -62,7 +69,11 @@ def schedule_to_json(first_s: float | None, steps: int, files: Sequence[Path]) -
 
     times = strip_times(1.0 if first_s is None else first_s, steps)
     name = "factors" if first_s is None else "times_s"
-    return {name: [round(t, 3) for t in times], "files": [str(path) for path in files]}
+    return {
+        name: [round(t, 3) for t in times],
+        "files": [str(path) for path in files],
+        "cautions": schedule_cautions(),
+    }
 
 
 def found_to_json(found: PrintingTime, files: Sequence[Path]) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from platebench.quality import Severity
 from platebench.session.session_report import error_to_json
 from platebench.session.watch_session import Arrival
+from platebench.shown import shown
 
 _URGENT = (Severity.WARN, Severity.FAIL)
 
@@ -32,7 +33,7 @@ def arrival_lines(arrival: Arrival) -> Iterator[str]:
                 f"range {record['density_range']:z.2f}"
             )
         for flag in record.get("flags", ()):
-            yield f"  look: {flag}"
+            yield f"  look: {shown(flag)}"
     for entry in arrival.checked:
         for verdict in entry.check.verdicts if entry.check else ():
             if verdict.severity in _URGENT:

@@ -79,19 +79,21 @@ def _show_cautions(every: Sequence[ProcessAdvice], *, limits: bool) -> None:
 
 
 def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
+    from platebench.stages.plate_format import SET_CORNERS
+
     blue = "" if plate.blue_range is None else f", in blue light {plate.blue_range:.2f}"
     click.echo(f"{plate.plate_id}: density range {plate.density_range:.2f}{blue}")
     _show_groups(advice)
     notes = dict.fromkeys(one.density_note for one in advice)
     for note in notes:
         if not any(other != note and other.startswith(note) for other in notes):
-            click.echo(f"  Compared: {note}.")
+            wrapped(f"Compared: {note}.")
     if plate.doubtful:
-        click.echo("  Its sides are in doubt, and with them what was measured: look at the sheet.")
+        wrapped(f"Its sides are in doubt, and with them what was measured: {SET_CORNERS}.")
     if plate.light == "estimated":
-        click.echo("  The bare light was estimated, not measured; so are these densities.")
+        wrapped("The bare light was estimated, not measured; so are these densities.")
     if not plate.calibrated:
-        click.echo("  Not calibrated with a step tablet: glare makes long ranges read short.")
+        wrapped("Not calibrated with a step tablet: glare makes long ranges read short.")
     click.echo()
 
 
@@ -107,11 +109,13 @@ def _show_groups(advice: Sequence[ProcessAdvice]) -> None:
         for one in group:
             scale = f"{one.scale.low:.2f} to {one.scale.high:.2f}"
             name = f"{one.process:<{names}}  {_named(one):<{width}}"
-            click.echo(f"    {name}  {scale}  {_mark(one):<11}  {_told(one)}")
+            wrapped(f"{name}  {scale}  {_mark(one):<11}  {_told(one)}", "    ", "    ")
 
 
 def _told(one: ProcessAdvice) -> str:
     """Say in few words what the scale makes of the range."""
+    if one.scale.adjustable and not one.needs_print_negative:
+        return one.lost()
     parts = [f"{one.overflow:+z.2f} against {one.scale.typical:.2f}"]
     if one.needs_print_negative and one.overflow > 0 and one.lost_light is not None:
         parts.append(f"{one.lost_light:.0%} lost in white, or {one.lost_dark:.0%} in black")

@@ -14,6 +14,8 @@ from platebench.cli.options import (
     talk_options,
     work_options,
 )
+from platebench.cli.show_lines import wrapped
+from platebench.shown import shown
 
 
 @click.command(
@@ -44,7 +46,7 @@ def command(
     from dataclasses import asdict
 
     from platebench.cli.terminal_progress import progress_for
-    from platebench.session.draft_file import check_replaceable, write_draft
+    from platebench.session.draft_file import bits_assumed, check_replaceable, write_draft
     from platebench.session.drafting import draft_session
     from platebench.session.scan_hints import tones_said
     from platebench.session.session_file import FILE_NAME
@@ -76,7 +78,9 @@ def command(
         for said in tones_said(draft.tones):
             click.echo(said)
         for name, reason in draft.left_out:
-            click.echo(f"left out: {name}: {reason}")
+            wrapped(f"left out: {shown(name)}: {shown(reason)}", indent="")
+        for said in bits_assumed(settings.scan):
+            wrapped(f"assumed: {said} ([scan] bits)", indent="")
         if log is None:
             click.echo("plates.csv is your own, and was left as it is")
         click.echo(f"Read {path}, then run: platebench convert {shlex.quote(str(session))}")

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from platebench.cli.verbose import is_verbose
-from platebench.progress import NullProgress, Progress, TimeLeft, time_in_words
+from platebench.progress import NullProgress, Progress, TimeLeft, left_in_words
+from platebench.shown import shown
 
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
@@ -64,7 +65,7 @@ class TerminalProgress:
 
     def _time_left(self) -> str | None:
         seconds = self._left.seconds if self._left else None
-        return None if seconds is None else f"about {time_in_words(seconds)} left"
+        return None if seconds is None else left_in_words(seconds)
 
 
 class SpokenProgress(NullProgress):
@@ -99,8 +100,8 @@ class LineProgress(SpokenProgress):
             return
         self._said_s = self._left.passed_s
         seconds = self._left.seconds
-        left = "" if seconds is None else f", about {time_in_words(seconds)} left"
-        self.note(f"{self._what}: {self._left.done} of {self._left.total}, {name}{left}")
+        left = "" if seconds is None else f", {left_in_words(seconds)}"
+        self.note(f"{self._what}: {self._left.done} of {self._left.total}, {shown(name)}{left}")
 
     def end(self) -> None:
         """Say how long it took."""

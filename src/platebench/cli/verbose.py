@@ -6,6 +6,8 @@ import logging
 
 import click
 
+from platebench.shown import LONGEST_PART, shown
+
 _KEY = "platebench.verbose"
 
 
@@ -14,7 +16,7 @@ class _Lines(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         ours = record.name.split(".")[0] == "platebench"
-        text = " ".join(record.getMessage().split())
+        text = shown(" ".join(record.getMessage().split()), LONGEST_PART)
         click.echo(text if ours else f"{record.name}: {text}", err=True)
 
 

@@ -16,6 +16,7 @@ from platebench.cli.options import (
     work_options,
 )
 from platebench.cli.quantities import Span
+from platebench.cli.show_lines import wrapped
 
 if TYPE_CHECKING:
     from platebench.session.watch_session import Arrival
@@ -85,4 +86,5 @@ def _show(arrival: Arrival, *, as_json: bool, quiet: bool) -> None:
         click.echo(arrival_line(arrival))
     elif not quiet:
         for line in arrival_lines(arrival):
-            click.echo(line)
+            words = line.lstrip()
+            wrapped(words, line.removesuffix(words))

@@ -24,6 +24,7 @@ from platebench.plate_job import PlateJob
 from platebench.rounding import rounded
 from platebench.stages.light import Light
 from platebench.stages.patch import LN10, Mean, PatchReading, mapped, quad_around, read_patch
+from platebench.stages.plate_format import unknown_size
 from platebench.stages.site_noise import SiteNoise
 
 Doubles = NDArray[np.float64]
@@ -243,11 +244,11 @@ def _scale(probe: Probe, unit: str) -> float:
     if unit == "px":
         return 1.0
     if probe.mm_per_px is None:
+        cause, way_out = unknown_size(probe.framing.format_name)
         raise SpotError(
             probe.view.info.path,
-            "has no size in millimetres",
-            "give places in pixels of the positive, such as --at 1200px,800px, "
-            "or the plate's format in session.toml",
+            f"has no size in millimetres: {cause}",
+            f"give places in pixels of the positive, such as --at 1200px,800px, or {way_out}",
         )
     return probe.mm_per_px
 

@@ -13,7 +13,7 @@ from platebench.camera_time import time_in_words
 from platebench.exposing.reciprocity import PRACTICE
 
 GELATINE_SOFTENS_C = 30.0  # common practice, no source: above it unhardened gelatine is at risk
-HAZARDS = ("glass", "developer", "fixer")
+HAZARDS = ("glass", "developer", "stop bath", "fixer", "reducer", "intensifier")
 SAFELIGHT = (
     "Red light is safe for plates that see blue only, and for orthochromatic ones; panchromatic "
     "plates need full darkness."

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from platebench.errors import BadSettingError, BadSettingsError, SettingsFileError
+from platebench.shown import shown
 
 LARGEST_FILE = 4 << 20  # bytes; a session of thousands of plates stays far below
 LONGEST_TEXT = 500
@@ -153,8 +154,8 @@ class CheckedTable:
         if number is not None and low <= number <= high:
             return number
         is_number = isinstance(value, int | float) and not isinstance(value, bool)
-        shown = _as_toml(value) if is_number else kind_of(value)
-        self.problem(key, f"is {shown}", f"write a number from {low:g} to {high:g}")
+        said = _as_toml(value) if is_number else kind_of(value)
+        self.problem(key, f"is {said}", f"write a number from {low:g} to {high:g}")
         return default
 
     def flag(self, key: str, default: bool) -> bool:
@@ -249,6 +250,5 @@ def _as_toml(value: object) -> str:
     if isinstance(value, float):
         return f"{value:g}"
     if isinstance(value, str):
-        short = value if len(value) <= 60 else value[:57] + "..."
-        return '"' + "".join(c if c.isprintable() else "?" for c in short) + '"'
+        return f'"{shown(value, 60)}"'
     return kind_of(value)

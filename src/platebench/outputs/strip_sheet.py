@@ -1,4 +1,8 @@
-"""A page to take to the printing frame: a plate's times, and the steps of its test strip."""
+"""A sheet to take to the printing frame: cautions, a plate's times, the steps of its test strip.
+
+Cautions come before the work, in type that can be read. Where the work does not fit below them it
+has a page of its own, which holds all of it.
+"""
 
 from __future__ import annotations
 
@@ -8,13 +12,17 @@ from pathlib import Path
 
 from platebench.fsio import atomic_write
 from platebench.outputs.proof_page import PAPERS, Box, PaperName
-from platebench.outputs.proof_pen import Pen, read_back, sheets
+from platebench.outputs.proof_pen import PENCIL, Pen, read_back, sheets
 from platebench.outputs.proof_type import LIGHT, REGULAR, plain_line, shorten, wrap
 
 MARGIN = 18.0
 _INK, _SOFT = 0.1, 0.42
 _LINE = 4.6
-_STRIP = 25.0  # how tall the strip is drawn; the cautions below it need the room
+_STRIP = 25.0  # how tall the strip is drawn
+CAUTION_PT = 9.0  # smaller type is not read in a darkroom
+_CAUTION_LINE, _CAUTION_GAP = 4.1, 1.0
+_FOOT = 12.0
+_BESIDE = 94.0  # from the table's left to the instructions beside it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +40,8 @@ class StripSheet:
     how_to : tuple of str
         What to do, in order.
     cautions : tuple of str
+    doubts : tuple of str
+        What makes the times doubtful.
     """
 
     title: str
@@ -40,10 +50,11 @@ class StripSheet:
     steps: tuple[tuple[str, str, str], ...]
     how_to: tuple[str, ...]
     cautions: tuple[str, ...]
+    doubts: tuple[str, ...] = ()
 
 
 def write_strip_sheet(path: Path, content: StripSheet, *, paper: PaperName = "a4") -> None:
-    """Write the page as PDF.
+    """Write one page as PDF, or two.
 
     Raises
     ------
@@ -56,10 +67,16 @@ def write_strip_sheet(path: Path, content: StripSheet, *, paper: PaperName = "a4
         with sheets(stream, plain_line(content.title)) as pen:
             pen.start_page(sheet)
             down = _heading(pen, content, left, right)
-            down = _facts(pen, content.facts, left, right, down + 9)
+            down = _cautions(pen, content.cautions, left, right, down + 8)
+            if down + _work_height(content, left, right) > sheet.height - _FOOT:
+                foot = (left, sheet.height - _FOOT)
+                pen.text(foot, "Times and strip: next page", LIGHT, 9, color=_SOFT)
+                pen.end_page()
+                pen.start_page(sheet)
+                down = _heading(pen, content, left, right) + 4
+            down = _facts(pen, content, left, right, down + 5)
             down = _drawing(pen, content, left, right, down + 4)
-            down = _steps(pen, content, left, right, down + 8)
-            _cautions(pen, content.cautions, left, right, down + 6, sheet.height - 12)
+            _steps(pen, content, left, right, down + 8)
             pen.end_page()
         read_back(stream, path, pen.pages)
 
@@ -72,13 +89,13 @@ def _heading(pen: Pen, content: StripSheet, left: float, right: float) -> float:
     return 34.0
 
 
-def _facts(
-    pen: Pen, facts: Sequence[tuple[str, str]], left: float, right: float, down: float
-) -> float:
-    for name, value in facts:
-        pen.text((left, down), name, LIGHT, 9.5, color=_SOFT)
-        for line in wrap(plain_line(value), right - left - 46, LIGHT, 9.5):
-            pen.text((left + 46, down), line, LIGHT, 9.5, color=_INK)
+def _facts(pen: Pen, content: StripSheet, left: float, right: float, down: float) -> float:
+    for name, value in (*(("in doubt", text) for text in content.doubts), *content.facts):
+        doubt = name == "in doubt"
+        color, face = (PENCIL, REGULAR) if doubt else (_INK, LIGHT)
+        pen.text((left, down), name, face, 9.5, color=color if doubt else _SOFT)
+        for line in wrap(plain_line(value), right - left - 46, face, 9.5):
+            pen.text((left + 46, down), line, face, 9.5, color=color)
             down += _LINE
         down += 0.9
     return down
@@ -114,7 +131,7 @@ def _steps(pen: Pen, content: StripSheet, left: float, right: float, down: float
         for at, words in zip(columns, step, strict=True):
             pen.text((at, down), words, REGULAR if at == columns[1] else LIGHT, 10, color=_INK)
         down += 5.4
-    side, beside = left + 94, top
+    side, beside = left + _BESIDE, top
     for line in content.how_to:
         for piece in wrap(line, right - side, LIGHT, 9):
             pen.text((side, beside), piece, LIGHT, 9, color=_INK)
@@ -123,22 +140,26 @@ def _steps(pen: Pen, content: StripSheet, left: float, right: float, down: float
     return max(down, beside)
 
 
-def _cautions(
-    pen: Pen, cautions: Sequence[str], left: float, right: float, down: float, bottom: float
-) -> None:
-    """Set the cautions, in type as large as the page has room for."""
-    room = right - left
-    for size in (8.0, 7.5, 7.0, 6.5, 6.0, 5.5):
-        pitch = size * 0.46
-        lines = [wrap(plain_line(text), room, LIGHT, size) for text in cautions]
-        tall = sum(len(each) for each in lines) * pitch + 0.8 * len(lines) + 6
-        if down + tall <= bottom:
-            break
-    pen.line((left, down - 4), (right, down - 4), gray=_SOFT)
-    pen.text((left, down), "Cautions", REGULAR, 9, color=_INK)
-    down += pitch + 1.2
-    for each in lines:
-        for line in each:
-            pen.text((left, down), line, LIGHT, size, color=_INK)
-            down += pitch
-        down += 0.8
+def _work_height(content: StripSheet, left: float, right: float) -> float:
+    """Return what facts, drawing, table and instructions take, in millimetres."""
+    values = (*content.doubts, *(value for _, value in content.facts))
+    wraps = (wrap(plain_line(value), right - left - 46, REGULAR, 9.5) for value in values)
+    facts = sum(_LINE * len(lines) + 0.9 for lines in wraps)
+    table = 6.2 + 5.4 * len(content.steps)
+    pieces = [len(wrap(line, right - left - _BESIDE, LIGHT, 9)) for line in content.how_to]
+    beside = sum(4.2 * count + 1.4 for count in pieces)
+    return 5 + facts + 4 + _STRIP + 6 + 8 + max(table, beside)
+
+
+def _cautions(pen: Pen, cautions: Sequence[str], left: float, right: float, down: float) -> float:
+    """Set the cautions across the page, between two rules."""
+    pen.line((left, down - 4.5), (right, down - 4.5), gray=_SOFT)
+    pen.text((left, down), "Before you begin: cautions", REGULAR, 10, color=_INK)
+    down += 5.2
+    for text in cautions:
+        for line in wrap(plain_line(text), right - left, LIGHT, CAUTION_PT):
+            pen.text((left, down), line, LIGHT, CAUTION_PT, color=_INK)
+            down += _CAUTION_LINE
+        down += _CAUTION_GAP
+    pen.line((left, down - 1.8), (right, down - 1.8), gray=_SOFT)
+    return down

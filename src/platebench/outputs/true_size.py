@@ -18,12 +18,13 @@ from platebench.outputs.proof_picture import gray_jpeg, gray_pixels, picture_sha
 from platebench.outputs.proof_type import LIGHT, REGULAR, TIMES, plain_line, shorten, width_mm, wrap
 from platebench.outputs.true_size_page import MARGIN, OVERLAP, Tile, plan_tiles, room_on
 from platebench.progress import Progress, working
-from platebench.stages.plate_format import size_doubt
+from platebench.stages.plate_format import size_doubt, unknown_size
 
 RULER = 100.0
 SENTENCE = "print at 100 %, no fitting; the ruler must measure 100 mm"
 INK, SOFT_INK = 0.1, 0.4
 _DOUBT = 15.0  # from the margin up to what is said of a size in doubt
+_NAMED = 6  # plates of one cause in a message
 _BETWEEN = "   ·   "
 
 
@@ -79,8 +80,7 @@ def write_true_size(
         (shown.plate_id, reason) for shown, reason in zip(prints, reasons, strict=True) if reason
     )
     if len(left_out) == len(prints):
-        what = "no plate has a known size" if prints else "there are no plates to show"
-        raise WriteError(pdf_path, what, "set the plates' format in session.toml and convert")
+        raise _nothing_to_show(pdf_path, prints)
     heading = _BETWEEN.join(text for text in (plain_line(title), plain_line(date)) if text)
     with atomic_write(pdf_path) as stream:
         with (
@@ -98,11 +98,31 @@ def write_true_size(
     return TrueSizeResult(pen.pages, left_out)
 
 
+def _nothing_to_show(target: Path, prints: Sequence[ProofPrint]) -> WriteError:
+    """Return the error for pages without a plate: each cause once, with its own way out."""
+    if not prints:
+        return WriteError(target, "there are no plates to show", "convert some first")
+    causes: dict[tuple[str, str], list[str]] = {}
+    for shown in prints:
+        why = unknown_size(shown.format_name, doubtful=shown.doubtful)
+        causes.setdefault(why, []).append(shown.plate_id)
+    if len(causes) == 1:
+        ((cause, remedy),) = causes
+        return WriteError(target, f"no plate's size is known: of each, {cause}", remedy)
+    parts = [f"of {_few(names)} {cause}" for (cause, _), names in causes.items()]
+    remedies = [f"of {_few(names)}, {remedy}" for (_, remedy), names in causes.items()]
+    return WriteError(target, f"no plate's size is known: {', '.join(parts)}", "; ".join(remedies))
+
+
+def _few(names: Sequence[str]) -> str:
+    rest = len(names) - _NAMED
+    return ", ".join(names[:_NAMED]) + (f" and {rest} more" if rest > 0 else "")
+
+
 def _why_left_out(target: Path, shown: ProofPrint) -> str:
-    if shown.doubtful:
-        return "its sides were not found with confidence, so its true size is not known"
-    if shown.size_mm is None:
-        return "its true size is not known"
+    if shown.doubtful or shown.size_mm is None:
+        cause, remedy = unknown_size(shown.format_name, doubtful=shown.doubtful)
+        return f"{cause}, so its true size is not known; {remedy}"
     if not size_fits(picture_shape(target, shown.plate_id, shown.picture), shown.size_mm):
         width, height = shown.size_mm
         return f"its picture has not the shape of {width:.1f} {TIMES} {height:.1f} mm"

@@ -95,7 +95,7 @@ def read_length(text: str) -> float:
     found = _LENGTH.match(_with_point(text).lower())
     length = float(found[1]) * _MM[found[2] or ""] if found else 0.0
     if not 5 <= length <= 10_000:
-        raise BadCell(_is(text), "write the extension, such as 210 mm, 21 cm or 8.25 in")
+        raise BadCell(_is(text), "write a length such as 210 mm, 21 cm or 8.25 in")
     return round(length, 3)
 
 

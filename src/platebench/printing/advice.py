@@ -24,6 +24,7 @@ class Verdict(StrEnum):
     """How a plate's range stands to a scale."""
 
     SUITS = "suits as it is"
+    ADJUSTABLE = "suits once its scale is set for the plate"
     TOO_LONG = "needs a print negative: range too long"
     TOO_SHORT = "needs a print negative: range too short"
 
@@ -37,7 +38,8 @@ class ProcessAdvice:
     process, title : str
         Name of the profile, and name for people.
     verdict : Verdict
-        Within the scale's low and high end, or on which side beyond.
+        Within the scale's low and high end (which says nothing of one that is set for each plate),
+        or on which side beyond.
     density_used : {"blue", "visual"}
         Which density range was compared.
     density_note : str
@@ -89,8 +91,8 @@ class ProcessAdvice:
 
     @property
     def needs_print_negative(self) -> bool:
-        """True unless the plate suits as it is."""
-        return self.verdict is not Verdict.SUITS
+        """True unless the plate suits, as it is or with the process set for it."""
+        return self.verdict in (Verdict.TOO_LONG, Verdict.TOO_SHORT)
 
     def named(self) -> str:
         """Return the profile's name, with the grade or filter of a silver paper."""
@@ -104,10 +106,13 @@ class ProcessAdvice:
         str
             A sentence without its full stop.
         """
+        if self.verdict is Verdict.ADJUSTABLE:
+            return f"set it to {self.density_range:.2f}: {self.contrast}"
         if not self.needs_print_negative:
             return f"within the scale, {self.overflow:+z.2f} against its typical value"
+        scale = "nearest scale it can be set to" if self.scale.adjustable else "typical scale"
         if self.overflow > 0:
-            by = f"{self.overflow:.2f} beyond the typical scale is lost"
+            by = f"{self.overflow:.2f} beyond the {scale} is lost"
             if self.lost_light is None or self.lost_dark is None:
                 return f"{by}: light tones if exposed for the shadows, else dark ones"
             return (
@@ -115,7 +120,7 @@ class ProcessAdvice:
                 f"white, for the highlights {self.lost_dark:.0%} prints black"
             )
         return (
-            f"{-self.overflow:.2f} of the typical scale stays unused ({self.unused:.0%}): "
+            f"{-self.overflow:.2f} of the {scale} stays unused ({self.unused:.0%}): "
             "no full black or no paper white"
         )
 
@@ -146,7 +151,8 @@ def advise(
     Returns
     -------
     list of ProcessAdvice
-        One for each process: those that suit first, then by how far they lie off.
+        One for each process: those that suit first, then those to be set for the plate, then by
+        how far they lie off.
 
     Raises
     ------
@@ -160,7 +166,14 @@ def advise(
         _advise_one(process, density_range, blue_range, neutral=neutral, tones=tones)
         for process in processes
     ]
-    return sorted(advice, key=lambda one: (abs(one.beyond), abs(one.overflow)))
+    return sorted(
+        advice,
+        key=lambda one: (
+            abs(one.beyond),
+            one.verdict is Verdict.ADJUSTABLE,
+            abs(one.overflow),
+        ),
+    )
 
 
 def advise_plate(plate: PlateRange, processes: Sequence[Process]) -> list[ProcessAdvice]:
@@ -194,12 +207,13 @@ def _advise_one(
     tones: Tones | None,
 ) -> ProcessAdvice:
     used = density_range if blue_range is None else blue_range
-    scale = process.nearest_scale(used)
+    scale = process.nearest_scale(used).set_for(used)
     shortest, longest = process.reach()
     overflow = used - scale.typical
     beyond = used - min(max(used, shortest), longest)
     beyond = 0.0 if abs(beyond) < _ROUNDING else beyond
-    verdict = (Verdict.SUITS, Verdict.TOO_LONG, Verdict.TOO_SHORT)[(beyond > 0) - (beyond < 0)]
+    within = Verdict.ADJUSTABLE if scale.adjustable else Verdict.SUITS
+    verdict = (within, Verdict.TOO_LONG, Verdict.TOO_SHORT)[(beyond > 0) - (beyond < 0)]
     visual_scale = scale.typical * density_range / used if used > 0 else scale.typical
     light, dark = _lost_shares(tones, visual_scale, overflow)
     return ProcessAdvice(

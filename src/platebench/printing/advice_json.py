@@ -6,7 +6,12 @@ from collections.abc import Sequence
 from typing import Any
 
 from platebench.cautions import FIRST, cautions_for
-from platebench.printing.advice import ProcessAdvice, advised_cautions, advised_hazards
+from platebench.printing.advice import (
+    ProcessAdvice,
+    Verdict,
+    advised_cautions,
+    advised_hazards,
+)
 from platebench.printing.plate_range import PlateRange
 from platebench.rounding import rounded
 
@@ -25,7 +30,8 @@ def advice_to_json(advised: Advised) -> dict[str, Any]:
                 "light": plate.light,
                 "calibrated": plate.calibrated,
                 "doubtful": plate.doubtful,
-                "suits": [one.process for one in advice if not one.needs_print_negative],
+                "suits": _named(advice, Verdict.SUITS),
+                "suits_once_set": _named(advice, Verdict.ADJUSTABLE),
                 "advice": [_one_to_json(one) for one in advice],
             }
             for plate, advice in advised
@@ -36,6 +42,10 @@ def advice_to_json(advised: Advised) -> dict[str, Any]:
             *advised_cautions(every),
         ],
     }
+
+
+def _named(advice: Sequence[ProcessAdvice], verdict: Verdict) -> list[str]:
+    return [one.process for one in advice if one.verdict is verdict]
 
 
 def _one_to_json(one: ProcessAdvice) -> dict[str, Any]:
@@ -56,6 +66,7 @@ def _one_to_json(one: ProcessAdvice) -> dict[str, Any]:
         "source": scale.source or None,
         "marks": one.marks,
         "grade": scale.grade or None,
+        "adjustable": scale.adjustable,
         "iso_r": one.iso_r,
         "overflow": rounded(one.overflow, 3),
         "beyond": rounded(one.beyond, 3),

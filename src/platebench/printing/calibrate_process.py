@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from platebench.files.own_files import refuse_foreign
 from platebench.fsio import atomic_write
@@ -18,6 +19,7 @@ from platebench.printing.process_calibration import ChartPrint, ProcessCalibrati
 from platebench.printing.process_file import load_process
 from platebench.printing.process_write import write_profile
 from platebench.printing.read_chart import ChartReading, read_chart
+from platebench.printing.scan_gamma import KnownPatch
 from platebench.printing.status import Status
 from platebench.printing.step_chart import StepChart
 from platebench.profiles_folder import profiles_folder
@@ -29,6 +31,7 @@ INK_NOTE = (
     "ink holds back in ultraviolet cannot be seen, nor read off a visual densitometer"
 )
 _SILENT = NullProgress()
+_A_FACTOR = 0.35  # of what is off is left where one factor explains it
 _APART = 0.06  # D, RMS between a new print and the curve so far: more is not drift
 
 
@@ -98,6 +101,7 @@ def calibrate_process(
     fresh: bool = False,
     film: Path | None = None,
     gamma: float = 2.2,
+    known: KnownPatch | None = None,
     progress: Progress = _SILENT,
 ) -> CalibratedProcess:
     """Read a print of the step chart and keep what it says in a profile.
@@ -122,6 +126,8 @@ def calibrate_process(
         Table of the film's densities in the light that prints: gives the exposure scale.
     gamma : float
         Coding of scans without a profile.
+    known : KnownPatch, optional
+        A patch as a densitometer reads it; shows whether gamma is right.
     progress : Progress
         Told when the scan is read and evened, the curve fitted, and the files written.
 
@@ -139,7 +145,7 @@ def calibrate_process(
     earlier = _earlier(process, target, folders, fresh)
     progress.begin(scan.name, 3)
     try:
-        reading = read_chart(scan, chart, gamma=gamma)
+        reading = read_chart(scan, chart, gamma=gamma, known=known, process=process)
         progress.advance("read")
         prints = (*(p for p in earlier if p.density != reading.printed.density), reading.printed)
         fit = fit_response(prints)
@@ -201,13 +207,25 @@ def _apart_notes(prints: Sequence[ChartPrint], fit: PooledFit) -> tuple[str, ...
     if len(prints) < 2:
         return ()
     newest = prints[-1]
-    away = np.asarray(newest.density) - fit.response.density_of(newest.ink)
-    if (rms := float(np.sqrt(np.mean(away**2)))) > _APART:
-        return (
-            f"this print is {rms:.2f} D off the mean of all {len(prints)}: if printer, ink, paper "
-            "or chemistry changed, calibrate with --fresh; if not, the process drifts that much",
+    read, mean = np.asarray(newest.density), fit.response.density_of(newest.ink)
+    if (rms := _rms(read - mean)) <= _APART:
+        return ()
+    off = f"this print is {rms:.2f} D off the mean of all {len(prints)}"
+    earlier = fit_response(prints[:-1]).response.density_of(newest.ink)
+    times = float(read @ earlier / (earlier @ earlier))
+    if _rms(read - times * earlier) < _A_FACTOR * _rms(read - earlier):
+        off += (
+            f", all its densities {times:.2f} times the others', as in a scan read with another "
+            "gamma than theirs"
         )
-    return ()
+    return (
+        f"{off}: if printer, ink, paper or chemistry changed, calibrate with --fresh; if nothing "
+        "did, the process drifts that much",
+    )
+
+
+def _rms(values: NDArray[np.float64]) -> float:
+    return float(np.sqrt(np.mean(values**2)))
 
 
 def _scale_notes(process: Process) -> tuple[str, ...]:

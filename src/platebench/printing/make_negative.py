@@ -81,6 +81,8 @@ class NegativeSource:
         Value of the print negative for each code.
     ppi : float or None
         Pixels per inch of the plate.
+    no_size : (str, str) or None
+        Why there is no ``ppi``, and what to do; see :func:`plan_print_size`.
     efficiency : float or None
         Share of its pixels the capture resolves, where it was measured.
     notes : tuple of str
@@ -94,6 +96,7 @@ class NegativeSource:
     codes: NDArray[np.uint16]
     table: NDArray[np.uint16]
     ppi: float | None
+    no_size: tuple[str, str] | None = None
     efficiency: float | None = None
     notes: tuple[str, ...] = ()
     read_as: tuple[str, ...] = ()
@@ -128,6 +131,7 @@ def size_of(source: NegativeSource, order: NegativeOrder) -> PrintSize:
         size=order.size,
         enlarge=order.enlarge,
         ppi=order.ppi,
+        no_size=source.no_size,
     )
 
 

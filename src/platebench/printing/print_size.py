@@ -92,6 +92,7 @@ def plan_print_size(
     size: PlateFormat | None = None,
     enlarge: float | None = None,
     ppi: float = PRINTER_PPI,
+    no_size: tuple[str, str] | None = None,
 ) -> PrintSize:
     """Decide the size of a print negative's picture.
 
@@ -109,6 +110,8 @@ def plan_print_size(
         Or times the plate's own size; with neither, the plate's own size.
     ppi : float
         The printer's.
+    no_size : (str, str), optional
+        Why the plate's size is not known, where it is not, and what to do.
 
     Raises
     ------
@@ -121,8 +124,9 @@ def plan_print_size(
         per_pixel = min(room[0] / columns, room[1] / rows) / MM_PER_INCH
         inches = (rows * per_pixel, columns * per_pixel)
     elif source_ppi is None:
-        what = "has no size in millimetres"
-        remedy = "give --size, or set the plate's format in session.toml and convert again"
+        cause, way_out = no_size or ("it does not say", "save it with its resolution")
+        what = f"has no size in millimetres: {cause}"
+        remedy = f"give the size of the print, or {way_out}"
         raise PrintNegativeError(path, what, remedy)
     else:
         times = 1.0 if enlarge is None else enlarge

@@ -19,7 +19,7 @@ from platebench.printing.print_response import PrintResponse
 from platebench.printing.process_calibration import ChartPrint, ProcessCalibration
 from platebench.printing.status import SOURCED, Status
 
-STATED = tuple(str(status) for status in Status if status is not Status.STEP)
+STATED = tuple(str(status) for status in Status if status not in (Status.STEP, Status.CHOSEN))
 PRINT_KEYS = ("d_max", "paper_white", "middle_hue", "black_hue", "status", "source")
 _MOST_POINTS = 2000
 

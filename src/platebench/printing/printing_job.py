@@ -9,8 +9,10 @@ from pathlib import Path
 from platebench.errors import ChartError
 from platebench.printing.film_scale import tested_scale
 from platebench.printing.printing_time import PrintingTime
+from platebench.printing.process import Process
 from platebench.printing.process_file import load_process
 from platebench.printing.process_write import write_profile
+from platebench.printing.scan_gamma import KnownPatch
 from platebench.printing.strip_sheet import draw_strip, read_strip, read_strip_table
 from platebench.printing.write_sheet import write_sheet
 from platebench.progress import Progress
@@ -33,7 +35,13 @@ def write_strip(
 
 
 def read_printing_time(
-    path: Path, first_s: float | None, *, tolerance: float, gamma: float
+    path: Path,
+    first_s: float | None,
+    *,
+    tolerance: float,
+    gamma: float,
+    known: KnownPatch | None = None,
+    process: Process | None = None,
 ) -> PrintingTime:
     """Return what a strip says: a scan, or a table that ends in ``.csv``.
 
@@ -49,7 +57,7 @@ def read_printing_time(
     if first_s is None:
         what = "is a scan, which does not say how long step 1 was exposed"
         raise ChartError(path, what, "give it: --first SECONDS")
-    return read_strip(path, first_s, tolerance=tolerance, gamma=gamma)
+    return read_strip(path, first_s, tolerance=tolerance, gamma=gamma, known=known, process=process)
 
 
 def keep_scale(

@@ -7,7 +7,7 @@ Photography: Theory and Practice, paragraph 502).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -41,6 +41,9 @@ class ExposureScale:
         Where the numbers were read; "" where they were not.
     grade : str
         Grade or filter of a silver paper; "" for other processes.
+    adjustable : bool
+        True where one chooses the scale for the plate, anywhere from ``low`` to ``high``, as the
+        process's ``contrast`` says; ``typical`` is then no more than where to begin.
     """
 
     low: float
@@ -49,6 +52,7 @@ class ExposureScale:
     status: tuple[Status, Status, Status]
     source: str = ""
     grade: str = ""
+    adjustable: bool = False
 
     def distance(self, density_range: float) -> float:
         """Return how far a range lies outside: above 0 beyond ``high``, below 0 short of ``low``.
@@ -61,6 +65,21 @@ class ExposureScale:
         (0.0, 0.25, -0.5)
         """
         return density_range - min(max(density_range, self.low), self.high)
+
+    def set_for(self, density_range: float) -> ExposureScale:
+        """Return the scale as one sets it for a plate; itself where it is not adjustable.
+
+        Examples
+        --------
+        >>> stated = (Status.MEMORY, Status.MIDDLE, Status.MEMORY)
+        >>> carbon = ExposureScale(low=1.0, typical=1.75, high=2.5, status=stated, adjustable=True)
+        >>> carbon.set_for(1.4).typical, carbon.set_for(0.7).typical
+        (1.4, 1.0)
+        """
+        if not self.adjustable:
+            return self
+        status = (self.status[0], Status.CHOSEN, self.status[2])
+        return replace(self, typical=min(max(density_range, self.low), self.high), status=status)
 
     def marks(self) -> str:
         """Say how each number came to be.

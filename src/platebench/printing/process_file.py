@@ -153,7 +153,7 @@ def _scales(table: CheckedTable, *, complete: bool) -> tuple[ExposureScale, ...]
 
 def _scale(table: CheckedTable, *, named: bool = False) -> ExposureScale:
     """Read one scale; ends left out lie half a tablet step from the typical value."""
-    table.check_keys((*_NUMBERS, "status", "source", *(("name",) if named else ())))
+    table.check_keys((*_NUMBERS, "status", "source", "adjustable", *(("name",) if named else ())))
     said = [key for key in _NUMBERS if key in table]
     if "typical" not in said and said != ["low", "high"]:
         table.problem("typical", "is missing", "write the scale in log units, such as 1.65")
@@ -185,6 +185,7 @@ def _scale(table: CheckedTable, *, named: bool = False) -> ExposureScale:
         ),
         source=source,
         grade=table.text("name", "") if named else "",
+        adjustable=table.flag("adjustable", False),
     )
 
 

@@ -107,6 +107,8 @@ def _scale(scale: ExposureScale) -> dict[str, Any]:
     kept = [name for name in numbers if status[name] != Status.STEP]
     table: dict[str, Any] = {name: round(getattr(scale, name), 3) for name in kept}
     table["status"] = {name: status[name] for name in kept}
+    if scale.adjustable:
+        table["adjustable"] = True
     return table | ({"source": scale.source} if scale.source else {})
 
 

@@ -13,6 +13,7 @@ from platebench.formats import MM_PER_INCH
 from platebench.printing import step_chart
 from platebench.printing.even_out import EvenedChart, even_out
 from platebench.printing.find_sheet import FoundSheet, find_sheet
+from platebench.printing.process import Process
 from platebench.printing.process_calibration import ChartPrint
 from platebench.printing.read_sheet import (
     PrintScan,
@@ -21,6 +22,7 @@ from platebench.printing.read_sheet import (
     patch_lights,
     read_print,
 )
+from platebench.printing.scan_gamma import KnownPatch, against_known, gamma_notes
 from platebench.printing.step_chart import LEVELS, StepChart, patch_box, plain_chart, white_box
 
 _LEAST_RANGE = 0.3  # D; less is no print of the chart
@@ -58,7 +60,14 @@ class ChartReading:
     notes: tuple[str, ...]
 
 
-def read_chart(path: Path, chart: StepChart | None = None, *, gamma: float = 2.2) -> ChartReading:
+def read_chart(
+    path: Path,
+    chart: StepChart | None = None,
+    *,
+    gamma: float = 2.2,
+    known: KnownPatch | None = None,
+    process: Process | None = None,
+) -> ChartReading:
     """Read a scan of a print of the step chart.
 
     Parameters
@@ -69,13 +78,18 @@ def read_chart(path: Path, chart: StepChart | None = None, *, gamma: float = 2.2
         The chart that was printed, where it went through a correction.
     gamma : float
         Coding of scans without a profile.
+    known : KnownPatch, optional
+        A patch as a densitometer reads it; shows whether gamma is right.
+    process : Process, optional
+        What it is a print by.
 
     Raises
     ------
     CaptureError
         If the scan cannot be read.
     ChartError
-        If it shows no chart, another one, a reversed, clipped, inverted or ruined one.
+        If it shows no chart, another one, a reversed, clipped, inverted or ruined one, or a patch
+        that contradicts the one known.
     """
     scan = read_print(path, gamma)
 
@@ -98,13 +112,17 @@ def read_chart(path: Path, chart: StepChart | None = None, *, gamma: float = 2.2
     evened = even_out(shown, patches)
     _check_damage(path, evened)
     white = float(evened.density[-1])
+    if known is None:
+        coding = gamma_notes(float(evened.density[0]), scan.assumed_gamma, process=process)
+    else:
+        coding = against_known(path, _patch(path, patches, known), scan.assumed_gamma, known)
     return ChartReading(
         chart=shown,
         printed=_printed(path, shown, evened),
         patches=patches,
         evened=evened,
         covered=white > _HELD_BACK,
-        notes=_notes(scan, found, evened, white),
+        notes=(*coding, *_notes(scan, found, evened, white)),
     )
 
 
@@ -122,6 +140,16 @@ def _that_chart(path: Path, number: int, chart: StepChart | None) -> StepChart:
         raise ChartError(path, what, "read it with: platebench printing-time")
     what = f"shows chart {number}, which was made through a correction"
     raise ChartError(path, what, "name the .json file written with it: --chart FILE")
+
+
+def _patch(path: Path, patches: NDArray[np.float64], known: KnownPatch) -> float:
+    """Return a patch as it was read, uneven as it is: so does the densitometer see it."""
+    for place, density in np.ndenumerate(patches):
+        if step_chart.patch_name(*place) == known.name.upper():
+            return float(density)
+    last = step_chart.patch_name(step_chart.ROWS - 1, step_chart.COLUMNS - 1)
+    what = f"has no patch {known.name}"
+    raise ChartError(path, what, f"name one from {step_chart.patch_name(0, 0)} to {last}")
 
 
 def _check_tones(path: Path, chart: StepChart, patches: NDArray[np.float64]) -> None:

@@ -41,6 +41,8 @@ class PrintScan:
         Pixels per inch, as the file says.
     notes : tuple of str
         How it was read.
+    assumed_gamma : float or None
+        The gamma that was assumed; None where the file says how it is coded.
     """
 
     path: Path
@@ -49,6 +51,7 @@ class PrintScan:
     black: NDArray[np.bool_]
     ppi: float | None
     notes: tuple[str, ...]
+    assumed_gamma: float | None = None
 
 
 def read_print(path: Path, gamma: float = 2.2) -> PrintScan:
@@ -87,6 +90,7 @@ def read_print(path: Path, gamma: float = 2.2) -> PrintScan:
         black=np.asarray(black),
         ppi=frame.info.ppi,
         notes=tuple(note.replace("[scan] gamma", "--gamma") for note in frame.info.notes),
+        assumed_gamma=frame.info.assumed_gamma,
     )
 
 

@@ -15,6 +15,7 @@ class Status(StrEnum):
     PRACTICE = "practice"
     MIDDLE = "middle"
     STEP = "step"
+    CHOSEN = "chosen"
 
     @property
     def words(self) -> str:
@@ -23,8 +24,8 @@ class Status(StrEnum):
 
     @property
     def derived(self) -> bool:
-        """True where the number follows from others of the profile."""
-        return self in (Status.MIDDLE, Status.STEP)
+        """True where the number follows from others of the profile, or from the plate."""
+        return self in (Status.MIDDLE, Status.STEP, Status.CHOSEN)
 
 
 _WORDS = {
@@ -33,6 +34,7 @@ _WORDS = {
     Status.SECOND_HAND: "read second-hand",
     Status.MIDDLE: "middle of the two ends",
     Status.STEP: "half a tablet step from the typical value",
+    Status.CHOSEN: "set for the plate",
     Status.MEMORY: "from memory, no source read",
     Status.PRACTICE: "practice value, no source",
 }

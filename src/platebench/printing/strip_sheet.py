@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -21,7 +22,9 @@ from platebench.printing.printing_time import (
     find_printing_time,
     three_figures,
 )
+from platebench.printing.process import Process
 from platebench.printing.read_sheet import check_black, check_white, patch_lights, read_print
+from platebench.printing.scan_gamma import KnownPatch, against_known, gamma_notes
 from platebench.printing.step_chart import FIRST_STRIP, white_box
 
 STEPS = (7, 21)  # fewest, most
@@ -95,7 +98,13 @@ def window_box(step: int) -> Box:
 
 
 def read_strip(
-    path: Path, first_s: float, *, tolerance: float = TOLERANCE, gamma: float = 2.2
+    path: Path,
+    first_s: float,
+    *,
+    tolerance: float = TOLERANCE,
+    gamma: float = 2.2,
+    known: KnownPatch | None = None,
+    process: Process | None = None,
 ) -> PrintingTime:
     """Return the standard printing time from a scan of a printed test strip.
 
@@ -109,13 +118,18 @@ def read_strip(
         D below full black that counts as full black.
     gamma : float
         Coding of scans without a profile.
+    known : KnownPatch, optional
+        A patch as a densitometer reads it; shows whether gamma is right.
+    process : Process, optional
+        What it is a print by.
 
     Raises
     ------
     CaptureError
         If the scan cannot be read.
     ChartError
-        If it shows no strip, or one that says nothing.
+        If it shows no strip, one that says nothing, or a step
+        that contradicts the one known.
     """
     scan = read_print(path, gamma)
 
@@ -134,7 +148,15 @@ def read_strip(
     lights = patch_lights(scan, found, [white, *boxes])
     density = -np.log10(np.maximum(lights[1:], 1 / 65535) / max(float(lights[0]), 1 / 65535))
     times = strip_times(first_s, steps)
-    return find_printing_time(path, times, density.tolist(), tolerance=tolerance)
+    found_time = find_printing_time(path, times, density.tolist(), tolerance=tolerance)
+    if known is None:
+        coding = gamma_notes(found_time.d_max, scan.assumed_gamma, process=process)
+    elif known.name.isdecimal() and 1 <= int(known.name) <= steps:
+        step = float(density[int(known.name) - 1])
+        coding = against_known(path, step, scan.assumed_gamma, known)
+    else:
+        raise ChartError(path, f"has no step {known.name}", f"name one from 1 to {steps}")
+    return replace(found_time, notes=(*scan.notes, *coding, *found_time.notes))
 
 
 def read_strip_table(path: Path, *, tolerance: float = TOLERANCE) -> PrintingTime:

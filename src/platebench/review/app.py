@@ -9,6 +9,7 @@ from functools import lru_cache
 from http import HTTPStatus
 from importlib.resources import files
 from pathlib import Path
+from threading import Event
 from typing import Any, cast
 
 from starlette.applications import Starlette
@@ -24,6 +25,7 @@ from platebench.outputs.preview import smaller_preview
 from platebench.review.events import Events
 from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
+from platebench.review.made_files import is_plain_file
 from platebench.review.messages import message_of
 from platebench.review.readings import read_point, read_rectangle
 from platebench.review.results import Stamp, stamp_of
@@ -52,6 +54,7 @@ def review_app(
     *,
     token: str,
     hosts: tuple[str, ...],
+    entered: Event,
 ) -> App:
     """Return the guarded application.
 
@@ -70,6 +73,8 @@ def review_app(
         First part of every address.
     hosts : tuple of str
         Host headers that are this server's own.
+    entered : Event
+        Set by the first request that is let in.
     """
     answers = _Answers(table, events, tasks, makers)
     plate = "/api/plates/{plate_id}"
@@ -93,7 +98,7 @@ def review_app(
         Mount("/fonts", StaticFiles(directory=FONTS)),
     ]
     app = Starlette(routes=routes, exception_handlers={PlateError: answers.refused})
-    return Guard(app, token, hosts)
+    return Guard(app, token, hosts, entered)
 
 
 class _Answers:
@@ -217,22 +222,32 @@ class _Answers:
         name = request.path_params["name"]
         path = self._table.output / name
         listed = path.suffix in (".pdf", ".html", ".png") and not name.startswith((UNFINISHED, "."))
-        if not listed or Path(name).name != name or not path.is_file() or path.is_symlink():
+        if not listed or Path(name).name != name or not is_plain_file(path):
             return Response(status_code=HTTPStatus.NOT_FOUND)
-        return FileResponse(path, headers=NOT_KEPT)
+        return _file(path)
 
     def made(self, request: Request) -> Response:
         asked = request.path_params
         path = self._tasks.made.path(asked["number"], asked["name"])
         if path is None:
             return Response(status_code=HTTPStatus.NOT_FOUND)
-        return FileResponse(path, headers=NOT_KEPT)
+        return _file(path)
 
     def _changed(self, plate_id: str | None) -> Response:
         self._events.tell("changed")
         told: dict[str, Any] = {"plate": plate_id}
         told["undo"], told["redo"] = self._table.steps
         return JSONResponse(told, headers=NOT_KEPT)
+
+
+def _file(path: Path) -> Response:
+    """Return a file that was made; a page of ours has its styles in it, and no script."""
+    if path.suffix != ".html":
+        return FileResponse(path, headers=NOT_KEPT)
+    from platebench.outputs.report_html import POLICY
+
+    policy = {"content-security-policy": f"{POLICY}; frame-ancestors 'none'"}
+    return FileResponse(path, headers=NOT_KEPT | policy)
 
 
 def _plate_id(request: Request) -> str:

@@ -8,8 +8,10 @@ from a page that this server gave.
 
 from __future__ import annotations
 
+import asyncio
 import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
+from threading import Event
 from typing import Any
 
 Scope = MutableMapping[str, Any]
@@ -20,12 +22,14 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 LARGEST_BODY = 64 * 1024
 LARGEST_PATH = 2000
+BODY_S = 20.0  # for a whole body, of one who knows the token
+POLICY = b"content-security-policy"
 # The page holds an empty style element, so that the viewer does not put one of its own there.
 EMPTY = b"47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU="  # SHA-256 of nothing
 HEADERS = (
     # https://www.w3.org/TR/CSP3/ ; nothing comes from elsewhere, nothing is framed
     (
-        b"content-security-policy",
+        POLICY,
         b"default-src 'none'; script-src 'self'; style-src 'self' 'sha256-" + EMPTY + b"'; "
         b"img-src 'self' blob: data:; font-src 'self'; connect-src 'self'; base-uri 'none'; "
         b"form-action 'none'; frame-ancestors 'none'",
@@ -48,10 +52,12 @@ class Guard:
         First part of every path.
     hosts : tuple of str
         Host headers that are this server's own, port included.
+    entered : Event
+        Set by the first request that is let in.
     """
 
-    def __init__(self, app: App, token: str, hosts: tuple[str, ...]) -> None:
-        self.app, self.token, self.hosts = app, token, hosts
+    def __init__(self, app: App, token: str, hosts: tuple[str, ...], entered: Event) -> None:
+        self.app, self.token, self.hosts, self.entered = app, token, hosts, entered
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request in, or answer it with a refusal."""
@@ -70,6 +76,7 @@ class Guard:
         if refusal:
             await _refuse(send, *refusal)
             return
+        self.entered.set()
         prefix = f"/{self.token}"
         if scope["path"] == prefix:  # the page's own addresses are relative to the slash
             await _refuse(send, 307, "here", (b"location", f"{prefix}/".encode()))
@@ -79,7 +86,11 @@ class Guard:
             "root_path": "",
         }
         if scope["method"] == "POST":
-            body = await _whole_body(receive)
+            try:
+                body = await asyncio.wait_for(_whole_body(receive), BODY_S)
+            except TimeoutError:
+                await _refuse(send, 408, "the rest of the request did not come")
+                return
             if body is None:
                 await _refuse(send, 413, "too large")
                 return
@@ -94,7 +105,8 @@ class Guard:
         first = scope["path"].split("/", 2)[1] if scope["path"].startswith("/") else ""
         if not secrets.compare_digest(first.encode(), self.token.encode()):
             return 404, "nothing here: open the address that platebench review printed"
-        if headers.get(b"sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+        own = headers.get(b"sec-fetch-site", "same-origin") in ("same-origin", "none")
+        if not own and not self._opens_the_page(scope, headers):
             return 403, "refused: the request comes from another site"
         if scope["method"] in ("GET", "HEAD"):
             return None
@@ -108,6 +120,15 @@ class Guard:
         if not length.isdigit() or int(length) > LARGEST_BODY:
             return 413, "too large"
         return None
+
+    def _opens_the_page(self, scope: Scope, headers: dict[bytes, str]) -> bool:
+        """Tell whether a browser opens the page itself, as from the file that led it here."""
+        return (
+            scope["method"] == "GET"
+            and scope["path"] == f"/{self.token}/"
+            and headers.get(b"sec-fetch-mode") == "navigate"
+            and headers.get(b"sec-fetch-dest") == "document"
+        )
 
 
 async def _whole_body(receive: Receive) -> bytes | None:
@@ -139,7 +160,10 @@ def _given(body: bytes, receive: Receive) -> Receive:
 def _with_headers(send: Send) -> Send:
     async def sending(message: Message) -> None:
         if message["type"] == "http.response.start":
-            message = {**message, "headers": [*message.get("headers", []), *HEADERS]}
+            own = list(message.get("headers", []))
+            has_policy = any(name.lower() == POLICY for name, _ in own)
+            more = [one for one in HEADERS if not (has_policy and one[0] == POLICY)]
+            message = {**message, "headers": [*own, *more]}
         await send(message)
 
     return sending
@@ -150,6 +174,7 @@ async def _refuse(send: Send, status: int, text: str, *more: tuple[bytes, bytes]
     headers = [
         (b"content-type", b"text/plain; charset=utf-8"),
         (b"content-length", str(len(body)).encode()),
+        (b"connection", b"close"),  # who is refused holds no connection
         *HEADERS,
         *more,
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,6 +58,12 @@ class MadeFiles:
         """Return the file that was offered so, if it is still there and no link to elsewhere."""
         with self._lock:
             path = self._paths[number] if 0 <= number < len(self._paths) else None
-        if path is None or path.name != name or path.is_symlink() or not path.is_file():
-            return None
-        return path
+        return path if path is not None and path.name == name and is_plain_file(path) else None
+
+
+def is_plain_file(path: Path) -> bool:
+    """Tell whether a file is there, and no link to elsewhere; a name no file can have is none."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except (OSError, ValueError):
+        return False

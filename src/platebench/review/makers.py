@@ -34,6 +34,7 @@ def convert(table: ReviewTable, wishes: dict[str, Any]) -> Work:
         made = sum(not plate.skipped for plate in result.results) - len(failed)
         said = [f"{made} converted, {len(result.results) - made - len(failed)} unchanged"]
         said += [str(plate.error) for plate in failed]
+        said += [str(error) for error in result.errors]
         sheet = result.output / "proof-sheet.pdf"
         whole = result.exit_code is ExitCode.OK and sheet.is_file()
         return Done(said=tuple(said), files=(sheet,) if whole else ())

@@ -6,13 +6,15 @@ import os
 from pathlib import Path
 
 from platebench.errors import PlateError
+from platebench.shown import LONGEST_PART, shown
 
 
 def message_of(error: Exception, folder: Path | None = None) -> str:
     """Return an error in one line, for the page, files of ``folder`` by their names in it."""
     if isinstance(error, PlateError):
         return in_session(str(error), folder)
-    return f"unexpected: {type(error).__name__}: {' '.join(str(error).split())}"
+    said = shown(" ".join(str(error).split()), LONGEST_PART)
+    return f"unexpected: {type(error).__name__}: {said}"
 
 
 def in_session(text: str, folder: Path | None) -> str:

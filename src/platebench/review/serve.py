@@ -7,12 +7,14 @@ import socket
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Event
 
 import uvicorn
 
 from platebench.errors import PortTakenError
 from platebench.memory import available_bytes
 from platebench.review.app import review_app
+from platebench.review.door import AT_A_TIME, QUEUE, connections, few_messages
 from platebench.review.events import Events
 from platebench.review.guard import App
 from platebench.review.makers import MAKERS
@@ -34,10 +36,13 @@ class Review:
     app : ASGI application
     address : str
         What the browser opens; it holds the token.
+    entered : Event
+        Set when somebody has come to the address, or the server ends.
     """
 
     app: App
     address: str
+    entered: Event
     events: Events
     watch: DiskWatch
     listening: socket.socket
@@ -87,10 +92,14 @@ def open_table(
     events = Events()
     table.when_ready = on_ready(events)
     hosts = (f"{LOOPBACK}:{port}", f"localhost:{port}")
-    app = review_app(table, events, Tasks(events), MAKERS, token=token, hosts=hosts)
+    entered = Event()
+    app = review_app(
+        table, events, Tasks(events), MAKERS, token=token, hosts=hosts, entered=entered
+    )
     return Review(
         app=app,
         address=f"http://{LOOPBACK}:{port}/{token}/",
+        entered=entered,
         events=events,
         watch=DiskWatch(table, events),
         listening=listening,
@@ -109,6 +118,7 @@ def serve(review: Review, when_up: Callable[[str], None]) -> None:
     class Server(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
+            review.listening.listen(QUEUE)
             if self.started:
                 when_up(review.address)
 
@@ -116,8 +126,22 @@ def serve(review: Review, when_up: Callable[[str], None]) -> None:
             review.events.close()
             super().handle_exit(sig, frame)  # type: ignore[arg-type]
 
-    config = uvicorn.Config(
+    review.watch.start()
+    try:
+        with few_messages():
+            Server(server_config(review)).run(sockets=[review.listening])
+    finally:
+        review.entered.set()
+        review.watch.stop()
+        review.listening.close()
+
+
+def server_config(review: Review) -> uvicorn.Config:
+    """Return how a table is served."""
+    return uvicorn.Config(
         review.app,
+        http=connections(),  # type: ignore[arg-type]  # called, as a class would be
+        backlog=AT_A_TIME,
         log_config=None,
         access_log=False,
         server_header=False,
@@ -125,9 +149,3 @@ def serve(review: Review, when_up: Callable[[str], None]) -> None:
         ws="none",
         timeout_graceful_shutdown=2,
     )
-    review.watch.start()
-    try:
-        Server(config).run(sockets=[review.listening])
-    finally:
-        review.watch.stop()
-        review.listening.close()

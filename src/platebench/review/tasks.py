@@ -11,6 +11,7 @@ from platebench.errors import PlateError
 from platebench.progress import Progress, TimeLeft
 from platebench.review.events import Events
 from platebench.review.made_files import Done, MadeFiles
+from platebench.review.messages import message_of
 
 Work = Callable[[Progress], Done]
 
@@ -96,8 +97,7 @@ class Tasks:
         except PlateError as error:
             facts = {"failed": True, "said": str(error).splitlines()}
         except Exception as error:  # told to the page; the server goes on
-            text = " ".join(f"{type(error).__name__}: {error}".split())
-            facts = {"failed": True, "said": [f"unexpected: {text}"]}
+            facts = {"failed": True, "said": [message_of(error)]}
         finally:
             self._running = None
             self._events.tell("done", task=name, **facts)

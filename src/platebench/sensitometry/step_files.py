@@ -15,6 +15,7 @@ import numpy as np
 from platebench.errors import ReadingsError
 from platebench.fsio import read_at_most
 from platebench.sensitometry.readings import StepReadings, pair_readings
+from platebench.shown import shown
 
 LARGEST_FILE = 1 << 20  # bytes; a tablet has tens of steps
 NOMINAL = {
@@ -80,9 +81,11 @@ def load_tablet(name: str) -> Tablet:
         density = row.get("tablet_density", row.get("density"))
         if density is None:
             remedy = "a tablet's file has the columns step and tablet_density"
-            raise ReadingsError(name, f"gives no density for step {_shown(step)}", remedy)
+            raise ReadingsError(name, f"gives no density for step {shown(step, 40)}", remedy)
         if step in densities:
-            raise ReadingsError(name, f"lists step {_shown(step)} twice", "leave one of them out")
+            raise ReadingsError(
+                name, f"lists step {shown(step, 40)} twice", "leave one of them out"
+            )
         densities[step] = float(density)
         if "sigma" in row:
             sigmas[step] = float(row["sigma"])
@@ -169,7 +172,7 @@ def _exposures(
     steps = [str(row.get("step", number)) for number, row in enumerate(rows, 1)]
     for step in steps:
         if step not in tablet.densities:
-            what = f"has a step {_shown(step)}, and the tablet ({tablet.name}) has none"
+            what = f"has a step {shown(step, 40)}, and the tablet ({tablet.name}) has none"
             raise ReadingsError(str(path), what, "name the tablet the plate was exposed through")
     log_h = [bare - tablet.densities[step] for step in steps]
     told = [tablet.sigmas[step] for step in steps if step in tablet.sigmas]
@@ -209,12 +212,7 @@ def _optional(path: Path, rows: Sequence[Mapping[str, Any]], key: str) -> list[f
 
 
 def _called(row: Mapping[str, Any], number: int) -> str:
-    return _shown(str(row.get("step", number)))
-
-
-def _shown(cell: str) -> str:
-    """Return what a file says as it can stand in a message: short, on one line."""
-    return "".join(c if c.isprintable() else "?" for c in cell[:40])
+    return shown(row.get("step", number), 40)
 
 
 def _text(path: Path) -> str:
@@ -250,7 +248,7 @@ def _rows(path: Path) -> list[dict[str, Any]]:
     if strange:
         raise ReadingsError(
             str(path),
-            f'has a column "{_shown(strange[0])}"',
+            f'has a column "{shown(strange[0], 40)}"',
             "name the columns in the first line: step, tablet_density, density, sigma",
         )
     rows = []
@@ -273,7 +271,7 @@ def _number(path: Path, cell: str, key: str, row: int, separator: str) -> float:
     try:
         return float(cell.replace(",", ".") if separator != "," else cell)
     except ValueError:
-        what = f'has "{_shown(cell)}" as {key} in row {row}'
+        what = f'has "{shown(cell, 40)}" as {key} in row {row}'
         raise ReadingsError(str(path), what, "write a number, such as 1.25") from None
 
 

@@ -9,6 +9,7 @@ from platebench.errors import ExitCode, PlateError
 from platebench.plate_job import PlateResult
 from platebench.progress import Progress
 from platebench.session.pool import run_all
+from platebench.session.room import Peak
 
 
 class OfPlate(Protocol):
@@ -29,13 +30,22 @@ def run_batch(
     workers: int = 1,
     what: str = "plates",
     progress: Progress | None = None,
+    peak: Callable[[J], Peak] | None = None,
+    memory: int | None = None,
 ) -> list[PlateResult]:
     """Return one result a job, in order; a plate that failed has its ``error`` set.
 
     ``task`` and the other parameters are those of :func:`platebench.session.pool.run_all`.
     """
     outcomes = run_all(
-        task, jobs, name_of=plate_id_of, workers=workers, what=what, progress=progress
+        task,
+        jobs,
+        name_of=plate_id_of,
+        workers=workers,
+        what=what,
+        progress=progress,
+        peak=peak,
+        memory=memory,
     )
     return [
         PlateResult(plate_id=job.plate_id, error=outcome)

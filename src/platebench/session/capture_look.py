@@ -18,6 +18,7 @@ from platebench.settings import ScanSettings
 from platebench.stages.light import black_by_kind, linear_means
 from platebench.stages.read_capture import read_capture
 from platebench.stages.shown_tones import Polarity, shown_tones
+from platebench.stages.smooth_field import area_means
 
 # Shares of full scale.
 DARK_BELOW = 0.004  # nothing in a dark frame is brighter (8 stops under clipping)
@@ -90,7 +91,7 @@ def look_at(path: Path, scan: ScanSettings = ScanSettings()) -> CaptureLook:  # 
         shape=frame.shape,
         light=cells.mean(axis=0, dtype=np.float64).astype(np.float32),
         brightest=cells.max(axis=0),
-        clipped=_clipped_cells(frame, cells.shape[1:]),
+        clipped=_clipped_cells(frame, (cells.shape[1], cells.shape[2])),
         looks=shown_tones(frame) if frame.info.kind is CaptureKind.SCAN else None,
     )
 
@@ -145,12 +146,13 @@ def stops_between(first: CaptureLook, second: CaptureLook) -> float | None:
     return shift / float(np.log(2.0))
 
 
-def _clipped_cells(frame: SensorFrame, grid: tuple[int, ...]) -> NDArray[np.float32]:
-    clipped = frame.counts >= frame.white
-    sites = clipped.any(axis=2) if clipped.ndim == 3 else clipped
-    shares = np.asarray(sites.view(np.uint8) * np.uint8(255))
-    cells = cv2.resize(shares, (grid[1], grid[0]), interpolation=cv2.INTER_AREA)
-    return cells.astype(np.float32) / np.float32(255)
+def _clipped_cells(frame: SensorFrame, grid: tuple[int, int]) -> NDArray[np.float32]:
+    def clipped(rows: slice) -> NDArray[np.float32]:
+        sites = frame.counts[rows] >= frame.white
+        return np.asarray(sites.any(axis=2) if sites.ndim == 3 else sites, np.float32)
+
+    shares = area_means(clipped, frame.shape, grid)
+    return np.asarray(np.rint(shares * 255) / 255, np.float32)  # a speck is nothing
 
 
 def _off_smooth(log_light: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -54,8 +54,9 @@ class _PassingFrames(FramesOnDisk):
         paths: Sequence[Path],
         scan: ScanSettings,
         show: Callable[[int, SensorFrame], None] = lambda place, frame: None,
+        memory: int | None = None,
     ) -> None:
-        super().__init__(paths, scan)
+        super().__init__(paths, scan, memory=memory)
         self._show = show
         self._kept: dict[int, SensorFrame] = {}
 
@@ -90,17 +91,22 @@ class _PassingFrames(FramesOnDisk):
 
 
 def check_frames(
-    folder: Path, settings: SessionSettings, progress: Progress | None = None
+    folder: Path,
+    settings: SessionSettings,
+    progress: Progress | None = None,
+    memory: int | None = None,
 ) -> CheckedFrames:
     """Make the session's light and dark level, and check the frames they are made of.
 
     Memory holds two blanks, two darks and one frame more, however many there are.
     """
     with working(progress, "blank frames", len(settings.blank) + len(settings.dark)) as told:
-        return _checked_frames(folder, settings, told)
+        return _checked_frames(folder, settings, told, memory)
 
 
-def _checked_frames(folder: Path, settings: SessionSettings, told: Progress) -> CheckedFrames:
+def _checked_frames(
+    folder: Path, settings: SessionSettings, told: Progress, memory: int | None
+) -> CheckedFrames:
     names: dict[Role, tuple[str, ...]] = {"blank": settings.blank, "dark": settings.dark}
     done: dict[tuple[Role, int], CheckedCapture] = {}
 
@@ -114,11 +120,13 @@ def _checked_frames(folder: Path, settings: SessionSettings, told: Progress) -> 
         [folder / name for name in settings.blank],
         settings.scan,
         lambda place, frame: check("blank", place, frame),
+        memory,
     )
     darks = _PassingFrames(
         [folder / name for name in settings.dark],
         settings.scan,
         lambda place, frame: check("dark", place, frame),
+        memory,
     )
     light, dark, trouble = _light(blanks, darks)
     if trouble is not None:

@@ -19,7 +19,7 @@ from platebench.exposures import read_exposures
 from platebench.formats import format_named
 from platebench.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.look import calibration_for, check_something_there, coloured_said, look_at_plate
-from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
+from platebench.memory import cores
 from platebench.plate_job import PlateJob
 from platebench.progress import Progress
 from platebench.quality import (
@@ -34,10 +34,10 @@ from platebench.quality.tilt import judge_session_tilt
 from platebench.session.check_frames import CheckedFrames, check_frames
 from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
 from platebench.session.pool import run_all
+from platebench.session.room import peak_of
 from platebench.session.scan_hints import scan_hints
 from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_file import FILE_NAME, load_session
-from platebench.session.session_jobs import EXPOSURE_BYTES_PER_PIXEL
 from platebench.settings import SessionSettings
 from platebench.stages.find_plate import FoundPlate
 from platebench.stages.glare import Glare
@@ -94,20 +94,21 @@ def check_session(
     if not (settings.plates or settings.blank or settings.dark):
         what = "lists no plates, blank or dark frames"
         raise SessionFolderError(folder / FILE_NAME, what, "name those that are to be checked")
-    frames = check_frames(folder, settings, progress)
+    frames = check_frames(folder, settings, progress, memory)
     tasks = [
         task
         for task in _tasks(folder, settings, frames)
         if only is None or task.job.plate_id in only
     ]
-    peak = max((_peak_bytes(task) for task in tasks), default=0)
     outcomes = run_all(
         _check_plate,
         tasks,
         name_of=_name_of,
-        workers=workers_for(workers or cores(), memory or available_bytes(), peak),
+        workers=workers or cores(),
         what="plates",
         progress=progress,
+        peak=lambda task: peak_of("check", task.job.captures),
+        memory=memory,
     )
     plates = [
         entry
@@ -220,12 +221,6 @@ def _tasks(folder: Path, settings: SessionSettings, frames: CheckedFrames) -> li
         for plate in settings.plates
         if not plate.skip
     ]
-
-
-def _peak_bytes(task: _Task) -> int:
-    pixels = max(map(pixels_of_file, task.job.captures))
-    more = len(task.job.captures) - 1
-    return peak_bytes("look", pixels) + EXPOSURE_BYTES_PER_PIXEL * pixels * more
 
 
 def _check_plate(task: _Task) -> list[_Outcome]:

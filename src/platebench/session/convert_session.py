@@ -8,10 +8,10 @@ from functools import cached_property
 from pathlib import Path
 
 from platebench import convert
-from platebench.errors import ExitCode, SessionFolderError
+from platebench.errors import ExitCode, PlateError, SessionFolderError
 from platebench.files.one_writer import only_writer
 from platebench.fsio import remove_unfinished
-from platebench.memory import available_bytes, cores, workers_for
+from platebench.memory import cores
 from platebench.plate_job import (
     POSITIVES,
     PREVIEWS,
@@ -32,7 +32,7 @@ from platebench.session.record import (
     hash_files,
 )
 from platebench.session.session_file import load_session
-from platebench.session.session_jobs import check_output, peak_bytes_of_job, plate_jobs
+from platebench.session.session_jobs import check_output, peak_of_job, plate_jobs
 from platebench.session.session_light import prepare_light
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import (
@@ -65,6 +65,10 @@ class SessionResult:
         What does not fit between plate log and session.
     files : tuple of Path
         Files of the whole session: report, proof sheet, its pages.
+    not_true_size : tuple of (str, str)
+        Ids of plates left out of the pages at true size, and why.
+    errors : tuple of PlateError
+        Why some of these could not be made; the plates' own are in ``results``.
     """
 
     folder: Path
@@ -74,11 +78,14 @@ class SessionResult:
     left_from_earlier: tuple[str, ...]
     log_remarks: tuple[str, ...]
     files: tuple[Path, ...]
+    not_true_size: tuple[tuple[str, str], ...] = ()
+    errors: tuple[PlateError, ...] = ()
 
     @property
     def exit_code(self) -> ExitCode:
         """OK, PARTIAL, or the first plate's own code where all failed."""
-        return exit_code_of(self.results)
+        code = exit_code_of(self.results)
+        return ExitCode.PARTIAL if self.errors and code is ExitCode.OK else code
 
 
 def convert_session(
@@ -157,15 +164,34 @@ def _convert(
             remove_unfinished(output / name)
     left_out = tuple(plate.id for plate in settings.plates if plate.skip)
     remarks = log.remarks([plate.id for plate in settings.plates])
-    files = (
-        *write_proofs(output, settings, results, run.progress),
-        *write_readable_report(folder, output, settings, results, remarks, run.progress),
-    )
-    report = write_report(output, settings, results, files, log_remarks=remarks)
-    if true_size or _true_size_is_stale(output, results):
+    errors: list[PlateError] = []
+    files: tuple[Path, ...] = ()
+
+    def kept(write: Callable[[], tuple[Path, ...]]) -> tuple[Path, ...]:
+        """Return the files written; an error of theirs is for the end, it hides no plate."""
+        try:
+            return write()
+        except PlateError as error:
+            errors.append(error)
+            return ()
+
+    def report(not_true_size: Sequence[tuple[str, str]] = ()) -> tuple[Path, ...]:
+        return (write_report(output, settings, results, files, not_true_size, remarks),)
+
+    def true_size_pages() -> tuple[Path, ...]:
         path, made = write_true_size_pages(output, settings, results, run.progress)
-        files = (*files, path)
-        report = write_report(output, settings, results, files, made.left_out, remarks)
+        left_off.extend(made.left_out)
+        return (path,)
+
+    left_off: list[tuple[str, str]] = []
+    files += kept(lambda: write_proofs(output, settings, results, run.progress))
+    files += kept(
+        lambda: write_readable_report(folder, output, settings, results, remarks, run.progress)
+    )
+    reported = kept(report)
+    if true_size or _true_size_is_stale(output, results):
+        files += kept(true_size_pages)
+        reported = kept(lambda: report(left_off)) or reported
     return SessionResult(
         folder=folder,
         output=output,
@@ -173,7 +199,9 @@ def _convert(
         left_out=left_out,
         left_from_earlier=left_from_earlier(output, settings),
         log_remarks=remarks,
-        files=(report, *files),
+        files=(*reported, *files),
+        not_true_size=tuple(left_off),
+        errors=tuple(errors),
     )
 
 
@@ -212,13 +240,13 @@ class _Run:
     ) -> None:
         self.folder, self.output, self.settings, self.force = folder, output, settings, force
         self.wanted = workers or cores()
-        self.memory = memory or available_bytes()
+        self.memory = memory
         self.progress, self.known = progress, known
 
     @cached_property
     def light(self) -> tuple[Light | None, Dark | None]:
         """The bare light and the dark level, read once and only if a plate needs them."""
-        return prepare_light(self.folder, self.settings, self.progress)
+        return prepare_light(self.folder, self.settings, self.progress, self.memory)
 
     def jobs(self, log: SessionLog) -> list[PlateJob]:
         """Return the work orders of all plates that are not left out."""
@@ -286,8 +314,15 @@ class _Run:
             return {}
         light, dark = self.light
         jobs = [replace(job, light=light, dark=dark, force=self.force) for job in jobs]
-        workers = workers_for(self.wanted, self.memory, max(map(peak_bytes_of_job, jobs)))
-        results = run_batch(task, jobs, workers=workers, what=what, progress=self.progress)
+        results = run_batch(
+            task,
+            jobs,
+            workers=self.wanted,
+            what=what,
+            progress=self.progress,
+            peak=peak_of_job,
+            memory=self.memory,
+        )
         return {result.plate_id: result for result in results}
 
 

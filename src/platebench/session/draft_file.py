@@ -20,7 +20,8 @@ from platebench.formats import FORMATS
 from platebench.fsio import atomic_write
 from platebench.session.scan_hints import tones_said
 from platebench.session.session_file import FILE_NAME, SHARED_KEYS
-from platebench.settings import PlateSettings, SessionSettings
+from platebench.settings import PlateSettings, ScanSettings, SessionSettings
+from platebench.stages.reading.scan_header import FULL_BITS
 from platebench.stages.shown_tones import SessionTones
 
 _MARK = "# Draft mark: "
@@ -148,6 +149,19 @@ def _scan_lines(draft: SessionDraft) -> Iterable[str]:
     for said in tones_said(draft.tones):
         yield from _wrapped(said, prefix="#")
     yield f"shows = {_toml(settings.scan.shows)}"
+    yield "# Bits used of 16, where the files do not say: 8 to 14 or 16; 0 where none is in doubt."
+    yield from (f"# Assumed: {said}." for said in bits_assumed(settings.scan))
+    yield f"bits = {_toml(settings.scan.bits)}"
+
+
+def bits_assumed(scan: ScanSettings) -> list[str]:
+    """Return what a draft assumed of 16-bit scans, in a sentence; none where nothing is open."""
+    if not scan.bits:
+        return []
+    if scan.bits == FULL_BITS:
+        return ["16 bits a value, since some of the scans use them all; others need fewer"]
+    top = (1 << scan.bits) - 1
+    return [f"{scan.bits} bits a value, since none in any of the 16-bit scans passes {top}"]
 
 
 def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable[str]:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from platebench.camera_time import shown_seconds
 from platebench.errors import PlateError, SessionFolderError
 from platebench.image import CaptureKind
-from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
+from platebench.memory import cores
 from platebench.plate_names import fault_of_capture
 from platebench.progress import Progress
 from platebench.session.capture_look import (
@@ -28,6 +28,8 @@ from platebench.session.capture_look import (
 )
 from platebench.session.draft_file import SessionDraft
 from platebench.session.pool import run_all
+from platebench.session.room import peak_of
+from platebench.session.scan_bits import looked_at_with_bits, session_bits
 from platebench.settings import PlateSettings, ScanSettings, SessionSettings
 from platebench.stages.shown_tones import tones_of_session
 
@@ -113,22 +115,33 @@ def draft_session(
         raise SessionFolderError(
             folder, "holds no captures", "copy the raw files or scans into it, then start again"
         )
-    peak = peak_bytes("look", max(map(pixels_of_file, paths)))
-    workers = workers_for(workers or cores(), memory or available_bytes(), peak)
-    outcomes = run_all(
-        partial(look_at, scan=scan),
-        paths,
-        name_of=lambda path: path.name,
-        workers=workers,
-        what="captures",
-        progress=progress,
+
+    def look_at_all(paths: Sequence[Path], scan: ScanSettings) -> list[CaptureLook]:
+        outcomes = run_all(
+            partial(look_at, scan=scan),
+            paths,
+            name_of=lambda path: path.name,
+            workers=workers or cores(),
+            what="captures",
+            progress=progress,
+            peak=lambda path: peak_of("look", [path]),
+            memory=memory,
+        )
+        looks = []
+        for path, outcome in zip(paths, outcomes, strict=True):
+            if isinstance(outcome, PlateError):
+                left_out.append((path.name, _without_path(str(outcome), path)))
+            else:
+                looks.append(outcome)
+        return looks
+
+    looks = look_at_all(paths, scan)
+    bits = session_bits(looks)
+    looks = looked_at_with_bits(
+        looks,
+        bits,
+        lambda some: look_at_all([folder / look.name for look in some], replace(scan, bits=bits)),
     )
-    looks = []
-    for path, outcome in zip(paths, outcomes, strict=True):
-        if isinstance(outcome, PlateError):
-            left_out.append((path.name, _without_path(str(outcome), path)))
-        else:
-            looks.append(outcome)
     draft = draft_from_looks(looks, title=folder.resolve().name, scan=scan)
     return replace(draft, left_out=tuple(sorted([*left_out, *draft.left_out])))
 
@@ -224,7 +237,7 @@ def draft_from_looks(
         title=title,
         blank=tuple(look.name for look in found.blank if look not in spoilt),
         dark=tuple(look.name for look in found.dark),
-        scan=scan,
+        scan=replace(scan, bits=session_bits(looks)),
         plates=plates,
     )
     remarks = {look.name: _remark(look) for look in ordered}
@@ -299,6 +312,8 @@ def _remark(look: CaptureLook) -> str:
         parts.append(f"{info.ppi:g} ppi")
     if info.assumed_gamma is not None:
         parts.append("no colour profile")
+    if info.no_date is not None and info.taken is None:
+        parts.append(f'date unknown: the file says "{info.no_date}"')
     return ", ".join(parts)
 
 

@@ -15,7 +15,7 @@ from platebench.files.one_writer import only_writer
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.master.events import events_to_json
 from platebench.master.make_master import MasterResult, master_plate
-from platebench.memory import available_bytes, cores, workers_for
+from platebench.memory import cores
 from platebench.outputs.tiff import Compression, origin_of
 from platebench.plate_job import PlateJob, PlateResult
 from platebench.progress import NullProgress, Progress
@@ -23,7 +23,7 @@ from platebench.session.batch import exit_code_of, run_batch
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.record import fingerprint_of, hash_files, record_aside, write_json
 from platebench.session.session_file import FILE_NAME, load_session
-from platebench.session.session_jobs import HOUR_S, peak_bytes_of_job, plate_jobs
+from platebench.session.session_jobs import HOUR_S, peak_of_job, plate_jobs
 from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.settings import SessionSettings
@@ -147,13 +147,17 @@ def write_masters(
         to_do = [job for job in jobs if earlier[job.target] is None]
         made: dict[Path, PlateResult] = {}
         if to_do:
-            light, dark = prepare_light(folder, settings, progress)
+            light, dark = prepare_light(folder, settings, progress, memory)
             to_do = [replace(job, job=replace(job.job, light=light, dark=dark)) for job in to_do]
-            peak = max(peak_bytes_of_job(job.job) for job in to_do)
-            count = workers_for(workers or cores(), memory or available_bytes(), peak)
             try:
                 outcomes = run_batch(
-                    make_master, to_do, workers=count, what="masters", progress=progress
+                    make_master,
+                    to_do,
+                    workers=workers or cores(),
+                    what="masters",
+                    progress=progress,
+                    peak=lambda job: peak_of_job(job.job),
+                    memory=memory,
                 )
             finally:
                 remove_unfinished(output)

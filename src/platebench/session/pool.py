@@ -19,7 +19,9 @@ from contextlib import contextmanager
 from typing import TypeAlias, TypeVar
 
 from platebench.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
+from platebench.memory import available_bytes, workers_for
 from platebench.progress import NullProgress, Progress
+from platebench.session.room import Peak, no_room
 from platebench.worklog import LOG, Kept, log_again, work_on
 
 T = TypeVar("T")
@@ -38,6 +40,8 @@ def run_all(
     workers: int = 1,
     what: str = "",
     progress: Progress | None = None,
+    peak: Callable[[T], Peak] | None = None,
+    memory: int | None = None,
 ) -> list[R | PlateError]:
     """Return what ``task`` makes of each item, in the order of ``items``.
 
@@ -51,18 +55,23 @@ def run_all(
     name_of : callable
         Name of an item, for messages.
     workers : int
-        Processes; 1 works in this one.
+        Processes at most; 1 works in this one.
     what : str
         Name of the work, for ``progress``.
     progress : Progress or None
         Told of each item done.
+    peak : callable or None
+        What an item takes of memory at its peak, of which there are no more workers than fit.
+        None: nothing to speak of.
+    memory : int or None
+        Bytes that may be taken; None: most of what is available.
 
     Returns
     -------
     list
         For each item its result, or the error that took its place: the PlateError that the task
-        raised, OutOfMemoryError, UnexpectedError with a traceback, or WorkerLostError when two
-        processes died over it, alone.
+        raised, CaptureError for what does not fit into memory, OutOfMemoryError, UnexpectedError
+        with a traceback, or WorkerLostError when two processes died over it, alone.
 
     Raises
     ------
@@ -70,6 +79,22 @@ def run_all(
         Once the items in hand are finished; those not yet begun are dropped. Interrupted again,
         the workers are stopped at once.
     """
+    if peak is not None:
+        memory = memory or available_bytes()
+        peaks = [peak(item) for item in items]
+        refused = [no_room(known, memory) for known in peaks]
+        fitting = [place for place, error in enumerate(refused) if error is None]
+        most = max((peaks[place].bytes for place in fitting), default=0)
+        done = run_all(
+            task,
+            [items[place] for place in fitting],
+            name_of=name_of,
+            workers=workers_for(workers, memory, most),
+            what=what,
+            progress=progress,
+        )
+        by_place = dict(zip(fitting, done, strict=True))
+        return [error or by_place[place] for place, error in enumerate(refused)]
     progress = progress or NullProgress()
     workers = min(workers, len(items))
     progress.begin(what, len(items), at_once=max(workers, 1))

@@ -19,7 +19,7 @@ from platebench.files.own_files import refuse_foreign
 from platebench.framing import frame_plate
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.look import check_something_there, look_at_plate
-from platebench.memory import available_bytes, cores, peak_bytes, pixels_of_file, workers_for
+from platebench.memory import cores
 from platebench.plate_job import POSITIVES, RECORDS
 from platebench.printing.make_negative import (
     MadeNegative,
@@ -39,13 +39,14 @@ from platebench.session.capture_sharpness import resolved_share
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.pool import run_all
 from platebench.session.record import OLDER, hash_files, is_older_than, read_record, write_json
+from platebench.session.room import peak_of
 from platebench.session.session_file import load_session
 from platebench.session.session_jobs import plate_jobs
 from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.settings import ScanSettings
 from platebench.stages.density import transmittance_of_codes
-from platebench.stages.plate_format import misfit_of, size_doubt
+from platebench.stages.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.stages.print_positive import print_positive
 
 FOLDER = "print-negatives"
@@ -133,17 +134,19 @@ def print_negatives(
     make_folder(target)
     work = _Work(folder, process, order, sharpness, target, tuple(captures))
     wanted = 1 if order.aim == "facsimile" else workers or cores()
-    sizes = [pixels_of_file(_positive_of(name, folder / OUTPUT_NAME)) for name in plates]
-    peak = peak_bytes("mosaic", max(sizes, default=0))
     with only_writer(target, progress or NullProgress()):
         try:
             outcomes = run_all(
                 partial(_print_one, work, tuple(plates)),
                 range(len(plates)),
                 name_of=plates.__getitem__,
-                workers=workers_for(wanted, memory or available_bytes(), peak),
+                workers=wanted,
                 what="print negatives",
                 progress=progress,
+                peak=lambda place: peak_of(
+                    "mosaic", [_positive_of(plates[place], folder / OUTPUT_NAME)]
+                ),
+                memory=memory,
             )
         finally:
             remove_unfinished(target)
@@ -266,6 +269,7 @@ def _from_positive(named: _Named, process: Process, order: NegativeOrder) -> Neg
         codes=picture.codes,
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
+        no_size=_no_size(named),
         notes=(*([OLDER] if named.older else []), *_doubts(named, order)),
         read_as=picture.notes,
     )
@@ -310,6 +314,7 @@ def _from_plate(
             light_seen, process, black_at=black_at, white_at=max(white_at, black_at + 0.05)
         ),
         ppi=framing.ppi,
+        no_size=_no_size(named),
         notes=_doubts(named, order),
     )
 
@@ -328,7 +333,16 @@ def _size_from_record(named: _Named, order: NegativeOrder) -> None:
         size=order.size,
         enlarge=order.enlarge,
         ppi=order.ppi,
+        no_size=_no_size(named),
     )
+
+
+def _no_size(named: _Named) -> tuple[str, str] | None:
+    """Return why a plate of the session would have no size; None of a file, which says nothing."""
+    if not named.in_session:
+        return None
+    doubtful = bool(named.record.get("doubtful"))
+    return unknown_size(str(named.record.get("format") or ""), doubtful=doubtful)
 
 
 def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
@@ -336,4 +350,7 @@ def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
         misfit = misfit_of(named.record)
         what = "the plate's own size" if order.size is None else "how much the plate is enlarged"
         return (size_doubt(misfit, what=what),) if misfit else ()
-    return ("the plate's sides are in doubt: the whole capture is printed, not the plate alone",)
+    return (
+        "the plate's sides are in doubt, so the whole capture is printed, not the plate alone; "
+        f"{SET_CORNERS}",
+    )

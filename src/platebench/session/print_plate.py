@@ -29,6 +29,7 @@ from platebench.rounding import rounded
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.session_file import load_session
 from platebench.session.session_report import OUTPUT_NAME
+from platebench.stages.plate_format import SET_CORNERS
 
 FOLDER = "test-strips"
 BARE = "nothing but paper"  # the reference where no plate is named
@@ -82,6 +83,8 @@ class DirectPrint:
         The reference's time, seconds; None where it is not known.
     sheet : Path
         The page written.
+    doubts : tuple of str
+        What makes the times doubtful, and what to do.
     """
 
     plate: PlateRange
@@ -90,6 +93,7 @@ class DirectPrint:
     reference: str
     time_s: float | None
     sheet: Path
+    doubts: tuple[str, ...] = ()
 
     @property
     def times_what(self) -> str:
@@ -154,6 +158,7 @@ class DirectPrint:
             "verdict": self.advice.verdict.name.lower(),
             "lost": self.advice.lost(),
             "strip_factors": [rounded(factor, 4) for factor in plan_strip(times).totals],
+            "doubts": list(self.doubts),
             "sheet": str(self.sheet),
         }
 
@@ -198,7 +203,8 @@ def print_plates_directly(
     settings = load_session(folder)
     converted = folder / OUTPUT_NAME
     ranges = read_plate_ranges(converted, plates)
-    base = 0.0 if reference is None else read_plate_ranges(converted, (reference,))[0].base_fog
+    against = None if reference is None else read_plate_ranges(converted, (reference,))[0]
+    base = 0.0 if against is None else against.base_fog
     target = folder / FOLDER if output is None else output
     files = [target / f"{plate.plate_id}-{process.name}.pdf" for plate in ranges]
     refuse_captures(files, captures_of(folder, settings))
@@ -217,12 +223,29 @@ def print_plates_directly(
                     reference=BARE if reference is None else f"plate {reference}",
                     time_s=time_s,
                     sheet=path,
+                    doubts=_doubts(plate, against),
                 )
                 write_strip_sheet(path, _page(done, process, settings.title), paper=paper)
                 made.append(done)
         finally:
             remove_unfinished(target)
     return made
+
+
+def _doubts(plate: PlateRange, reference: PlateRange | None) -> tuple[str, ...]:
+    """Say where what was measured may be no part of the plate."""
+    doubts = []
+    if plate.doubtful:
+        doubts.append(
+            "the plate's sides are in doubt, so its densities may be those of other things and "
+            f"every time here may be wrong; {SET_CORNERS}"
+        )
+    if reference is not None and reference.doubtful:
+        doubts.append(
+            f"the sides of the reference, plate {reference.plate_id}, are in doubt, and with them "
+            f"its base and every time here; {SET_CORNERS}"
+        )
+    return tuple(doubts)
 
 
 def direct_cautions(process: Process) -> tuple[str, ...]:
@@ -277,6 +300,7 @@ def _page(done: DirectPrint, process: Process, session: str) -> StripSheet:
         steps=tuple(zip(covers, added, words, strict=True)),
         how_to=_how_to(strip),
         cautions=direct_cautions(process),
+        doubts=done.doubts,
     )
 
 

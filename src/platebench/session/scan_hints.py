@@ -12,6 +12,7 @@ from platebench.plate_job import PlateJob
 from platebench.quality.verdict import Severity, Verdict
 from platebench.stages.find_plate import FoundPlate
 from platebench.stages.plate_format import plate_format
+from platebench.stages.reading.scan_header import FULL_BITS
 from platebench.stages.shown_tones import Polarity, SessionTones, tones_of_session
 
 _UNSURE = 0.005  # of a side, by corners and rounding of the resolution
@@ -63,7 +64,7 @@ def scan_hints(
     found: FoundPlate | None,
     looks: Polarity | None = None,
 ) -> tuple[Verdict, ...]:
-    """Return what to know of a scan of a plate; nothing of a raw.
+    """Return what to know of a scan of a plate; of a raw only a date that is none.
 
     Parameters
     ----------
@@ -76,12 +77,18 @@ def scan_hints(
     looks : {"negative", "positive"} or None
         What it seems to show.
     """
+    hints: list[Verdict] = []
+    if info.no_date is not None and info.taken is None:
+        text = f'the date in the file, "{info.no_date}", is no date: it counts as unknown'
+        hints.append(Verdict(Severity.NOTE, "date", text, "set the camera's clock"))
     if info.kind is not CaptureKind.SCAN:
-        return ()
-    hints = [
+        return tuple(hints)
+    hints += [
         Verdict(Severity.WARN, "scan", text, f'set shows = "{looks}" if it is one')
         for text in misread(looks, info)
     ]
+    if info.least_bits is not None and info.least_bits < FULL_BITS:
+        hints.append(_bits(info.least_bits, job.scan.bits))
     if info.assumed_gamma is not None:
         text = f"no colour profile in the scan: gamma {info.assumed_gamma:g} is assumed"
         text += f", and every {'tone' if info.shows_positive else 'density'} goes with it"
@@ -95,6 +102,14 @@ def scan_hints(
     if open_size and info.ppi and found is not None and found.found and not found.doubts:
         hints.append(_size(found, info.ppi))
     return tuple(hints)
+
+
+def _bits(least: int, bits: int) -> Verdict:
+    """Say what is taken for full scale where no value of a 16-bit scan comes near it."""
+    text = f"no value of this scan of 16 bits passes {(1 << least) - 1}: "
+    text += f"full scale is taken to be {(1 << (bits or FULL_BITS)) - 1}"
+    remedy = f"set [scan] bits in session.toml: {least} if the scanner gives {least}, else 16"
+    return Verdict(Severity.NOTE, "coding", text, remedy)
 
 
 def _size(found: FoundPlate, ppi: float) -> Verdict:

@@ -19,7 +19,7 @@ FILE_NAME = "session.toml"
 
 TOP_KEYS = ("title", "light", "scan", "every_plate", "plate")
 LIGHT_KEYS = ("blank", "dark")
-SCAN_KEYS = ("gamma", "shows")
+SCAN_KEYS = ("gamma", "shows", "bits")
 SHARED_KEYS = (
     "format",
     "emulsion",
@@ -110,6 +110,7 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
     scan = ScanSettings(
         gamma=scan_table.number("gamma", *GAMMA_RANGE, ScanSettings().gamma),
         shows=scan_table.choice("shows", _choices(ScanSettings, "shows"), ScanSettings().shows),
+        bits=scan_table.choice("bits", _choices(ScanSettings, "bits"), ScanSettings().bits),
     )
 
     shared = top.table("every_plate")

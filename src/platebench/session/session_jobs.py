@@ -8,10 +8,10 @@ from pathlib import Path
 from platebench.errors import WriteError
 from platebench.files.own_files import refuse_foreign
 from platebench.fsio import make_folder, remove_unfinished
-from platebench.memory import peak_bytes, pixels_of_file
 from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS, PlateJob
 from platebench.profiles_folder import profiles_folder
 from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.room import Peak, peak_of
 from platebench.session.session_calibration import blank_digests, session_calibration
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import session_files
@@ -20,7 +20,6 @@ from platebench.stages.tone import ToneProfile
 from platebench.stages.tone_file import load_tone
 
 HOUR_S = 3600.0
-EXPOSURE_BYTES_PER_PIXEL = 4  # of a bracket: its counts, twice where one had to be moved
 
 
 def plate_jobs(
@@ -76,14 +75,9 @@ def plate_jobs(
     return jobs
 
 
-def peak_bytes_of_job(job: PlateJob) -> int:
+def peak_of_job(job: PlateJob) -> Peak:
     """Return the memory one worker takes at its peak for a job."""
-    if job.light is not None:
-        pixels = job.light.shape[0] * job.light.shape[1]
-    else:
-        pixels = max(map(pixels_of_file, job.captures), default=0)
-    more = EXPOSURE_BYTES_PER_PIXEL * pixels * (len(job.captures) - 1)
-    return peak_bytes(job.settings.colour, pixels) + more
+    return peak_of(job.settings.colour, job.captures)
 
 
 def check_output(

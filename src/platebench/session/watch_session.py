@@ -16,7 +16,7 @@ from pathlib import Path
 from platebench.errors import PlateError
 from platebench.plate_job import PlateResult
 from platebench.progress import Progress
-from platebench.session.capture_look import CaptureLook
+from platebench.session.capture_look import CaptureLook, look_at
 from platebench.session.check_file import keep_checks
 from platebench.session.check_session import check_session
 from platebench.session.checked_capture import CheckedCapture
@@ -26,8 +26,9 @@ from platebench.session.drafting import draft_from_looks, list_captures
 from platebench.session.edit_file import add_captures
 from platebench.session.incoming import Incoming, Stamp
 from platebench.session.record import Known
+from platebench.session.scan_bits import looked_at_with_bits, session_bits
 from platebench.session.session_file import FILE_NAME, load_session
-from platebench.settings import SessionSettings
+from platebench.settings import ScanBits, ScanSettings, SessionSettings
 
 SETTLE_S = 3.0
 
@@ -89,6 +90,7 @@ class SessionWatch:
     _incoming: Incoming = field(init=False)
     _done: set[tuple[str, Stamp]] = field(default_factory=set)
     _digests: Known = field(default_factory=dict)
+    _again: dict[tuple[CaptureLook, ScanBits], CaptureLook] = field(default_factory=dict)
     _failed: tuple[frozenset[str], Stamp] | None = None  # files, session.toml as it was
 
     def __post_init__(self) -> None:
@@ -121,7 +123,7 @@ class SessionWatch:
 
     def _bring_in(self, fresh: list[str], looks: list[CaptureLook]) -> Arrival:
         try:
-            settings = bring_in(self.folder, looks)
+            settings = bring_in(self.folder, self._settled(looks))
             touched = [
                 plate.id
                 for plate in settings.plates
@@ -147,7 +149,21 @@ class SessionWatch:
             files=tuple(fresh),
             plates=tuple(plate for plate in result.results if not plate.skipped),
             checked=tuple(entry for entry in checked if entry.name in fresh),
+            trouble=tuple(str(error) for error in result.errors),
         )
+
+    def _settled(self, looks: list[CaptureLook]) -> list[CaptureLook]:
+        """Return looks by the bits that the session's scans have, each taken again once at most."""
+        bits = session_bits(looks)
+        scan = ScanSettings(bits=bits)
+
+        def again(some: list[CaptureLook]) -> list[CaptureLook]:
+            for look in some:
+                if (look, bits) not in self._again:
+                    self._again[look, bits] = look_at(self.folder / look.name, scan)
+            return [self._again[look, bits] for look in some]
+
+        return looked_at_with_bits(looks, bits, again)
 
     def _settings_stamp(self) -> Stamp:
         try:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import chain
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -168,15 +167,16 @@ def _site_noise(blank: SensorFrame) -> float:
     From second differences along the rows between sites of one kind, which a lamp's slopes do not
     reach; the median over blocks leaves dust out.
     """
-    light = blank.counts if blank.curve is None else cv2.LUT(blank.counts, blank.curve)
     p, q = blank.pattern.shape
-    planes = [light[row::p, column::q] for row in range(p) for column in range(q)]
+    planes = [blank.counts[row::p, column::q] for row in range(p) for column in range(q)]
     blacks = blank.black.ravel()
-    if light.ndim == 3:
-        planes = [light[..., channel] for channel in range(3)]
+    if blank.counts.ndim == 3:
+        planes = [blank.counts[..., channel] for channel in range(3)]
     shares = []
     for plane, black in zip(planes, blacks, strict=True):
-        rows = plane[:: max(1, len(plane) // _SAMPLED_ROWS)].astype(np.float64) - float(black)
+        counts = plane[:: max(1, len(plane) // _SAMPLED_ROWS)]
+        sample = counts if blank.curve is None else blank.curve[counts]
+        rows = sample.astype(np.float64) - float(black)
         bends = np.square(np.diff(rows, 2, axis=1)).mean(axis=1) / 6  # of [1, -2, 1]: 6 variances
         shares.append(bends / np.maximum(rows.mean(axis=1), 1e-9) ** 2)
     return float(np.median(np.concatenate(shares))) if planes[0].shape[1] > 2 else 0.0
@@ -239,8 +239,9 @@ def exposure_ratio(wanted: CaptureInfo, given: CaptureInfo) -> float:
 
 def linear_means(frame: SensorFrame) -> NDArray[np.float32]:
     """Cell means of linear light by kind of site, black still in."""
-    pixels = frame.counts if frame.curve is None else cv2.LUT(frame.counts, frame.curve)
-    return class_means(pixels, site_classes(frame.pattern), grid_shape(frame.shape))
+    return class_means(
+        frame.counts, site_classes(frame.pattern), grid_shape(frame.shape), curve=frame.curve
+    )
 
 
 def black_by_kind(frame: SensorFrame) -> NDArray[np.float32]:

@@ -129,7 +129,35 @@ def misfit_of(record: Mapping[str, Any]) -> str:
 
 def size_doubt(misfit: str, *, what: str = "the size") -> str:
     """Say that a length is in doubt, and what to do; a sentence without its full stop."""
-    return f"{what} is in doubt: {misfit}; set its format in session.toml and convert again"
+    remedy = "correct its format or corners in session.toml, then convert again"
+    return f"{what} is in doubt: {misfit}; {remedy}"
+
+
+SET_CORNERS = "set its corners in the review table or in session.toml and convert again"
+
+
+def unknown_size(format_name: str, *, doubtful: bool = False) -> tuple[str, str]:
+    """Say why a plate has no size in millimetres, and what to do.
+
+    Parameters
+    ----------
+    format_name : str
+        As its record has it; "" where none was set.
+    doubtful : bool
+        True where its sides were in doubt. They were also where a format was set, and yet there is
+        no size.
+
+    Examples
+    --------
+    >>> unknown_size("9x12 cm")[0], unknown_size("")[0]
+    ('its sides are in doubt', 'its format is not set')
+    """
+    if format_name:
+        return "its sides are in doubt", SET_CORNERS
+    if doubtful:
+        remedy = SET_CORNERS.replace("corners", "format and its corners")
+        return "its format is not set and its sides are in doubt", remedy
+    return "its format is not set", "set it in session.toml and convert again"
 
 
 def _suggestions(aspect: float) -> tuple[str, ...]:

@@ -6,11 +6,14 @@ from pathlib import Path
 
 from platebench.errors import CaptureError
 from platebench.image import SensorFrame
+from platebench.memory import SHARE_FOR_PLATES, available_bytes
 from platebench.settings import ScanSettings
+from platebench.stages.reading.declared_size import declared_size
 from platebench.stages.reading.file_kind import FileKind, find_kind
 from platebench.stages.reading.read_dng import read_plain_dng
 from platebench.stages.reading.read_raw import read_raw
 from platebench.stages.reading.read_scan import read_scan
+from platebench.stages.reading.remedies import FREE_MEMORY
 
 LEAST_SIDE = 16
 """Rows and columns that a capture has at least, a grid of the light field's cells."""
@@ -40,10 +43,13 @@ def read_capture(path: Path, scan: ScanSettings = _DEFAULT) -> SensorFrame:
     Raises
     ------
     CaptureError
-        If the file is missing, empty, cut off, damaged, or not a capture; or has far too few
-        rows or columns.
+        If the file is missing, empty, cut off, damaged, or not a capture; has far too few rows
+        or columns; or more than there is memory for.
     """
     found = find_kind(path)
+    free = available_bytes() / SHARE_FOR_PLATES  # what is planned for less is not refused here
+    if declared_size(path, found).reading_bytes > free:
+        raise CaptureError(path, "needs more memory than there is", FREE_MEMORY)
     if found.kind is FileKind.RAW:
         plain = read_plain_dng(path, found.structure)
         frame = read_raw(path, found.structure) if plain is None else plain

@@ -6,13 +6,17 @@ or noise. A grid of cell means holds all there is to know, in kilobytes instead 
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 CELLS_ALONG_LONG_SIDE = 128
+_BAND_VALUES = 1 << 18  # a megabyte of floats, which stays in the cache
 
 
 def grid_shape(shape: tuple[int, int], cells: int = CELLS_ALONG_LONG_SIDE) -> tuple[int, int]:
@@ -47,8 +51,11 @@ def class_means(
     grid: tuple[int, int],
     *,
     sampled: tuple[int, int] | None = None,
+    curve: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
     """Return the mean of each kind of site over the cells of a coarse grid.
+
+    No float frame is made: see :func:`area_means`.
 
     Parameters
     ----------
@@ -61,14 +68,15 @@ def class_means(
     sampled : (int, int), optional
         For ``pixels`` that are only one period of the pattern's rows out of every so many rows of
         the frame, enough for a smooth picture: that number, and the rows of the frame.
+    curve : ndarray of float32, shape (65536,), optional
+        What each count stands for, where that is to be averaged; for ``pixels`` of uint16.
 
     Returns
     -------
     ndarray of float32, shape (kinds, rows, columns)
     """
-    size = (grid[1], grid[0])
     if pixels.ndim == 3:
-        means = cv2.resize(_averagable(pixels), size, interpolation=cv2.INTER_AREA)
+        means = area_means(partial(_rows_of, pixels, curve), pixels.shape, grid)
         return np.ascontiguousarray(np.moveaxis(means, -1, 0))
     p, q = classes.shape
     period, height = (p, pixels.shape[0]) if sampled is None else sampled
@@ -77,15 +85,46 @@ def class_means(
     counts = np.zeros(kinds, np.float32)
     for row in range(p):
         for column in range(q):
-            plane = _averagable(pixels[row::p, column::q])
+            plane = pixels[row::p, column::q]
             kind = classes[row, column]
-            resized = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
-            cells = np.asarray(resized, np.float32).reshape(grid)
+            cells = area_means(partial(_rows_of, plane, curve), plane.shape, grid)
             down = _shift(row, period, plane.shape[0], height, grid[0])
             across = _shift(column, q, plane.shape[1], pixels.shape[1], grid[1])
             sums[kind] += cells - down[:, None] * _slope(cells, 0) - across * _slope(cells, 1)
             counts[kind] += 1
     return sums / counts[:, None, None]
+
+
+def area_means(
+    rows_of: Callable[[slice], NDArray[np.float32]], shape: tuple[int, ...], grid: tuple[int, int]
+) -> NDArray[np.float32]:
+    """Return the means over the cells of a grid of a picture that is made some rows at a time.
+
+    Means over areas are taken across first, then down, so that a band of rows is all there is.
+
+    Parameters
+    ----------
+    rows_of : callable
+        Gives rows, (m, N) or (m, N, 3).
+    shape : tuple of int
+        Of all of it; rows and columns first.
+    grid : (int, int)
+        Rows and columns of the grid.
+
+    Returns
+    -------
+    ndarray of float32, shape ``grid``, with 3 channels (rows, columns, 3)
+    """
+    across = np.empty((shape[0], grid[1], *shape[2:]), np.float32)
+    step = max(1, _BAND_VALUES // math.prod(shape[1:]))
+    for start in range(0, shape[0], step):
+        band = rows_of(slice(start, min(start + step, shape[0])))
+        size = (grid[1], len(band))
+        across[start : start + step] = cv2.resize(band, size, interpolation=cv2.INTER_AREA).reshape(
+            len(band), *across.shape[1:]
+        )
+    cells = cv2.resize(across, (grid[1], grid[0]), interpolation=cv2.INTER_AREA)
+    return np.asarray(cells, np.float32).reshape(*grid, *shape[2:])
 
 
 def _shift(phase: int, period: int, sites: int, length: int, cells: int) -> NDArray[np.float32]:
@@ -127,9 +166,13 @@ def _continue_slope(plane: NDArray[np.float32], reach: int) -> NDArray[np.float3
     return np.asarray(2 * near - far, np.float32)
 
 
-def _averagable(pixels: NDArray[np.generic]) -> NDArray[np.float32]:
+def _rows_of(
+    pixels: NDArray[np.generic], curve: NDArray[np.float32] | None, rows: slice
+) -> NDArray[np.float32]:
     # OpenCV rounds the area mean of uint16 to whole counts; float keeps the fraction.
-    return np.ascontiguousarray(pixels, dtype=np.float32)
+    band = pixels[rows]
+    light = band if curve is None else cv2.LUT(np.ascontiguousarray(band), curve)
+    return np.ascontiguousarray(light, dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,7 +13,8 @@ from platebench.stages.reading.raw_containers import refuse_cut_container
 from platebench.stages.reading.remedies import AS_TIFF, COPY_AGAIN
 from platebench.stages.reading.tiff_structure import TiffDamageError, TiffDirectory, TiffStructure
 
-ZLIB_BEST_RATIO: Final = 1032  # zlib documentation, "Maximum Compression Factor"
+# Noise and grain keep scans from shrinking to a fiftieth; zlib reaches 1032 with zeros alone.
+MOST_RATIO: Final = 200
 ALWAYS_FINE_BYTES: Final = 1 << 29  # a picture this small is never asked for proof
 
 
@@ -125,6 +126,7 @@ def _kind_of_tiff(path: Path, head: bytes) -> FoundKind:
         structure = tiff.read_tiff_structure(path)
     except TiffDamageError as error:
         raise CaptureError(path, f"is a damaged TIFF: it {error}", COPY_AGAIN) from error
+    _refuse_more(path, structure)
     directories = structure.directories
     raw = (
         head[8:10] == b"CR"  # raw of the CR2 kind
@@ -143,9 +145,17 @@ def _kind_of_tiff(path: Path, head: bytes) -> FoundKind:
 
 def _structure_or_none(path: Path) -> TiffStructure | None:
     try:
-        return tiff.read_tiff_structure(path)
+        structure = tiff.read_tiff_structure(path)
     except TiffDamageError:
         return None
+    _refuse_more(path, structure)
+    return structure
+
+
+def _refuse_more(path: Path, structure: TiffStructure) -> None:
+    if structure.more:
+        what = f"holds more than {tiff.MAX_DIRECTORIES} pictures"
+        raise CaptureError(path, what, "save the one that is meant as a file of its own")
 
 
 def refuse_missing_data(path: Path, structure: TiffStructure) -> None:
@@ -193,8 +203,8 @@ def _refuse_unwritten(path: Path, directory: TiffDirectory) -> None:
 def refuse_absurd_size(
     path: Path, shape: tuple[int, int], declared_bytes: int, file_bytes: int
 ) -> None:
-    """Refuse a picture that declares far more bytes than its file could ever unfold to."""
-    if declared_bytes > max(ALWAYS_FINE_BYTES, ZLIB_BEST_RATIO * file_bytes):
+    """Refuse a picture that declares far more bytes than any scan unfolds to."""
+    if declared_bytes > max(ALWAYS_FINE_BYTES, MOST_RATIO * file_bytes):
         raise CaptureError(
             path,
             f"declares {shape[0]} x {shape[1]} pixels in a file of {file_bytes} bytes",

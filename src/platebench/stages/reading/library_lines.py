@@ -30,8 +30,6 @@ _CHATTER: Final = (
     "Warning: unknown JFIF revision",
     "Unknown Adobe color transform",
 )
-# Bytes left over before the end marker: some cameras pad there, and the picture is whole.
-_HARMLESS: Final = "extraneous bytes before marker 0xd9"
 _one_at_a_time = threading.Lock()
 
 
@@ -78,8 +76,7 @@ def _sort_out(text: bytes, lines: LibraryLines) -> None:
     for raw in text.splitlines(keepends=True):
         line = raw.decode(errors="replace").strip()
         if any(mark in line for mark in _DAMAGE):
-            if _HARMLESS not in line:
-                lines.damage.append(line)
+            lines.damage.append(line)
         elif not line.startswith(_CHATTER):
             with contextlib.suppress(OSError):
                 os.write(_STDERR, raw)

@@ -12,6 +12,8 @@ from typing import Any, BinaryIO
 
 import exifread
 
+from platebench.stages.reading.tiff_structure import TiffDamageError, structure_of_stream
+
 # The reader logs a line for every odd tag; an application that wants them configures logging.
 logging.getLogger("exifread").addHandler(logging.NullHandler())
 
@@ -39,8 +41,8 @@ def fields_from_file(path: Path) -> MetadataFields:
     -------
     dict
         Some of ``camera``, ``taken``, ``exposure_s``, ``f_number``, ``iso``,
-        ``focal_length_mm``, ``orientation``, ``ppi``, and ``colour_space`` (Exif ColorSpace).
-        What is absent or unreadable is left out.
+        ``focal_length_mm``, ``orientation``, ``ppi``, ``colour_space`` (Exif ColorSpace), and
+        ``no_date``, the text of a date that is none. What is absent or unreadable is left out.
     """
     try:
         with path.open("rb") as stream:
@@ -60,6 +62,8 @@ def fields_from_exif(block: bytes) -> MetadataFields:
 
 
 def _fields_from_stream(stream: BinaryIO) -> MetadataFields:
+    if _is_endless(stream):
+        return {}
     try:
         tags = exifread.process_file(stream, details=False)
     except Exception:  # the reader fails in many ways on damaged tags; no metadata then
@@ -75,7 +79,22 @@ def _fields_from_stream(stream: BinaryIO) -> MetadataFields:
         "ppi": _ppi(tags),
         "colour_space": _raw_value(tags, "EXIF ColorSpace"),
     }
+    if fields["taken"] is None:
+        fields["no_date"] = _no_date(tags)
     return {name: value for name, value in fields.items() if value is not None}
+
+
+def _is_endless(stream: BinaryIO) -> bool:
+    """Tell whether a TIFF has more directories than are looked at.
+
+    The reader follows every one and compares it with all before: minutes for 70,000.
+    """
+    try:
+        return structure_of_stream(stream).more
+    except TiffDamageError:
+        return False  # no TIFF, or one the reader gives up at once
+    finally:
+        stream.seek(0)
 
 
 def _raw_value(tags: Mapping[str, Any], *names: str) -> Any:
@@ -116,8 +135,11 @@ def _camera(tags: Mapping[str, Any]) -> str | None:
     return name.strip() or None
 
 
+_DATES = ("EXIF DateTimeOriginal", "Image DateTimeOriginal", "Image DateTime")
+
+
 def _taken(tags: Mapping[str, Any]) -> datetime | None:
-    for name in ("EXIF DateTimeOriginal", "Image DateTimeOriginal", "Image DateTime"):
+    for name in _DATES:
         try:
             taken = datetime.strptime(_text(tags, name), "%Y:%m:%d %H:%M:%S")
         except ValueError:
@@ -127,6 +149,20 @@ def _taken(tags: Mapping[str, Any]) -> datetime | None:
             taken = taken.replace(microsecond=int(digits[:6].ljust(6, "0")))
         return taken
     return None
+
+
+def _no_date(tags: Mapping[str, Any]) -> str | None:
+    """Return the first date that is none; blanks and zeros mean unknown (Exif 2.3, 4.6.4)."""
+    texts = [_text(tags, name) for name in _DATES]
+    return next((text[:30] for text in texts if text.strip(" :0")), None)
+
+
+def date_notes(fields: MetadataFields) -> tuple[str, ...]:
+    """Return what to say of a capture whose date is none."""
+    text = fields.get("no_date")
+    if text is None or fields.get("taken") is not None:
+        return ()
+    return (f'its date "{text}" is no date: when it was taken is unknown',)
 
 
 def _orientation(tags: Mapping[str, Any]) -> int | None:

@@ -14,11 +14,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.errors import CaptureError
 from platebench.stages.reading import tiff_structure as tiff
+from platebench.stages.reading.remedies import COPY_AGAIN
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 
 _MAX_PERIOD = 48  # sites; a block of black levels larger than this is averaged
@@ -84,6 +87,20 @@ def dng_levels(structure: TiffStructure, levels: RawLevels, margins: tuple[int, 
         return replace(levels, black=black, notes=notes)
     pattern, black = _common_period(levels.pattern, block[..., 0])
     return RawLevels(pattern=pattern, black=black, white=levels.white, notes=notes)
+
+
+def refuse_upside_down(path: Path, levels: RawLevels) -> None:
+    """Refuse a raw whose black is at or above its white: no count of it means light.
+
+    Raises
+    ------
+    CaptureError
+        If it is so for any site.
+    """
+    black = float(levels.black.max())
+    if not black < levels.white:
+        what = f"is damaged: it states a black level of {black:g} and a white level of "
+        raise CaptureError(path, f"{what}{levels.white:g}", COPY_AGAIN)
 
 
 _DELTAS = (tiff.BLACK_DELTA_H, tiff.BLACK_DELTA_V)

@@ -23,7 +23,7 @@ from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.stages.reading import metadata
 from platebench.stages.reading import tiff_structure as tiff
 from platebench.stages.reading.lossless_jpeg import UnusualJpegError, decode_lossless
-from platebench.stages.reading.raw_levels import RawLevels, dng_levels
+from platebench.stages.reading.raw_levels import RawLevels, dng_levels, refuse_upside_down
 from platebench.stages.reading.remedies import FREE_MEMORY
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 from platebench.stages.reading.unread import refuse_unread
@@ -66,7 +66,8 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
     Raises
     ------
     CaptureError
-        If the counts were never written, or there is not enough memory for them.
+        If the counts were never written, there is not enough memory for them, or black is
+        not below white.
     """
     directory = structure.sensor if structure else None
     if structure is None or directory is None or not _is_plain(structure, directory):
@@ -82,6 +83,7 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
         return None
     except MemoryError as error:
         raise CaptureError(path, "needs more memory than there is", FREE_MEMORY) from error
+    refuse_upside_down(path, levels)
     counts = stored[top:bottom, left:right]
     refuse_unread(path, counts, levels.white)
     info = CaptureInfo(
@@ -91,7 +93,8 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
         taken=fields.get("taken"),
         focal_length_mm=fields.get("focal_length_mm"),
         orientation=fields.get("orientation", 1),
-        notes=levels.notes,
+        no_date=fields.get("no_date"),
+        notes=(*levels.notes, *metadata.date_notes(fields)),
         **{name: fields[name] for name in _NEEDED},
     )
     return SensorFrame(

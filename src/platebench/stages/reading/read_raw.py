@@ -22,7 +22,7 @@ from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.stages.reading import metadata
 from platebench.stages.reading import tiff_structure as tiff
 from platebench.stages.reading.library_lines import library_lines
-from platebench.stages.reading.raw_levels import RawLevels, dng_levels
+from platebench.stages.reading.raw_levels import RawLevels, dng_levels, refuse_upside_down
 from platebench.stages.reading.remedies import COPY_AGAIN, FREE_MEMORY, TO_DNG
 from platebench.stages.reading.tiff_structure import TiffStructure
 from platebench.stages.reading.unread import refuse_unread
@@ -68,6 +68,7 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
         raise _refusal(path, error) from error
     if lines.damage:
         raise CaptureError(path, "is cut off or damaged", COPY_AGAIN)
+    refuse_upside_down(path, levels)
     refuse_unread(path, counts, levels.white)
     return SensorFrame(
         counts=counts,
@@ -76,6 +77,16 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
         white=levels.white,
         info=replace(info, notes=(*info.notes, *_stack_notes(counts), *levels.notes)),
     )
+
+
+def stored_shape(path: Path) -> tuple[int, int] | None:
+    """Return rows and columns of a raw's photosites without unpacking them; None if unknown."""
+    try:
+        with library_lines(), rawpy.RawPy() as raw:
+            raw.open_file(str(path))
+            return int(raw.sizes.raw_height), int(raw.sizes.raw_width)
+    except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError):
+        return None
 
 
 _REFUSALS = (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError)
@@ -189,7 +200,10 @@ def _stack_notes(counts: NDArray[np.uint16]) -> tuple[str, ...]:
 
 def _info(path: Path, raw: Any) -> CaptureInfo:
     fields = metadata.fields_from_file(path)
-    other = getattr(raw, "other", None)  # rawpy 0.25 and later
+    try:
+        other = getattr(raw, "other", None)  # rawpy 0.25 and later
+    except (ValueError, OverflowError):  # a clock time beyond all calendars
+        other = None
     with path.open("rb") as stream:
         head = stream.read(14)
     if other is not None:
@@ -198,7 +212,7 @@ def _info(path: Path, raw: Any) -> CaptureInfo:
         fields.setdefault("iso", _positive(other.iso_speed))
         fields.setdefault("focal_length_mm", _positive(other.focal_length))
         fields.setdefault("taken", _clock_time(head, other.timestamp))
-    notes = []
+    notes = [*metadata.date_notes(fields)]
     if not head.startswith(_RAW_MAGICS) and head[4:8] != b"ftyp":
         notes.append("it has no header: LibRaw knew it by its size alone, so look at the picture")
     aspect = float(raw.sizes.pixel_aspect)
@@ -211,6 +225,7 @@ def _info(path: Path, raw: Any) -> CaptureInfo:
         kind=CaptureKind.RAW,
         orientation=fields.get("orientation", 1),
         shows_positive=False,
+        no_date=fields.get("no_date"),
         notes=tuple(notes),
         **{name: fields.get(name) for name in names},
     )

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import logging
+import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,11 +17,17 @@ import tifffile
 from numpy.typing import NDArray
 
 from platebench.errors import CaptureError
-from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
+from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame, UsedBits
 from platebench.settings import ScanSettings
 from platebench.stages.reading import metadata
 from platebench.stages.reading import tiff_structure as tiff
 from platebench.stages.reading.file_kind import FileKind, FoundKind, refuse_absurd_size
+from platebench.stages.reading.jpeg_damage import (
+    decode_for_complaints,
+    is_padding,
+    refused_by_strict_reader,
+    whole_jpeg,
+)
 from platebench.stages.reading.library_lines import library_lines
 from platebench.stages.reading.remedies import AS_TIFF, COPY_AGAIN, FREE_MEMORY
 from platebench.stages.reading.scan_curve import (
@@ -31,11 +39,20 @@ from platebench.stages.reading.scan_curve import (
     srgb_curve,
 )
 from platebench.stages.reading.scan_header import (
+    FULL_BITS,
     ScanHeader,
-    block_step_of_tables,
+    block_step_of,
+    picture_chunks,
     read_jpeg_header,
     read_png_header,
     settle_ppi,
+)
+from platebench.stages.reading.tiff_picture import (
+    WHITE_IS_ZERO,
+    packed_as_jpeg,
+    picture_directory,
+    pictures_of,
+    stated_bits,
 )
 from platebench.stages.reading.tiff_structure import TiffDirectory, TiffStructure
 
@@ -45,10 +62,10 @@ logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
 _FULL_CODE = 65535
 _ICC_TAG = 34675
-_PLAIN, _JPEG = 1, (6, 7)
-_WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR = 0, 1, 2, 6
-_UNUSABLE = {3: "has colours from a palette", 4: "is a mask", 5: "is a CMYK picture"}
-_UNUSABLE |= {8: "is a Lab picture", 9: "is a Lab picture", 10: "is a Lab picture"}
+_DEPTH_OF_THEIR_OWN = (7, 33003, 33004, 33005, 34712, 34892, 34933, 34934, 50001, 50002, 52546)
+_MULTIPLIED = 1  # ExtraSamples: associated alpha
+_MOST_JPEG_PIXELS = 1 << 30  # of OpenCV's reader
+_LEAST_BITS: tuple[UsedBits, ...] = (8, 10, 12, 14, 16)
 
 
 def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
@@ -87,7 +104,11 @@ def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
 
 
 def _info(
-    path: Path, header: ScanHeader, notes: tuple[str, ...], scan: ScanSettings
+    path: Path,
+    header: ScanHeader,
+    notes: tuple[str, ...],
+    scan: ScanSettings,
+    least_bits: UsedBits | None,
 ) -> CaptureInfo:
     fields = header.fields
     names = ("camera", "taken", "exposure_s", "f_number", "iso", "focal_length_mm", "ppi")
@@ -98,14 +119,18 @@ def _info(
         block_step=header.block_step,
         assumed_gamma=scan.gamma if header.profile is None and header.transfer is None else None,
         shows_positive=scan.shows == "positive",
+        least_bits=least_bits,
+        no_date=fields.get("no_date"),
         notes=notes,
         **{name: fields.get(name) for name in names},
     )
 
 
 def _frame(path: Path, header: ScanHeader, pixels: NDArray[Any], scan: ScanSettings) -> SensorFrame:
-    notes = list(header.notes)
+    notes = [*header.notes, *metadata.date_notes(header.fields)]
     if pixels.ndim == 3 and pixels.shape[2] in (2, 4):
+        if header.multiplied and (pixels[..., -1] != (1 << header.bits) - 1).any():
+            raise CaptureError(path, "has its tones dimmed by a transparency", AS_TIFF)
         if (pixels[..., -1] != pixels[0, 0, -1]).any():
             notes.append("its transparency was dropped")
         pixels = pixels[..., 0] if pixels.shape[2] == 2 else pixels[..., :3]
@@ -115,7 +140,10 @@ def _frame(path: Path, header: ScanHeader, pixels: NDArray[Any], scan: ScanSetti
         raise CaptureError(path, f"has {pixels.shape} values, not grey or RGB", AS_TIFF)
     curves, curve_note = _curves(path, header, pixels.ndim, scan)
     notes.append(curve_note)
-    counts = _spread(path, pixels, header.bits)
+    least_bits = _least_bits(pixels, header)
+    bits, bits_notes = _bits(path, header, scan, least_bits)
+    notes += bits_notes
+    counts = _spread(path, pixels, bits, white_is_zero=header.white_is_zero)
     if scan.shows == "positive":
         notes.append("shows a positive: its tones are kept, and no density can be read from them")
     common = curves.common
@@ -130,7 +158,7 @@ def _frame(path: Path, header: ScanHeader, pixels: NDArray[Any], scan: ScanSetti
         pattern=MONO_PATTERN,
         black=np.zeros((3,) if counts.ndim == 3 else (1, 1), np.float32),
         white=float(_FULL_CODE),
-        info=_info(path, header, tuple(notes), scan),
+        info=_info(path, header, tuple(notes), scan, least_bits),
         curve=None if common is None else (common * FULL_SCALE).astype(np.float32),
     )
 
@@ -159,23 +187,57 @@ def _curves(
     return ScanCurves((curve,), "assumed gamma"), note
 
 
-def _spread(path: Path, pixels: NDArray[Any], bits: int) -> NDArray[np.uint16]:
+def _spread(
+    path: Path, pixels: NDArray[Any], bits: int, *, white_is_zero: bool
+) -> NDArray[np.uint16]:
     """Return new uint16 codes with full scale at 65535, whatever the bits."""
     if pixels.dtype == np.uint8 and bits <= 8:
         full = 255 if bits == 8 or pixels.max(initial=0) >= 1 << bits else (1 << bits) - 1
     elif pixels.dtype.newbyteorder("=") == np.uint16:
-        full = _FULL_CODE if bits == 16 else (1 << bits) - 1
+        full = (1 << bits) - 1
     else:
         raise CaptureError(path, f"holds {pixels.dtype} values", AS_TIFF)
+    if white_is_zero:
+        pixels = pixels.dtype.type(full) - pixels
     if full == _FULL_CODE:
         return np.require(pixels, np.uint16, ["C", "W"])  # the decoder's own memory
     if full == 255:
         promoted = pixels.astype(np.uint16, order="C")
         promoted *= 257  # 255 becomes 65535
         return promoted
-    table = np.rint(np.arange(full + 1) * (_FULL_CODE / full)).astype(np.uint16)
-    spread: NDArray[np.uint16] = np.take(table, np.minimum(pixels, full))
-    return spread
+    codes = np.minimum(np.arange(_FULL_CODE + 1), full)
+    table = np.rint(codes * (_FULL_CODE / full)).astype(np.uint16)
+    return np.asarray(cv2.LUT(np.require(pixels, np.uint16, ["C"]), table), np.uint16)
+
+
+def _least_bits(pixels: NDArray[Any], header: ScanHeader) -> UsedBits | None:
+    """Return the fewest usual bits that hold all values; None where the file says how many."""
+    if header.bits != FULL_BITS or header.stated_bits is not None:
+        return None
+    top = int(pixels.max(initial=0))
+    return next(bits for bits in _LEAST_BITS if top < 1 << bits)
+
+
+def _bits(
+    path: Path, header: ScanHeader, scan: ScanSettings, least_bits: int | None
+) -> tuple[int, list[str]]:
+    """Return the bits whose largest value is full scale, and the sentences that say why."""
+    if header.stated_bits is not None:
+        return header.stated_bits, [f"{header.stated_bits} bits in 16, as the file says"]
+    if least_bits is None:
+        return header.bits, []
+    if scan.bits:
+        if least_bits > scan.bits:
+            what = f"holds values over the {scan.bits} bits that [scan] bits gives"
+            raise CaptureError(path, what, "set it to 0 or 16 in session.toml")
+        said = f"{scan.bits} bits in 16 assumed ([scan] bits)"
+        return scan.bits, [said] if scan.bits < FULL_BITS else []
+    if least_bits == FULL_BITS:
+        return FULL_BITS, []
+    said = (
+        f"no value passes {(1 << least_bits) - 1}: full scale is taken to be 65535 all the same; "
+    )
+    return FULL_BITS, [f"{said}if the scanner gives {least_bits} bits, set [scan] bits to that"]
 
 
 def upright(counts: NDArray[np.uint16], orientation: int) -> NDArray[np.uint16]:
@@ -204,13 +266,16 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
     header = _packed_header(path, kind, data)
     if kind is FileKind.JPEG and header.channels not in (1, 3):
         raise CaptureError(path, f"has {header.channels} channels, not grey or RGB", AS_TIFF)
+    if kind is FileKind.JPEG and math.prod(header.shape) > _MOST_JPEG_PIXELS:
+        raise CaptureError(path, "has more pixels than are read of a JPEG", AS_TIFF)
     stored = header.channels * (2 if header.bits > 8 else 1)
     rows, columns = header.shape
     refuse_absurd_size(path, header.shape, rows * columns * stored, len(data))
     if kind is FileKind.PNG:
-        pixels = _decoded(path, lambda: imagecodecs.png_decode(data))
+        pixels = _decoded(path, lambda: imagecodecs.png_decode(picture_chunks(data)))
     else:
-        pixels = _decoded(path, lambda: _decode_jpeg(data, header.channels))
+        _refuse_impossible(path, data)
+        pixels = _decoded(path, lambda: _decode_jpeg(data, header.channels), data)
     if kind is FileKind.JPEG and header.fields.get("exposure_s") is not None:
         note = "a camera's JPEG: its tones are the camera's own, good to look at, not to measure"
         header = replace(header, notes=(*header.notes, note))
@@ -218,13 +283,12 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
 
 
 def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArray[Any]]:
-    directory = _picture_directory(path, structure)
+    directory = picture_directory(path, structure)
     bits = int(directory.tags.get(tiff.BITS, (1,))[0])
-    profile, tables, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
-    if directory.first(tiff.PHOTOMETRIC, _BLACK_IS_ZERO) == _WHITE_IS_ZERO:
-        pixels = pixels.dtype.type((1 << bits) - 1) - pixels
+    block_step = _check_jpegs(path, directory) if packed_as_jpeg(directory) else None
+    profile, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
     fields, notes = settle_ppi(metadata.fields_from_file(path))
-    pictures = len(_pictures(structure))
+    pictures = len(pictures_of(structure))
     if pictures > 1:
         number = (directory.index or 0) + 1
         notes = (*notes, f"{pictures} pictures in the file: number {number}, the largest, is read")
@@ -236,13 +300,34 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
         transfer=None,
         fields=fields,
         notes=notes,
-        block_step=block_step_of_tables(tables) if _packed_with_loss(directory) else None,
+        block_step=block_step,
+        stated_bits=stated_bits(directory, int(pixels.max(initial=0))),
+        white_is_zero=directory.first(tiff.PHOTOMETRIC, 1) == WHITE_IS_ZERO,
+        multiplied=_MULTIPLIED in directory.tags.get(tiff.EXTRA_SAMPLES, ()),
     )
     return header, pixels
 
 
-def _packed_with_loss(directory: TiffDirectory) -> bool:
-    return directory.first(tiff.COMPRESSION, _PLAIN) in _JPEG
+def _refuse_impossible(path: Path, data: bytes) -> None:
+    if refused_by_strict_reader(data):
+        raise CaptureError(path, "is damaged (some of its codes stand for nothing)", COPY_AGAIN)
+
+
+def _check_jpegs(path: Path, directory: TiffDirectory) -> float:
+    """Refuse a TIFF whose JPEGs are damaged; return to how many codes they round a block's mean.
+
+    The decoder that unpacks them says nothing of damage.
+    """
+    tables = bytes(int(value) for value in directory.tags.get(tiff.JPEG_TABLES, ()))
+    step = 0.0
+    with path.open("rb") as stream:
+        for offset, size in directory.pieces:
+            stream.seek(offset)
+            data = whole_jpeg(stream.read(size), tables)
+            step = step or block_step_of(data)
+            _refuse_impossible(path, data)
+            _decoded(path, partial(decode_for_complaints, data), data)
+    return step
 
 
 def _decode_jpeg(data: bytes, channels: int) -> NDArray[Any]:
@@ -254,23 +339,29 @@ def _decode_jpeg(data: bytes, channels: int) -> NDArray[Any]:
     return np.asarray(pixels)
 
 
-def _decode_tiff(
-    path: Path, directory: TiffDirectory
-) -> tuple[bytes | None, bytes | None, NDArray[Any]]:
-    """Return the profile, a JPEG's tables, and the pixels."""
+def _decode_tiff(path: Path, directory: TiffDirectory) -> tuple[bytes | None, NDArray[Any]]:
+    """Return the profile and the pixels."""
     with tifffile.TiffFile(path) as file:
         page: Any = file.pages[directory.index or 0]
         if (page.imagelength, page.imagewidth) != directory.shape:
             raise ValueError("two readers see two sizes")
+        if page.compression in _DEPTH_OF_THEIR_OWN:
+            _refuse_other_depth(file, page, directory.pieces[0])
         pixels = page.asarray(maxworkers=1)
-        return (
-            page.tags.valueof(_ICC_TAG),
-            page.jpegtables,
-            np.moveaxis(pixels, 0, 2) if page.axes == "SYX" else pixels,
-        )
+        profile = page.tags.valueof(_ICC_TAG)
+        return profile, np.moveaxis(pixels, 0, 2) if page.axes == "SYX" else pixels
 
 
-def _decoded(path: Path, decode: Callable[[], T]) -> T:
+def _refuse_other_depth(file: Any, page: Any, piece: tuple[int, int]) -> None:
+    """Refuse pieces that are pictures of another depth: 8 bits would be the shadows of 16."""
+    decode, tables = page.decode, page.jpegtables  # which may read elsewhere in the file
+    file.filehandle.seek(piece[0])
+    decoded = decode(file.filehandle.read(piece[1]), 0, jpegtables=tables)[0]
+    if decoded is None or decoded.dtype.itemsize != page.dtype.itemsize:
+        raise ValueError("its parts have other bits than it declares")
+
+
+def _decoded(path: Path, decode: Callable[[], T], jpeg: bytes = b"") -> T:
     """Run a decoder; whatever it raises, or says on stderr, is one refusal."""
     try:
         with library_lines() as lines:
@@ -279,52 +370,10 @@ def _decoded(path: Path, decode: Callable[[], T]) -> T:
         raise
     except Exception as error:  # on damaged files decoders raise almost anything
         raise CaptureError(path, f"is damaged ({_plain(error)})", COPY_AGAIN) from error
-    if lines.damage:
-        raise CaptureError(path, f"is damaged ({lines.damage[0]})", COPY_AGAIN)
+    damage = [line for line in lines.damage if not is_padding(line, jpeg)]
+    if damage:
+        raise CaptureError(path, f"is damaged ({damage[0]})", COPY_AGAIN)
     return result
-
-
-def _pictures(structure: TiffStructure) -> list[TiffDirectory]:
-    return [d for d in structure.directories if d.index is not None and not d.is_reduced]
-
-
-def _picture_directory(path: Path, structure: TiffStructure) -> TiffDirectory:
-    """Return the first full-size picture of a TIFF, all its declarations checked."""
-    pictures = _pictures(structure)
-    if not pictures:
-        raise CaptureError(path, "holds no full-size picture", AS_TIFF)
-    whole = [d for d in pictures if d.pieces and not d.bytes_past(structure.file_bytes)]
-    directory = max(whole or pictures[:1], key=lambda d: d.shape[0] * d.shape[1])
-    rows, columns = directory.shape
-    bits = directory.tags.get(tiff.BITS, (1,))
-    kind = directory.first(tiff.PHOTOMETRIC, -1)
-    damage = f" ({structure.damage[0]})" if structure.damage else ""
-    if rows <= 0 or columns <= 0 or not directory.pieces:
-        raise CaptureError(path, f"is a damaged TIFF: no size or no data{damage}", COPY_AGAIN)
-    if kind in _UNUSABLE:
-        raise CaptureError(path, _UNUSABLE[kind], AS_TIFF)
-    if kind not in (_WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR):
-        raise CaptureError(path, f"is a TIFF of an unknown kind of picture ({kind})", AS_TIFF)
-    if max(bits) == 1:
-        raise CaptureError(path, "has one bit a pixel, black or white only", AS_TIFF)
-    if directory.first(tiff.SAMPLE_FORMAT, 1) != 1 or max(bits) > 16 or len(set(bits)) > 1:
-        raise CaptureError(path, "does not hold whole numbers of up to 16 bits", AS_TIFF)
-    if not 1 <= directory.samples <= 5:
-        raise CaptureError(path, f"has {directory.samples} values a pixel", AS_TIFF)
-    missing = directory.bytes_past(structure.file_bytes)
-    if missing:
-        what = f"is cut off: {missing} bytes of its picture data are missing"
-        raise CaptureError(path, what, COPY_AGAIN)
-    if directory.absent_pieces:
-        what = f"is damaged: {directory.absent_pieces} parts of its picture are not there"
-        raise CaptureError(path, what, COPY_AGAIN)
-    refuse_absurd_size(path, directory.shape, directory.declared_bytes, structure.file_bytes)
-    if directory.first(tiff.COMPRESSION, 1) == 1:
-        short = directory.declared_bytes - directory.stored_bytes
-        if short > 0:
-            what = f"is cut off: {short} bytes of its picture data are missing"
-            raise CaptureError(path, what, COPY_AGAIN)
-    return directory
 
 
 def _plain(error: BaseException) -> str:

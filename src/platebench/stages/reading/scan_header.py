@@ -10,15 +10,25 @@ profiles in APP2; CIPA DC-008 (Exif) for APP1 and ColorSpace.
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from platebench.errors import CaptureError
 from platebench.stages.reading import metadata
+from platebench.stages.reading.jpeg_damage import (
+    END,
+    FRAMES,
+    MOST_PASSES,
+    START_OF_SCAN,
+    Part,
+    jpeg_parts,
+)
 from platebench.stages.reading.remedies import AS_TIFF, COPY_AGAIN
 
 MM_PER_INCH = 25.4
+FULL_BITS = 16
 MAX_PROFILE_BYTES = 1 << 24
 _PLACEHOLDER_PPI = 72.0
 
@@ -41,6 +51,12 @@ class ScanHeader:
         See `CaptureInfo`.
     fields : dict
         Metadata, as ``metadata.fields_from_file`` gives it.
+    stated_bits : int or None
+        Of 16-bit values: how many bits the file says are used.
+    multiplied : bool
+        Whether colours were multiplied by the transparency.
+    white_is_zero : bool
+        Whether the codes count from white.
     """
 
     shape: tuple[int, int]
@@ -51,6 +67,9 @@ class ScanHeader:
     fields: dict[str, Any]
     notes: tuple[str, ...] = ()
     block_step: float | None = None
+    stated_bits: int | None = None
+    multiplied: bool = False
+    white_is_zero: bool = False
 
 
 def settle_ppi(fields: dict[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:
@@ -116,6 +135,20 @@ def _png_chunks(path: Path, data: bytes) -> dict[bytes, bytes]:
     raise CaptureError(path, "is cut off: a PNG ends in a chunk of its own, not here", COPY_AGAIN)
 
 
+def picture_chunks(data: bytes) -> bytes:
+    """Return a PNG without the chunks that say nothing of the pixels.
+
+    A decoder unpacks texts and profiles too, each a thousand times its size if need be.
+    """
+    kept, at = [data[:8]], 8
+    while at + 12 <= len(data):
+        end = at + 12 + int.from_bytes(data[at : at + 4], "big")
+        if data[at + 4 : at + 8] in (b"IHDR", b"tRNS", b"IDAT", b"IEND"):
+            kept.append(data[at:end])
+        at = end
+    return b"".join(kept)
+
+
 def _png_ppi(data: bytes) -> float | None:
     if len(data) != 9 or data[8] != 1 or data[:4] != data[4:8]:
         return None
@@ -151,10 +184,7 @@ def _png_transfer(path: Path, chunks: dict[bytes, bytes]) -> float | str | None:
 # --------------------------------------------------------------------------------------- JPEG
 
 _SRGB, _UNCALIBRATED = 1, 0xFFFF
-_START_OF_SCAN, _END_OF_IMAGE = 0xDA, b"\xff\xd9"
-_FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _TABLES = 0xDB
-_NO_LENGTH = frozenset(range(0xD0, 0xD9)) | {0x01}
 
 
 def read_jpeg_header(path: Path, data: bytes) -> ScanHeader:
@@ -165,27 +195,31 @@ def read_jpeg_header(path: Path, data: bytes) -> ScanHeader:
     CaptureError
         If it is cut off or declares no size.
     """
-    segments, scan_at = _jpeg_segments(data)
-    frame = next((body for marker, body in segments if marker in _FRAME_MARKERS), b"")
-    if len(frame) < 6 or scan_at is None:
+    parts = list(jpeg_parts(data))
+    passes = sum(part.marker == START_OF_SCAN for part in parts)
+    segments = _segments(data, parts)
+    frame = next((body for marker, body in segments if marker in FRAMES), b"")
+    if len(frame) < 6 or not passes:
         raise CaptureError(path, "is a damaged JPEG: no picture starts in it", COPY_AGAIN)
-    if data.rfind(_END_OF_IMAGE, scan_at) < 0:
+    if parts[-1].marker != END:
         raise CaptureError(path, "is cut off: the JPEG's end marker is missing", COPY_AGAIN)
+    if passes > MOST_PASSES:
+        raise CaptureError(path, f"is a damaged JPEG: it has {passes} passes", COPY_AGAIN)
     fields: dict[str, Any] = {}
-    parts: dict[int, bytes] = {}
+    profile: dict[int, bytes] = {}
     for marker, body in segments:
         if marker == 0xE0 and body[:5] == b"JFIF\0":
             fields |= _jfif_ppi(body)
         elif marker == 0xE1 and body[:6] == b"Exif\0\0":
             fields |= metadata.fields_from_exif(body[6:])
         elif marker == 0xE2 and body[:12] == b"ICC_PROFILE\0" and len(body) > 14:
-            parts.setdefault(body[12], body[14:])
+            profile.setdefault(body[12], body[14:])
     fields, notes = settle_ppi(fields)
     return ScanHeader(
         shape=(int.from_bytes(frame[1:3], "big"), int.from_bytes(frame[3:5], "big")),
         channels=frame[5],
         bits=frame[0],
-        profile=b"".join(parts[i] for i in sorted(parts)) or None,
+        profile=b"".join(profile[i] for i in sorted(profile)) or None,
         transfer="srgb" if fields.get("colour_space") == _SRGB else None,
         fields=fields,
         notes=notes,
@@ -193,9 +227,9 @@ def read_jpeg_header(path: Path, data: bytes) -> ScanHeader:
     )
 
 
-def block_step_of_tables(tables: bytes | None) -> float:
-    """Return to how many codes the tables of a JPEG inside a TIFF round the mean of a block."""
-    return _block_step(_jpeg_segments(tables or b"")[0])
+def block_step_of(data: bytes) -> float:
+    """Return to how many codes a JPEG inside a TIFF rounds the mean of a block."""
+    return _block_step(_segments(data, list(jpeg_parts(data))))
 
 
 def _block_step(segments: list[tuple[int, bytes]]) -> float:
@@ -214,24 +248,10 @@ def _block_step(segments: list[tuple[int, bytes]]) -> float:
     return coarsest / 8
 
 
-def _jpeg_segments(data: bytes) -> tuple[list[tuple[int, bytes]], int | None]:
-    segments: list[tuple[int, bytes]] = []
-    at = 2
-    while at + 4 <= len(data):
-        if data[at] != 0xFF:
-            return segments, None
-        marker = data[at + 1]
-        if marker == 0xFF or marker in _NO_LENGTH:
-            at += 1 if marker == 0xFF else 2
-            continue
-        if marker == _START_OF_SCAN:
-            return segments, at
-        size = int.from_bytes(data[at + 2 : at + 4], "big")
-        if size < 2:
-            return segments, None
-        segments.append((marker, data[at + 4 : at + 2 + size]))
-        at += 2 + size
-    return segments, None
+def _segments(data: bytes, parts: Sequence[Part]) -> list[tuple[int, bytes]]:
+    """Return markers and bodies of all that stands before the first codes."""
+    first = next((k for k, part in enumerate(parts) if part.marker == START_OF_SCAN), len(parts))
+    return [(part.marker, data[part.at + 4 : part.end]) for part in parts[:first]]
 
 
 def _jfif_ppi(body: bytes) -> dict[str, float]:

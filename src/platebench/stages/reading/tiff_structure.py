@@ -11,10 +11,11 @@ libtiff description. Tag numbers of raw files: TIFF/EP (ISO 12234-2), DNG specif
 
 from __future__ import annotations
 
+import os
 import struct
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Final
+from typing import BinaryIO, Final
 
 MAX_DIRECTORIES: Final = 64
 MAX_ENTRIES: Final = 4096
@@ -24,6 +25,8 @@ WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC = 256, 257, 258, 259, 262
 SUBFILE_TYPE, MAKE, STRIP_OFFSETS, SAMPLES, STRIP_COUNTS = 254, 271, 273, 277, 279
 ROWS_PER_STRIP, PLANAR, SAMPLE_FORMAT, SUB_DIRECTORIES = 278, 284, 339, 330
 TILE_WIDTH, TILE_HEIGHT, TILE_OFFSETS, TILE_COUNTS = 322, 323, 324, 325
+EXTRA_SAMPLES, JPEG_TABLES, YCBCR_COEFFICIENTS, REFERENCE_BLACK_WHITE = 338, 347, 529, 532
+ORIENTATION, MAX_SAMPLE, S_MAX_SAMPLE = 274, 281, 341
 CFA_REPEAT, CFA_PATTERN, DNG_VERSION = 33421, 33422, 50706
 CFA_COLOURS, CFA_LAYOUT, LINEARIZATION = 50710, 50711, 50712
 SUB_TILE, ROW_INTERLEAVE, COLUMN_INTERLEAVE = 50974, 50975, 52547
@@ -36,10 +39,13 @@ _SEPARATE_PLANES = 2
 _LAYOUT_TAGS = (WIDTH, HEIGHT, BITS, COMPRESSION, PHOTOMETRIC, SUBFILE_TYPE, MAKE, SAMPLES)
 _DATA_TAGS = (STRIP_OFFSETS, STRIP_COUNTS, ROWS_PER_STRIP, PLANAR, SAMPLE_FORMAT, SUB_DIRECTORIES)
 _TILE_TAGS = (TILE_WIDTH, TILE_HEIGHT, TILE_OFFSETS, TILE_COUNTS)
+_COLOUR_TAGS = (EXTRA_SAMPLES, JPEG_TABLES, YCBCR_COEFFICIENTS, REFERENCE_BLACK_WHITE)
+_RANGE_TAGS = (ORIENTATION, MAX_SAMPLE, S_MAX_SAMPLE)
 _RAW_TAGS = (CFA_REPEAT, CFA_PATTERN, DNG_VERSION, WHITE_LEVEL, SCALE, ACTIVE_AREA)
 _ORDER_TAGS = (CFA_COLOURS, CFA_LAYOUT, LINEARIZATION, SUB_TILE, ROW_INTERLEAVE, COLUMN_INTERLEAVE)
 _BLACK_TAGS = (BLACK_REPEAT, BLACK_LEVEL, BLACK_DELTA_H, BLACK_DELTA_V)
-_KEPT = frozenset((*_LAYOUT_TAGS, *_DATA_TAGS, *_TILE_TAGS, *_RAW_TAGS, *_ORDER_TAGS, *_BLACK_TAGS))
+_KEPT = frozenset((*_LAYOUT_TAGS, *_DATA_TAGS, *_TILE_TAGS, *_COLOUR_TAGS, *_RAW_TAGS))
+_KEPT |= frozenset((*_RANGE_TAGS, *_ORDER_TAGS, *_BLACK_TAGS))
 # TIFF type number -> struct code of one element; rationals are two of them.
 _CODES = {1: "B", 2: "B", 3: "H", 4: "I", 5: "II", 6: "b", 7: "B", 8: "h", 9: "i", 10: "ii"}
 _CODES |= {11: "f", 12: "d", 13: "I", 16: "Q", 17: "q", 18: "Q"}
@@ -141,11 +147,17 @@ class TiffStructure:
         Size of the file.
     damage : list of str
         Entries that could not be believed and were left out.
+    more : bool
+        There are more directories than were looked at.
+    big_endian : bool
+        Numbers are stored high byte first.
     """
 
     directories: list[TiffDirectory]
     file_bytes: int
     damage: list[str] = field(default_factory=list)
+    more: bool = False
+    big_endian: bool = False
 
     @property
     def sensor(self) -> TiffDirectory | None:
@@ -167,13 +179,26 @@ def read_tiff_structure(path: Path) -> TiffStructure:
         If the file cannot be opened.
     """
     with path.open("rb") as stream:
-        return _Walk(stream, path.stat().st_size).structure()
+        return structure_of_stream(stream)
+
+
+def structure_of_stream(stream: BinaryIO) -> TiffStructure:
+    """Read the directories of a TIFF that is open, such as an Exif block in memory.
+
+    Raises
+    ------
+    TiffDamageError
+        If the header is not a TIFF's or no directory can be read.
+    """
+    size = stream.seek(0, os.SEEK_END)
+    stream.seek(0)
+    return _Walk(stream, size).structure()
 
 
 class _Walk:
     """One bounded pass over a file's directories."""
 
-    def __init__(self, stream: IO[bytes], file_bytes: int) -> None:
+    def __init__(self, stream: BinaryIO, file_bytes: int) -> None:
         self.stream, self.file_bytes = stream, file_bytes
         self.damage: list[str] = []
         header = stream.read(16)
@@ -214,7 +239,8 @@ class _Walk:
             if directory is not None:
                 below.append(directory)
                 waiting += [int(more) for more in directory.tags.get(SUB_DIRECTORIES, ())]
-        return TiffStructure(chain + below, self.file_bytes, self.damage)
+        more = any(at and at not in seen for at in (offset, *waiting))
+        return TiffStructure(chain + below, self.file_bytes, self.damage, more, self.order == ">")
 
     def _read(self, offset: int, size: int) -> bytes | None:
         if offset < 0 or offset + size > self.file_bytes:
