@@ -218,7 +218,7 @@ class NoLightReferenceError(CalibrationError):
     def __str__(self) -> str:
         box = "and shows no bare light box around the plate"
         if self.why:
-            box = f"{box} ({self.why})"
+            box = f"{box} ({_part(self.why)})"
         return (
             f"{_part(self.plate)} has no blank frame {box}; "
             "capture the light box without a plate and name it under [light] blank"
