@@ -111,8 +111,9 @@ def test_stated_errors_are_honest(tmp_path: Path) -> None:
     assert np.sqrt(np.mean(photon**2)) == pytest.approx(1.0, abs=0.15)
     assert abs(np.mean(photon)) < 0.2
     assert np.mean(np.abs(photon) > 2) < 0.075
-    # The stated error adds how well the bare light is known: no smaller, and not twice too large.
-    assert 0.5 < np.sqrt(np.mean(stated**2)) < 1.1
+    # The stated error adds what may have gone wrong and here did not (lamp, lens, glare), so it is
+    # larger than these errors; tests/test_density_errors.py has captures where it did.
+    assert np.sqrt(np.mean(stated**2)) < np.sqrt(np.mean(photon**2))
 
 
 def test_glare_and_callier_come_off_and_their_uncertainty_comes_in(tmp_path: Path) -> None:
@@ -130,7 +131,8 @@ def test_glare_and_callier_come_off_and_their_uncertainty_comes_in(tmp_path: Pat
         expected = -np.log10((10**-true + 0.005) / 1.005)
         assert one.density == pytest.approx(expected, abs=0.012)
         assert two.density == pytest.approx(true / 1.25, abs=0.02)
-        assert one.sigma is not None and two.sigma is not None and two.sigma > one.sigma
+        assert one.sigma is not None and two.density is not None and two.sigma is not None
+        assert two.sigma > known.density_sigma(two.density)
 
 
 def test_channels_show_stain(tmp_path: Path) -> None:

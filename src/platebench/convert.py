@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from platebench import __version__
 from platebench.densitometry.calibration import Calibration
+from platebench.densitometry.density_errors import with_errors
 from platebench.framing import frame_corners, frame_plate
 from platebench.image import MONO_PATTERN, Encoding, PlateImage
 from platebench.look import PlateView, check_something_there, look_at_plate
@@ -107,7 +108,7 @@ def true_transmittance(
 
 
 def measure_view(view: PlateView) -> PlateDensities | None:
-    """Measure densities on a reduced, straightened picture of the plate; None of a positive.
+    """Measure densities, with errors, on a reduced, straightened picture; None of a positive.
 
     What a scanner's program made of the plate's densities is not known.
     """
@@ -127,7 +128,8 @@ def measure_view(view: PlateView) -> PlateDensities | None:
     plate, mask = straighten_rows(picture, plan, 0, plan.shape[0])
     stained = view.stain is not None and view.stain.found
     share_of_blue = view.stain.blue_share if view.stain is not None and stained else 0.0
-    return measure_densities(plate, mask, whole_plate=view.found.found, blue_share=share_of_blue)
+    found = measure_densities(plate, mask, whole_plate=view.found.found, blue_share=share_of_blue)
+    return with_errors(found, view)
 
 
 def tone_codes(

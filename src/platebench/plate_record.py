@@ -170,7 +170,9 @@ def picture_note(
         ppi=framing.ppi,
         plate_format=framing.format_name,
         base_fog=record["base_fog"],
-        d_max=record["d_max"],
+        d_max=record["d_max"]
+        if (record["densities"] or {}).get("d_max_at_least") is None
+        else None,
         flags=tuple(record["flags"]),
         settings=_settings_said(job, view),
     )

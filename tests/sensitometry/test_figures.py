@@ -213,9 +213,31 @@ def test_stated_errors_smaller_than_the_scatter_are_widened() -> None:
     assert found.gamma.sigma == pytest.approx(wanted.gamma.sigma, rel=0.4)
 
 
-def test_without_stated_errors_none_are_given() -> None:
+def test_without_stated_errors_only_what_is_extrapolated_has_one() -> None:
     figures = figures_of(pair_readings("plate", LOG_H, DENSITIES), rng=np.random.default_rng(2))
-    assert figures.gamma.sigma is None and figures.base_fog.sigma is None
+    assert figures.gamma.sigma is None and figures.d_max.sigma is None
+    assert figures.base_fog.sigma and figures.speed_point and figures.speed_point.sigma
+    assert figures.limit_density and figures.limit_density.sigma
+    read = figures_of(
+        pair_readings("plate", LOG_H, DENSITIES, base_fog=0.1), rng=np.random.default_rng(2)
+    )
+    assert read.base_fog.sigma is None and read.speed_point and read.speed_point.sigma is None
+
+
+@pytest.mark.parametrize("width", [0.25, 0.5, 0.9])
+def test_base_plus_fog_lies_no_higher_than_the_thinnest_step(width: float) -> None:
+    """An abrupt toe, or a kink in it, as development fog and flare make; truth 0.089."""
+    d = 0.089 + 0.75 * np.maximum(LOG_H + 0.3, 0.0) ** (1 + width)
+    d = np.minimum(d, 2.2 + 0.05 * (LOG_H - LOG_H[0]))[::-1]
+    for rough in (0.0, 0.01):
+        noise = rough * np.random.default_rng(3).standard_normal(d.size)
+        readings = pair_readings("p", LOG_H[::-1], d + noise)
+        figures = figures_of(readings, rng=np.random.default_rng(1), trials=40)
+        level = readings.density[:3].mean()
+        assert figures.base_fog.value <= max(level, readings.density[0]) + 1e-9
+        assert figures.base_fog.sigma and abs(figures.base_fog.value - 0.089) < max(
+            3 * figures.base_fog.sigma, 0.01
+        )
 
 
 def test_noise_makes_points_be_read_off_the_fitted_curve() -> None:

@@ -190,7 +190,10 @@ WRONG: dict[str, Wrong] = {
     "a slip of the pen": HEAD + "0.05,140\n1.55,0.3\n",
     "sigma below 0": "tablet_density,density,sigma\n0.05,1.4,-0.1\n1.55,0.3,0.1\n",
     "the tablet the wrong way round": HEAD + "0.05,0.2\n0.20,0.5\n0.35,0.9\n0.50,1.4\n",
-    "dust, or reversal": HEAD + "0.05,1.2\n0.20,1.4\n0.35,1.1\n0.50,0.8\n",
+    "falls that no step or two explain": HEAD + "0.05,1.2\n0.20,1.4\n0.35,1.1\n0.50,0.8\n",
+    "densities without order": HEAD
+    + "0.05,1.2\n0.20,0.4\n0.35,1.1\n0.50,0.3\n0.65,1.3\n0.80,0.2\n0.95,0.9\n1.10,1.4\n",
+    "a step to set aside that no file has": with_options("--set-aside", "40"),
     "no picture of the tablet": HEAD + "0.05,0.14\n0.20,0.13\n0.35,0.12\n",
     "base plus fog from elsewhere": with_options("--base-fog", "0.6"),
     "one plate's exposure known, another's not": two_plates(second="log_h_lxs,density\n0,1\n1,2\n"),

@@ -54,6 +54,8 @@ class Numbers(click.ParamType[tuple[float, ...] | None]):
 @click.option("--times", type=Numbers(), metavar="MIN,...", help="Minutes each was developed.")
 @click.option("--gamma", type=Numbers(), metavar="G,...", help="With --times: gammas to give the "
     "time of development for.")  # fmt: skip
+@click.option("--set-aside", metavar="STEP,...|doubtful", default="", help="Steps to leave out: by "
+    "name, or those that do not go with the others.")  # fmt: skip
 @click.option("--output", type=A_PATH, metavar="FOLDER", help="Folder for "
     "drawings and curves.json.  [default: curves, beside the first readings]")  # fmt: skip
 @talk_options
@@ -64,6 +66,7 @@ def command(
     base_fog: tuple[float, ...] | None,
     times: tuple[float, ...] | None,
     gamma: tuple[float, ...] | None,
+    set_aside: str,
     output: Path | None,
     as_json: bool,
     quiet: bool,
@@ -89,6 +92,9 @@ def command(
         base_fogs=base_fog,
         minutes=times,
         wanted_gammas=gamma or (),
+        set_aside=tuple(
+            dict.fromkeys(step.strip() for step in set_aside.split(",") if step.strip())
+        ),
     )
     refuse_foreign(curve_files(report, folder), "curves")
     written = write_curves(report, folder)

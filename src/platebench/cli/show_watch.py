@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator
 
 from platebench.quality import Severity
+from platebench.session.record import dense_end
 from platebench.session.session_report import error_to_json
 from platebench.session.watch_session import Arrival
 from platebench.shown import shown
@@ -28,9 +29,11 @@ def arrival_lines(arrival: Arrival) -> Iterator[str]:
         else:
             seen = record["densities"]["base_fog_from"] != "picture"
             fog = "base plus fog" if seen else "thinnest"
+            d_max, span, bound = dense_end(record)
+            over = "at least " if bound else ""
             yield (
-                f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {record['d_max']:z.2f}, "
-                f"range {record['density_range']:z.2f}"
+                f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {over}{d_max:z.2f}, "
+                f"range {over}{span:z.2f}"
             )
         for flag in record.get("flags", ()):
             yield f"  look: {shown(flag)}"

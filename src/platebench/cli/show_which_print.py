@@ -90,6 +90,8 @@ def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
             wrapped(f"Compared: {note}.")
     if plate.doubtful:
         wrapped(f"Its sides are in doubt, and with them what was measured: {SET_CORNERS}.")
+    if plate.at_least is not None:
+        wrapped(f"Its densest tones are lost in the dark: a range of {plate.at_least:.2f} is sure.")
     if plate.light == "estimated":
         wrapped("The bare light was estimated, not measured; so are these densities.")
     if not plate.calibrated:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.densitometry.calibration import Calibration
+from platebench.densitometry.density_errors import DensityErrors, errors_of_view
 from platebench.densitometry.plate_noise import notes_on_scan, sites_to_read
 from platebench.errors import NoDensitiesError, SpotError
 from platebench.formats import MM_PER_INCH
@@ -22,8 +22,7 @@ from platebench.image import PlateImage
 from platebench.look import PlateView, look_at_plate
 from platebench.plate_job import PlateJob
 from platebench.rounding import rounded
-from platebench.stages.light import Light
-from platebench.stages.patch import LN10, Mean, PatchReading, mapped, quad_around, read_patch
+from platebench.stages.patch import Mean, PatchReading, mapped, quad_around, read_patch
 from platebench.stages.plate_format import unknown_size
 from platebench.stages.site_noise import SiteNoise
 
@@ -31,8 +30,6 @@ Doubles = NDArray[np.float64]
 
 USUAL_SIZE_MM = 2.0
 USUAL_SIZE_SHARE = 0.02  # of the positive's long side, where millimetres are not known
-PLAIN = Calibration(glare=0.0, glare_sigma=0.0, callier=1.0, callier_sigma=0.0)
-_LEAST_SNR = 2.0
 _SLACK = 0.05  # pixels by which a square may miss the edge of what it is in
 _CLIPPED = 0.02  # of a square: more that is lost makes what is left a selection
 
@@ -73,7 +70,10 @@ class SpotReading:
     sigma : float or None
         Its standard error: ``photon_sigma`` and ``calibration_sigma`` together, D.
     photon_sigma, calibration_sigma : float or None
-        Noise of the photosites read; uncertainty of the light and of the calibration.
+        Noise of the photosites read; everything else: bare light, glare and calibration.
+    light_sigma, glare_sigma : float or None
+        What of ``calibration_sigma`` is by the bare light and the sensor's response, and by glare,
+        taken off or left on; see :mod:`platebench.densitometry.density_errors`.
     red, green, blue : float or None
         Density by the camera's own channels.
     red_sigma, green_sigma, blue_sigma : float or None
@@ -89,9 +89,11 @@ class SpotReading:
     left_out : float
         Share of the square that was not counted: clipped, and of a step dust and scratches.
     at_least : float or None
-        Where ``density`` is None: the density it certainly exceeds (two standard errors).
-    reason : {"clipped", "too dense", "partly clipped"} or None
-        Why there is no density; or that it is one of what did not clip, which is the denser part.
+        Where the light does not exceed two standard errors of everything: the density that is
+        exceeded by as much. ``density`` is None where it does not even exceed those of noise.
+    reason : {"clipped", "too dense", "partly clipped", "uncertain"} or None
+        Why there is no density; that it is one of what did not clip, which is the denser part; or
+        that ``at_least`` is all that is sure.
     """
 
     x_px: float
@@ -104,6 +106,8 @@ class SpotReading:
     sigma: float | None
     photon_sigma: float | None
     calibration_sigma: float | None
+    light_sigma: float | None
+    glare_sigma: float | None
     red: float | None
     green: float | None
     blue: float | None
@@ -134,7 +138,7 @@ class Probe:
     image: PlateImage
     framing: Framing
     noise: SiteNoise
-    calibration: Calibration
+    errors: DensityErrors
     calibrated: bool
 
     @property
@@ -160,6 +164,7 @@ class Probe:
             )
         if self.view.stain is not None and self.view.stain.found:
             notes.append("the plate is stained: density is that of green")
+        notes.append(self.errors.note)
         notes += notes_on_scan(self.view, self.noise)
         if self.framing.whole:
             notes.append("the plate was not cut out: places are those of the whole capture")
@@ -181,14 +186,13 @@ def open_probe(job: PlateJob) -> Probe:
     if view.info.shows_positive:
         raise NoDensitiesError.of_positive(view.info.path)
     view = replace(view, by_green=view.by_green or coloured)
-    own = view.glare.sigma if view.glare is not None and view.glare_off else 0.0
     image, noise = sites_to_read(view, job)
     return Probe(
         view=view,
         image=image,
         framing=frame_plate(view, job),
         noise=noise,
-        calibration=view.calibration or replace(PLAIN, glare_sigma=own),
+        errors=errors_of_view(view),
         calibrated=view.calibration is not None,
     )
 
@@ -307,13 +311,10 @@ def reading_of(
     if patch is None:
         nothing = Mean(transmittance=0.0, sigma=float("inf"), sites=0)
         patch = PatchReading(all=nothing, colours={}, spread=None, left_out=1.0)
-    mean = _main(probe, patch)
+    mean, errors = _main(probe, patch), probe.errors
     density, photon = _density(probe, mean)
-    systematic = None
-    if density is not None:
-        systematic = float(
-            np.hypot(probe.calibration.density_sigma(density), light_sigma(probe.view.light))
-        )
+    systematic = None if density is None else errors.systematic_sigma(density)
+    bound = errors.bound(*_light(probe, mean)) if mean.sites else None
     colours = {
         name: _colour_density(probe, patch, name) if len(patch.colours) == 3 else (None, None)
         for name in ("red", "green", "blue")
@@ -331,24 +332,28 @@ def reading_of(
         sigma=None if systematic is None or photon is None else float(np.hypot(photon, systematic)),
         photon_sigma=photon,
         calibration_sigma=systematic,
+        light_sigma=None if density is None else errors.light_sigma(density),
+        glare_sigma=None if density is None else errors.glare_sigma(density),
         **{name: value[0] for name, value in colours.items()},
         **{f"{name}_sigma": value[1] for name, value in colours.items()},
         printing=blue if _has_colours(probe) else density,
         spread=patch.spread,
         sites=mean.sites,
         left_out=patch.left_out,
-        at_least=_at_least(probe, mean) if density is None and mean.sites else None,
-        reason=_reason(patch, density),
+        at_least=bound,
+        reason=_reason(patch, density, bound),
     )
 
 
-def _reason(patch: PatchReading, density: float | None) -> str | None:
+def _reason(patch: PatchReading, density: float | None, bound: float | None) -> str | None:
     """Say why there is no density, or what is wrong with it."""
     if not patch.all.sites:
         return "clipped"
     if density is None:
         return "too dense"
-    return "partly clipped" if patch.clipped > _CLIPPED else None
+    if patch.clipped > _CLIPPED:
+        return "partly clipped"
+    return None if bound is None else "uncertain"
 
 
 def _has_colours(probe: Probe) -> bool:
@@ -363,13 +368,14 @@ def _main(probe: Probe, patch: PatchReading) -> Mean:
 
 def _density(probe: Probe, mean: Mean) -> tuple[float | None, float | None]:
     """Return density and its photon noise; None for both where nothing is told from darkness."""
-    calibration, level = probe.calibration, probe.view.level
-    light, sigma = mean.transmittance / level, mean.sigma / level
-    through = light * (1 + calibration.glare) - calibration.glare
-    if through < _LEAST_SNR * sigma or through <= 0:
-        return None, None
-    density = float(calibration.diffuse_density(light))
-    return density, float(calibration.gain(density)) * sigma
+    light, noise = _light(probe, mean)
+    density = probe.errors.density(light, noise)
+    return density, None if density is None else probe.errors.noise_sigma(density, noise)
+
+
+def _light(probe: Probe, mean: Mean) -> tuple[float, float]:
+    """Return a mean as a share of the bare light, and its noise."""
+    return mean.transmittance / probe.view.level, mean.sigma / probe.view.level
 
 
 def _colour_density(
@@ -386,14 +392,3 @@ def _colour_density(
         return density, photon
     spread = patch.spread or 0.0
     return density, float(np.hypot(photon, spread / np.sqrt(max(1, mean.sites))))
-
-
-def _at_least(probe: Probe, mean: Mean) -> float:
-    light = (max(mean.transmittance, 0.0) + 2 * mean.sigma) / probe.view.level
-    return float(probe.calibration.diffuse_density(max(light, 1e-6)))
-
-
-def light_sigma(light: Light) -> float:
-    """Return how well the bare light is known at a place, D."""
-    uneven = 0.0 if light.after is None else light.after.sd_over_mean
-    return float(np.hypot(light.noise_share, uneven)) / LN10

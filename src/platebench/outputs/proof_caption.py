@@ -52,6 +52,8 @@ class ProofPrint:
         True size of what ``picture`` shows, edge to edge, in millimetres. None: not known.
     base_fog, d_max, density_range : float
         Densities (D); nan where not measured.
+    bound : bool
+        True where ``d_max`` and ``density_range`` are lower bounds: the rest is lost in the dark.
     fog_seen : bool
         False where no rebate shows, so that ``base_fog`` is but the thinnest tone.
     flags : tuple of str
@@ -73,6 +75,7 @@ class ProofPrint:
     base_fog: float = math.nan
     d_max: float = math.nan
     density_range: float = math.nan
+    bound: bool = False
     fog_seen: bool = True
     flags: tuple[str, ...] = ()
     whole: bool = False
@@ -230,7 +233,12 @@ def _title_lines(shown: ProofPrint, width: float) -> list[Line]:
 
 def _densities(shown: ProofPrint) -> list[str]:
     thinnest = "b+f" if shown.fog_seen else "thinnest"
-    figures = (("range", shown.density_range), (thinnest, shown.base_fog), ("Dmax", shown.d_max))
+    over = " over" if shown.bound else ""
+    figures = (
+        (f"range{over}", shown.density_range),
+        (thinnest, shown.base_fog),
+        (f"Dmax{over}", shown.d_max),
+    )
     measured = [f"{name} {value:z.2f}" for name, value in figures if math.isfinite(value)]
     return measured or ["density not measured"]
 

@@ -27,6 +27,7 @@ def advice_to_json(advised: Advised) -> dict[str, Any]:
                 "plate": plate.plate_id,
                 "density_range": plate.density_range,
                 "blue_range": plate.blue_range,
+                "range_at_least": None if plate.at_least is None else rounded(plate.at_least, 3),
                 "light": plate.light,
                 "calibrated": plate.calibrated,
                 "doubtful": plate.doubtful,

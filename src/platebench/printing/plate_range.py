@@ -64,6 +64,8 @@ class PlateRange:
         True where the record names the calibration its densities went through.
     doubtful : bool
         True where the plate's sides were in doubt, so that other things may have been measured.
+    at_least : float or None
+        Where the densest tone is lost in the dark: the range that is sure, by two standard errors.
     base_fog : float
         Base plus fog, or the thinnest tone where there is no rebate, D.
     """
@@ -77,6 +79,7 @@ class PlateRange:
     calibrated: bool = False
     doubtful: bool = False
     base_fog: float = 0.0
+    at_least: float | None = None
 
 
 def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRange]:
@@ -129,6 +132,7 @@ def plate_range_of(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
     blue = measured["blue_range"]
     counts = tuple(int(count) for count in measured["histogram"])
     ends = _number(measured["d_min"]), _number(measured["d_max"])
+    least = measured.get("d_max_at_least")
     whole = len(counts) == BIN_EDGES.size - 1 and sum(counts) > 0 and min(counts) >= 0
     return PlateRange(
         plate_id=plate_id,
@@ -140,6 +144,7 @@ def plate_range_of(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
         calibrated=bool(result.get("calibration")),
         doubtful=bool(result.get("doubtful")),
         base_fog=_number(measured["base_fog"]),
+        at_least=None if least is None else _number(least) - ends[0],
     )
 
 

@@ -7,15 +7,14 @@ held, so a new picture takes milliseconds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from platebench.convert import measure_view, true_transmittance
-from platebench.densitometry.calibration import Calibration
-from platebench.densitometry.spot import PLAIN, light_sigma
+from platebench.densitometry.density_errors import DensityErrors, errors_of_view
 from platebench.image import CaptureKind
 from platebench.look import PlateView, look_at_plate
 from platebench.plate_job import PlateJob
@@ -96,11 +95,10 @@ class PlatePixels:
         only orders its tones.
     calibrated : bool
         Whether ``density`` went through a calibration.
-    errors : Calibration
-        Whose ``density_sigma`` is the error of a density; without a calibration it is that of the
-        glare alone.
-    light_sigma : float
-        How well the bare light is known at a place, D.
+    errors : DensityErrors
+        How well a density is known.
+    level : float
+        Bare light on the scale of the codes.
     counted : ndarray of uint16, shape (n,), or None
         The codes there are in a grey scan of 8 bits; None where they are many.
     blue : BlueLight or None
@@ -114,8 +112,8 @@ class PlatePixels:
     density: NDArray[np.float32]
     densities: PlateDensities | None
     calibrated: bool
-    errors: Calibration
-    light_sigma: float
+    errors: DensityErrors
+    level: float
     counted: Codes | None
     blue: BlueLight | None
     doubts: tuple[str, ...]
@@ -144,7 +142,6 @@ def load_pixels(job: PlateJob) -> PlatePixels:
     densities = measure_view(view)
     true = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
     density = -np.log10(np.maximum(true, 10.0**-MAX_DENSITY))
-    own = view.glare.sigma if view.glare is not None and view.glare_off else 0.0
     stain, blue = view.stain, None
     if stain is not None and stain.found:
         blue = BlueLight(share=stain.blue_share, gains=stain.blue_gains)
@@ -155,8 +152,8 @@ def load_pixels(job: PlateJob) -> PlatePixels:
         density=density.astype(np.float32),
         densities=densities,
         calibrated=view.calibration is not None,
-        errors=view.calibration or replace(PLAIN, glare_sigma=own),
-        light_sigma=light_sigma(view.light),
+        errors=errors_of_view(view),
+        level=view.level,
         counted=_few(codes) if view.info.kind is CaptureKind.SCAN else None,
         blue=blue,
         doubts=view.doubts if densities is None else (*view.doubts, *_impossible(densities)),

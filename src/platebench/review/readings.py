@@ -27,8 +27,8 @@ def read_rectangle(
     """Return the density of a rectangle of a layer, with its standard error.
 
     The error is that of the sites' scatter (picture, grain and noise), of rounding in grey scans of
-    8 bits, of the calibration or the glare, and of the light together, as in
-    :mod:`platebench.densitometry.spot`. Sites that clipped are left out.
+    8 bits, and of everything in :mod:`platebench.densitometry.density_errors` together.
+    Sites that clipped are left out.
 
     Parameters
     ----------
@@ -43,10 +43,10 @@ def read_rectangle(
     -------
     dict or None
         ``density`` and ``sigma``, None where nothing can be told from darkness or all clipped;
-        ``at_least``, in the dark the density certainly exceeded; ``printing`` (density to a
-        blue-sensitive process), ``low``, ``high`` (2nd and 98th percentile), ``sites``,
-        ``clipped`` (share), ``width_mm``, ``height_mm``, ``calibrated``; None outside the picture,
-        and of a scan that shows a positive.
+        ``at_least``, in the dark the density that is exceeded by two standard errors of everything;
+        ``printing`` (density to a blue-sensitive process), ``low``, ``high`` (2nd and 98th
+        percentile), ``sites``, ``clipped`` (share), ``width_mm``, ``height_mm``, ``calibrated``;
+        None outside the picture, and of a scan that shows a positive.
     """
     pixels = shown.pixels
     codes, middle = _codes_within(shown, layer, box)
@@ -76,10 +76,16 @@ def read_rectangle(
     low, high = np.quantile(pixels.density[seen], (0.02, 0.98))
     told |= {"low": rounded(low, 3), "high": rounded(high, 3)}
     density = -float(np.log10(mean))
-    if mean < 2 * scatter or density > MAX_DENSITY - 0.01:
-        least = max(mean + 2 * scatter, 10.0**-MAX_DENSITY)
-        return told | {"at_least": rounded(-float(np.log10(least)), 2)}
-    systematic = np.hypot(float(pixels.errors.density_sigma(density)), pixels.light_sigma)
+    seen_light = _LIGHT[seen] / pixels.level
+    through = float(seen_light.mean())
+    noise = float(seen_light.std(ddof=1)) / np.sqrt(seen.size) if seen.size > 1 else through
+    bound = pixels.errors.bound(through, noise)
+    if bound is not None or density > MAX_DENSITY - 0.01:
+        bound = min(pixels.errors.at_least(through, noise), MAX_DENSITY)
+        told["at_least"] = rounded(bound, 2)
+    if not pixels.errors.told(through, noise) or density > MAX_DENSITY - 0.01:
+        return told
+    systematic = pixels.errors.systematic_sigma(density)
     scatter = float(np.hypot(scatter, _rounding(shown, seen, light)))
     sigma = float(np.hypot(scatter / mean / _LN10, systematic))
     return told | {
@@ -173,6 +179,9 @@ def tone_curve(
         "fog_seen": densities.base_fog_from != "picture",
         "d_min": rounded(densities.d_min, 3),
         "d_max": rounded(densities.d_max, 3),
+        "d_max_at_least": None
+        if densities.d_max_at_least is None
+        else rounded(densities.d_max_at_least, 3),
         "density_range": rounded(densities.density_range, 3),
         "black_at": rounded(ends.base_fog, 3),
         "white_at": rounded(ends.d_max, 3),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,8 @@ from platebench.sensitometry.family import (
 from platebench.sensitometry.figures import figures_of
 from platebench.sensitometry.plate_curve import PlateCurve, notes_on
 from platebench.sensitometry.speeds import speeds_of
-from platebench.sensitometry.step_files import Tablet, load_readings
+from platebench.sensitometry.step_files import DOUBTFUL, Tablet, load_readings
+from platebench.shown import shown
 
 OUTPUT_NAME = "curves"
 _SEED = 1890  # of the trials for the errors: the same readings give the same errors
@@ -75,6 +76,7 @@ def curves_of(
     base_fogs: Sequence[float] | None = None,
     minutes: Sequence[float] | None = None,
     wanted_gammas: Sequence[float] = (),
+    set_aside: Collection[str] = (),
 ) -> CurveReport:
     """Read files of step readings and take the figures of their curves.
 
@@ -92,6 +94,8 @@ def curves_of(
         Time of development of each plate.
     wanted_gammas : sequence of float
         Gammas to give the time of development for; needs ``minutes``.
+    set_aside : collection of str
+        Steps to leave out of every plate; see `load_readings`.
 
     Raises
     ------
@@ -109,7 +113,11 @@ def curves_of(
     plates = []
     for number, (path, label) in enumerate(zip(paths, _labels(paths), strict=True)):
         readings = load_readings(
-            path, exposure_lxs=exposures[number], tablet=tablet, base_fog=fogs[number]
+            path,
+            exposure_lxs=exposures[number],
+            tablet=tablet,
+            base_fog=fogs[number],
+            set_aside=set_aside,
         )
         figures = figures_of(readings, rng=np.random.default_rng(_SEED))
         speeds = speeds_of(figures)
@@ -123,6 +131,11 @@ def curves_of(
                 notes=notes_on(figures, speeds, nominal_tablet=nominal),
             )
         )
+    left = {step for plate in plates for step in plate.figures.readings.set_aside}
+    unknown = [step for step in set_aside if shown(step, 40) not in left and step != DOUBTFUL]
+    if unknown:
+        what = f"name {shown(unknown[0], 40)}, which no file has"
+        raise ReadingsError("the steps to set aside", what, "name steps as the files do")
     return _report(tuple(plates), tablet, minutes, tuple(wanted_gammas))
 
 

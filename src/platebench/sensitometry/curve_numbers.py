@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
+from scipy.optimize import brentq, isotonic_regression
 
 from platebench.sensitometry.curve_model import LEAST_STEPS, CurveModel, fit_model
 from platebench.sensitometry.drawn_curve import DrawnCurve, curve_through_steps, monotone_curve
@@ -27,6 +27,12 @@ _TOLD_BY_MODEL = 0.5  # of gamma: past a bend that the readings have gone half r
 _FLAT = 0.03  # of gamma
 _SMOOTH_FROM = 0.005  # D; a reading less certain than that is not read off by itself
 _SMALL = 0.002  # D; a scatter that harms no figure
+# How far beyond the readings curves end elsewhere than the smooth one: set on logistic, Gaussian,
+# Gompertz and piecewise curves, tested on others (tests/sensitometry/test_coverage.py).
+_UNLIKE_TOE, _UNLIKE_SHOULDER = 0.003, 0.007  # D
+_BY_GRADIENT = 0.12  # D for each D per log unit at the end
+_BY_RUN = 0.25
+_FURTHER = 0.35  # D for each D per log unit, where nothing tells how the toe goes on
 _TRUST = 1.5  # a model that misses by more than the noise times that is not used
 
 
@@ -50,6 +56,9 @@ class Basis:
         Where base plus fog comes from.
     shoulder : bool
         Whether the readings go round the shoulder, so that a limit can be told.
+    fog_beyond, limit_beyond : float
+        How far from base plus fog, and from the limit, the truth may lie because curves end in
+        other ways than the smooth one, D: one standard error. 0 where base plus fog was read.
     """
 
     steps: slice
@@ -59,6 +68,8 @@ class Basis:
     read_from_model: bool
     fog_source: FogSource
     shoulder: bool
+    fog_beyond: float = 0.0
+    limit_beyond: float = 0.0
 
 
 def choose_basis(readings: StepReadings) -> Basis:
@@ -73,7 +84,8 @@ def choose_basis(readings: StepReadings) -> Basis:
     steps = straight_steps(x, d, noise)
     gamma = line_through(x, d, steps).gamma
     drawn = curve_through_steps(readings)
-    at_ends = drawn.gradient_over(np.array([drawn.low, drawn.high])) / max(gamma, 1e-9)
+    gradients = drawn.gradient_over(np.array([drawn.low, drawn.high]))
+    at_ends = gradients / max(gamma, 1e-9)
     source: FogSource = "thinnest step"
     if readings.base_fog is not None:
         source = "read on the plate"
@@ -81,6 +93,15 @@ def choose_basis(readings: StepReadings) -> Basis:
         source = "model"
     elif at_ends[0] < _FLAT:
         source = "toe"
+    fog_beyond = limit_beyond = 0.0
+    if model is not None:
+        low, high = _level_ends(d, readings.sigma)
+        limit_beyond = _beyond(float(gradients[1]), max(model.limit - high, 0.0), _UNLIKE_SHOULDER)
+        fog_beyond = _beyond(float(gradients[0]), max(low - model.base, 0.0), _UNLIKE_TOE)
+    if source == "thinnest step":
+        fog_beyond = _FURTHER * float(gradients[0])
+    elif source == "toe":
+        fog_beyond = _beyond(float(gradients[0]), 0.0, _UNLIKE_TOE)
     return Basis(
         steps=steps,
         noise=noise,
@@ -89,7 +110,31 @@ def choose_basis(readings: StepReadings) -> Basis:
         read_from_model=model is not None and noise > _SMOOTH_FROM,
         fog_source=source,
         shoulder=bool(at_ends[1] < _TOLD_BY_MODEL),
+        fog_beyond=0.0 if source == "read on the plate" else fog_beyond,
+        limit_beyond=limit_beyond,
     )
+
+
+def _beyond(gradient: float, run: float, unlike: float) -> float:
+    """Return how wrong it may be where a curve is said to end, D.
+
+    Parameters
+    ----------
+    gradient : float
+        Of the curve where its readings end, D per log unit.
+    run : float
+        D from there to where the smooth curve ends.
+    unlike : float
+        D by which curves of other shapes end elsewhere though they are level.
+    """
+    return float(np.linalg.norm([unlike, _BY_GRADIENT * gradient, _BY_RUN * run]))
+
+
+def _level_ends(d: Floats, sigma: Floats | None) -> tuple[float, float]:
+    """Return the first and the last density, each averaged with what falls from it by noise."""
+    weights = None if sigma is None else 1.0 / np.maximum(sigma, 1e-6) ** 2
+    level = isotonic_regression(d, weights=weights).x
+    return float(level[0]), float(level[-1])
 
 
 def widened(readings: StepReadings) -> StepReadings:
@@ -98,7 +143,7 @@ def widened(readings: StepReadings) -> StepReadings:
     Photon noise, say, is not all: a plate is not quite even. Where the readings scatter about a
     smooth curve by more than 1.5 times their errors, what is missing is added to each in square.
     """
-    if readings.sigma is None or readings.log_h.size < LEAST_STEPS:
+    if readings.sigma is None or readings.log_h.size < LEAST_STEPS or readings.doubtful:
         return readings
     stated = float(np.sqrt(np.mean(readings.sigma**2)))
     scatter = _scatter(_fitted(readings), readings)
@@ -116,7 +161,7 @@ def _judge_model(readings: StepReadings) -> tuple[float, CurveModel | None, floa
     """Return the noise of a reading, the smooth curve if it can be trusted, and its misfit."""
     x, d, sigma = readings.log_h, readings.density, readings.sigma
     stated = None if sigma is None else float(np.sqrt(np.mean(sigma**2)))
-    if x.size < LEAST_STEPS:
+    if x.size < LEAST_STEPS or readings.doubtful:  # a flaw is neither noise nor the curve's shape
         return (0.0 if stated is None else stated), None, None
     model = _fitted(readings)
     noise = _scatter(model, readings) if stated is None else stated
@@ -155,7 +200,9 @@ class Reading:
     fog: float
 
 
-def read_curve(readings: StepReadings, basis: Basis) -> tuple[Reading, dict[str, float]]:
+def read_curve(
+    readings: StepReadings, basis: Basis, fog_shift: float = 0.0
+) -> tuple[Reading, dict[str, float]]:
     """Return the curve as it is read, and every number read off it.
 
     Parameters
@@ -164,6 +211,8 @@ def read_curve(readings: StepReadings, basis: Basis) -> tuple[Reading, dict[str,
         Not checked again: a trial's readings may fall here and there.
     basis : Basis
         From `choose_basis`.
+    fog_shift : float
+        Added to base plus fog, D, in a trial.
 
     Returns
     -------
@@ -183,8 +232,10 @@ def read_curve(readings: StepReadings, basis: Basis) -> tuple[Reading, dict[str,
         drawn = DrawnCurve(rule=model, low=float(x[0]), high=float(x[-1]))
     else:
         drawn = monotone_curve(x, d, readings.sigma)
-    reading = Reading(drawn=drawn, line=line, fog=_base_fog(readings, basis))
+    reading = Reading(drawn=drawn, line=line, fog=_base_fog(readings, basis) + fog_shift)
     numbers = _numbers(reading, basis)
+    if model is not None and basis.shoulder:
+        numbers["limit_density"] = max(model.limit, _level_ends(d, readings.sigma)[1])
     numbers["gamma_by_steps"] = by_steps.gamma
     numbers["d_max"] = float(np.max(d))
     return reading, numbers
@@ -193,9 +244,11 @@ def read_curve(readings: StepReadings, basis: Basis) -> tuple[Reading, dict[str,
 def _base_fog(readings: StepReadings, basis: Basis) -> float:
     if basis.fog_source == "read on the plate" and readings.base_fog is not None:
         return readings.base_fog
+    thinnest = _level_ends(readings.density, readings.sigma)[0]
     if basis.fog_source == "model" and basis.model is not None:
-        return basis.model.base
-    return float(readings.density[0])
+        # No step is thinner than base plus fog, and no plate thinner than nothing.
+        return float(np.clip(basis.model.base, min(thinnest, 0.0), thinnest))
+    return thinnest
 
 
 def _numbers(reading: Reading, basis: Basis) -> dict[str, float]:
@@ -203,12 +256,11 @@ def _numbers(reading: Reading, basis: Basis) -> dict[str, float]:
     point = _or_nan(drawn.log_h_at(fog + SPEED_POINT))
     straight_start, straight_end = _straight_part(drawn, line, OFF_LINE + 2 * basis.noise)
     rise = _rise(drawn, point, CONTRAST_RUN)
-    model = basis.model
     return {
         "base_fog": fog,
-        "limit_density": model.limit if model is not None and basis.shoulder else math.nan,
+        "limit_density": math.nan,
         "gamma": line.gamma,
-        "gamma_by_model": math.nan if model is None else line.gamma,
+        "gamma_by_model": math.nan if basis.model is None else line.gamma,
         "tangent_log_h": line.log_h,
         "straight_start": straight_start,
         "straight_end": straight_end,

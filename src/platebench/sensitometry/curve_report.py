@@ -83,6 +83,8 @@ def _plate_to_json(plate: PlateCurve) -> dict[str, Any]:
             | ({} if readings.sigma is None else {"sigma": _rounded(float(readings.sigma[n]))})
             for n, (x, d) in enumerate(zip(readings.log_h, readings.density, strict=True))
         ],
+        "doubtful_steps": list(readings.doubtful),
+        "set_aside": list(readings.set_aside),
         "notes": list(plate.notes),
     }
 

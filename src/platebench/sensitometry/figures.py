@@ -19,12 +19,17 @@ from platebench.sensitometry.curve_numbers import (
 from platebench.sensitometry.readings import StepReadings
 
 TRIALS = 200
-_ENOUGH = 0.9  # of the trials must give a number, else it has no error worth stating
+# Figures that go with base plus fog: where it was not read they have an error in any case.
+BY_FOG = (
+    *("base_fog", "speed_point", "inertia_fog", "contrast_rise", "contrast_index"),
+    *("average_gradient_130", "average_gradient_150", "toe_length", "useful_length"),
+)
+_ENOUGH = 0.5  # of the trials must give a number, else it has no error worth stating
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A figure and its standard error; the error is None where the readings state none."""
+    """A figure and its standard error; None where the readings state none and nothing else has."""
 
     value: float
     sigma: float | None = None
@@ -112,7 +117,8 @@ def figures_of(
     rng : Generator or None
         For the standard errors: every reading is shaken by its own error, independently, and all
         together by the error they share, and the figures are taken again, ``trials`` times.
-        None, or readings without errors: none stated.
+        None: none stated. Of readings without errors only the figures `BY_FOG`, by the scatter of
+        the steps and how far base plus fog lies beyond them, and the limit.
     trials : int
         200 trials give a standard error to 5 %.
 
@@ -136,8 +142,11 @@ def _spread(
 ) -> dict[str, float]:
     """Return the standard deviation of each number over shaken readings."""
     errors = (readings.sigma, readings.common_sigma, readings.log_h_sigma)
-    if all(error is None for error in errors) and not readings.base_fog_sigma:
+    stated = any(error is not None for error in errors) or bool(readings.base_fog_sigma)
+    if not stated and not basis.fog_beyond and not basis.limit_beyond:
         return {}
+    if not stated:
+        readings = replace(readings, sigma=np.full(readings.density.shape, basis.noise))
     rows: dict[str, list[float]] = {}
     for _ in range(trials):
         shaken = _shaken(readings, rng)
@@ -150,13 +159,18 @@ def _spread(
                 shaken.log_h, shaken.density, shaken.sigma, base_fog=fog, start=basis.model
             )
             again = replace(basis, model=model)
-        for name, value in read_curve(shaken, again)[1].items():
+        shift = basis.fog_beyond * float(rng.standard_normal()) if basis.fog_beyond else 0.0
+        for name, value in read_curve(shaken, again, shift)[1].items():
             rows.setdefault(name, []).append(value)
+    told = rows.keys() if stated else {"limit_density", *(BY_FOG if basis.fog_beyond else ())}
     spread = {}
     for name, values in rows.items():
         finite = np.array(values)[np.isfinite(values)]
-        if finite.size >= _ENOUGH * trials:
-            spread[name] = float(np.std(finite, ddof=1))
+        if finite.size >= _ENOUGH * trials and name in told:
+            # Trials without a number lie beyond the ends of the curve, further off than the rest.
+            spread[name] = float(np.std(finite, ddof=1)) * trials / finite.size
+    if "limit_density" in spread:
+        spread["limit_density"] = math.hypot(spread["limit_density"], basis.limit_beyond)
     return spread
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ NOMINAL = {
 """Tablets as sold: 21 steps of half a stop, 31 of a third; densities nominal (from memory)."""
 
 UNEXPOSED = ("fog", "b+f", "base+fog", "unexposed")  # what the step of such a row is called
+DOUBTFUL = "doubtful"  # stands for the steps that do not go with the others
 _COLUMNS = (
     *("step", "tablet_density", "tablet_sigma", "log_h", "log_h_lxs"),
     *("density", "sigma", "calibration_sigma"),
@@ -98,6 +99,7 @@ def load_readings(
     exposure_lxs: float | None = None,
     tablet: Tablet | None = None,
     base_fog: float | None = None,
+    set_aside: Collection[str] = (),
 ) -> StepReadings:
     """Read the steps of one plate.
 
@@ -115,6 +117,9 @@ def load_readings(
         Densities of the tablet by step; they take the place of those in the file.
     base_fog : float or None
         Density of an unexposed part; takes the place of the file's.
+    set_aside : collection of str
+        Steps to leave out, as the file calls them; `DOUBTFUL`: those that do not go with the
+        others. What a file has not is no fault.
 
     Returns
     -------
@@ -133,12 +138,16 @@ def load_readings(
         rows = _rows(path)
     fog_rows = [row for row in rows if str(row.get("step", "")).lower() in UNEXPOSED]
     rows = [row for row in rows if row not in fog_rows]
+    called = [str(row.get("step", number)) for number, row in enumerate(rows, 1)]
+    aside = [step for step in called if step in set_aside]
+    rows = [row | {"step": step} for step, row in zip(called, rows, strict=True)]
+    rows = [row for row in rows if row["step"] not in set_aside]
     given = document.get("base_fog") if base_fog is None else base_fog
     fog, fog_sigma = _fog(path, fog_rows, given)
     if base_fog is None and _is_density(document.get("base_fog_sigma")):
         fog_sigma = float(document["base_fog_sigma"])
     log_h, log_h_sigma, known = _exposures(path, rows, exposure_lxs, tablet)
-    return pair_readings(
+    readings = pair_readings(
         str(path),
         log_h,
         _column(path, rows, "density"),
@@ -149,7 +158,11 @@ def load_readings(
         base_fog=fog,
         base_fog_sigma=fog_sigma if base_fog is None else None,
         notes=(_UNCALIBRATED,) if document.get("calibrated") is False else (),
+        steps=[shown(row["step"], 40) for row in rows],
+        set_aside=DOUBTFUL in set_aside,
     )
+    left_out = (*(shown(step, 40) for step in aside), *readings.set_aside)
+    return replace(readings, set_aside=left_out)
 
 
 def _exposures(

@@ -42,7 +42,7 @@ _OF_THE_SESSION = (FILE_NAME, LOG_NAME, STEPS_NAME)  # files that commands write
 _COLUMNS = (
     *SPOT_COLUMNS, "density", "sigma", "red", "green", "blue", "printing",
     "photon_sigma", "calibration_sigma", "red_sigma", "green_sigma", "blue_sigma", "spread",
-    "size_mm", "size_px", "sites", "left_out", "at_least", "reason",
+    "size_mm", "size_px", "sites", "left_out", "at_least", "reason", "light_sigma", "glare_sigma",
 )  # fmt: skip
 
 

@@ -22,6 +22,7 @@ from platebench.plate_job import PREVIEWS, PlateResult
 from platebench.plate_log.dates import date_in_words
 from platebench.progress import Progress, working
 from platebench.session.check_file import Verdicts, kept_verdicts
+from platebench.session.record import dense_end
 from platebench.session.scan_hints import likely_misread
 from platebench.session.session_report import READABLE, READABLE_PDF, days_of
 from platebench.settings import PlateSettings, SessionSettings
@@ -142,18 +143,28 @@ def plate_part(
     )
 
 
+def _with_error(density: float, sigma: float | None) -> str:
+    return f"{density:z.2f}" + ("" if sigma is None else f" ± {max(sigma, 0.01):.2f}")
+
+
 def _measured(record: Mapping[str, Any]) -> list[Fact]:
     densities = record.get("densities") or {}
-    if record.get("base_fog") is not None:
+    if record.get("base_fog") is None:
+        facts = [("densities", f"not known: {record['no_densities']}")]
+    else:
         seen = densities.get("base_fog_from") != "picture"
         fog = "base plus fog" if seen else "thinnest tone (no rebate seen)"
         facts = [
-            (fog, f"{record['base_fog']:z.2f}"),
-            ("Dmax", f"{record['d_max']:z.2f}"),
+            (fog, _with_error(record["base_fog"], densities.get("base_fog_sigma"))),
+            ("Dmax", _with_error(record["d_max"], densities.get("d_max_sigma"))),
             ("density range", f"{record['density_range']:z.2f}"),
         ]
-    else:
-        facts = [("densities", f"not known: {record['no_densities']}")]
+        d_max, span, bound = dense_end(record)
+        if bound:
+            facts[1:] = [
+                ("Dmax", f"at least {d_max:z.2f} (reads {record['d_max']:z.2f})"),
+                ("density range", f"at least {span:z.2f}"),
+            ]
     if densities.get("blue_range"):
         facts.append(("range to blue light", f"{densities['blue_range']:z.2f}"))
     if record.get("size_mm"):

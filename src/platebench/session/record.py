@@ -347,3 +347,18 @@ def _hash_or_nothing(path: Path) -> str:
 
 def _json_bytes(document: object) -> bytes:
     return json.dumps(document, sort_keys=True, allow_nan=False).encode()
+
+
+def dense_end(record: Mapping[str, Any]) -> tuple[float, float, bool]:
+    """Return Dmax and density range, and whether they are bounds: lost in the dark beyond.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If the record does not hold them.
+    """
+    d_max, span = float(record["d_max"]), float(record["density_range"])
+    least = record.get("densities", {}).get("d_max_at_least")
+    if least is None:
+        return d_max, span, False
+    return float(least), span - (d_max - float(least)), True

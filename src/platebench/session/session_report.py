@@ -19,7 +19,7 @@ from platebench.plate_job import POSITIVES, PREVIEWS, PlateResult
 from platebench.plate_log.dates import date_in_words
 from platebench.plate_names import folded_id
 from platebench.progress import Progress
-from platebench.session.record import write_json
+from platebench.session.record import dense_end, write_json
 from platebench.settings import SessionSettings
 from platebench.stages.plate_format import misfit_of
 
@@ -112,6 +112,10 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
     record = result.record
     log = record.get("log") or {}
     size = record.get("size_mm")
+    try:
+        d_max, span, bound = dense_end(record)
+    except (KeyError, TypeError, ValueError):
+        d_max, span, bound = nan, nan, False
     return ProofPrint(
         plate_id=result.plate_id,
         picture=output / PREVIEWS / f"{result.plate_id}.jpg",
@@ -120,8 +124,9 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         format_name=record.get("format", ""),
         size_mm=(float(size[0]), float(size[1])) if size else None,
         base_fog=_density(record, "base_fog"),
-        d_max=_density(record, "d_max"),
-        density_range=_density(record, "density_range"),
+        d_max=d_max,
+        density_range=span,
+        bound=bound,
         fog_seen=(record.get("densities") or {}).get("base_fog_from") != "picture",
         flags=tuple(record.get("flags", ())),
         whole=bool(record.get("whole", False)),

@@ -15,6 +15,8 @@ _CLIPPED = 0.2  # of what lies around the plate
 _DIMMEST = 0.5  # of a scanner's white; what is darker is no bare light
 _CLOSE = 0.005
 _WHITE = 0.998
+_TILES = 12  # along the long side, in which bare light is compared
+_LEAST_TILES = 6
 
 
 def around_plate(
@@ -27,13 +29,20 @@ def around_plate(
     corners : ndarray of float64, shape (4, 2)
         Of the plate, places in the capture.
     """
-    grey, valid = one_channel(small.pixels, by_green=False), small.valid
+    grey, seen = _outside(small, corners)
+    return grey[seen if small.valid is None else seen & small.valid], grey[~seen]
+
+
+def _outside(
+    small: Overview, corners: NDArray[np.float64]
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Return the picture without colours, and what of it lies outside the plate."""
+    grey = one_channel(small.pixels, by_green=False)
     centre = corners.mean(axis=0)
     grown = small.places(centre + (corners - centre) * 1.06)
     outside = np.ones(grey.shape, np.uint8)
     cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1]).astype(np.int32), 0)
-    seen = outside > 0
-    return grey[seen if valid is None else seen & valid], grey[~seen]
+    return grey, outside > 0
 
 
 def bare_light_level(small: Overview, found: FoundPlate) -> float:
@@ -45,6 +54,28 @@ def bare_light_level(small: Overview, found: FoundPlate) -> float:
         return 1.0
     high = float(np.quantile(around, 0.8))
     return float(np.median(around[np.abs(around - high) < 0.2 * high]))
+
+
+def bare_light_spread(small: Overview, found: FoundPlate) -> float | None:
+    """Return by how much the bare light around a plate differs from place to place, relative.
+
+    The standard deviation of medians over tiles. It is what changed across the frame between blank
+    and plate: noise averages out. None where too little bare light shows.
+    """
+    if not found.found or found.surround != "bright":
+        return None
+    level = bare_light_level(small, found)
+    grey, outside = _outside(small, found.corners)
+    rows, columns = np.nonzero(outside & (np.abs(grey - level) < 0.2 * level))
+    side = -(-max(grey.shape) // _TILES)
+    tiles = rows // side * _TILES + columns // side
+    least = side * side / 4
+    middles = [
+        float(np.median(grey[rows[own], columns[own]]))
+        for tile, count in zip(*np.unique(tiles, return_counts=True), strict=True)
+        if count >= least and (own := tiles == tile).any()
+    ]
+    return float(np.std(middles)) / level if len(middles) >= _LEAST_TILES else None
 
 
 def white_of_scan(small: Overview, found: FoundPlate, *, by_hand: bool) -> tuple[float, str]:

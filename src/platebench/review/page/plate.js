@@ -335,5 +335,9 @@ export class PlateDesk {
 
 function densitiesOf(told) {
   if (!told) return ["the scan shows a positive: densities not known, tones as scanned"];
-  return [`${told.fog_seen ? "base plus fog" : "thinnest"} ${density(told.base_fog)}`, `Dmax ${density(told.d_max)}`, `range ${density(told.density_range)}`];
+  const over = told.d_max_at_least === null ? "" : "over ", lost = over ? told.d_max - told.d_max_at_least : 0;
+  return [
+    `${told.fog_seen ? "base plus fog" : "thinnest"} ${density(told.base_fog)}`, `Dmax ${over}${density(told.d_max - lost)}`,
+    `range ${over}${density(told.density_range - lost)}`,
+  ];
 }

@@ -56,7 +56,7 @@ export class Readings {
     const size = reading.width_mm && what ? `, ${reading.width_mm.toFixed(1)} × ${reading.height_mm.toFixed(1)} mm` : "";
     const extent = reading.low === null ? "" : `its tones go from ${density(reading.low)} to ${density(reading.high)}`;
     this.element.replaceChildren(...[
-      make("div", {}, make("strong", {}, mainly(reading)), reading.density === null ? "" : ` ± ${atLeast(reading.sigma)}`),
+      make("div", {}, make("strong", {}, mainly(reading)), besides(reading)),
       reading.printing === null ? null : make("div", {}, `to blue light ${density(reading.printing)}`),
       what ? make("div", {}, `${what}${size}`) : null,
       what && extent ? make("div", {}, extent) : null,
@@ -68,8 +68,14 @@ export class Readings {
 }
 
 function mainly(reading) {
-  if (reading.density !== null) return `D ${density(reading.density)}`;
-  return reading.at_least === null ? "clipped" : `denser than ${density(reading.at_least)}`;
+  if (reading.at_least !== null) return `denser than ${density(reading.at_least)}`;
+  return reading.density === null ? "clipped" : `D ${density(reading.density)}`;
+}
+
+function besides(reading) {
+  if (reading.density === null) return "";
+  if (reading.at_least === null) return ` ± ${atLeast(reading.sigma)}`;
+  return `, reads ${density(reading.density)}`;
 }
 
 // An error is never shown as none.

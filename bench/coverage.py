@@ -1,0 +1,244 @@
+"""Do stated errors of densities hold the truth? Captures with effects that no fit here knows.
+
+    python bench/coverage.py [--sessions 12] [--seed 1]
+
+Each session is a blank and a plate of twelve even fields, D 0.3 to 2.9, by the simulator. Between
+the two the lamp changes in level and across the frame, the lens's fall-off changes, the sensor is
+not quite linear, and stray light follows the scene in one of six shapes. Printed is, by condition
+and density: the mean and the root mean square of the true errors, the share of them within one and
+within two stated standard errors, and how many "at least" values are false.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from scipy.ndimage import gaussian_filter, zoom
+from scipy.signal import fftconvolve
+
+from platebench.densitometry.calibration import Calibration
+from platebench.densitometry.spot import Spot, open_probe, read_spots
+from platebench.image import SensorFrame
+from platebench.plate_job import PlateJob
+from platebench.settings import PlateSettings
+from platebench.stages.light import light_from_blanks
+from platebench.synthetic import (
+    CameraModel,
+    LightBox,
+    PlateModel,
+    StepTablet,
+    true_corners,
+    true_transmittance,
+    write_dng,
+)
+from platebench.synthetic.camera import expose
+from platebench.synthetic.light_box import light_field
+
+CAMERA = CameraModel(shape=(420, 600), fill=0.72)
+FIELDS = (0.3, 0.55, 0.8, 1.1, 1.4, 1.7, 1.9, 2.1, 2.3, 2.5, 2.7, 2.9)
+BANDS = ((0.0, 1.0), (1.0, 1.5), (1.5, 2.0), (2.0, 2.5), (2.5, 3.0))
+EXPOSURE_S = 1 / 16
+SHAPES = ("constant", "scene mean", "gaussian", "inverse square", "two exponentials", "outside")
+CONDITIONS = {
+    "clean": "no effect at all, nothing opaque in the frame",
+    "light": "lamp, fall-off and linearity; no glare; bare light around the plate",
+    "light, mask": "the same under a black mask",
+    "bright": "light and glare 0.3 to 0.6 %; bare light around, nothing opaque",
+    "strip": "the same with an opaque strip beside the plate",
+    "mask": "the same under a black mask",
+    "no blank": "as bright, the light drawn from the bare light around the plate",
+    "calibrated": "as bright, read through the calibration of a tablet in a frame of its own",
+}
+
+
+@dataclass(frozen=True)
+class Physics:
+    """What happens between lamp and file in one session."""
+
+    shape: str
+    share: float  # of the bare light box, on average, that strays over the blank
+    level: float
+    slope: tuple[float, float]
+    fall_off: float
+    bend: float
+
+    def light(self, truth: np.ndarray, bare: np.ndarray, *, later: bool) -> np.ndarray:
+        """Return the light on the sensor; ``later``: after lamp and lens have changed."""
+        y, x = np.meshgrid(*(np.linspace(-1, 1, n) for n in truth.shape), indexing="ij")
+        if later:
+            drift = 1 + self.slope[0] * y + self.slope[1] * x + self.fall_off * (x * x + y * y - 1)
+            bare = bare * self.level * drift
+        seen = truth * bare
+        seen = seen + self.share * stray(seen, bare, self.shape)
+        top = float(bare.max())
+        return seen * (1 + self.bend * (1 - seen / top))
+
+
+def stray(seen: np.ndarray, bare: np.ndarray, shape: str) -> np.ndarray:
+    """Return stray light for a share of 1: about the bare light's mean over a blank."""
+    if shape == "constant":
+        return np.full(seen.shape, bare.mean())
+    if shape == "scene mean":
+        return np.full(seen.shape, seen.mean())
+    small = zoom(seen, 0.25, order=1)
+    long_side = max(small.shape)
+    if shape == "outside":  # and half of the light from beyond the frame, whatever lies in it
+        rim = small.copy()
+        rim[4:-4, 4:-4] = 0
+        spread = gaussian_filter(small, long_side / 5, mode="nearest") / 2
+        spread += gaussian_filter(rim, long_side / 6) * 2 + bare.mean() * 0.1
+    else:
+        rows, columns = (np.arange(-n + 1, n) for n in small.shape)
+        r = np.hypot(rows[:, None], columns[None]) / long_side
+        kernel = {
+            "gaussian": np.exp(-0.5 * (r / 0.12) ** 2) + 0.15,
+            "inverse square": 1 / (r**2 + 0.03**2),
+            "two exponentials": np.exp(-r / 0.03) * 8 + np.exp(-r / 0.3),
+        }[shape]
+        spread = fftconvolve(kernel, small, mode="valid")
+        spread /= fftconvolve(kernel, np.ones(small.shape), mode="valid").mean()
+    return zoom(spread, np.array(seen.shape) / spread.shape, order=1)
+
+
+def draw(rng: np.random.Generator, number: int, *, light: bool, glare: bool) -> Physics:
+    """Return the physics of a session."""
+    on = float(light)
+    return Physics(
+        shape=SHAPES[number % len(SHAPES)],
+        share=float(rng.uniform(0.003, 0.006)) if glare else 0.0,
+        level=1 + on * float(rng.normal(0, 0.01)),
+        slope=(on * float(rng.normal(0, 0.005)), on * float(rng.normal(0, 0.005))),
+        fall_off=on * float(rng.normal(0, 0.004)),
+        bend=on * float(rng.normal(0, 0.004)),
+    )
+
+
+@dataclass
+class Found:
+    """True density, error, stated error; and "at least" values."""
+
+    readings: list[tuple[float, float, float]] = field(default_factory=list)
+    bounds: list[tuple[float, float]] = field(default_factory=list)
+
+
+def session(
+    folder: Path, condition: str, number: int, rng: np.random.Generator, found: Found
+) -> None:
+    """Take one session and read its plate."""
+    mask = condition.endswith("mask")
+    physics = draw(
+        rng,
+        number,
+        light=condition != "clean",
+        glare=condition not in ("clean", "light", "light, mask"),
+    )
+    fields = tuple(float(d) for d in rng.permutation(FIELDS))
+    plate = PlateModel(
+        size_mm=(90.0, 120.0),
+        target=StepTablet(
+            densities=fields,
+            grid=(3, 4),
+            size_mm=(70.0, 100.0),
+            surround=float(rng.uniform(0.15, 1.2)),
+        ),
+        grain_um=0.0,
+    )
+    seed = int(rng.integers(1 << 30))
+    fill = 0.88 if mask else float(rng.uniform(0.6, 0.85))
+    camera = CameraModel(shape=CAMERA.shape, fill=fill)
+    box = LightBox(
+        surround="dark" if mask else "bright",
+        gap_mm=1.0 if mask else 0.0,
+        light_seed=seed,
+        card_density=float(rng.uniform(3.3, 4.5)),
+    )
+    truth = np.asarray(true_transmittance(plate, box, camera, seed=seed), np.float64)
+    corners = true_corners(plate, camera)
+    if condition == "strip":
+        edge = int(corners[:, 1].max())
+        rows, columns = truth.shape
+        right = edge + (columns - edge) * 3 // 4
+        truth[rows // 4 : 3 * rows // 4, (edge + right) // 2 : right] = 10**-3.5
+    bare = np.asarray(light_field(box, camera.shape, slice(0, camera.shape[0])), np.float64)
+    blank = _taken(physics.light(np.ones_like(truth), bare, later=False), box, camera, seed + 1)
+    shot = _taken(physics.light(truth, bare, later=True), box, camera, seed + 2)
+    write_dng(folder / "plate.dng", shot)
+    job = PlateJob(
+        folder=folder,
+        output=folder,
+        settings=PlateSettings(id="p", captures=("plate.dng",), format="9x12 cm", emulsion="light"),
+        light=None if condition == "no blank" else light_from_blanks([blank]),
+        calibration=_tablet(physics, bare, rng) if condition == "calibrated" else None,
+    )
+    probe = open_probe(job)
+    places = [(x + 60.0, y + 45.0) for y, x in plate.target.centres_mm()]  # type: ignore[union-attr]
+    spots = [Spot(x=x, y=y, size=8.0, unit="mm") for x, y in places]
+    for reading, true in zip(read_spots(probe, spots), fields, strict=True):
+        if reading.density is not None and reading.sigma is not None:
+            found.readings.append((true, reading.density - true, reading.sigma))
+        if reading.at_least is not None:
+            found.bounds.append((true, reading.at_least))
+
+
+def _taken(light: np.ndarray, box: LightBox, camera: CameraModel, seed: int) -> SensorFrame:
+    scaled = np.asarray(light * box.brightness * EXPOSURE_S, np.float32)
+    return expose(scaled, camera, exposure_s=EXPOSURE_S, seed=seed)
+
+
+def _tablet(physics: Physics, bare: np.ndarray, rng: np.random.Generator) -> Calibration:
+    """Return what a tablet, alone in a frame, makes known: the glare where it lies."""
+    truth = np.ones(bare.shape)
+    rows, columns = bare.shape
+    half = rows * float(rng.uniform(0.05, 0.2))
+    inside = slice(round(rows / 2 - half), round(rows / 2 + half))
+    truth[inside, columns // 8 : -columns // 8] = 0.15
+    seen = truth * bare
+    there = physics.share * stray(seen, bare, physics.shape)[inside, columns // 3 : -columns // 3]
+    share = float(np.mean(there / bare[inside, columns // 3 : -columns // 3]))
+    return Calibration(glare=share, glare_sigma=0.0002, callier=1.0, callier_sigma=0.002)
+
+
+def table(condition: str, found: Found) -> list[str]:
+    """Return lines: band, bias, rms, within 1 and 2 stated errors, number."""
+    lines = []
+    false = sum(bound > true for true, bound in found.bounds)
+    values = np.array(found.readings).reshape(-1, 3)
+    for low, high in BANDS:
+        _, error, sigma = values[(values[:, 0] >= low) & (values[:, 0] < high)].T
+        if error.size == 0:
+            continue
+        pull = np.abs(error / sigma)
+        lines.append(
+            f"| {condition} | {low:.1f}-{high:.1f} | {error.mean():+.4f} "
+            f"| {np.sqrt(np.mean(error**2)):.4f} | {np.median(sigma):.4f} "
+            f"| {100 * np.mean(pull <= 1):.0f} | {100 * np.mean(pull <= 2):.0f} | {error.size} |"
+        )
+    if found.bounds:
+        lines.append(f"|  | at least | {false} of {len(found.bounds)} false | | | | | |")
+    return lines
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--sessions", type=int, default=12)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", choices=tuple(CONDITIONS))
+    asked = parser.parse_args()
+    print("| condition | density | bias | rms | median sigma | 1 s, % | 2 s, % | n |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    for place, condition in enumerate(CONDITIONS):
+        if asked.only in (None, condition):
+            rng = np.random.default_rng([asked.seed, place])
+            found = Found()
+            with tempfile.TemporaryDirectory() as folder:
+                for number in range(asked.sessions):
+                    session(Path(folder), condition, number, rng, found)
+            print("\n".join(table(condition, found)), flush=True)
+
+
+if __name__ == "__main__":
+    main()
