@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
+import warnings
+
+import pytest
 
 # As in the tool's own workers, and before NumPy is imported: threads for small matrices mostly wait
 # for one another, which doubles the processor time of the fits, and more beside a second process.
@@ -17,3 +21,22 @@ for _limit in (
 # interrupt one would wait for ever.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# With PYTHONWARNDEFAULTENCODING=1 Python warns of text files that are opened without an encoding,
+# which is another on each system. Ours always name one: here, and in the processes that tests
+# start, such a warning is an error. Libraries whose files are ASCII may do without.
+_WITHOUT_ENCODING = (
+    *("cv2.load_config_py3", "lazy_loader", "matplotlib.font_manager", "PIL.ImageFile"),
+    "pypdfium2_raw.version",
+)
+
+_EXEMPT = [f"ignore::EncodingWarning:{module}" for module in _WITHOUT_ENCODING]
+if sys.flags.warn_default_encoding:
+    os.environ["PYTHONWARNINGS"] = ",".join(["error::EncodingWarning", *_EXEMPT])
+    for _module in _WITHOUT_ENCODING:  # for what other conftest.py files import
+        warnings.filterwarnings("ignore", category=EncodingWarning, module=_module)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    for line in _EXEMPT:
+        config.addinivalue_line("filterwarnings", line)

@@ -514,17 +514,6 @@ def test_a_clipped_blank_stops_the_session(fresh: Path) -> None:
         convert_session(fresh, workers=1)
 
 
-def test_leftovers_of_a_killed_run_go_when_they_are_old(done: Path) -> None:
-    import os
-
-    old, new = (done / "converted" / "plates" / f".writing-{n}" for n in ("old", "new"))
-    for path in (old, new):
-        path.write_bytes(b"half")
-    os.utime(old, (1e9, 1e9))
-    convert_session(done, workers=1)
-    assert not old.exists()
-
-
 def test_more_pages_then_fewer_leave_no_page_behind(done: Path) -> None:
     page = done / "converted" / "proof-sheet-1.png"
     shutil.copy(page, page.with_name("proof-sheet-7.png"))  # of an earlier, longer sheet

@@ -17,6 +17,7 @@ GROUND = {
     "settings",
     "formats",
     "fsio",
+    "locks",
     "plate_names",
     "progress",
     "memory",
@@ -46,6 +47,8 @@ DOORS = {
     "starlette": {"review/app.py"},
     "uvicorn": {"review/serve.py", "review/door.py"},
     "pypdfium2": {"outputs"},
+    "filelock": {"locks.py"},
+    "psutil": {"memory.py"},
 }
 
 

@@ -188,23 +188,26 @@ def test_memory_grows_with_the_frame_and_with_colours() -> None:
 def test_memory_is_taken_from_the_tightest_of_machine_and_container(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    import psutil
+
     import platebench.memory as memory
 
-    (tmp_path / "meminfo").write_text(
-        "MemTotal: 9000 kB\nMemAvailable:    5000 kB\n", encoding="utf-8"
-    )
-    monkeypatch.setattr(memory, "_MEMINFO", tmp_path / "meminfo")
+    free = psutil.virtual_memory()._replace(available=5_120_000)
+    monkeypatch.setattr(psutil, "virtual_memory", lambda: free)
     monkeypatch.setattr(memory, "_CGROUP", tmp_path)
-    assert available_bytes() == 0.75 * 5000 * 1024  # a quarter is left to others
+    assert available_bytes() == 0.75 * 5_120_000  # a quarter is left to others
     (tmp_path / "memory.max").write_text("max\n", encoding="utf-8")
     (tmp_path / "memory.current").write_text("100000\n", encoding="utf-8")
-    assert available_bytes() == 0.75 * 5000 * 1024  # a quarter is left to others
+    assert available_bytes() == 0.75 * 5_120_000
     (tmp_path / "memory.max").write_text("1100000\n", encoding="utf-8")
     assert available_bytes() == 0.75 * 1_000_000
     (tmp_path / "memory.stat").write_text("anon 5\ninactive_file 60000\n", encoding="utf-8")
     assert available_bytes() == 0.75 * 1_060_000
-    monkeypatch.setattr(memory, "_MEMINFO", tmp_path / "none")
+
+    def nothing_known() -> None:
+        raise FileNotFoundError("/proc/meminfo")
+
+    monkeypatch.setattr(psutil, "virtual_memory", nothing_known)
     monkeypatch.setattr(memory, "_CGROUP", tmp_path / "none")
-    monkeypatch.setattr(memory, "installed_bytes", lambda: None)
     assert available_bytes() == UNKNOWN_MEMORY
     assert cores() >= 1

@@ -13,6 +13,8 @@ from platebench.session.draft_file import SessionDraft, is_unedited, toml_from_d
 from platebench.session.session_file import SHARED_KEYS, load_session, session_from_toml
 from platebench.settings import PlateSettings, SessionSettings
 
+from .processes import needs_accents
+
 DRAFT = SessionDraft(
     settings=SessionSettings(
         title='Shelf "3" = [nine]',
@@ -28,12 +30,14 @@ DRAFT = SessionDraft(
 )
 
 
+@needs_accents
 def test_a_draft_reads_back_as_it_was_meant(tmp_path: Path) -> None:
     path = write_draft(tmp_path, DRAFT)
     assert path == tmp_path / "session.toml"
     assert load_session(tmp_path) == DRAFT.settings
 
 
+@needs_accents
 def test_what_plates_share_is_said_once_and_the_rest_by_each() -> None:
     first, second = DRAFT.settings.plates
     third = replace(second, id="c", captures=("c.dng",), format="9x12 cm", crop=False, rotate=90)
@@ -64,6 +68,7 @@ def test_names_and_remarks_cannot_break_out_of_their_comment() -> None:
     assert "\x1b" not in text
 
 
+@needs_accents
 def test_an_unedited_draft_gives_way_to_a_new_one(tmp_path: Path) -> None:
     path = write_draft(tmp_path, DRAFT)
     assert is_unedited(path)

@@ -105,13 +105,15 @@ class NoPlateError(InputError):
 class NoAccessError(InputError):
     """The system lets nobody look at a file or folder under this name."""
 
-    def __init__(self, path: Path | str, reason: str) -> None:
-        super().__init__(path, reason)
-        self.path, self.reason = path, reason
+    def __init__(
+        self, path: Path | str, reason: str, remedy: str = "check its name and permissions"
+    ) -> None:
+        super().__init__(path, reason, remedy)
+        self.path, self.reason, self.remedy = path, reason, remedy
 
     def __str__(self) -> str:
         what = f"cannot be used ({shown(self.reason)})"
-        return f"{_part(self.path)} {what}; check its name and permissions"
+        return f"{_part(self.path)} {what}; {_part(self.remedy)}"
 
 
 class ReadingsError(FileFault, InputError):

@@ -5,24 +5,28 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-import secrets
 import shutil
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
 from typing import IO
 
 from platebench.errors import WriteError
+from platebench.locks import try_to_hold
 
-UNFINISHED = ".writing-"  # how temporary files begin
+UNFINISHED = ".writing-"  # how the folders begin in which files are written until they are whole
+_LOCK = ".lock"
+DAY_S = 86_400.0
 
 _written: ContextVar[list[Path] | None] = ContextVar("written", default=None)
 
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
+_SHARING, _LOCKED, _DENIED = 32, 33, 5  # of Windows: ERROR_SHARING_VIOLATION and so on
+HELD_OPEN = ("another program has it open", "close it there, then run again")
 _REMEDIES = {
     errno.ENOSPC: ("the disk is full", "free some space and run again"),
     errno.EDQUOT: ("the disk quota is used up", "free some space and run again"),
@@ -39,6 +43,15 @@ _REMEDIES = {
 }
 
 
+def is_held_open(error: OSError) -> bool:
+    """Tell whether the system refuses because another program has the file open.
+
+    Windows does, by codes of its own beside ``errno``, which calls them missing permissions
+    (https://learn.microsoft.com/windows/win32/debug/system-error-codes--0-499-).
+    """
+    return getattr(error, "winerror", 0) in (_SHARING, _LOCKED) or error.errno == errno.EBUSY
+
+
 def write_error(
     path: Path, error: OSError, *, elsewhere: str = "choose another folder with --output"
 ) -> WriteError:
@@ -49,6 +62,10 @@ def write_error(
     elsewhere : str
         How to have it written to another place.
     """
+    if is_held_open(error):
+        return WriteError(path, *HELD_OPEN)
+    if getattr(error, "winerror", 0) == _DENIED and path.is_file():  # it would have been replaced
+        return WriteError(path, f"{HELD_OPEN[0]}, or it is read-only", HELD_OPEN[1])
     what, remedy = _REMEDIES.get(
         error.errno or 0, (error.strerror or str(error), "look at the disk and run again")
     )
@@ -79,7 +96,6 @@ def _note(target: Path) -> None:
 def atomic_write(target: Path) -> Iterator[IO[bytes]]:
     """Yield a binary file that becomes ``target`` only if the block succeeds.
 
-    The temporary file lives in ``target.parent``, so the final rename stays on one file system.
     On any exception, KeyboardInterrupt included, ``target`` is left as it was.
 
     Raises
@@ -88,29 +104,26 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
         If the system refuses any part of it (full, read-only, no permission), or ``target`` is a
         pipe or a device, which a file must not take the place of.
     """
-    tmp: Path | None = None
     try:
         if target.exists() and not (target.is_file() or target.is_dir()):
             what = "it is a pipe or a device, not a file"
             raise WriteError(target, what, "choose another name")
-        tmp = new_file(target.parent, target.suffix)
-        with tmp.open("w+b") as stream:  # by name: tifffile needs stream.name to be a path
-            yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        tmp.replace(target)
-        _sync_folder(target.parent)
+        with place_to_work(target.parent) as place:
+            tmp = place / target.name
+            with tmp.open("w+b") as stream:  # by name: tifffile needs stream.name to be a path
+                yield stream
+                stream.flush()
+                os.fsync(stream.fileno())
+            tmp.replace(target)
+            _sync_folder(target.parent)
         _note(target)
     except OSError as error:
         raise write_error(target, error) from error
-    finally:
-        if tmp is not None:
-            tmp.unlink(missing_ok=True)
 
 
 @contextmanager
 def atomic_folder(target: Path) -> Iterator[Path]:
-    """Yield a new folder beside ``target`` that gets its name only if the block succeeds.
+    """Yield a new folder that gets its place and name only if the block succeeds.
 
     The files in it are for the block to flush; the folders are flushed here. A folder is never
     replaced.
@@ -120,24 +133,94 @@ def atomic_folder(target: Path) -> Iterator[Path]:
     WriteError
         If there is something called ``target`` already, or the system refuses any part of it.
     """
-    tmp: Path | None = None
     try:
         if os.path.lexists(target):
             raise FileExistsError(errno.ENOTEMPTY, os.strerror(errno.ENOTEMPTY))
-        new = _unfinished_name(target.parent)
-        new.mkdir()
-        tmp = new
-        yield tmp
-        for folder, _, _ in os.walk(tmp, topdown=False):
-            _sync_folder(Path(folder))
-        tmp.rename(target)
-        _sync_folder(target.parent)
+        with place_to_work(target.parent) as place:
+            tmp = place / target.name
+            tmp.mkdir()
+            yield tmp
+            for folder, _, _ in os.walk(tmp, topdown=False):
+                _sync_folder(Path(folder))
+            tmp.rename(target)
+            _sync_folder(target.parent)
         _note(target)
     except OSError as error:
         raise write_error(target, error) from error
-    finally:
-        if tmp is not None:
-            shutil.rmtree(tmp, ignore_errors=True)
+
+
+@contextmanager
+def place_to_work(folder: Path) -> Iterator[Path]:
+    """Yield a hidden new folder in ``folder``, from which files are renamed once they are whole.
+
+    It is on the same disk, so renaming is one step. It is locked for as long as the block lasts:
+    one that nobody holds was left by a process that was killed, and whoever works in the same
+    folder next takes it away.
+    """
+    remove_unfinished(folder)
+    with ExitStack() as undo:
+        yield _held_place(folder, undo)
+
+
+def _held_place(folder: Path, undo: ExitStack) -> Path:
+    while True:
+        place = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=folder))
+        undo.callback(_take_away, place, None)  # at once: it may be interrupted here
+        lock = place / _LOCK
+        try:
+            held = try_to_hold(lock)
+        except FileNotFoundError:  # taken away as a leftover, before it was held
+            continue
+        except OSError:
+            if not lock.exists():
+                raise
+            return place  # the disk knows no locks
+        if held is not None:
+            undo.callback(_take_away, place, held)
+            return place
+
+
+def _take_away(place: Path, held: int | None) -> None:
+    shutil.rmtree(place, ignore_errors=True)
+    if held is not None:
+        os.close(held)
+        shutil.rmtree(place, ignore_errors=True)  # Windows keeps the lock's file while it is open
+
+
+def remove_unfinished(folder: Path) -> None:
+    """Remove at once what killed processes left in a folder, and nothing that is still held.
+
+    A disk without locks does not say; there what has not been touched for a day goes.
+    """
+    for leftover in folder.glob(f"{UNFINISHED}*"):
+        with suppress(OSError):
+            if leftover.is_dir() and not leftover.is_symlink():
+                _remove_place(leftover)
+            elif _is_old(leftover):
+                leftover.unlink()
+
+
+def _remove_place(place: Path) -> None:
+    """Remove a place to work that nobody holds; its lock is the first thing in it."""
+    lock = place / _LOCK
+    within = os.listdir(place)  # noqa: PTH208 (names, in one go)
+    if not within:
+        place.rmdir()
+    elif not lock.exists():
+        shutil.rmtree(place)
+    else:
+        try:
+            held = try_to_hold(lock)
+        except OSError:
+            if _is_old(place):
+                shutil.rmtree(place)
+            return
+        if held is not None:
+            _take_away(place, held)
+
+
+def _is_old(path: Path) -> bool:
+    return time.time() - path.lstat().st_mtime > DAY_S
 
 
 def check_room(folder: Path, needed: int) -> None:
@@ -179,6 +262,7 @@ def make_empty_folder(folder: Path) -> None:
         If something is, or it cannot be written.
     """
     make_folder(folder)
+    remove_unfinished(folder)
     if any(folder.iterdir()):
         what = "there is something in that folder already"
         raise WriteError(folder, what, "name a new or empty folder")
@@ -224,18 +308,6 @@ def move_file(path: Path, to: Path) -> bool:
     return True
 
 
-def remove_unfinished(folder: Path, *, older_than_s: float = 0.0) -> None:
-    """Remove temporary files and folders that a killed process left, at least so old."""
-    for leftover in folder.glob(f"{UNFINISHED}*"):
-        with suppress(OSError):
-            if time.time() - leftover.lstat().st_mtime < older_than_s:
-                continue
-            if leftover.is_dir() and not leftover.is_symlink():
-                shutil.rmtree(leftover)
-            else:
-                leftover.unlink()
-
-
 def read_at_most(path: Path, largest: int) -> bytes | None:
     """Return a file's bytes, None if there are more than ``largest``; devices may have no end."""
     with path.open("rb") as stream:
@@ -251,25 +323,10 @@ def size_of(path: Path) -> int:
         return 0
 
 
-def new_file(folder: Path, suffix: str = "") -> Path:
-    """Make an empty file under a temporary name, with the permissions that new files get there.
-
-    The system applies them (the process's umask, the folder's own rules). To ask for the umask is
-    to set it for a moment, in every thread; and what ``tempfile`` makes, its owner alone may read.
-    """
-    path = _unfinished_name(folder, suffix)
-    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
-    return path
-
-
 def hash_file(path: Path) -> str:
     """Return the SHA-256 of a file's bytes, in hexadecimal."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def _unfinished_name(folder: Path, suffix: str = "") -> Path:
-    return folder / f"{UNFINISHED}{secrets.token_hex(8)}{suffix}"
 
 
 def _sync_folder(folder: Path) -> None:

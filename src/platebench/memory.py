@@ -12,28 +12,16 @@ PROGRAM_BYTES = 250 << 20  # interpreter and libraries, in each process
 # On top of it, per value of the frame, once it is read; held by a test.
 PEAK_BYTES_PER_VALUE = {"look": 3, "check": 6, "mosaic": 7, "demosaiced": 64}
 _CGROUP = Path("/sys/fs/cgroup")
-_MEMINFO = Path("/proc/meminfo")
 
 
 def available_bytes() -> int:
     """Return the memory that new work may take, in bytes: ``SHARE_FOR_PLATES`` of what is free.
 
-    Linux says what is available, and a container may have less than the machine; elsewhere half
-    of what is installed counts. ``UNKNOWN_MEMORY`` where nothing is known.
+    A container may have less than the machine, and only the container's own files say so.
+    ``UNKNOWN_MEMORY`` where nothing is known.
     """
-    known = [value for value in (_meminfo_available(), _cgroup_left()) if value is not None]
-    if known:
-        return int(SHARE_FOR_PLATES * min(known))
-    installed = installed_bytes()
-    return installed // 2 if installed else UNKNOWN_MEMORY
-
-
-def installed_bytes() -> int | None:
-    """Return the machine's memory in bytes; None where the system does not say."""
-    try:
-        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
-    except (AttributeError, ValueError, OSError):
-        return None
+    known = [value for value in (_system_available(), _cgroup_left()) if value is not None]
+    return int(SHARE_FOR_PLATES * min(known)) if known else UNKNOWN_MEMORY
 
 
 def workers_for(jobs: int, memory: int, peak_per_plate: int) -> int:
@@ -79,11 +67,13 @@ def cores() -> int:
         return os.cpu_count() or 1
 
 
-def _meminfo_available() -> int | None:
-    for line in _lines(_MEMINFO):
-        if line.startswith("MemAvailable:"):
-            return int(line.split()[1]) * 1024
-    return None
+def _system_available() -> int | None:
+    import psutil  # here, since only what works on plates asks
+
+    try:
+        return int(psutil.virtual_memory().available)
+    except OSError:  # Linux without /proc
+        return None
 
 
 def _cgroup_left() -> int | None:

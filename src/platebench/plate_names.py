@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+import sys
 import unicodedata
 from pathlib import PurePosixPath, PureWindowsPath
 
@@ -13,6 +15,35 @@ LONGEST_ID_BYTES = 200  # file systems stop at 255 bytes; suffixes need room
 # from memory). Plates travel between machines, so they are refused everywhere.
 _RESERVED = re.compile(r"^(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\..*)?$", re.IGNORECASE)
 _BAD_CHARACTERS = '/\\<>:"|?*'
+
+
+def as_text(name: str) -> str:
+    r"""Return a file's name as a document can hold it, which is in UTF-8.
+
+    Names are any bytes. Those that are no text in the system's encoding are kept by Python as
+    surrogates, which no document can hold: they are read as UTF-8 here, or shown as U+FFFD.
+
+    Examples
+    --------
+    >>> as_text("shelf 3"), as_text(os.fsdecode(b"S\xc3\xbcd")) == "S\u00fcd"
+    ('shelf 3', True)
+    """
+    try:
+        return name.encode(errors="surrogateescape").decode(errors="replace")
+    except UnicodeEncodeError:  # half a character, which Windows lets a name have
+        return name.encode(errors="replace").decode()
+
+
+def fault_of_encoding(name: str) -> str | None:
+    """Return why a name is none that both a document and this system can hold; None if it is."""
+    try:
+        os.fsencode(name)
+        name.encode()
+    except UnicodeEncodeError:
+        if sys.getfilesystemencoding() == "utf-8":
+            return "is not UTF-8"
+        return "has letters that the locale cannot name (set LC_ALL=C.UTF-8, or PYTHONUTF8=1)"
+    return None
 
 
 def fault_of_id(plate_id: str) -> str | None:
@@ -36,6 +67,8 @@ def fault_of_id(plate_id: str) -> str | None:
         return "begins with a hyphen"
     if plate_id != plate_id.strip() or plate_id.endswith("."):
         return "begins or ends with a space, or ends with a dot"
+    if fault := fault_of_encoding(plate_id):
+        return fault
     if not plate_id.isprintable():
         return "contains control characters"
     for character in _BAD_CHARACTERS:
@@ -72,6 +105,8 @@ def fault_of_capture(name: str) -> str | None:
     """
     if not name.strip():
         return "is empty"
+    if fault := fault_of_encoding(name):
+        return fault
     if not name.isprintable():
         return "contains control characters"
     if PureWindowsPath(name).drive or PurePosixPath(name).is_absolute() or name.startswith("\\"):

@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import sqlite3
+import sys
 from collections.abc import Callable, Iterator
 from datetime import date
 from fractions import Fraction
@@ -26,6 +27,7 @@ from platebench.cli import main
 from platebench.errors import CollectionError, ExitCode, WriteError
 from platebench.files.one_writer import sole_run
 
+from ..processes import needs_accents
 from ..session_files import tree
 from .conftest import NOW
 from .packages import build
@@ -48,7 +50,7 @@ def outcomes(found: Audit) -> dict[str, tuple[str, str]]:
 
 @pytest.fixture
 def collection(tmp_path: Path) -> Path:
-    place = tmp_path / "Platten Süd"
+    place = tmp_path / ("Platten 2" if sys.getfilesystemencoding() == "ascii" else "Platten Süd")
     place.mkdir()
     for name in ("Scheune 1", "b", "c"):
         build(place / name, {"file": name.encode()})
@@ -161,6 +163,7 @@ def test_a_folder_that_is_no_package_any_more_is_damaged_not_gone(collection: Pa
     assert outcomes(audit(collection, 4))["b"] == ("valid", "")
 
 
+@needs_accents
 def test_what_was_renamed_or_moved_in_the_collection_is_no_fault(collection: Path) -> None:
     audit(collection, 1)
     (collection / "Regal 2").mkdir()
@@ -341,6 +344,31 @@ def test_a_log_that_a_spreadsheet_saved_is_not_passed_over(
         result = run(*command, collection)
         assert result.exit_code == ExitCode.INPUT and len(result.stderr.splitlines()) == 1
         assert result.stderr.startswith(f"Error: {log} {said}")
+    assert log.read_bytes() == kept
+
+
+@pytest.mark.parametrize(
+    "saved",
+    [
+        lambda text: text.encode("utf-16"),
+        lambda text: text.encode("utf-16-le"),
+        lambda text: text.replace("\r\n", "\r").encode(),
+        lambda text: text.replace("valid,", "valid,\rnone").encode(),
+        lambda text: text.replace("valid,", f"valid,{'x' * 140_000}").encode(),
+    ],
+    ids=["UTF-16", "UTF-16 without a mark", "bare CR", "a CR within", "a cell without end"],
+)
+def test_a_log_in_other_bytes_or_line_ends_is_refused(
+    collection: Path, saved: Callable[[str], bytes]
+) -> None:
+    audit(collection, 1)
+    log = collection / LOG
+    kept = saved(log.read_bytes().decode())
+    log.write_bytes(kept)
+    for command in (["audit"], ["catalogue", "index"]):
+        result = run(*command, collection)
+        assert result.exit_code == ExitCode.INPUT and len(result.stderr.splitlines()) == 1
+        assert "it was saved in another form" in result.stderr
     assert log.read_bytes() == kept
 
 

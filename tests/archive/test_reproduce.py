@@ -27,6 +27,7 @@ from platebench.errors import (
 from platebench.session.convert_session import convert_session
 from platebench.versions import versions
 
+from ..processes import needs_accents
 from ..session_files import tree
 from .conftest import NOW
 from .packages import build, flip_byte, rewrite
@@ -153,6 +154,7 @@ def test_nothing_is_written_into_the_package(package: Path) -> None:
     assert tree(package) == before
 
 
+@needs_accents
 def test_captures_under_accents_composed_otherwise(session: Path) -> None:
     composed, apart = "Scheune S\u00fcd.dng", "Scheune Su\u0308d.dng"
     (session / "tall.dng").rename(session / composed)

@@ -24,6 +24,7 @@ from platebench.archive.verify import verify_package
 from platebench.errors import PackageError
 from platebench.outputs.tiff_pixels import pixel_digest
 
+from ..processes import needs_accents
 from .packages import DAY, build, flip_byte, picture, rewrite, seal
 
 ONE = "data/plates/tall.json"
@@ -498,6 +499,7 @@ def test_a_recipe_of_nonsense_does_not_matter(pictured: Path, recipe: bytes) -> 
 # --- Names
 
 
+@needs_accents
 def test_accents_composed_otherwise_are_a_note(tmp_path: Path) -> None:
     composed, apart = "caf\u00e9", "cafe\u0301"
     package = build(tmp_path / "p", {composed: b"x"})

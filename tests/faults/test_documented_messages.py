@@ -120,7 +120,7 @@ def refusing(number: int) -> Scenario:
         def refuse(*args: object, **kwargs: object) -> None:
             raise OSError(number, os.strerror(number))
 
-        monkeypatch.setattr("platebench.fsio.new_file", refuse)
+        monkeypatch.setattr("tempfile.mkdtemp", refuse)
         return convert(session)
 
     return scenario
@@ -615,6 +615,31 @@ produces("… was not written: the disk is full;")(refusing(errno.ENOSPC))
 produces("… was not written: the disk is read-only;")(refusing(errno.EROFS))
 produces("… was not written: no permission")(refusing(errno.EACCES))
 produces("… was not written: the disk's format")(refusing(errno.EFBIG))
+
+
+def held_open(code: int, place: str = "pathlib.Path.replace") -> Scenario:
+    """Let a call fail as on Windows, where another program may keep a file for itself."""
+
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        assert CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"]).exit_code == 0
+        (session / "converted" / "plates" / "tall.json").unlink()  # to be made again
+
+        def refuse(*args: object, **kwargs: object) -> None:
+            error = PermissionError(errno.EACCES, "Permission denied", str(session))
+            error.winerror = code  # type: ignore[attr-defined]
+            raise error
+
+        monkeypatch.setattr(place, refuse)
+        return convert(session)
+
+    return scenario
+
+
+produces("… was not written: another program has it open;")(held_open(32))
+produces("… was not written: another program has it open, or")(held_open(5))
+produces("… cannot be used (another program has it open);")(
+    held_open(33, "platebench.session.convert_session.load_session")
+)
 
 
 @produces("… was not written: there is something of that name already, and packages")

@@ -16,6 +16,7 @@ from platebench.shown import shown
 
 from ..archive.conftest import NOW
 from ..archive.packages import seal
+from ..processes import needs_accents
 from ..session_files import write_session
 
 MOST = 20_000  # characters of a command's output
@@ -118,6 +119,7 @@ def test_a_record(session: Path, value: object) -> None:
             run(command, session)
 
 
+@needs_accents
 def test_names_of_files(session: Path) -> None:
     for name in ("a\x1b]0;mine\x07.dng", "b\x1b[31m.txt", "c\u202e.tif"):
         (session / name).write_bytes(b"no picture")

@@ -456,33 +456,6 @@ def test_two_plates_developed_at_once_are_both_in_the_log(tmp_path: Path) -> Non
     assert sorted(read_log(log)) == [f"p{number}" for number in range(8)]
 
 
-@pytest.mark.skipif(os.name != "posix", reason="folders are held the POSIX way")
-def test_print_plate_takes_no_file_away_that_another_run_is_writing(session: Path) -> None:
-    """Its tidying up waits until whoever holds the folder has let go."""
-    from threading import Timer
-
-    from platebench.files.one_writer import only_writer
-    from platebench.progress import NullProgress
-
-    folder = session / "test-strips"
-    folder.mkdir()
-    unfinished = folder / f"{UNFINISHED}1.pdf"
-    unfinished.touch()
-    there: list[bool] = []
-
-    def end() -> None:
-        there.append(unfinished.exists())
-        held.__exit__(None, None, None)
-
-    held = only_writer(folder, NullProgress())
-    held.__enter__()
-    timer = Timer(1.0, end)
-    timer.start()
-    code, _ = run("print-plate", session, "wide", "--process", "albumen")
-    timer.join()
-    assert code == ExitCode.OK and there == [True]
-
-
 def test_the_sentence_names_the_file_the_system_named() -> None:
     assert str(NoAccessError("shelf", "Permission denied")) == (
         "shelf cannot be used (Permission denied); check its name and permissions"

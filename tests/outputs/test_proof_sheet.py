@@ -249,7 +249,7 @@ import sys, time; from pathlib import Path; import numpy as np
 time.time = lambda: 1e9 * float(sys.argv[2])  # another day
 from platebench.outputs.proof_sheet import ProofPrint, write_proof_sheet
 picture = np.arange(1200, dtype=np.uint8).reshape(30, 40)
-prints = [ProofPrint(plate_id=f"é{n}", picture=picture, flags=("a", "b"), whole=n == 1)
+prints = [ProofPrint(plate_id=f"\\u00e9{n}", picture=picture, flags=("a", "b"), whole=n == 1)
           for n in range(3)]
 write_proof_sheet(Path(sys.argv[1]), prints, title="Same")
 """

@@ -20,6 +20,8 @@ from platebench.outputs.xmp import PictureNote, xmp_packet
 from platebench.plate_log.cells import COLUMNS
 from platebench.plate_log.read_log import load_plate_log, template
 
+from ..processes import needs_accents
+
 ROWS = [
     "plate id|title|date|given|aperture|bellows|temperature °C|developed for|shelf|notes",
     'mill-1|Mill, weir|1893~|1/8|f/16|21 cm|68 F|5 min 30 s|A 3|"two\nlines, ""quoted"""',
@@ -113,6 +115,7 @@ def test_two_columns_of_one_heading(tmp_path: Path) -> None:
         load_plate_log(path)
 
 
+@needs_accents
 def test_the_template_reads_back_and_knows_every_column(tmp_path: Path) -> None:
     path = tmp_path / "plates.csv"
     path.write_bytes(template(("plate-001", "Fenêtre, 2")))

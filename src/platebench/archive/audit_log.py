@@ -89,6 +89,8 @@ def read_audits(path: Path) -> list[AuditEntry]:
     entries = []
     for number, line in enumerate(lines[:-1], 2):  # what follows the last line feed was cut off
         cells = _cells(line)
+        if cells is None:
+            raise CollectionError(path, f"has no line of a table in line {number}", _AS_IT_WAS)
         if len(cells) == len(HEADINGS) and cells[2] in OUTCOMES:
             day, package, outcome, detail = cells
             if not _DAY.fullmatch(day):
@@ -100,8 +102,12 @@ def read_audits(path: Path) -> list[AuditEntry]:
     return entries
 
 
-def _cells(line: str) -> list[str]:
-    return next(csv.reader([line]), [])
+def _cells(line: str) -> list[str] | None:
+    """Return the cells of a line; None for bytes or line ends that no such table has."""
+    try:
+        return next(csv.reader([line]), [])
+    except csv.Error:
+        return None
 
 
 def append_audit(path: Path, entry: AuditEntry) -> None:

@@ -31,7 +31,7 @@ from platebench.archive.collection import (
 )
 from platebench.errors import ExitCode
 from platebench.files.one_writer import sole_run
-from platebench.fsio import new_file, write_error
+from platebench.fsio import place_to_work, write_error
 from platebench.printing.process import Process
 from platebench.progress import Progress, working
 
@@ -124,8 +124,7 @@ def index_collection(
         if not alone:
             raise in_use(target)
         try:
-            place = new_file(target.parent)
-            stack.callback(place.unlink, missing_ok=True)
+            place = stack.enter_context(place_to_work(target.parent)) / target.name
             with open_catalogue(place, create=True) as connection:
                 indexed = _index(connection, collection, found, processes, audits, progress)
             place.replace(target)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -23,6 +22,7 @@ from platebench.archive.manifest import (
 )
 from platebench.archive.package_tree import read_small
 from platebench.archive.pixels import recipe_of
+from platebench.files.plain_json import read_json
 from platebench.plate_log.dates import plate_date
 from platebench.plate_names import fault_of_id
 from platebench.printing.advice import Verdict, advise_plate
@@ -165,8 +165,8 @@ def read_package(package: Path, processes: Sequence[Process]) -> PackageRow:
 def _read_plate(package: Path, plate: str, note: str, processes: Sequence[Process]) -> PlateRow:
     data = read_small(package, f"data/plates/{plate}.json", LARGEST_RECORD)
     try:
-        result = _table(_table(json.loads(data or b"{}")).get("result"))
-    except (ValueError, RecursionError):
+        result = _table(_table(read_json(data or b"{}")).get("result"))
+    except ValueError:
         result = {}
     log = _table(result.get("log"))
     first, last = _days(_text(log.get("date")))

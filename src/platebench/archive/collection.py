@@ -11,6 +11,7 @@ from pathlib import Path
 
 from platebench.archive.manifest import is_package
 from platebench.errors import CollectionError
+from platebench.plate_names import as_text, fault_of_encoding
 
 DEEPEST = 12  # folders within folders
 MOST_PACKAGES = 1_000_000
@@ -114,10 +115,8 @@ def _walk(folder: Path, above: str, depth: int, closed: list[tuple[str, str]]) -
     for name, is_folder in kinds.items():
         if name.startswith(".") or not is_folder:
             continue
-        if any("\ud800" <= char <= "\udfff" for char in name):
-            what = (
-                f"holds a folder whose name is not UTF-8 ({name.encode(errors='replace').decode()})"
-            )
+        if fault := fault_of_encoding(name):
+            what = f"holds a folder whose name {fault} ({as_text(name)})"
             raise CollectionError(folder, what, "rename it")
         yield from _walk(folder / name, f"{above}{name}/", depth + 1, closed)
 

@@ -52,7 +52,6 @@ from platebench.versions import versions
 
 PACKAGES = "packages"  # folder in the session where packages go unless told otherwise
 CAPTURES, MASTERS = "captures", "masters"  # below data/
-DAY_S = 86_400.0
 _ROOM = 1.02  # manifests and records beside the files that are counted
 
 
@@ -146,12 +145,12 @@ def pack_session(
         what = f"it would lie in the package {package}, and packages are never changed"
         raise WriteError(to, what, "choose another folder with --output")
     make_folder(to)
+    remove_unfinished(to)  # here, since their room may be needed
     for name, _ in groups:
         if os.path.lexists(to / name):
             what = "there is something of that name already, and packages are never replaced"
             remedy = "give another name with --name, or another folder with --output"
             raise WriteError(to / name, what, remedy)
-    remove_unfinished(to, older_than_s=DAY_S)
     sources = Sources(folder, folder / OUTPUT_NAME if converted is None else converted)
     packed = []
     for name, chosen in groups:

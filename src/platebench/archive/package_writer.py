@@ -152,7 +152,6 @@ class PackageWriter:
             digests = hash_stream(source, sink=_writing_all(copy), span=_ends(span))  # type: ignore[arg-type]
             os.fsync(copy.fileno())
             forget_cached(copy)
-        os.utime(self.folder)  # still at work: who tidies up goes by this
         return PackedFile(digests=digests, shape=span.shape if span else None)
 
 

@@ -7,12 +7,12 @@ The digest of pixels is SHA-256 over the samples, row by row, 16 bits each, low 
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from platebench.archive.package_tree import read_small
+from platebench.files.plain_json import read_json
 from platebench.outputs.tiff_pixels import pixel_digest
 
 RECIPE = "data/recipe.json"
@@ -26,8 +26,8 @@ def recipe_of(package: Path) -> dict[str, Any]:
 
 def _document(data: bytes) -> dict[str, Any]:
     try:
-        document = json.loads(data)
-    except (ValueError, RecursionError):
+        document = read_json(data)
+    except ValueError:
         return {}
     return document if isinstance(document, dict) else {}
 

@@ -12,6 +12,8 @@ import click
 from platebench import __version__
 from platebench.cli.ending import (
     any_name_can_be_shown,
+    open_closed_streams,
+    refused_by_the_encoding,
     refused_by_the_system,
     stop_writing,
     terminated_as_interrupted,
@@ -64,6 +66,7 @@ class ErrorBoundary(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; see ``docs/exit-codes.md``."""
+        open_closed_streams()
         any_name_can_be_shown()
         with written_files() as written:
             return self._invoke(ctx, written)
@@ -79,6 +82,8 @@ class ErrorBoundary(click.Group):
             ctx.exit(ExitCode.PIPE_CLOSED)
         except OSError as error:
             _say(ctx, refused_by_the_system(error), written)
+        except UnicodeEncodeError as error:
+            _say(ctx, refused_by_the_encoding(error), written)
         except MemoryError:
             click.echo("Error: not enough memory; close other programs, or use --jobs 1", err=True)
             ctx.exit(ExitCode.WORKER_LOST)

@@ -110,11 +110,15 @@ def query_options(command: F) -> F:
 def query_from(**asked: Any) -> Query:
     """Return what was asked on the command line."""
     from platebench.archive.catalogue_find import Query
+    from platebench.plate_names import as_text
     from platebench.printing.process_file import load_process
 
     if asked["process"]:
         load_process(asked["process"], _process_folders())  # so that a slip is told
-    return Query(text=" ".join(asked.pop("words")), **asked)
+    said: dict[str, Any] = {
+        key: as_text(value) if isinstance(value, str) else value for key, value in asked.items()
+    }
+    return Query(text=as_text(" ".join(said.pop("words"))), **said)
 
 
 def processes() -> list[Process]:

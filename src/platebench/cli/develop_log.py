@@ -73,6 +73,7 @@ def command(
     from platebench.exposing.develop_log import FILE_NAME, Developed, append_to_log
     from platebench.exposing.limits_file import LIMITS_FILE, load_limits, steps_from
     from platebench.exposing.processing import StepDone
+    from platebench.plate_names import as_text
 
     own = Path(click.get_app_dir("platebench")) / LIMITS_FILE
     steps = load_limits(limits) if limits else steps_from([own])
@@ -81,6 +82,7 @@ def command(
             checklist(steps, plate_id=plate)
         )
         return
+    plate, note = as_text(plate), as_text(note)
     if not (plate.isprintable() and note.isprintable()):
         raise click.UsageError(f"--plate or --note: {_NO_CONTROLS}")
     done = tuple(StepDone(name=n, time_s=b[0], temperature_c=b[1]) for n, b in baths.items() if b)

@@ -13,7 +13,26 @@ from pathlib import Path
 from types import FrameType
 
 from platebench.errors import NoAccessError, PlateError
-from platebench.fsio import NO_ROOM, write_error
+from platebench.fsio import HELD_OPEN, NO_ROOM, is_held_open, write_error
+from platebench.plate_names import fault_of_encoding
+
+_LONGEST_NAME = 1000
+
+
+def open_closed_streams() -> None:
+    """Let what was closed before we were started lead nowhere instead.
+
+    Python has no ``sys.stderr`` then, and the next file that is opened becomes descriptor 2: what a
+    library complains of would be written into it.
+    """
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            nowhere = os.open(os.devnull, os.O_RDWR)  # the lowest that is free: this one
+            os.set_inheritable(nowhere, True)  # as the other two are, for worker processes
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(number, mode, encoding="utf-8", closefd=False))
 
 
 def any_name_can_be_shown() -> None:
@@ -36,12 +55,29 @@ def refused_by_the_system(error: OSError) -> PlateError:
     OSError
         The error itself, where it names no file: that is a fault of the program.
     """
+    if error.filename is not None and is_held_open(error):
+        return NoAccessError(error.filename, *HELD_OPEN)
     if error.filename is not None:
         return NoAccessError(error.filename, error.strerror or str(error))
     if error.errno in NO_ROOM:  # what is printed goes into a file
         stop_writing(errors_too=False)
         return write_error(Path("output"), error)
     raise error
+
+
+def refused_by_the_encoding(error: UnicodeEncodeError) -> PlateError:
+    """Return the sentence for a name that the system, or a document, cannot hold.
+
+    Raises
+    ------
+    UnicodeEncodeError
+        The error itself, where it is about no name: that is a fault of the program.
+    """
+    name = str(error.object)
+    if len(name) > _LONGEST_NAME or "\n" in name:
+        raise error
+    fault = fault_of_encoding(name) or f"cannot be written as {error.encoding}"
+    return NoAccessError(name, f"the name {fault}", "give it another name")
 
 
 def stop_writing(*, errors_too: bool = True) -> None:

@@ -50,13 +50,12 @@ def measure_and_show(
         text = readings_text(done)
     for note in () if quiet else done.notes:
         click.echo(f"Note: {note}", err=True)
-    if output is None:
-        if not quiet:
-            click.echo(text, nl=False)
-        return
-    with atomic_write(output) as stream:
-        stream.write(text.encode())
-    if not quiet:
+    if output is not None:
+        with atomic_write(output) as stream:
+            stream.write(text.encode())
+    if as_json or (output is None and (as_csv or not quiet)):  # what was asked for is no talk
+        click.echo(text, nl=False)
+    elif not quiet:
         click.echo(str(output))
 
 

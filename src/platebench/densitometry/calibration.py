@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from platebench.densitometry.set_up import SetUp, set_up_from_json
 from platebench.errors import TabletError
+from platebench.files.plain_json import read_json
 from platebench.fsio import atomic_write, read_at_most
 
 Doubles = NDArray[np.float64]
@@ -207,10 +208,10 @@ def load_calibration(path: Path) -> Calibration:
         content = read_at_most(path, _LARGEST_FILE)
         if content is None:
             raise TabletError(path, "is too large for a calibration", remedy)
-        document = json.loads(content)
+        document = read_json(content)
     except FileNotFoundError:
         raise TabletError(path, "is not there", remedy) from None
-    except (OSError, ValueError, RecursionError):
+    except (OSError, ValueError):
         raise TabletError(path, "cannot be read as a calibration", remedy) from None
     if isinstance(document, dict) and document.get("schema") == 1:
         what = "does not say which camera, aperture and blank frames it was made with"

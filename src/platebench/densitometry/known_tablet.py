@@ -10,6 +10,7 @@ from pathlib import Path
 
 from platebench.errors import TabletError
 from platebench.fsio import read_at_most
+from platebench.plate_names import as_text
 
 LEAST_STEPS = 4
 MOST_STEPS = 200
@@ -109,7 +110,7 @@ def tablet_from_table(path: Path) -> KnownTablet:
             what = f"goes from step {one} to step {other}"
             raise TabletError(path, what, "list the steps between them, too")
     return KnownTablet(
-        name=path.name,
+        name=as_text(path.name),
         densities=tuple(row[1] for row in rows),
         sigmas=tuple(row[2] for row in rows),
         calibrated=True,

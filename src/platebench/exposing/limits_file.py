@@ -9,6 +9,7 @@ from pathlib import Path
 from platebench.errors import SettingsFileError
 from platebench.exposing.processing import STEP_NAMES, STEPS, Limits, Step
 from platebench.files.checked_table import CheckedTable, read_toml
+from platebench.plate_names import as_text
 
 LIMITS_FILE = "developing.toml"
 _LONGEST_S = 30 * 86400.0
@@ -47,13 +48,14 @@ def _own_step(step: Step, table: CheckedTable) -> Step:
         if low in own and high in own and own[low] > own[high]:
             table.problem(high, f"is {own[high]:g}, below {low}", "set the lower limit lower")
     said = {key: _quantity(table, key) for key in ("time_s", "temperature_c") if key in table}
+    mark = f"{_OWN} limit in {as_text(table.path.name)}"
     return replace(
         step,
         time_s=said.get("time_s", step.time_s),
         at_least=step.at_least and "time_s" not in said,
         temperature_c=said.get("temperature_c", step.temperature_c),
         how=table.text("how", step.how),
-        limits=Limits(**own, mark=f"{_OWN} limit in {table.path.name}") if own else step.limits,
+        limits=Limits(**own, mark=mark) if own else step.limits,
         mark=_OWN if said else step.mark,
     )
 

@@ -27,7 +27,7 @@ def load_reciprocity_table(path: Path) -> OwnTable:
     """
     text = table_text(path, as_utf8="save it as UTF-8", largest=LARGEST_FILE)
     rows = [
-        (number, [cell.strip() for cell in next(csv.reader([line]), [])])
+        (number, _cells(line))
         for number, line in enumerate(text.splitlines(), 1)
         if line.strip() and not line.lstrip().startswith("#")
     ]
@@ -42,6 +42,13 @@ def load_reciprocity_table(path: Path) -> OwnTable:
         line = times[row - 1][0] if times else rows[0][0]
         raise BadSettingError(path, f"line {line}", what, remedy)
     return OwnTable(metered=metered, given=given, name=f"the table {path.name}")
+
+
+def _cells(line: str) -> list[str]:
+    try:
+        return [cell.strip() for cell in next(csv.reader([line]), [])]
+    except csv.Error:  # a cell of more than 131,072 characters
+        return []
 
 
 def _two_times(path: Path, line: int, cells: list[str]) -> tuple[float, float]:

@@ -1,25 +1,23 @@
 """One run at a time writes into a folder of results; others wait for it.
 
 Runs may meet: one from the review table, one from the command line, one that watches. Each file
-would come out whole, but one run's tidying up would take the other's unfinished files away.
+would come out whole, but pictures, records and reports of two runs would be mixed.
 
-The lock is the system's own on the folder itself (``flock``): it leaves no file behind and ends
-with the process, however that ends. Where there is none (Windows, some network shares) nobody
-waits; on Windows, files being written cannot be taken away.
+The lock is on a hidden file in the folder. Where none can be made (a folder that is read-only, a
+disk that knows no locks) nobody waits.
 """
 
 from __future__ import annotations
 
-import errno
-import os
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from platebench.locks import let_go, try_to_hold
 from platebench.progress import Progress
 
+LOCK = ".platebench.lock"
 PAUSE_S = 0.2
 
 
@@ -34,18 +32,21 @@ def only_writer(folder: Path, progress: Progress) -> Iterator[None]:
     progress : Progress
         Told when somebody else is writing there and has to be waited for.
     """
-    if sys.platform == "win32":
+    lock = folder / LOCK
+    try:
+        held = try_to_hold(lock)
+        if held is None:
+            progress.note(f"another run is writing into {folder}; waiting for it to end")
+        while held is None:
+            time.sleep(PAUSE_S)
+            held = try_to_hold(lock)
+    except OSError:  # who writes there will say why
         yield
         return
-    held = os.open(folder, os.O_RDONLY)
     try:
-        if not _try_to_hold(held):
-            progress.note(f"another run is writing into {folder}; waiting for it to end")
-            while not _try_to_hold(held):
-                time.sleep(PAUSE_S)
         yield
     finally:
-        os.close(held)
+        let_go(lock, held)
 
 
 @contextmanager
@@ -55,26 +56,17 @@ def sole_run(folder: Path) -> Iterator[bool]:
     Yields
     ------
     bool
-        False if another run holds it; True too where it cannot be opened (who writes there will
-        say why), or there are no locks.
+        False if another run holds it; True too where no lock can be had (who writes there will
+        say why).
     """
+    lock = folder / LOCK
     try:
-        held = None if sys.platform == "win32" else os.open(folder, os.O_RDONLY)
+        held = try_to_hold(lock)
     except OSError:
-        held = None
+        yield True
+        return
     try:
-        yield held is None or _try_to_hold(held)
+        yield held is not None
     finally:
         if held is not None:
-            os.close(held)
-
-
-def _try_to_hold(held: int) -> bool:
-    """Return False while somebody else holds it; True too where the disk knows no locks."""
-    import fcntl
-
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        return error.errno not in (errno.EWOULDBLOCK, errno.EAGAIN)
-    return True
+            let_go(lock, held)

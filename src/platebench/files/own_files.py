@@ -7,12 +7,12 @@ pages by the program's name in their metadata.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from mmap import ACCESS_READ, mmap
 from pathlib import Path
 
 from platebench.errors import WriteError
+from platebench.files.plain_json import read_json
 
 SPOT_COLUMNS = ("x_mm", "y_mm", "x_px", "y_px")
 """How a table of spot readings begins."""
@@ -81,7 +81,7 @@ def _holds(path: Path, kind: str) -> bool:
     if path.stat().st_size > _LARGEST_JSON:
         return False
     try:
-        document = json.loads(path.read_bytes())
-    except (ValueError, RecursionError):
+        document = read_json(path.read_bytes())
+    except ValueError:
         return False
     return isinstance(document, dict) and _KINDS[kind] <= document.keys()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from platebench.errors import NoDensitiesError, SessionFolderError
+from platebench.files.plain_json import read_json
 from platebench.plate_job import RECORDS
 from platebench.stages.measure import BIN_EDGES
 
@@ -111,11 +111,11 @@ def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRan
 
 def _read_record(path: Path) -> PlateRange:
     try:
-        result = json.loads(path.read_bytes())["result"]
+        result = read_json(path.read_bytes())["result"]
         if why := result.get("no_densities"):
             raise NoDensitiesError.of_record(path, str(why))
         return plate_range_of(path.stem, result)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         what, remedy = "is no record of densities", "delete it and convert the session again"
         raise SessionFolderError(path, what, remedy) from error
 

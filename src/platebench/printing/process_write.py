@@ -11,6 +11,7 @@ from tomlkit.items import Array, Table
 
 from platebench.errors import SettingsFileError
 from platebench.fsio import atomic_write, make_folder
+from platebench.plate_names import as_text
 from platebench.printing.print_look import PrintLook
 from platebench.printing.process import ExposureScale, Process
 from platebench.printing.process_calibration import ProcessCalibration
@@ -61,7 +62,7 @@ def write_profile(
         document["calibration"] = _calibration(calibration)
     make_folder(path.parent)
     with atomic_write(path) as stream:
-        stream.write(tomlkit.dumps(document).encode())
+        stream.write(as_text(tomlkit.dumps(document)).encode())
 
 
 def _document(path: Path) -> tomlkit.TOMLDocument:

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.errors import ChartError
+from platebench.files.plain_json import read_json
 from platebench.outputs.proof_page import Box
 from platebench.printing.print_response import PrintResponse
 
@@ -153,11 +154,11 @@ def load_chart(path: Path) -> StepChart:
     """
     remedy = "name the .json file that process-chart wrote beside the picture"
     try:
-        found = json.loads(path.read_text("utf-8"))
+        found = read_json(path.read_text("utf-8"))
         inks = tuple(float(ink) for ink in found["inks"])
         chart = StepChart(inks=inks, number=int(found["number"]), made_for=str(found["made_for"]))
         sound = found["step_chart"] == _VERSION and len(inks) in LEVELS
-    except (OSError, ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
+    except (OSError, ValueError, TypeError, KeyError, OverflowError) as error:
         raise ChartError(path, "cannot be read as a step chart's file", remedy) from error
     if not sound or not _rises(inks) or not 0 <= chart.number < 250:
         raise ChartError(path, "is no step chart's file of this version", remedy)

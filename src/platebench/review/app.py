@@ -15,11 +15,13 @@ from typing import Any, cast
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
+from starlette.responses import FileResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse as _JSONResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from platebench.errors import PlateError, WriteError
+from platebench.files.plain_json import read_json
 from platebench.fsio import UNFINISHED
 from platebench.outputs.preview import smaller_preview
 from platebench.review.events import Events
@@ -42,6 +44,15 @@ PREVIEW_SIDES = (64, 4000)
 MOST_PAGES = 32  # that listen at the same time
 FOR_GOOD = {"cache-control": "private, max-age=31536000, immutable"}
 NOT_KEPT = {"cache-control": "no-store"}
+
+
+class JSONResponse(_JSONResponse):
+    """In ASCII: names of files may be any bytes, which UTF-8 cannot hold."""
+
+    def render(self, content: Any) -> bytes:
+        """Return the document's bytes."""
+        return json.dumps(content, allow_nan=False, separators=(",", ":")).encode()
+
 
 Maker = Callable[[ReviewTable, dict[str, Any]], Work]
 
@@ -287,8 +298,8 @@ def _numbers(text: str) -> list[float]:
 
 async def _json_table(request: Request) -> dict[str, Any] | None:
     try:
-        sent = json.loads(await request.body() or b"{}")
-    except (ValueError, RecursionError):
+        sent = read_json(await request.body() or b"{}")
+    except ValueError:
         return None
     return sent if isinstance(sent, dict) else None
 

@@ -5,11 +5,11 @@ A file is read once for as long as it stays the same: the list of a large sessio
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from platebench.files.plain_json import read_json
 from platebench.session.record import read_record
 from platebench.session.session_report import REPORT
 
@@ -57,7 +57,7 @@ def stamp_of(path: Path) -> Stamp:
 def _failures_in(report: Path) -> dict[str, str]:
     """Return the messages of the plates that a report says have failed."""
     try:
-        plates = json.loads(report.read_bytes())["plates"]
+        plates = read_json(report.read_bytes())["plates"]
         return {p["id"]: str(p["error"]["message"]) for p in plates if p.get("error")}
-    except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
         return {}  # no report, or none of ours

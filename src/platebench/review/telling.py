@@ -7,6 +7,7 @@ from typing import Any
 
 from platebench import __version__
 from platebench.formats import FORMATS
+from platebench.plate_names import as_text
 from platebench.printing.process_file import list_processes, process_folders
 from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate
 from platebench.review.messages import in_session
@@ -23,8 +24,8 @@ def session_to_json(table: ReviewTable) -> dict[str, Any]:
     settings = table.settings
     undo, redo = table.steps
     return {
-        "title": settings.title or table.folder.resolve().name,
-        "folder": table.folder.resolve().name,
+        "title": settings.title or as_text(table.folder.resolve().name),
+        "folder": as_text(table.folder.resolve().name),
         "version": __version__,
         "tones": table.tones(),
         "formats": [known.name for known in FORMATS],

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -13,7 +12,9 @@ from typing import Any
 import numpy as np
 
 from platebench.errors import ReadingsError
+from platebench.files.plain_json import read_json
 from platebench.fsio import read_at_most
+from platebench.plate_names import as_text
 from platebench.sensitometry.readings import StepReadings, pair_readings
 from platebench.shown import shown
 
@@ -90,7 +91,7 @@ def load_tablet(name: str) -> Tablet:
         densities[step] = float(density)
         if "sigma" in row:
             sigmas[step] = float(row["sigma"])
-    return Tablet(name=Path(name).name, densities=densities, sigmas=sigmas, nominal=False)
+    return Tablet(name=as_text(Path(name).name), densities=densities, sigmas=sigmas, nominal=False)
 
 
 def load_readings(
@@ -290,8 +291,8 @@ def _number(path: Path, cell: str, key: str, row: int, separator: str) -> float:
 
 def _json(path: Path) -> dict[str, Any]:
     try:
-        document = json.loads(_text(path))
-    except (ValueError, RecursionError) as error:  # one is a number of thousands of digits
+        document = read_json(_text(path))
+    except ValueError as error:  # one is a number of thousands of digits
         raise ReadingsError(str(path), f"is not JSON: {error}", "read the tablet again") from error
     if not isinstance(document, dict):
         raise ReadingsError(str(path), "is no tablet reading", "read the tablet again")

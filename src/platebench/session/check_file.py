@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from platebench.errors import WriteError
+from platebench.files.plain_json import read_json
 from platebench.quality.verdict import Severity
 from platebench.session.checked_capture import CheckedCapture
 from platebench.session.record import write_json
@@ -74,8 +74,8 @@ def _size(path: Path) -> int | None:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        document = json.loads(path.read_bytes())
-    except (OSError, ValueError, RecursionError):
+        document = read_json(path.read_bytes())
+    except (OSError, ValueError):
         return {}
     captures = document.get("captures") if isinstance(document, dict) else None
     if not isinstance(captures, Mapping) or document.get("schema") != SCHEMA:

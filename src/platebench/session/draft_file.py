@@ -18,6 +18,7 @@ import tomlkit
 from platebench.errors import SettingsFileError
 from platebench.formats import FORMATS
 from platebench.fsio import atomic_write
+from platebench.plate_names import as_text
 from platebench.session.scan_hints import tones_said
 from platebench.session.session_file import FILE_NAME, SHARED_KEYS
 from platebench.settings import PlateSettings, ScanSettings, SessionSettings
@@ -56,7 +57,7 @@ class SessionDraft:
 
 def toml_from_draft(draft: SessionDraft) -> str:
     """Return the text of a commented ``session.toml``, its mark included."""
-    body = "\n".join(_lines(draft)) + "\n"
+    body = as_text("\n".join(_lines(draft)) + "\n")  # names of files are in it
     mark = hashlib.sha256(body.encode()).hexdigest()[:16]
     return f"{_MARK}{mark}\n{body}"
 

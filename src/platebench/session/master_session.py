@@ -12,6 +12,7 @@ from typing import Any
 from platebench import __version__
 from platebench.errors import ExitCode, SessionFolderError, WriteError
 from platebench.files.one_writer import only_writer
+from platebench.files.plain_json import read_json
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.master.events import events_to_json
 from platebench.master.make_master import MasterResult, master_plate
@@ -23,7 +24,7 @@ from platebench.session.batch import exit_code_of, run_batch
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.record import fingerprint_of, hash_files, record_aside, write_json
 from platebench.session.session_file import FILE_NAME, load_session
-from platebench.session.session_jobs import HOUR_S, peak_of_job, plate_jobs
+from platebench.session.session_jobs import peak_of_job, plate_jobs
 from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.settings import SessionSettings
@@ -142,7 +143,7 @@ def write_masters(
     refuse_results(output, folder / OUTPUT_NAME)
     make_folder(output)
     with only_writer(output, progress):
-        remove_unfinished(output, older_than_s=HOUR_S)
+        remove_unfinished(output)
         earlier = {job.target: None if force else _earlier(job) for job in jobs}
         to_do = [job for job in jobs if earlier[job.target] is None]
         made: dict[Path, PlateResult] = {}
@@ -287,8 +288,8 @@ def _refuse_changed(job: MasterJob) -> None:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        record = json.loads(path.read_bytes())
-    except (OSError, ValueError, RecursionError):
+        record = read_json(path.read_bytes())
+    except (OSError, ValueError):
         return {}
     whole = isinstance(record, dict) and all(
         isinstance(record.get(key), dict) and "sha256" in record[key]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -16,6 +15,7 @@ from platebench.convert import true_transmittance
 from platebench.errors import ExitCode, NoDensitiesError, PlateError, PrintNegativeError
 from platebench.files.one_writer import only_writer
 from platebench.files.own_files import refuse_foreign
+from platebench.files.plain_json import read_json
 from platebench.framing import frame_plate
 from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.look import check_something_there, look_at_plate
@@ -132,6 +132,7 @@ def print_negatives(
     target = folder / FOLDER if output is None else output
     refuse_results(target, folder / OUTPUT_NAME)
     make_folder(target)
+    remove_unfinished(target)
     work = _Work(folder, process, order, sharpness, target, tuple(captures))
     wanted = 1 if order.aim == "facsimile" else workers or cores()
     with only_writer(target, progress or NullProgress()):
@@ -205,8 +206,8 @@ def _named(name: str, folder: Path, converted: Path) -> _Named:
         )
     where = converted / RECORDS / f"{name}.json"
     try:
-        record = json.loads(where.read_bytes())["result"]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        record = read_json(where.read_bytes())["result"]
+    except (OSError, ValueError, KeyError, TypeError):
         record = {}  # the positive can be printed without
     own = [plate for plate in load_session(folder).plates if plate.id == name]
     older = bool(own) and is_older_than(read_record(where), own[0])

@@ -9,7 +9,6 @@ from typing import Any
 
 from platebench.camera_time import camera_time, time_in_words
 from platebench.cautions import FIRST, cautions_for
-from platebench.files.one_writer import only_writer
 from platebench.files.own_files import refuse_foreign
 from platebench.fsio import make_folder, remove_unfinished
 from platebench.outputs.proof_page import PaperName
@@ -24,7 +23,6 @@ from platebench.printing.direct_time import (
 )
 from platebench.printing.plate_range import PlateRange, read_plate_ranges
 from platebench.printing.process import Process
-from platebench.progress import NullProgress
 from platebench.rounding import rounded
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.session_file import load_session
@@ -211,24 +209,21 @@ def print_plates_directly(
     refuse_results(target, folder / OUTPUT_NAME)
     refuse_foreign(files)
     make_folder(target)
+    remove_unfinished(target)
     made = []
-    with only_writer(target, NullProgress()):  # it tidies up, and may not take another's files
-        try:
-            for plate, path in zip(ranges, files, strict=True):
-                (advice,) = advise_plate(plate, (process,))
-                done = DirectPrint(
-                    plate=plate,
-                    times=direct_times(plate, advice.scale, reference_base=base),
-                    advice=advice,
-                    reference=BARE if reference is None else f"plate {reference}",
-                    time_s=time_s,
-                    sheet=path,
-                    doubts=_doubts(plate, against),
-                )
-                write_strip_sheet(path, _page(done, process, settings.title), paper=paper)
-                made.append(done)
-        finally:
-            remove_unfinished(target)
+    for plate, path in zip(ranges, files, strict=True):
+        (advice,) = advise_plate(plate, (process,))
+        done = DirectPrint(
+            plate=plate,
+            times=direct_times(plate, advice.scale, reference_base=base),
+            advice=advice,
+            reference=BARE if reference is None else f"plate {reference}",
+            time_s=time_s,
+            sheet=path,
+            doubts=_doubts(plate, against),
+        )
+        write_strip_sheet(path, _page(done, process, settings.title), paper=paper)
+        made.append(done)
     return made
 
 

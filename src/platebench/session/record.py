@@ -11,14 +11,22 @@ import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from platebench import __version__
 from platebench.errors import WriteError
-from platebench.fsio import UNFINISHED, atomic_write, hash_file, move_file, size_of
+from platebench.files.plain_json import read_json
+from platebench.fsio import (
+    atomic_write,
+    hash_file,
+    move_file,
+    place_to_work,
+    size_of,
+    write_error,
+)
 from platebench.outputs.tiff import origin_of
 from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
 from platebench.progress import NullProgress, Progress
@@ -239,20 +247,24 @@ def record_aside(path: Path, picture: Path) -> Iterator[None]:
     WriteError
         If it cannot be taken away.
     """
-    aside = path.with_name(f"{UNFINISHED}{path.name}")
-    if not path.is_file() or not move_file(path, aside):
+    if not path.is_file():
         yield
         return
     before = _stamp(picture)
     try:
-        yield
-    except BaseException:
-        if _stamp(picture) == before:
-            with suppress(WriteError):
-                move_file(aside, path)
-        raise
-    finally:
-        aside.unlink(missing_ok=True)
+        place = ExitStack()
+        aside = place.enter_context(place_to_work(path.parent)) / path.name
+    except OSError as error:
+        raise write_error(path, error) from error
+    with place:
+        move_file(path, aside)
+        try:
+            yield
+        except BaseException:
+            if _stamp(picture) == before:
+                with suppress(WriteError):
+                    move_file(aside, path)
+            raise
 
 
 def write_json(path: Path, document: Mapping[str, Any]) -> None:
@@ -284,7 +296,7 @@ def _ends(record: Mapping[str, Any]) -> PrintingEnds | None:
 def read_record(path: Path) -> dict[str, Any]:
     """Return a plate's record; empty where there is none, or it is not as it was written."""
     try:
-        record = json.loads(path.read_bytes())
+        record = read_json(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return {}
     try:

@@ -19,8 +19,6 @@ from platebench.settings import SessionSettings
 from platebench.stages.tone import ToneProfile
 from platebench.stages.tone_file import load_tone
 
-HOUR_S = 3600.0
-
 
 def plate_jobs(
     folder: Path,
@@ -100,4 +98,4 @@ def check_output(
     refuse_foreign(session_files(output), "report")
     for place in (output, *(output / name for name in (POSITIVES, PREVIEWS, RECORDS))):
         make_folder(place)
-        remove_unfinished(place, older_than_s=HOUR_S)
+        remove_unfinished(place)

@@ -9,7 +9,7 @@ from typing import Any
 
 from platebench.errors import SessionFolderError
 from platebench.files.own_files import refuse_foreign
-from platebench.fsio import hash_file, make_folder
+from platebench.fsio import hash_file, make_folder, remove_unfinished
 from platebench.outputs.share_note import share_packet
 from platebench.outputs.share_picture import (
     SUFFIXES,
@@ -158,6 +158,7 @@ def share_session(
     if to is not None:  # else the folder is ours
         refuse_foreign(targets)
     make_folder(place)
+    remove_unfinished(place)
     log = load_session_log(folder)
     progress = progress or NullProgress()
     made: list[Shared] = []

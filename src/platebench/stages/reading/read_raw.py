@@ -59,7 +59,7 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
     _refuse_float(path, structure)
     try:
         with library_lines() as lines:
-            raw = rawpy.imread(str(path))  # closing it would free the counts
+            raw = _opened(path)  # closing it would free the counts
             info = _info(path, raw)
             counts = _counts(path, raw)
             pattern = _pattern(path, raw, counts)
@@ -82,11 +82,20 @@ def read_raw(path: Path, structure: TiffStructure | None) -> SensorFrame:
 def stored_shape(path: Path) -> tuple[int, int] | None:
     """Return rows and columns of a raw's photosites without unpacking them; None if unknown."""
     try:
-        with library_lines(), rawpy.RawPy() as raw:
-            raw.open_file(str(path))
+        with library_lines(), _opened(path) as raw:
             return int(raw.sizes.raw_height), int(raw.sizes.raw_width)
-    except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError):
+    except (rawpy.LibRawError, rawpy.NotSupportedError, OSError, ValueError, MemoryError):
         return None
+
+
+def _opened(path: Path) -> Any:
+    """Open a raw; by way of its bytes where its name is not UTF-8, which rawpy takes it for."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        with path.open("rb") as stream:
+            return rawpy.imread(stream)
+    return rawpy.imread(str(path))
 
 
 _REFUSALS = (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError)
