@@ -36,7 +36,7 @@ COMMANDS = {
     "master": ("master", "shelf", "--jobs", "1"),
     "calibrate": ("calibrate", "light", "--tablet", "tablet.dng", "--steps", "21"),
     "measure": ("measure", "shelf", "wide", "--grid", "2x2"),
-    "curve": ("curve", str(FIXTURE), "--exposure", "316"),
+    "curve": ("curve", "readings.csv", "--exposure", "316"),
     "which-print": ("which-print", "shelf"),
     "printing-time": ("printing-time", "strip.csv"),
     "process-chart": ("process-chart", "charts", "--ppi", "100"),
@@ -63,6 +63,7 @@ def run(*args: str) -> Result:
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """What the commands work on, each thing once."""
     folder = tmp_path_factory.mktemp("json")
+    shutil.copy(FIXTURE, folder / "readings.csv")
     session = write_session(folder / "shelf", names=("wide",))
     shutil.copytree(session, folder / "fresh")
     (folder / "fresh" / "session.toml").unlink()

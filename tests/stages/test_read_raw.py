@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gc
 from collections.abc import Callable
+from copy import copy
 from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -205,7 +206,9 @@ class _Opened:
     black_level_per_channel = (64, 65, 66, 67)
     white_level = 16383
     camera_white_level_per_channel: list[int] | None = None
-    sizes = SimpleNamespace(top_margin=0, left_margin=0, flip=0, pixel_aspect=1.0)
+    sizes = SimpleNamespace(
+        raw_height=64, raw_width=64, top_margin=0, left_margin=0, flip=0, pixel_aspect=1.0
+    )
     raw_pattern: NDArray[np.uint8] | None = None
 
     def __init__(self, counts: NDArray[np.uint16], **fields: Any) -> None:
@@ -226,7 +229,7 @@ class _Opened:
 def _read_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, opened: _Opened) -> SensorFrame:
     path = tmp_path / "a.raw"
     path.write_bytes(b"FOVb" + bytes(40))
-    monkeypatch.setattr(rawpy, "imread", lambda _path: opened)
+    monkeypatch.setattr(rawpy, "imread", lambda _path: copy(opened))  # opened twice
     return read_capture(path)
 
 
