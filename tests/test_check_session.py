@@ -167,3 +167,38 @@ def test_a_plate_that_leaves_the_frame_is_told_while_it_can_be_moved(tmp_path: P
     assert checked.check is not None and checked.check.severity is Severity.WARN
     [verdict] = [v for v in checked.check.verdicts if v.topic == "plate"]
     assert "leaves the frame" in verdict.text and "move the plate" in verdict.remedy
+
+
+def test_a_leaning_camera_is_said_once(tmp_path: Path) -> None:
+    """Three plates by one camera that leans enough to narrow a side by 2 %."""
+    leaning = replace(CAMERA, perspective=(0.02, 0.0))
+    text = '[light]\nblank = ["b.dng"]\n'
+    put(tmp_path / "b.dng", simulate_blank(LightBox(), leaning, exposure_s=EXPOSURE_S, seed=1))
+    for n in range(3):
+        shot = simulate_plate(PLATE, LightBox(), leaning, exposure_s=EXPOSURE_S, seed=20 + n)
+        put(tmp_path / f"p{n}.dng", shot.frame)
+        text += f'[[plate]]\nid = "p{n}"\ncaptures = ["p{n}.dng"]\n'
+    (tmp_path / "session.toml").write_text(text, encoding="utf-8")
+    said = [
+        (entry.plate_id, verdict)
+        for entry in check_session(tmp_path, workers=1)
+        for verdict in entry.check.verdicts
+        if verdict.topic == "camera tilt"
+    ]
+    [(plate, verdict)] = said
+    assert plate == "p0" and verdict.severity is not Severity.GOOD
+    assert verdict.remedy and "3 plates agree" in verdict.text
+
+
+def test_a_blank_frame_is_compared_with_an_earlier_one(tmp_path: Path) -> None:
+    dimmer = LightBox(brightness=0.9 * LightBox().brightness)
+    for n, box in enumerate((LightBox(), dimmer)):
+        blank = simulate_blank(box, CAMERA, exposure_s=EXPOSURE_S, seed=n)
+        put(tmp_path / f"b{n}.dng", blank, at_s=60.0 * n)
+    (tmp_path / "session.toml").write_text(
+        '[light]\nblank = ["b0.dng", "b1.dng"]\n', encoding="utf-8"
+    )
+    first, second = check_session(tmp_path, workers=1)
+    assert "blank match" not in {v.topic for v in first.check.verdicts}
+    [match] = [v for v in second.check.verdicts if v.topic == "blank match"]
+    assert match.severity is Severity.WARN and "10.0 % darker than in b0.dng" in match.text

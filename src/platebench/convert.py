@@ -23,7 +23,7 @@ from platebench.stages.density import transmittance_of_codes
 from platebench.stages.measure import PlateDensities, measure_densities
 from platebench.stages.print_positive import print_positive
 from platebench.stages.straighten import plan_straighten, straighten_rows
-from platebench.stages.tone import display_table
+from platebench.stages.tone import display_table, kept_tones
 from platebench.worklog import step
 
 T = TypeVar("T", np.float32, np.float64)
@@ -43,12 +43,15 @@ def convert_plate(job: PlateJob) -> PlateResult:
     with step("measuring"):
         framing = frame_plate(view, job)
         densities = measure_view(view)
-    ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
-    table = tone_codes(job, ends, view.level, view.calibration)
+    if densities is None:
+        ends, table = None, kept_tones(transmittance_of_codes())
+    else:
+        ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
+        table = tone_codes(job, ends, view.level, view.calibration)
     with step("printing"):
         positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
     record = plate_record(job, view, framing, densities, ends)
-    note = picture_note(job, view, framing, densities, record)
+    note = picture_note(job, view, framing, record)
     packet = xmp_packet(note)
     with step("writing"):
         write_picture(
@@ -79,12 +82,14 @@ def measure_plate(job: PlateJob) -> PlateResult:
     return PlateResult(plate_id=job.plate_id, ends=session_ends(densities))
 
 
-def session_ends(densities: PlateDensities) -> PrintingEnds:
-    """Return what the plate asks of a printing exposure shared by the session.
+def session_ends(densities: PlateDensities | None) -> PrintingEnds | None:
+    """Return what the plate asks of a printing exposure shared by the session; a positive nothing.
 
     Plates printed alike are printed for base plus fog, so that their differences show. A plate
     printed on its own is printed for its own thinnest tone.
     """
+    if densities is None:
+        return None
     return PrintingEnds(base_fog=densities.base_fog, d_max=densities.d_max)
 
 
@@ -102,8 +107,13 @@ def true_transmittance(
     return calibration.true_transmittance(light).astype(light.dtype, copy=False)
 
 
-def measure_view(view: PlateView) -> PlateDensities:
-    """Measure densities, with errors, on a reduced, straightened picture of the plate."""
+def measure_view(view: PlateView) -> PlateDensities | None:
+    """Measure densities, with errors, on a reduced, straightened picture; None of a positive.
+
+    What a scanner's program made of the plate's densities is not known.
+    """
+    if view.info.shows_positive:
+        return None
     small = view.small
     picture = PlateImage(
         pixels=true_transmittance(

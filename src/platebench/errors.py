@@ -166,6 +166,28 @@ class TabletError(FileFault, CalibrationError):
     """A step tablet, or its table of densities, cannot be used to calibrate."""
 
 
+SHOWS_POSITIVE = "the scan shows a positive"  # why there are no densities
+_AS_NEGATIVE = "scan the plate as a negative, without the scanner's own tones"
+
+
+class NoDensitiesError(FileFault, InputError):
+    """The densities of a plate are not known, and something was asked for that needs them."""
+
+    @classmethod
+    def of_positive(cls, path: Path) -> NoDensitiesError:
+        """Return that of a scan which shows a positive."""
+        what = "shows a positive ([scan] shows), whose densities are not known"
+        return cls(path, what, _AS_NEGATIVE)
+
+    @classmethod
+    def of_record(cls, path: Path, why: str) -> NoDensitiesError:
+        """Return that of a record without densities, and why it has none."""
+        remedy = "capture the plate and a blank frame in the same light, then convert again"
+        if why == SHOWS_POSITIVE:
+            remedy = _AS_NEGATIVE
+        return cls(path, f"holds no densities ({why})", remedy)
+
+
 class BracketError(InputError):
     """Captures named as a bracket of one framing do not belong together.
 
@@ -191,13 +213,16 @@ class BracketError(InputError):
 class NoLightReferenceError(CalibrationError):
     """There is no blank frame and no bare light box in the picture to estimate it from."""
 
-    def __init__(self, plate: Path) -> None:
-        super().__init__(plate)
-        self.plate = plate
+    def __init__(self, plate: Path, why: str = "") -> None:
+        super().__init__(plate, why)
+        self.plate, self.why = plate, why
 
     def __str__(self) -> str:
+        box = "and shows no bare light box around the plate"
+        if self.why:
+            box = f"{box} ({_part(self.why)})"
         return (
-            f"{_part(self.plate)} has no blank frame and shows no bare light box around the plate; "
+            f"{_part(self.plate)} has no blank frame {box}; "
             "capture the light box without a plate and name it under [light] blank"
         )
 

@@ -70,8 +70,10 @@ def read_exposures(job: PlateJob, frames: Sequence[SensorFrame] | None = None) -
         frames = [read_capture(path, job.scan) for path in job.captures]
     best = best_exposed(frames)
     check_counts(best)
-    light = job.light or _own_light(_with_bare_light(frames), job.dark)
-    dark = job.dark
+    if best.info.shows_positive:  # blank and dark frames are of light, which it holds no more
+        light, dark = light_of_scanner(best), None
+    else:
+        light, dark = job.light or _own_light(_with_bare_light(frames), job.dark), job.dark
     if len(frames) == 1:
         return Exposures(
             info=best.info,

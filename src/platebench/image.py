@@ -55,6 +55,9 @@ class CaptureInfo:
         was rounded.
     assumed_gamma : float or None
         The session's, of a scan that says nothing of its coding; None where the file says.
+    shows_positive : bool
+        A scan whose program inverted the plate, as the session says: its light is that of a
+        positive, no transmittance.
     least_bits : int or None
         Of a scan of 16 bits that does not say how many are used: the fewest (8, 10, 12, 14 or 16)
         that hold all its values.
@@ -76,6 +79,7 @@ class CaptureInfo:
     ppi: float | None = None
     block_step: float | None = None
     assumed_gamma: float | None = None
+    shows_positive: bool = False
     least_bits: UsedBits | None = None
     no_date: str | None = None
     notes: tuple[str, ...] = ()

@@ -25,7 +25,7 @@ from platebench.settings import PlateSettings
 from platebench.stages.bands import BandedImage, banded
 from platebench.stages.bare_light import around_plate, bare_light_level, white_of_scan
 from platebench.stages.bracket_plan import BracketPlan
-from platebench.stages.colours import separate_colours
+from platebench.stages.colours import one_channel, separate_colours
 from platebench.stages.density import density_from_transmittance
 from platebench.stages.find_plate import FoundPlate, angles_of
 from platebench.stages.flatten import stain_step
@@ -33,6 +33,8 @@ from platebench.stages.glare import Glare, glare_step, measure_glare
 from platebench.stages.light import LEVEL_REFUSED, Light, LightSource
 from platebench.stages.measure import MEASURED_LONG_SIDE
 from platebench.stages.overview import Overview, find_in_overview, overview_of
+from platebench.stages.shown_tones import GAMMA as SCAN_GAMMA
+from platebench.stages.shown_tones import Polarity, tones_of_light
 from platebench.stages.stain import Stain, measure_stain
 from platebench.stages.surround import BLACK
 
@@ -75,6 +77,8 @@ class PlateView:
         None where the picture has one colour.
     by_green : bool
         Densities and tones are those of green: the picture has colours, which are kept.
+    looks : {"negative", "positive"} or None
+        What a scan seems to show; None where that cannot be told, and of a raw.
     doubts : tuple of str
         Everything a person should look at, in plain words.
     notes : tuple of str
@@ -95,6 +99,7 @@ class PlateView:
     calibration: Calibration | None
     stain: Stain | None
     by_green: bool
+    looks: Polarity | None
     doubts: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -132,17 +137,30 @@ def look_at_plate(
     picture = exposures.picture()
     seen = overview_of(picture)
     small = seen.at_most(MEASURED_LONG_SIDE)
-    found, by_hand = _find(seen, job.settings, light_known=light.source is not LightSource.SCANNER)
+    positive = exposures.info.shows_positive
+    outline = turned_tones(seen) if positive else seen
+    light_known = light.source is not LightSource.SCANNER
+    found, by_hand = _find(outline, job.settings, light_known=light_known)
     if by_hand:
-        found = replace(found, surround=_surround(small, found.corners))
+        outlined = turned_tones(small) if positive else small
+        found = replace(found, surround=_surround(outlined, found.corners))
     level, light_note, doubts = 1.0, None, [*found.doubts]
-    if light.source is LightSource.BLANK:
+    looks: Polarity | None = None
+    if exposures.info.kind is CaptureKind.SCAN:
+        looks = tones_of_light(one_channel(small.pixels, by_green=False))
+        doubts[:0] = misread(looks, exposures.info)
+    if positive:
+        if job.settings.emulsion == "camera":
+            notes.append('turned left for right, for emulsion = "camera" is set')
+    elif light.source is LightSource.BLANK:
         level = bare_light_level(small, found)
         doubts += _check_level(level, small.pixels, found, light, exposures.info)
         if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
             doubts.append("exposure time unknown: taken to be the blank's")
     elif light.source is LightSource.ESTIMATED:
-        doubts.append("no blank frame: light estimated from the bare light box around the plate")
+        doubts.append(
+            "no blank frame: light estimated from what lies around the plate, as if bare light box"
+        )
     else:
         level, light_note = white_of_scan(small, found, by_hand=by_hand)
         notes.append(light_note)
@@ -162,7 +180,7 @@ def look_at_plate(
         step = glare_step(glare, picture.shape, channels=light.channels, level=level)
         picture = picture.then(step)
         seen = overview_of(picture)
-    stain = measure_stain(seen, found.corners) if found.found else None
+    stain = measure_stain(seen, found.corners) if found.found and not positive else None
     coloured = job.settings.colour != "mosaic"
     stained = stain is not None and stain.found
     if stain is not None and stained and neutralise and not coloured:
@@ -170,6 +188,8 @@ def look_at_plate(
         picture = picture.then(step)
         seen = overview_of(picture)
         notes.append("stain taken off: densities are those of the silver as green light sees it")
+    elif stain is not None and stain.coloured and not coloured:
+        doubts += coloured_said(stain)
     elif stained and coloured:
         notes.append("colours kept: densities and tones are those of green")
     if coloured:
@@ -190,9 +210,37 @@ def look_at_plate(
         calibration=_left_to_apply(calibration, glare, glare_off),
         stain=stain,
         by_green=coloured or (stained and not neutralise),
+        looks=looks,
         doubts=tuple(doubts),
         notes=tuple(notes),
     )
+
+
+def turned_tones(seen: Overview) -> Overview:
+    """Return a scan that shows a positive as the negative it was made of, to find the plate in.
+
+    Which curve the scanner's program used is not known; edges stay where they are by any of them.
+    """
+    code = np.clip(seen.pixels, 0, 1) ** np.float32(1 / SCAN_GAMMA)
+    return replace(seen, pixels=np.asarray((1 - code) ** np.float32(SCAN_GAMMA), np.float32))
+
+
+def misread(looks: Polarity | None, info: CaptureInfo) -> list[str]:
+    """Say where a scan looks like the other of negative and positive than it is taken for."""
+    taken: Polarity = "positive" if info.shows_positive else "negative"
+    if looks is None or looks == taken:
+        return []
+    return [f'looks like a {looks} and is read as a {taken} ([scan] shows = "{taken}")']
+
+
+def coloured_said(stain: Stain | None) -> list[str]:
+    """Say where a capture has colours that neither silver nor a stain has."""
+    if stain is None or not stain.coloured:
+        return []
+    return [
+        f"colours that no stain explains ({stain.unexplained:.2f} D): is this a negative? "
+        'colour = "demosaiced" keeps them'
+    ]
 
 
 def _glare(
@@ -212,6 +260,8 @@ def _glare(
 
 def calibration_for(job: PlateJob, info: CaptureInfo) -> tuple[Calibration | None, tuple[str, ...]]:
     """Return the calibration that holds for a capture, if one does, and what differs."""
+    if info.shows_positive:
+        return None, ()
     if job.calibration is None or job.calibration.set_up is None:
         return job.calibration, ()
     fit = compare_set_ups(job.calibration.set_up, set_up_of(info, job.blanks))

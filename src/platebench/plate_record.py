@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from platebench import __version__
+from platebench.errors import SHOWS_POSITIVE
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing
 from platebench.look import PlateView, relative
@@ -23,15 +24,24 @@ def plate_record(
     job: PlateJob,
     view: PlateView,
     framing: Framing,
-    densities: PlateDensities,
-    ends: PrintingEnds,
+    densities: PlateDensities | None,
+    ends: PrintingEnds | None,
 ) -> dict[str, Any]:
-    """Return what was measured and done, as plain JSON values."""
+    """Return what was measured and done, as plain JSON values.
+
+    Of a scan that shows a positive there are no densities, and nothing was printed; impossible ones
+    are not stated as the plate's.
+    """
+    no_densities = why_no_densities(densities)
+    stated = None if no_densities else densities
     info, found, light = view.info, view.found, view.light
     flags = [*view.doubts]
+    if densities is not None and no_densities:
+        flags.append(no_densities)
     if found.doubts:  # sides are named as the camera saw them, whichever way the print is turned
+        first = flags.index(found.doubts[0])
         flags = [d for d in flags if d not in found.doubts]
-        flags.insert(0, f"in the capture, {'; '.join(found.doubts)}")
+        flags.insert(first, f"in the capture, {'; '.join(found.doubts)}")
     if framing.fit is not None and framing.fit.warning:
         flags.append(framing.fit.warning)
     doubtful = framing.whole and job.settings.crop
@@ -83,15 +93,19 @@ def plate_record(
         if view.stain is None
         else {
             "found": view.stain.found,
+            "coloured": view.stain.coloured,
             "red": rounded(view.stain.red, 4),
             "blue": rounded(view.stain.blue, 4),
             "red_share": rounded(view.stain.red_share, 4),
             "blue_share": rounded(view.stain.blue_share, 4),
         },
-        "densities": densities.to_json(),
-        "base_fog": rounded(densities.base_fog, 3),
-        "d_max": rounded(densities.d_max, 3),
-        "density_range": rounded(densities.density_range, 3),
+        "shows": "positive" if info.shows_positive else "negative",
+        "looks": view.looks,
+        "densities": None if stated is None else stated.to_json(),
+        "no_densities": no_densities,
+        "base_fog": None if stated is None else rounded(stated.base_fog, 3),
+        "d_max": None if stated is None else rounded(stated.d_max, 3),
+        "density_range": None if stated is None else rounded(stated.density_range, 3),
         "calibration": None
         if view.calibration is None
         else {
@@ -99,8 +113,10 @@ def plate_record(
             "capture": view.calibration.capture,
             "callier": rounded(view.calibration.callier, 4),
         },
-        "tone": job.settings.tone,
-        "printed": {
+        "tone": job.settings.tone if ends is not None else None,
+        "printed": None
+        if ends is None or stated is None
+        else {
             "black_at": rounded(ends.base_fog, 3),
             "white_at": rounded(ends.d_max, 3),
             "stops": job.settings.print_stops,
@@ -110,6 +126,13 @@ def plate_record(
         "notes": list(view.notes),
         "log": None if job.entry is None else job.entry.to_json(),
     }
+
+
+def why_no_densities(densities: PlateDensities | None) -> str | None:
+    """Return why a plate's densities are not known; None where they are."""
+    if densities is None:
+        return SHOWS_POSITIVE
+    return densities.impossible or None
 
 
 def _even(light: Uniformity | None) -> dict[str, float] | None:
@@ -138,7 +161,6 @@ def picture_note(
     job: PlateJob,
     view: PlateView,
     framing: Framing,
-    densities: PlateDensities,
     record: dict[str, Any],
 ) -> PictureNote:
     """Return what the positive says of itself."""
@@ -147,18 +169,27 @@ def picture_note(
         description=positive_description(job.plate_id, job.entry),
         ppi=framing.ppi,
         plate_format=framing.format_name,
-        base_fog=densities.base_fog,
-        d_max=densities.d_max if densities.d_max_at_least is None else None,
+        base_fog=record["base_fog"],
+        d_max=record["d_max"]
+        if (record["densities"] or {}).get("d_max_at_least") is None
+        else None,
         flags=tuple(record["flags"]),
-        settings={
-            "tone": job.settings.tone,
-            "emulsion": job.settings.emulsion,
-            "rotate": str(job.settings.rotate),
-            "print_stops": f"{job.settings.print_stops:g}",
-            "print_contrast": f"{job.settings.print_contrast:g}",
-            "light": str(view.light.source),
-        },
+        settings=_settings_said(job, view),
     )
+
+
+def _settings_said(job: PlateJob, view: PlateView) -> dict[str, str]:
+    """Return the settings that made the positive what it is."""
+    settings = job.settings
+    turned = {"emulsion": settings.emulsion, "rotate": str(settings.rotate)}
+    if view.info.shows_positive:
+        return turned | {"tone": "as scanned"}
+    return turned | {
+        "tone": settings.tone,
+        "print_stops": f"{settings.print_stops:g}",
+        "print_contrast": f"{settings.print_contrast:g}",
+        "light": str(view.light.source),
+    }
 
 
 def capture_note(job: PlateJob, view: PlateView, entry: LogEntry | None) -> PictureNote:

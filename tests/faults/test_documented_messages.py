@@ -588,7 +588,52 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return convert(session)
 
 
-@produces("… has no blank frame and shows")
+def positive_scan(session: Path) -> None:
+    """Let the session's plate be a scan that shows a positive."""
+    light = true_transmittance(PLATES["wide"], replace(BOX, surround="dark"), CAMERA, seed=3)
+    codes = 1 - np.clip(light, 0, 1) ** (1 / 2.2)
+    cv2.imwrite(str(session / "scan.png"), np.rint(255 * codes).astype(np.uint8))
+    edit(session, '"tall.dng"', '"scan.png"')
+    edit(session, "[light]", '[scan]\nshows = "positive"\n[light]')
+
+
+@produces("… shows a positive ([scan] shows)")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    positive_scan(session)
+    return run("measure", session, "tall", "--grid", "2x2")
+
+
+@produces("… holds no densities (the scan")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    positive_scan(session)
+    CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"])
+    return run("which-print", session)
+
+
+@produces("… holds no densities (thinnest")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    masked = replace(BOX, surround="dark")
+    clear = replace(PLATES["wide"], curve=replace(PLATES["wide"].curve, base_fog=0.02))
+    frame = simulate_plate(clear, masked, CAMERA, exposure_s=EXPOSURE_S / 2, seed=4).frame
+    put(session / "tall.dng", frame)
+    dim = replace(masked, brightness=0.74 * masked.brightness)
+    put(session / "blank.dng", simulate_blank(dim, CAMERA, exposure_s=EXPOSURE_S, seed=1))
+    CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"])
+    return run("which-print", session)
+
+
+@produces("… has no blank frame and shows no bare light box around the plate (its")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    frame = simulate_plate(PLATES["tall"], BOX, CAMERA, exposure_s=EXPOSURE_S, seed=4).frame
+    patches = np.kron(np.random.default_rng(2).uniform(0.85, 1, (30, 40)), np.ones((10, 10)))
+    light = (frame.counts - float(frame.black.mean())) * 1.0
+    light[::2, ::2] *= patches[::2, ::2]  # one colour only
+    put(session / "tall.dng", replace(frame, counts=(light + frame.black.mean()).astype(np.uint16)))
+    edit(session, 'blank = ["blank.dng"]', "")
+    return convert(session)
+
+
+@produces("… has no blank frame and shows no bare light box around the plate;")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     near = replace(CAMERA, fill=1.3)  # the plate is larger than the frame
     frame = simulate_plate(PlateModel(), BOX, near, exposure_s=EXPOSURE_S, seed=3).frame

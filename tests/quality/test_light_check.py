@@ -9,9 +9,9 @@ from captures import EXPOSURE_S
 
 from platebench.formats import format_named
 from platebench.image import SensorFrame
+from platebench.quality.dust import count_specks, find_specks, judge_moved_dust, moved_dust
 from platebench.quality.light_check import (
     BlankMatch,
-    count_spots,
     judge_blank,
     judge_match,
     judge_settings,
@@ -64,6 +64,55 @@ def test_moved_light_shows_as_spread():
     assert "new blank frame" in judge_match(match).remedy
 
 
+def test_slope_of_the_light_comes_back():
+    """Light that has drifted left to right by a known share, and not top to bottom."""
+    blank = simulate_blank(BOX, CAM, exposure_s=EXPOSURE_S, seed=5)
+    shot = simulate_plate(PlateModel(), BOX, CAM, exposure_s=EXPOSURE_S, seed=6)
+    black = CAM.black_level
+    slope = np.linspace(0.985, 1.015, CAM.shape[1])[None, :]
+    drifted = with_counts(shot.frame, black + (shot.frame.counts - black) * slope)
+    light = light_from_blanks([blank])
+    for frame, across in ((drifted, 0.03), (shot.frame, 0.0)):
+        match = measure_match(relative_cells(frame, light), shot.corners, CAM.shape)
+        assert match.across == pytest.approx(across, abs=0.002)
+        assert match.down == pytest.approx(0, abs=0.002)
+        verdict = judge_match(match)
+        assert (verdict.severity is Severity.NOTE) == (across > 0)
+        assert ("at the right than at the left" in verdict.text) == (across > 0)
+
+
+def test_what_lies_on_a_mask_is_not_the_light():
+    """A second plate on the mask lets half of the light through; the box is as it was."""
+    relative = np.full((60, 80), 0.003)
+    relative[20:40, 10:40] = 0.3
+    relative[20:40, 55:75] = 0.55
+    corners = np.array([(160.0, 80.0), (160.0, 320.0), (320.0, 320.0), (320.0, 80.0)])
+    assert measure_match(relative, corners, (480, 640), "dark") is None
+    assert judge_match(None, masked=True).severity is Severity.NOTE
+
+
+def test_moved_dust_is_counted_and_what_stays_is_not():
+    shot = simulate_plate(PlateModel(), BOX, CAM, exposure_s=EXPOSURE_S, seed=6)
+    blank = simulate_blank(BOX, CAM, exposure_s=EXPOSURE_S, seed=5)
+
+    def dusty(frame, places):
+        light = frame.counts - CAM.black_level
+        for row, col in places:
+            light[row : row + 6, col : col + 6] *= 0.8
+        return with_counts(frame, CAM.black_level + light)
+
+    kept, gone = [(20, 30), (20, 560)], [(395, 100), (395, 300)]
+    come = [(20, 100), (20, 200), (20, 400), (395, 500)]
+    on_plate = [(210, 300)]
+    here = dusty(shot.frame, [*kept, *come, *on_plate])
+    moved = moved_dust(find_specks(here, shot.corners), find_specks(dusty(blank, [*kept, *gone])))
+    assert (moved.come, moved.gone, moved.stayed) == (4, 2, 2)
+    assert judge_moved_dust(moved).severity is Severity.NOTE
+    clean = moved_dust(find_specks(shot.frame, shot.corners), find_specks(blank))
+    assert (clean.come, clean.gone) == (0, 0)
+    assert judge_moved_dust(clean).severity is Severity.GOOD
+
+
 def test_black_mask_leaves_nothing_to_match():
     light = light_from_blanks([simulate_blank(BOX, CAM, exposure_s=EXPOSURE_S, seed=5)])
     shot = simulate_plate(
@@ -110,12 +159,12 @@ def test_uniformity_is_measured_against_the_class_of_the_plate():
 
 def test_specks_are_counted():
     blank = simulate_blank(BOX, CAM, exposure_s=EXPOSURE_S, seed=3)
-    assert count_spots(blank) == 0
+    assert count_specks(find_specks(blank)) == 0
     light = blank.counts - CAM.black_level
     for row, col in ((60, 90), (200, 400), (350, 210)):
         light[row : row + 6, col : col + 6] *= 0.7
     dusty = with_counts(blank, CAM.black_level + light)
-    assert count_spots(dusty) == 3
+    assert count_specks(find_specks(dusty)) == 3
     assert "3 dark specks" in judge_blank(dusty, 0.0)[0].text
 
 

@@ -1,9 +1,11 @@
 """Tilt against corners projected by a pinhole camera."""
 
+import re
+
 import numpy as np
 import pytest
 
-from platebench.quality.tilt import judge_tilt, tilt_from_corners
+from platebench.quality.tilt import CAMERA_TILT, judge_session_tilt, judge_tilt, tilt_from_corners
 from platebench.quality.verdict import Severity
 
 SHAPE, FOCAL = (4000, 6000), 15000.0  # 2.5 long sides
@@ -48,15 +50,50 @@ def test_narrowing_is_the_ratio_of_opposite_sides():
 
 
 def test_verdicts():
-    (good,) = judge_tilt(tilt_from_corners(projected(), SHAPE))
-    assert good.severity is Severity.GOOD
-    (lean,) = judge_tilt(tilt_from_corners(projected((4.0, 0.0)), SHAPE))
+    straight, good = judge_tilt(tilt_from_corners(projected(), SHAPE))
+    assert straight.severity is good.severity is Severity.GOOD
+    _, lean = judge_tilt(tilt_from_corners(projected((4.0, 0.0)), SHAPE))
     assert lean.severity is Severity.WARN
     assert "lower side seems nearer" in lean.text
-    (turn,) = judge_tilt(tilt_from_corners(projected(turn_deg=2.5), SHAPE))
+    turn, _ = judge_tilt(tilt_from_corners(projected(turn_deg=2.5), SHAPE))
     assert "2.5 degrees askew" in turn.text
 
 
 def test_scanner_has_no_depth_tilt():
     (verdict,) = judge_tilt(tilt_from_corners(projected((4.0, 0.0)), SHAPE), camera=False)
     assert verdict.severity is Severity.GOOD
+
+
+def cut_out_of_square(corners, degrees):
+    """Return corners with the lower side longer, as a lean by so many degrees would show it."""
+    lean = projected((degrees, 0.0)) - projected()
+    return corners + lean
+
+
+def test_plates_that_agree_show_the_camera():
+    """The camera leans by 2 degrees, the plates are cut by up to half a degree's worth."""
+    cuts = np.random.default_rng(7).normal(0, 0.3, 9)
+    tilts = [
+        tilt_from_corners(cut_out_of_square(projected((2.0, 0.0)), cut), SHAPE, focal_px=FOCAL)
+        for cut in cuts
+    ]
+    verdict = judge_session_tilt(tilts)
+    assert verdict.severity is Severity.NOTE
+    assert verdict.topic == CAMERA_TILT
+    assert "lower sides" in verdict.text
+    found = float(re.search(r"about ([\d.]+) degrees", verdict.text)[1])
+    assert found == pytest.approx(2.0, abs=3 * 0.3 / np.sqrt(9))  # three standard errors
+
+
+def test_plates_that_do_not_agree_were_cut_so():
+    tilts = [
+        tilt_from_corners(cut_out_of_square(projected(), cut), SHAPE, focal_px=FOCAL)
+        for cut in (-3.0, 0.1, 2.5, -0.2, 0.0, 3.5, -2.0)
+    ]
+    verdict = judge_session_tilt(tilts)
+    assert verdict.severity is Severity.NOTE and not verdict.remedy
+    assert "parallel" in verdict.text and "4 of them are cut out of square" in verdict.text
+
+
+def test_two_plates_cannot_tell():
+    assert judge_session_tilt([tilt_from_corners(projected((2.0, 0.0)), SHAPE)] * 2) is None

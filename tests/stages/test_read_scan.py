@@ -234,10 +234,11 @@ def test_profile_that_cannot_be_undone_is_refused_with_a_remedy(tmp_path: Path) 
         read_capture(path)
 
 
-def test_positive_is_turned_back_in_code(tmp_path: Path) -> None:
+def test_positive_is_read_as_it_is(tmp_path: Path) -> None:
     path = tiff(tmp_path / "a.tif", grey16())
     frame = read_capture(path, ScanSettings(shows="positive"))
-    np.testing.assert_array_equal(frame.counts, 65535 - grey16())
+    np.testing.assert_array_equal(frame.counts, grey16())
+    assert frame.info.shows_positive
     assert any("positive" in note for note in frame.info.notes)
 
 

@@ -20,7 +20,7 @@ from platebench.archive.pack_sources import Sources
 from platebench.archive.package_writer import PackageWriter, PackedFile, new_package, refuse_clashes
 from platebench.archive.recipe import recipe_bytes
 from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
-from platebench.errors import ArchiveError, WriteError
+from platebench.errors import ArchiveError, NoDensitiesError, WriteError
 from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
 from platebench.fsio import check_room, make_folder, remove_unfinished, size_of
 from platebench.master.events import Event, events_to_json
@@ -305,7 +305,13 @@ class _Packing:
             for job in jobs:
                 name = f"{MASTERS}/{job.plate_id}.tif"
                 lit = replace(job, light=light, dark=dark)
-                made = master_plate(lit, writer.place_for(name), colour=self.options.colour)
+                try:
+                    made = master_plate(lit, writer.place_for(name), colour=self.options.colour)
+                except NoDensitiesError as error:
+                    what = "shows a positive, of which no master can be made"
+                    raise ArchiveError(
+                        error.path, what, "pack the session without masters"
+                    ) from error
                 writer.adopt(name)
                 writer.adopt(f"{MASTERS}/{made.preview.name}")
                 events.append(list(made.events))

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
     """Tell what became of a session: what was made on stdout, then on stderr what was not."""
+    from platebench.session.scan_hints import likely_misread
+
     if as_json:
         print_json(result_to_json(result))
     elif not quiet:
@@ -27,6 +29,8 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         parts += [f"{failed} failed"] if failed else []
         parts += [f"{len(result.left_out)} left out"] if result.left_out else []
         click.echo("plates: " + ", ".join(parts))
+        if misread := likely_misread(plate.record for plate in result.results):
+            click.echo(misread)
         for plate in result.results:
             if flags := plate.record.get("flags"):
                 told = shown("; ".join(flags), LONGEST_PART)
@@ -50,6 +54,7 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
 
 def result_to_json(result: SessionResult) -> dict[str, Any]:
     """Return a session's outcome as JSON types, for ``--json``."""
+    from platebench.session.scan_hints import likely_misread
     from platebench.session.session_report import error_to_json, names_in, plate_to_json
 
     return {
@@ -66,5 +71,6 @@ def result_to_json(result: SessionResult) -> dict[str, Any]:
         "left_out": list(result.left_out),
         "left_from_earlier": list(result.left_from_earlier),
         "plate_log": list(result.log_remarks),
+        "scans": likely_misread(plate.record for plate in result.results),
         "files": names_in(result.output, result.files),
     }

@@ -24,14 +24,17 @@ def arrival_lines(arrival: Arrival) -> Iterator[str]:
             yield f"{plate.plate_id}: {plate.error}"
             continue
         record = plate.record
-        seen = record["densities"]["base_fog_from"] != "picture"
-        fog = "base plus fog" if seen else "thinnest"
-        d_max, span, bound = dense_end(record)
-        over = "at least " if bound else ""
-        yield (
-            f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {over}{d_max:z.2f}, "
-            f"range {over}{span:z.2f}"
-        )
+        if record["densities"] is None:
+            yield f"{plate.plate_id}: densities not known: {record['no_densities']}"
+        else:
+            seen = record["densities"]["base_fog_from"] != "picture"
+            fog = "base plus fog" if seen else "thinnest"
+            d_max, span, bound = dense_end(record)
+            over = "at least " if bound else ""
+            yield (
+                f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {over}{d_max:z.2f}, "
+                f"range {over}{span:z.2f}"
+            )
         for flag in record.get("flags", ()):
             yield f"  look: {shown(flag)}"
     for entry in arrival.checked:

@@ -36,7 +36,8 @@ def command(
     """Look through the captures in SESSION and draft its session.toml.
 
     Blank frames (the bare light box) and dark frames (lens cap on) are known by their pixels,
-    exposures of one framing are joined to one plate, and plates are ordered by capture time.
+    exposures of one framing are joined to one plate, and plates are ordered by capture time. Of
+    scans it judges whether they show negatives or positives, and says how many look like which.
     Read the file, set the plate format and the emulsion side, then convert.
 
     Beside it plates.csv is written, the plate log: a row for each plate, for you to fill in with
@@ -47,6 +48,7 @@ def command(
     from platebench.cli.terminal_progress import progress_for
     from platebench.session.draft_file import bits_assumed, check_replaceable, write_draft
     from platebench.session.drafting import draft_session
+    from platebench.session.scan_hints import tones_said
     from platebench.session.session_file import FILE_NAME
     from platebench.session.session_log import write_template
 
@@ -63,6 +65,7 @@ def command(
                 "settings": asdict(settings),
                 "remarks": draft.remarks,
                 "left_out": dict(draft.left_out),
+                "scans": None if draft.tones is None else asdict(draft.tones),
             }
         )
     elif not quiet:
@@ -72,6 +75,8 @@ def command(
             _count(len(settings.dark), "dark frame"),
         )
         click.echo(", ".join(counts))
+        for said in tones_said(draft.tones):
+            click.echo(said)
         for name, reason in draft.left_out:
             wrapped(f"left out: {shown(name)}: {shown(reason)}", indent="")
         for said in bits_assumed(settings.scan):

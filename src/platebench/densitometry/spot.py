@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from platebench.densitometry.density_errors import DensityErrors, errors_of_view
 from platebench.densitometry.plate_noise import notes_on_scan, sites_to_read
-from platebench.errors import SpotError
+from platebench.errors import NoDensitiesError, SpotError
 from platebench.formats import MM_PER_INCH
 from platebench.framing import Framing, frame_plate
 from platebench.image import PlateImage
@@ -183,6 +183,8 @@ def open_probe(job: PlateJob) -> Probe:
     coloured = job.settings.colour != "mosaic"
     job = replace(job, settings=replace(job.settings, colour="mosaic"))
     view = look_at_plate(job, neutralise=False)  # stain is to be seen
+    if view.info.shows_positive:
+        raise NoDensitiesError.of_positive(view.info.path)
     view = replace(view, by_green=view.by_green or coloured)
     image, noise = sites_to_read(view, job)
     return Probe(

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench import __version__
+from platebench.errors import NoDensitiesError
 from platebench.look import look_at_plate
 from platebench.master.cut import cut_of
 from platebench.master.events import Event
@@ -97,6 +98,8 @@ def master_plate(
     # Stain is brought to green here, and only inside the plate: see ``master_codes``.
     with step("reading and finding"):
         view = look_at_plate(replace(job, settings=wanted), neutralise=False)
+    if view.info.shows_positive:
+        raise NoDensitiesError.of_positive(view.info.path)
     with step("coding"):
         cut = cut_of(view, job)
         codes = master_codes(view, cut, colour=colour)

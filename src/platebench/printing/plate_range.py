@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from platebench.errors import SessionFolderError
+from platebench.errors import NoDensitiesError, SessionFolderError
 from platebench.files.plain_json import read_json
 from platebench.plate_job import RECORDS
 from platebench.stages.measure import BIN_EDGES
@@ -111,7 +111,10 @@ def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRan
 
 def _read_record(path: Path) -> PlateRange:
     try:
-        return plate_range_of(path.stem, read_json(path.read_bytes())["result"])
+        result = read_json(path.read_bytes())["result"]
+        if why := result.get("no_densities"):
+            raise NoDensitiesError.of_record(path, str(why))
+        return plate_range_of(path.stem, result)
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         what, remedy = "is no record of densities", "delete it and convert the session again"
         raise SessionFolderError(path, what, remedy) from error
@@ -135,7 +138,7 @@ def plate_range_of(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
         plate_id=plate_id,
         density_range=_number(measured["density_range"]),
         blue_range=None if blue is None else _number(blue),
-        neutral=stain is not None and blue is None,
+        neutral=stain is not None and blue is None and not stain.get("coloured"),
         tones=Tones(counts=counts, thinnest=ends[0], densest=ends[1]) if whole else None,
         light=str(result["light"]["source"]),
         calibrated=bool(result.get("calibration")),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import Protocol
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from platebench.formats import PlateFormat
 from platebench.image import CaptureKind, SensorFrame
+from platebench.quality.dust import Specks, find_specks, judge_moved_dust, moved_dust
 from platebench.quality.edge_focus import EdgeFocus, measure_edges
 from platebench.quality.exposure import (
     Clipping,
@@ -47,6 +49,7 @@ from platebench.stages.light import (
     Light,
     LightSource,
     dark_from_frames,
+    exposure_ratio,
     light_from_blanks,
     linear_means,
     zero_level,
@@ -54,6 +57,9 @@ from platebench.stages.light import (
 from platebench.stages.light_estimate import cells_inside
 from platebench.stages.noise_model import NoiseModel
 
+_POSITIVE = Verdict(
+    Severity.NOTE, "scan", "shows a positive: its tones are kept, its densities are not known"
+)
 _SHALLOW = 1.5  # D at SNR 10: plates commonly reach D 2, and more
 
 
@@ -83,6 +89,7 @@ def check_capture(
     format: PlateFormat | None = None,
     glare: Glare | None = None,
     glare_off: bool = False,
+    specks: Specks | None = None,
 ) -> CaptureCheck:
     """Check one capture.
 
@@ -109,6 +116,8 @@ def check_capture(
         As conversion measures it; without it glare is bounded by the plate's densest parts.
     glare_off : bool
         Whether conversion takes it off.
+    specks : Specks, optional
+        Of the blank frame, to see which have moved. Found in the first of ``blanks`` where missing.
 
     Raises
     ------
@@ -122,9 +131,12 @@ def check_capture(
         figures, verdicts = _check_blank(frame, blanks, darks, dark, format)
     else:
         light = light_from_blanks(blanks, dark) if light is None and blanks else light
+        specks = find_specks(blanks[0]) if specks is None and blanks else specks
         if noise is None:
             noise = noise_from_frames(blanks, darks) if blanks else noise_from_plate(frame)
-        figures, verdicts = _check_plate(frame, light, dark, found, noise, format, glare, glare_off)
+        figures, verdicts = _check_plate(
+            frame, light, dark, found, noise, format, glare, glare_off, specks
+        )
     return CaptureCheck(
         name=frame.info.path.name, role=role, figures=figures, verdicts=tuple(verdicts)
     )
@@ -166,6 +178,7 @@ def _check_blank(
     even = measure_uniformity(frame, dark)
     verdicts.append(judge_uniformity(even, format))
     others = [blank for blank in blanks if blank is not frame]
+    verdicts += _judge_earlier(frame, others, dark)
     noise = noise_from_frames([frame, *others], darks)
     bare = {
         name: frame.full_scale / 2 ** headroom.stops[name] for name in colour_names(frame).values()
@@ -178,6 +191,26 @@ def _check_blank(
     return figures, verdicts
 
 
+def _judge_earlier(
+    frame: SensorFrame, others: Sequence[SensorFrame], dark: Dark | None
+) -> list[Verdict]:
+    """Compare a blank frame with an earlier one over the whole box: drift, moved dust."""
+    earlier = [other for other in others if _when(other) < _when(frame)]
+    if not earlier or earlier[0].counts.shape != frame.counts.shape:
+        return []
+    first = earlier[0]
+    now, then = (linear_means(one) - zero_level(one, dark)[:, None, None] for one in (frame, first))
+    ratio = (now / np.maximum(then, 1e-3)).mean(axis=0, dtype=np.float64)
+    match = measure_match(ratio * exposure_ratio(first.info, frame.info), None, frame.shape)
+    dust = moved_dust(find_specks(frame), find_specks(first))
+    verdicts = [judge_match(match, against=first.info.path.name)] if match is not None else []
+    return verdicts + ([judge_moved_dust(dust, blanks=True)] if dust is not None else [])
+
+
+def _when(frame: SensorFrame) -> tuple[datetime, str]:
+    return frame.info.taken or datetime.min, frame.info.path.name
+
+
 def _check_plate(
     frame: SensorFrame,
     light: Light | None,
@@ -187,6 +220,7 @@ def _check_plate(
     format: PlateFormat | None,
     glare: Glare | None,
     glare_off: bool,
+    specks: Specks | None,
 ) -> tuple[CaptureFigures, list[Verdict]]:
     corners = np.asarray(found.corners, np.float64) if found is not None and found.found else None
     surround = found.surround if found is not None and found.found else "none"
@@ -208,15 +242,23 @@ def _check_plate(
     surround_clips = max(clipping.outside.values(), default=0.0) > 0.01
     match = None
     if measured and corners is not None and relative is not None and not surround_clips:
-        match = measure_match(relative, corners, frame.shape)
-        verdicts.append(judge_match(match))
+        match = measure_match(relative, corners, frame.shape, surround)
+        verdicts.append(judge_match(match, masked=surround == "dark"))
+    dust = None
+    if specks is not None and corners is not None and surround in ("bright", "holder"):
+        dust = moved_dust(find_specks(frame, corners), specks)
+        verdicts += [judge_moved_dust(dust)] if dust is not None else []
     verdicts += _judge_light(frame, light if measured else None, format)
-    depth = _depth(noise, {names[colour]: level for colour, level in bare.items()})
     scan = frame.info.kind is CaptureKind.SCAN
-    verdicts.append(_judge_depth(depth, noise, scan=scan))
-    bound = None if glare is not None else _glare_bound(relative, frame.shape, corners)
-    masked = surround in ("dark", "holder")
-    verdicts.append(judge_glare(glare, bound, masked=masked, off=glare_off, scan=scan))
+    depth, bound = None, None
+    if frame.info.shows_positive:  # of its densities nothing is known
+        verdicts.append(_POSITIVE)
+    else:
+        depth = _depth(noise, {names[colour]: level for colour, level in bare.items()})
+        verdicts.append(_judge_depth(depth, noise, scan=scan))
+        bound = None if glare is not None else _glare_bound(relative, frame.shape, corners)
+        masked = surround in ("dark", "holder")
+        verdicts.append(judge_glare(glare, bound, masked=masked, off=glare_off, scan=scan))
     grain = measure_grain(frame, corners, noise, bare) if noise is not None else None
     sure = corners is not None and found is not None and not found.doubts
     edges = measure_edges(frame, corners) if sure and corners is not None else ()
@@ -224,7 +266,7 @@ def _check_plate(
     verdicts += _judge_geometry(grain, edges, tilt, scan=scan)
     figures = CaptureFigures(
         clipping=clipping, headroom=headroom, uniformity=light.before if light else None,
-        match=match, noise=noise, depth=depth, grain=grain, edges=edges, tilt=tilt,
+        match=match, dust=dust, noise=noise, depth=depth, grain=grain, edges=edges, tilt=tilt,
         glare=None if glare is None else replace(glare, field=None), glare_bound=bound,
     )  # fmt: skip
     return figures, verdicts

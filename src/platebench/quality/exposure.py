@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.image import CaptureKind, SensorFrame
+from platebench.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.quality.shutter import longer_by
 from platebench.quality.sites import INSIDE, OUTSIDE, colour_names, light_of, planes
 from platebench.quality.verdict import Severity, Verdict, percent
@@ -166,7 +166,7 @@ def judge_exposure(frame: SensorFrame, clipping: Clipping, headroom: Headroom) -
     """
     verdicts = []
     if clipping.worst_inside > CLIPPED_ALLOWED:
-        verdicts.append(_judge_clipping(clipping, frame.info.kind is CaptureKind.SCAN))
+        verdicts.append(_judge_clipping(clipping, frame.info))
     if frame.info.kind is CaptureKind.SCAN:
         return verdicts  # a scanner sets its own exposure; its white is the bare light
     least, time_s = headroom.least, frame.info.exposure_s
@@ -189,16 +189,17 @@ def judge_exposure(frame: SensorFrame, clipping: Clipping, headroom: Headroom) -
     return verdicts
 
 
-def _judge_clipping(clipping: Clipping, scan: bool) -> Verdict:
+def _judge_clipping(clipping: Clipping, info: CaptureInfo) -> Verdict:
     name, share = max(clipping.inside.items(), key=lambda item: item[1])
     lost = share > CLIPPED_LOST
     severity = Severity.FAIL if lost else Severity.WARN
     remedy = "shorten the exposure until the bare light box sits just below clipping"
-    if scan:
+    if info.kind is CaptureKind.SCAN:
         severity = Severity.WARN if lost else Severity.NOTE
         remedy = "scan again with the scanner's automatic levels off"
     text = f"{percent(share)} of the {name} photosites inside the plate clip"
-    return Verdict(severity, "clipping", f"{text}; densities there are lost", remedy)
+    what = "tones" if info.shows_positive else "densities"
+    return Verdict(severity, "clipping", f"{text}; {what} there are lost", remedy)
 
 
 def _judge_over(headroom: Headroom, time_s: float | None) -> Verdict:

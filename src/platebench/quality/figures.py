@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 
+from platebench.quality.dust import MovedDust
 from platebench.quality.edge_focus import EdgeFocus
 from platebench.quality.exposure import Clipping, Headroom
 from platebench.quality.grain_focus import GrainFocus
 from platebench.quality.light_check import BlankMatch
-from platebench.quality.tilt import Tilt
+from platebench.quality.tilt import CAMERA_TILT, Tilt
 from platebench.quality.verdict import Severity, Verdict, worst
 from platebench.stages.glare import Glare
 from platebench.stages.light import Uniformity
@@ -51,6 +52,7 @@ class CaptureFigures:
     headroom: Headroom | None = None
     uniformity: Uniformity | None = None
     match: BlankMatch | None = None
+    dust: MovedDust | None = None
     noise: NoiseModel | None = None
     depth: Depth | None = None
     glare: Glare | None = None
@@ -86,6 +88,16 @@ class CaptureCheck:
     def severity(self) -> Severity:
         """The gravest of the verdicts."""
         return worst(self.verdicts)
+
+    @property
+    def leans(self) -> bool:
+        """Whether the plate's sides were taken for a sign of how the camera stands."""
+        return any(verdict.topic == CAMERA_TILT for verdict in self.verdicts)
+
+    def without_lean(self) -> CaptureCheck:
+        """Return this check with nothing said of how the camera stands."""
+        kept = tuple(verdict for verdict in self.verdicts if verdict.topic != CAMERA_TILT)
+        return replace(self, verdicts=kept)
 
     def as_json(self) -> dict[str, Any]:
         """Return plain numbers, strings, lists and dicts; nan and infinity become None."""

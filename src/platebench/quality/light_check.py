@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from platebench.formats import MM_PER_INCH, PlateFormat
 from platebench.image import CaptureInfo, CaptureKind, SensorFrame
+from platebench.quality.dust import count_specks, find_specks
 from platebench.quality.shutter import longer_by
-from platebench.quality.sites import planes
 from platebench.quality.verdict import Severity, Verdict, percent
 from platebench.stages.light import (
     DARKEST_BLANK,
@@ -36,10 +36,11 @@ _RANGE_LIMITS_SMALL = (0.01, 0.03, 0.05, 0.08)
 _RANGE_LIMITS_LARGE = (0.01, 0.03, 0.05, 0.05)
 _SMALL_CLASS_MM2 = 4 * 5 * MM_PER_INCH**2
 _UNEVEN = 0.5  # (max-min)/max: the weakest place has half the light, a stop more noise
-_SPOT_DEPTH = 0.03  # light lost in a speck of dust worth counting
-_DUST_LONG_SIDE = 1500
+_SLOPE_NOTE, _SLOPE_SIGMAS = 0.01, 4.0  # change across the frame: worth saying, and sure
 _MATCH_GOOD, _MATCH_WARN, _MATCH_FAIL = 0.02, 0.05, 0.20
 _OLD_BLANK_HOURS = 3.0
+_ENOUGH_CELLS = 8
+_REACH = 0.5  # of the frame, that the bare light must span to show a slope
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +55,19 @@ class BlankMatch:
         Standard deviation of that ratio over the surround, relative: has the light moved?
     cells : int
         Number of surround cells it was read on.
+    across, down : float
+        Change of that ratio from the left edge of the frame to the right, from the upper to the
+        lower, relative; 0 where the surround does not reach far enough to tell.
+    slope_sigma : float
+        Standard error of the two.
     """
 
     ratio: float
     spread: float
     cells: int
+    across: float = 0.0
+    down: float = 0.0
+    slope_sigma: float = 0.0
 
     @property
     def density_offset(self) -> float:
@@ -90,32 +99,71 @@ def relative_cells(
 
 
 def measure_match(
-    relative: NDArray[np.float64], corners: NDArray[np.float64], shape: tuple[int, int]
+    relative: NDArray[np.float64],
+    corners: NDArray[np.float64] | None,
+    shape: tuple[int, int],
+    surround: str = "bright",
 ) -> BlankMatch | None:
     """Compare the bare light around a plate with the blank frame; None where none shows.
 
     A cell counts as bare light if it lies outside the plate and is at least 0.6 of the brightest
-    ones there; card, holder and shadows fall away.
+    ones there, as are its neighbours: card, holder and shadows fall away. Where a black mask
+    surrounds the plate, what shows beside it is light past the mask's edge, or the mask itself,
+    never the level of the box.
 
     Parameters
     ----------
     relative : ndarray of float64, shape (rows, columns)
         From :func:`relative_cells`.
-    corners : ndarray of float64, shape (4, 2)
-        The plate's corners.
+    corners : ndarray of float64, shape (4, 2), or None
+        The plate's corners; None of another blank frame, which is bare light all over.
     shape : (int, int)
         Rows and columns of the frame.
+    surround : {"bright", "dark", "holder", "none"}
+        What lies around the plate, as the finder has it.
     """
-    grid = (relative.shape[0], relative.shape[1])
-    cells = relative[~cells_inside(corners, shape, grid, grow=0.03)]
-    if cells.size == 0:
+    if surround not in ("bright", "holder"):
         return None
-    bare = cells[cells > 0.6 * np.percentile(cells, 95)]
-    if len(bare) < 8 or float(np.median(bare)) < 0.2:
+    grid = (relative.shape[0], relative.shape[1])
+    outside = np.ones(grid, bool)
+    if corners is not None:
+        outside = ~cells_inside(corners, shape, grid, grow=0.03)
+    if not outside.any():
+        return None
+    bright = outside & (relative > 0.6 * np.percentile(relative[outside], 95))
+    alone = cv2.erode(bright.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    lit = np.asarray(alone if np.count_nonzero(alone) >= _ENOUGH_CELLS else bright)
+    bare = relative[lit]
+    if len(bare) < _ENOUGH_CELLS or float(np.median(bare)) < 0.2:
         return None
     middle = float(np.median(bare))
     spread = 1.4826 * float(np.median(np.abs(bare - middle))) / middle
-    return BlankMatch(ratio=middle, spread=spread, cells=len(bare))
+    across, down, sigma = _slope(relative / middle, lit)
+    return BlankMatch(
+        ratio=middle, spread=spread, cells=len(bare), across=across, down=down, slope_sigma=sigma
+    )
+
+
+def _slope(ratio: NDArray[np.float64], lit: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Fit a plane to a ratio without outliers; its change across and down the frame, and error."""
+    rows, columns = np.nonzero(lit)
+    if np.ptp(rows) < _REACH * lit.shape[0] or np.ptp(columns) < _REACH * lit.shape[1]:
+        return 0.0, 0.0, 0.0
+    y, x = (rows + 0.5) / lit.shape[0] - 0.5, (columns + 0.5) / lit.shape[1] - 0.5
+    terms, values = np.stack([np.ones_like(x), x, y], axis=1), ratio[lit]
+    weights = np.ones(len(values))
+    fit = np.zeros(3)
+    scale = 0.0
+    for _ in range(5):
+        root = np.sqrt(weights)[:, None]
+        fit = np.linalg.lstsq(terms * root, values * root[:, 0], rcond=None)[0]
+        off = values - terms @ fit
+        scale = 1.4826 * float(np.median(np.abs(off))) + 1e-9
+        weights = np.clip(1 - (off / (4.685 * scale)) ** 2, 0, None) ** 2
+    spread = np.linalg.inv((terms * weights[:, None]).T @ terms)
+    # Neighbouring cells err alike (lamp, shading): as if one in sixteen stood alone.
+    sigma = 4 * scale * float(np.sqrt(max(spread[1, 1], spread[2, 2])))
+    return float(fit[1]), float(fit[2]), sigma
 
 
 def blank_levels(light: Light, frame: SensorFrame, percentile: float) -> dict[int, float]:
@@ -140,26 +188,6 @@ def _colour_of(light: Light, kind: int) -> int:
     if light.pattern.size <= 4:
         return int(light.pattern.ravel()[kind])
     return int(np.unique(light.pattern)[kind])
-
-
-def count_spots(frame: SensorFrame) -> int:
-    """Return the number of dark specks in a blank frame.
-
-    A speck takes at least 3 % of the light (and 6 standard deviations of the noise) from the
-    green photosites, averaged down to 1500 pixels along the long side.
-    """
-    green = next(plane for plane in planes(frame) if plane.colour == 1)
-    long_side = max(green.counts.shape)
-    factor = max(1, round(long_side / _DUST_LONG_SIDE))
-    size = (green.counts.shape[1] // factor, green.counts.shape[0] // factor)
-    plane = green.counts.astype(np.float32) - np.float32(green.black)
-    small = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
-    around = cv2.medianBlur(cv2.blur(small, (3, 3)), 5)
-    around = cv2.GaussianBlur(around, (0, 0), max(size) / 100)
-    relative = small / np.maximum(around, 1e-6) - 1
-    noise = 1.4826 * float(np.median(np.abs(relative)))
-    dark = (relative < -max(_SPOT_DEPTH, 6 * noise)).astype(np.uint8)
-    return int(cv2.connectedComponents(dark, connectivity=8)[0]) - 1
 
 
 def judge_uniformity(even: Uniformity, format: PlateFormat | None) -> Verdict:
@@ -188,9 +216,23 @@ def judge_uniformity(even: Uniformity, format: PlateFormat | None) -> Verdict:
     return Verdict(Severity.GOOD, "light uniformity", text)
 
 
-def judge_match(match: BlankMatch | None) -> Verdict:
-    """Return what a drift between blank frame and plate means for the densities."""
+def judge_match(
+    match: BlankMatch | None, *, masked: bool = False, against: str = "the blank frame"
+) -> Verdict:
+    """Return what a drift between blank frame and plate means for the densities.
+
+    Parameters
+    ----------
+    masked : bool
+        Whether a black mask lies around the plate.
+    against : str
+        What it was compared with.
+    """
     topic = "blank match"
+    if match is None and masked:
+        text = "on a black mask nothing shows whether the light is as bright as in the blank frame"
+        remedy = "capture the blank frame right before or after, with the lamp warmed up"
+        return Verdict(Severity.NOTE, topic, text, remedy)
     if match is None:
         text = "no bare light box shows around the plate, so that a drift of the light is not seen"
         remedy = "leave a narrow strip of bare light box in the frame"
@@ -198,15 +240,20 @@ def judge_match(match: BlankMatch | None) -> Verdict:
     away = abs(match.ratio - 1)
     way = "brighter" if match.ratio > 1 else "darker"
     text = (
-        f"the light box is {100 * away:.1f} % {way} than in the blank frame "
+        f"the light box is {100 * away:.1f} % {way} than in {against} "
         f"({match.density_offset:+z.3f} D)"
     )
     if away < 0.001:
-        text = "the light box is as bright as in the blank frame, within 0.1 %"
+        text = f"the light box is as bright as in {against}, within 0.1 %"
     if match.spread > _MATCH_WARN:
         moved = f"{text}, by {100 * match.spread:.0f} % more in one place than in another"
         again = "light box or camera moved: capture a new blank frame"
         return Verdict(Severity.WARN, topic, moved, again)
+    slope = _slope_said(match)
+    if slope:
+        again = "let the lamp warm up, then capture a new blank frame"
+        grave = max(away, abs(match.across), abs(match.down)) > _MATCH_WARN
+        return Verdict(Severity.WARN if grave else Severity.NOTE, topic, f"{text}, {slope}", again)
     if away <= _MATCH_GOOD:
         return Verdict(Severity.GOOD, topic, text)
     if away <= _MATCH_WARN:
@@ -220,6 +267,20 @@ def judge_match(match: BlankMatch | None) -> Verdict:
         text,
         f"check that the files state the true shutter times, and {again}",
     )
+
+
+def _slope_said(match: BlankMatch) -> str:
+    """Say which way the light has drifted over the frame; "" where it has not, for sure."""
+    least = max(_SLOPE_NOTE, _SLOPE_SIGMAS * match.slope_sigma)
+    said = [
+        f"{100 * abs(change):.1f} % more at the {more} than at the {less}"
+        for change, more, less in (
+            (match.across, *(("right", "left") if match.across > 0 else ("left", "right"))),
+            (match.down, *(("bottom", "top") if match.down > 0 else ("top", "bottom"))),
+        )
+        if abs(change) > least
+    ]
+    return f"and has drifted: {' and '.join(said)} of the frame" if said else ""
 
 
 def judge_settings(info: CaptureInfo, blank: CaptureInfo) -> list[Verdict]:
@@ -261,7 +322,7 @@ def judge_blank(frame: SensorFrame, clipped: float, dark: Dark | None = None) ->
         remedy = "lengthen its exposure until the bare light sits just below clipping"
         verdicts.append(Verdict(Severity.FAIL, "exposure", text, remedy))
         return verdicts
-    spots = count_spots(frame)
+    spots = count_specks(find_specks(frame))
     if spots:
         text = f"{spots} dark {'speck' if spots == 1 else 'specks'} in the blank frame"
         remedy = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,9 @@ from platebench.quality.verdict import Severity, Verdict
 # Camera to plate over the frame's long side, where the focal length in pixels is unknown: a 24x36
 # camera with a 60 mm lens at 1:4 is 60 (1 + 1/4) / 36 = 2.1, with a 100 mm lens 3.5.
 TYPICAL_DISTANCE = 2.5
+CAMERA_TILT = "camera tilt"  # topic of what is a property of the set-up, not of a plate
+LEAST_PLATES = 3  # fewer cannot tell the camera from how they were cut
+_SQUARE_UP = "square the camera to the light box with a spirit level or a mirror"
 _TURN_NOTE_DEG = 1.0  # FADGI 2016, 4 star: no software de-skew, shoot to +-1 degree
 _DEPTH_NOTE_DEG, _DEPTH_WARN_DEG = 1.0, 3.0  # 1 % out of square looks like 1.7 degrees
 
@@ -93,32 +97,82 @@ def judge_tilt(tilt: Tilt, *, camera: bool = True) -> list[Verdict]:
         False for a scanner, which is always parallel to the plate: only the turn is judged.
     """
     verdicts = []
-    if abs(tilt.turn_deg) > _TURN_NOTE_DEG:
-        text = f"the plate lies {abs(tilt.turn_deg):.1f} degrees askew in the frame"
+    turn = abs(tilt.turn_deg)
+    if turn > _TURN_NOTE_DEG:
+        text = f"the plate lies {turn:.1f} degrees askew in the frame"
         remedy = "straightening takes care of it; squarer loses fewer pixels"
         verdicts.append(Verdict(Severity.NOTE, "tilt", text, remedy))
-    axis, depth = max(
-        (("lower", tilt.depth_vertical_deg), ("right", tilt.depth_horizontal_deg)),
-        key=lambda item: abs(item[1]),
+    else:
+        text = f"the plate lies straight within {max(0.1, turn):.1f} degrees"
+        verdicts.append(Verdict(Severity.GOOD, "tilt", text))
+    return [*verdicts, _judge_lean(tilt)] if camera else verdicts
+
+
+def _judge_lean(tilt: Tilt) -> Verdict:
+    """Say what one plate's sides tell of how the camera stands."""
+    side, depth = _nearer(tilt.depth_vertical_deg, tilt.depth_horizontal_deg)
+    if depth < _DEPTH_NOTE_DEG:
+        text = f"camera and plate are parallel within {max(0.1, depth):.1f} degrees"
+        return Verdict(Severity.GOOD, CAMERA_TILT, text)
+    text = (
+        f"the plate's {side} side seems nearer to the camera (about {depth:.1f} degrees), "
+        "or the plate is not cut square"
     )
-    if not camera:
-        if not verdicts:
-            text = f"the plate lies straight within {max(0.1, abs(tilt.turn_deg)):.1f} degrees"
-            verdicts.append(Verdict(Severity.GOOD, "tilt", text))
-        return verdicts
-    if abs(depth) < _DEPTH_NOTE_DEG:
-        if not verdicts:
-            text = f"camera and plate are parallel within {max(0.1, abs(depth)):.1f} degrees"
-            verdicts.append(Verdict(Severity.GOOD, "tilt", text))
-        return verdicts
-    near = axis if depth > 0 else {"lower": "upper", "right": "left"}[axis]
-    verdicts.append(
-        Verdict(
-            Severity.WARN if abs(depth) > _DEPTH_WARN_DEG else Severity.NOTE,
-            "tilt",
-            f"the plate's {near} side seems nearer to the camera (about {abs(depth):.1f} degrees), "
-            "or the plate is not cut square",
-            "square the camera to the light box with a spirit level or a mirror",
+    return Verdict(_severity(depth), CAMERA_TILT, text, _SQUARE_UP)
+
+
+def judge_session_tilt(tilts: Sequence[Tilt]) -> Verdict | None:
+    """Say what the plates of a session tell together of how the camera stands.
+
+    The camera leans alike for all of them; how a plate was cut is its own. So the median is the
+    camera's, its error that of the plates' scatter, and what is beyond that is a plate's.
+
+    Parameters
+    ----------
+    tilts : sequence of Tilt
+        One a plate.
+
+    Returns
+    -------
+    Verdict or None
+        None for fewer than ``LEAST_PLATES``, of which each is judged alone.
+    """
+    if len(tilts) < LEAST_PLATES:
+        return None
+    leans = np.array([(t.depth_vertical_deg, t.depth_horizontal_deg) for t in tilts])
+    middle = np.median(leans, axis=0)
+    scatter = 1.4826 * np.median(np.abs(leans - middle), axis=0)
+    # Standard error of a median of normal values: 1.25 that of their mean.
+    error = 1.25 * scatter / math.sqrt(len(tilts))
+    sure = np.abs(middle) > np.maximum(_DEPTH_NOTE_DEG, 2 * error)
+    off = int(np.count_nonzero(np.abs(leans - middle).max(axis=1) > _DEPTH_NOTE_DEG))
+    worst = float(np.abs(leans - middle).max())
+    own = (
+        f"; {off} of them {'is' if off == 1 else 'are'} cut out of square, as if by up to "
+        f"{worst:.1f} degrees more"
+        if off
+        else ""
+    )
+    if sure.any():
+        side, depth = _nearer(*np.where(sure, middle, 0.0))
+        text = (
+            f"{len(tilts)} plates agree: their {side} sides are nearer to the camera, by about "
+            f"{depth:.1f} degrees (standard error {max(0.1, float(error.max())):.1f}){own}"
         )
+        return Verdict(_severity(depth), CAMERA_TILT, text, _SQUARE_UP)
+    text = (
+        f"camera and light box are parallel within "
+        f"{max(0.1, float((np.abs(middle) + 2 * error).max())):.1f} degrees, by {len(tilts)} plates"
     )
-    return verdicts
+    return Verdict(Severity.GOOD if not off else Severity.NOTE, CAMERA_TILT, f"{text}{own}")
+
+
+def _nearer(vertical_deg: float, horizontal_deg: float) -> tuple[str, float]:
+    """Return which side of the plates is nearer to the camera, and by how many degrees."""
+    if abs(vertical_deg) >= abs(horizontal_deg):
+        return ("lower" if vertical_deg > 0 else "upper"), abs(float(vertical_deg))
+    return ("right" if horizontal_deg > 0 else "left"), abs(float(horizontal_deg))
+
+
+def _severity(depth_deg: float) -> Severity:
+    return Severity.WARN if depth_deg > _DEPTH_WARN_DEG else Severity.NOTE

@@ -90,8 +90,9 @@ class PlatePixels:
         Where the plate lies, by the finder or by hand.
     density : ndarray of float32, shape (65536,)
         Density of each code, with the change of the light and the calibration taken into account.
-    densities : PlateDensities
-        Base plus fog, range and histogram.
+    densities : PlateDensities or None
+        Base plus fog, range and histogram. None of a scan that shows a positive: ``density`` then
+        only orders its tones.
     calibrated : bool
         Whether ``density`` went through a calibration.
     errors : DensityErrors
@@ -109,7 +110,7 @@ class PlatePixels:
     levels: tuple[Codes, ...]
     found: FoundPlate
     density: NDArray[np.float32]
-    densities: PlateDensities
+    densities: PlateDensities | None
     calibrated: bool
     errors: DensityErrors
     level: float
@@ -155,8 +156,12 @@ def load_pixels(job: PlateJob) -> PlatePixels:
         level=view.level,
         counted=_few(codes) if view.info.kind is CaptureKind.SCAN else None,
         blue=blue,
-        doubts=view.doubts,
+        doubts=view.doubts if densities is None else (*view.doubts, *_impossible(densities)),
     )
+
+
+def _impossible(densities: PlateDensities) -> tuple[str, ...]:
+    return (densities.impossible,) if densities.impossible else ()
 
 
 def _codes(view: PlateView) -> Codes:

@@ -46,12 +46,12 @@ def read_rectangle(
         ``at_least``, in the dark the density that is exceeded by two standard errors of everything;
         ``printing`` (density to a blue-sensitive process), ``low``, ``high`` (2nd and 98th
         percentile), ``sites``, ``clipped`` (share), ``width_mm``, ``height_mm``, ``calibrated``;
-        None outside the picture.
+        None outside the picture, and of a scan that shows a positive.
     """
-    codes, middle = _codes_within(shown, layer, box)
-    if codes.size == 0:
-        return None
     pixels = shown.pixels
+    codes, middle = _codes_within(shown, layer, box)
+    if codes.size == 0 or pixels.densities is None:
+        return None
     seen = codes[codes != CLIPPED]
     top, left, bottom, right = box
     mm = _mm_per_px(shown, layer)
@@ -159,10 +159,15 @@ def _codes_within(
 
 
 def tone_curve(
-    shown: Shown, table: NDArray[np.uint8], ends: PrintingEnds, points: int = 128
-) -> dict[str, Any]:
-    """Return the histogram in density, with its marks and the tone curve drawn over it."""
+    shown: Shown, table: NDArray[np.uint8], ends: PrintingEnds | None, points: int = 128
+) -> dict[str, Any] | None:
+    """Return the histogram in density, with its marks and the tone curve drawn over it.
+
+    None of a scan that shows a positive: it has no densities, and its tones are kept.
+    """
     densities = shown.pixels.densities
+    if densities is None or ends is None:
+        return None
     curve_at = np.linspace(0.0, 3.5, points)
     order = np.argsort(shown.pixels.density)
     values = np.interp(curve_at, shown.pixels.density[order], table[order].astype(np.float64))

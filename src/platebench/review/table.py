@@ -222,15 +222,21 @@ class ReviewTable:
 
     def table(self, shown: Shown, layer: Layer) -> Table:
         """Return the pixel value of each code in a layer."""
-        if layer == "captured":
+        ends = self.ends(shown)
+        if layer == "captured" or ends is None:  # a positive is shown as it was scanned
             return captured_table(shown.pixels)
         if layer == "density":
             return density_table(shown.pixels)
         tone = load_tone(shown.settings.tone, self._tone_folders())
-        return positive_table(shown.pixels, shown.settings, tone, self.ends(shown))
+        return positive_table(shown.pixels, shown.settings, tone, ends)
 
-    def ends(self, shown: Shown) -> PrintingEnds:
-        """Return the densities that print black and white, as conversion sets them."""
+    def ends(self, shown: Shown) -> PrintingEnds | None:
+        """Return the densities that print black and white, as conversion sets them.
+
+        None of a scan that shows a positive, which is not printed.
+        """
+        if shown.pixels.densities is None:
+            return None
         if shown.settings.printing == "shared" and (shared := self._shared_ends()):
             return shared
         densities = shown.pixels.densities

@@ -10,7 +10,7 @@ from platebench.densitometry.calibration_fit import fit_calibration
 from platebench.densitometry.calibration_report import calibration_plot, calibration_table
 from platebench.densitometry.known_tablet import STANDARD, KnownTablet, tablet_from_table
 from platebench.densitometry.set_up import SetUp, set_up_of
-from platebench.errors import TabletError
+from platebench.errors import NoDensitiesError, TabletError
 from platebench.files.own_files import refuse_foreign
 from platebench.fsio import atomic_write, make_folder
 from platebench.image import CaptureKind
@@ -125,6 +125,8 @@ def _read(
 ) -> tuple[SetUp, TabletReading]:
     """Read the tablet's capture; what it holds, and how it was taken."""
     frame = read_capture(path, settings.scan)
+    if frame.info.shows_positive:
+        raise NoDensitiesError.of_positive(path)
     if light is None and frame.info.kind is CaptureKind.SCAN:
         light = light_of_scanner(frame)
     if light is None:

@@ -13,10 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.image import CaptureInfo, SensorFrame
+from platebench.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.settings import ScanSettings
 from platebench.stages.light import black_by_kind, linear_means
 from platebench.stages.read_capture import read_capture
+from platebench.stages.shown_tones import Polarity, shown_tones
 from platebench.stages.smooth_field import area_means
 
 # Shares of full scale.
@@ -55,6 +56,8 @@ class CaptureLook:
         The same for the brightest colour.
     clipped : ndarray of float32, same shape
         Share of each cell's sites that are clipped.
+    looks : {"negative", "positive"} or None
+        What a scan seems to show; None where that cannot be told, and of a raw.
     """
 
     name: str
@@ -63,6 +66,7 @@ class CaptureLook:
     light: NDArray[np.float32]
     brightest: NDArray[np.float32]
     clipped: NDArray[np.float32]
+    looks: Polarity | None = None
 
     @property
     def clipped_share(self) -> float:
@@ -88,6 +92,7 @@ def look_at(path: Path, scan: ScanSettings = ScanSettings()) -> CaptureLook:  # 
         light=cells.mean(axis=0, dtype=np.float64).astype(np.float32),
         brightest=cells.max(axis=0),
         clipped=_clipped_cells(frame, (cells.shape[1], cells.shape[2])),
+        looks=shown_tones(frame) if frame.info.kind is CaptureKind.SCAN else None,
     )
 
 

@@ -10,6 +10,7 @@ from platebench.errors import CalibrationError, InputError, PlateError
 from platebench.image import SensorFrame
 from platebench.progress import Progress, working
 from platebench.quality import NoiseModel, check_capture, noise_from_frames
+from platebench.quality.dust import Specks, find_specks
 from platebench.quality.figures import Role
 from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
 from platebench.session.session_light import FramesOnDisk, light_of_frames
@@ -31,6 +32,8 @@ class CheckedFrames:
         None where there are no blank frames, or they cannot be used.
     dark : Dark or None
     noise : NoiseModel or None
+    specks : Specks or None
+        Of the first blank frame, to see which have moved in the plates' captures.
     trouble : PlateError or None
         Why the frames that are there cannot be used.
     """
@@ -39,6 +42,7 @@ class CheckedFrames:
     light: Light | None
     dark: Dark | None
     noise: NoiseModel | None
+    specks: Specks | None
     trouble: PlateError | None
 
 
@@ -139,13 +143,19 @@ def _checked_frames(
             else:
                 check(role, place, frame, alone=trouble is not None)
     noise = noise_from_frames(blanks.pair(), darks.pair()) if light is not None else None
+    specks = find_specks(blanks.pair()[0]) if light is not None else None
     blanks.let_go()
     darks.let_go()
     checked = [done[key] for key in sorted(done)]
     if trouble is not None:
         checked = _with_light_trouble(folder, checked, trouble)
     return CheckedFrames(
-        checked=tuple(checked), light=light, dark=dark, noise=noise, trouble=trouble
+        checked=tuple(checked),
+        light=light,
+        dark=dark,
+        noise=noise,
+        specks=specks,
+        trouble=trouble,
     )
 
 

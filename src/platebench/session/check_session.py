@@ -18,7 +18,7 @@ from platebench.errors import (
 from platebench.exposures import read_exposures
 from platebench.formats import format_named
 from platebench.image import CaptureInfo, CaptureKind, SensorFrame
-from platebench.look import calibration_for, check_something_there, look_at_plate
+from platebench.look import calibration_for, check_something_there, coloured_said, look_at_plate
 from platebench.memory import cores
 from platebench.plate_job import PlateJob
 from platebench.progress import Progress
@@ -29,6 +29,8 @@ from platebench.quality import (
     Verdict,
     check_capture,
 )
+from platebench.quality.dust import Specks
+from platebench.quality.tilt import judge_session_tilt
 from platebench.session.check_frames import CheckedFrames, check_frames
 from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
 from platebench.session.pool import run_all
@@ -41,6 +43,7 @@ from platebench.stages.find_plate import FoundPlate
 from platebench.stages.glare import Glare
 from platebench.stages.light import Light
 from platebench.stages.read_capture import read_capture
+from platebench.stages.shown_tones import Polarity
 
 _BRACKET = "bracket"  # topic of verdicts on all captures of a plate together
 _OF_EXPOSURE = ("exposure", "clipping")  # topics of verdicts a bracket makes up for
@@ -50,6 +53,7 @@ _OF_EXPOSURE = ("exposure", "clipping")  # topics of verdicts a bracket makes up
 class _Task:
     job: PlateJob
     noise: NoiseModel | None
+    specks: Specks | None
     light_failed: bool  # there are blank or dark frames, which cannot be used
 
 
@@ -111,7 +115,7 @@ def check_session(
         for task, outcome in zip(tasks, outcomes, strict=True)
         for entry in _checked(task, outcome)
     ]
-    plates = lenient_on_brackets(plates)
+    plates = tilt_said_once(lenient_on_brackets(plates))
     order = [*settings.blank, *settings.dark]
     return [*sorted(frames.checked, key=lambda c: order.index(c.name)), *plates]
 
@@ -127,6 +131,32 @@ def lenient_on_brackets(checked: Sequence[CheckedCapture]) -> list[CheckedCaptur
         if entry.check is not None and entry.plate_id in covered:
             entry = replace(entry, check=_exposure_noted(entry.check))
         shown.append(entry)
+    return shown
+
+
+def tilt_said_once(checked: Sequence[CheckedCapture]) -> list[CheckedCapture]:
+    """Return checks in which the camera's lean is said once, of the first plate with a tilt.
+
+    Plates that agree show how the camera stands; plates that do not, how they were cut.
+    """
+    first: dict[str, int] = {}
+    for place, entry in enumerate(checked):
+        if entry.check is not None and entry.check.figures.tilt is not None and entry.check.leans:
+            first.setdefault(entry.plate_id, place)
+    figures = [check.figures.tilt for place in first.values() if (check := checked[place].check)]
+    verdict = judge_session_tilt([tilt for tilt in figures if tilt is not None])
+    if verdict is None:
+        return list(checked)
+    shown = [
+        entry if entry.check is None else replace(entry, check=entry.check.without_lean())
+        for entry in checked
+    ]
+    place = min(first.values())
+    check = shown[place].check
+    if check is not None:
+        shown[place] = replace(
+            shown[place], check=replace(check, verdicts=(*check.verdicts, verdict))
+        )
     return shown
 
 
@@ -185,6 +215,7 @@ def _tasks(folder: Path, settings: SessionSettings, frames: CheckedFrames) -> li
                 blanks=blanks,
             ),
             noise=frames.noise,
+            specks=frames.specks,
             light_failed=frames.trouble is not None,
         )
         for plate in settings.plates
@@ -233,13 +264,17 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
             format=format_named(job.settings.format),
             glare=seen.glare,
             glare_off=seen.glare_off,
+            specks=task.specks,
         )
     except PlateError as error:
         return error.with_traceback(None)
     if task.light_failed:
         check = asking_for_no_frames(check)
     check = _with_doubts(_with_calibration(check, job, frame), job, frame.info, seen.found)
-    hints = scan_hints(job, frame.info, seen.found)
+    hints = (
+        *scan_hints(job, frame.info, seen.found, seen.looks),
+        *(Verdict(Severity.WARN, "plate", said) for said in seen.coloured),
+    )
     check = replace(check, verdicts=(*check.verdicts, *hints))
     return check if trouble is None else failed(check, trouble, "plate")
 
@@ -252,6 +287,8 @@ class _Seen:
     found: FoundPlate | None = None
     glare: Glare | None = None
     glare_off: bool = False
+    looks: Polarity | None = None
+    coloured: tuple[str, ...] = ()
 
 
 def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
@@ -259,7 +296,14 @@ def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
     seen = _Seen(light=job.light)
     try:
         view = look_at_plate(job, frames=[frame])
-        seen = _Seen(light=view.light, found=view.found, glare=view.glare, glare_off=view.glare_off)
+        seen = _Seen(
+            light=view.light,
+            found=view.found,
+            glare=view.glare,
+            glare_off=view.glare_off,
+            looks=view.looks,
+            coloured=tuple(coloured_said(view.stain)) if not view.by_green else (),
+        )
         check_something_there(view, job.settings)
     except (InputError, CalibrationError) as error:
         return seen, error.with_traceback(None)  # which would hold the pictures

@@ -303,7 +303,7 @@ class _Run:
         for plate_id, result in self._run(convert.measure_plate, to_do, "measuring").items():
             if result.ends:
                 ends[plate_id] = result.ends
-            else:
+            elif result.error:  # a scan that shows a positive is not printed, alike or otherwise
                 failed[plate_id] = result
         return ends, failed
 

@@ -19,9 +19,11 @@ from platebench.errors import SettingsFileError
 from platebench.formats import FORMATS
 from platebench.fsio import atomic_write
 from platebench.plate_names import as_text
+from platebench.session.scan_hints import tones_said
 from platebench.session.session_file import FILE_NAME, SHARED_KEYS
 from platebench.settings import PlateSettings, ScanSettings, SessionSettings
 from platebench.stages.reading.scan_header import FULL_BITS
+from platebench.stages.shown_tones import SessionTones
 
 _MARK = "# Draft mark: "
 _MARK_LINE = re.compile(rb"^# Draft mark: ([0-9a-f]{16})\n", re.MULTILINE)
@@ -39,11 +41,18 @@ class SessionDraft:
         What was seen in a capture (exposure, doubts), by file name; becomes a comment.
     left_out : tuple of (str, str)
         Files that are no part of the session, and why; become comments.
+    tones : SessionTones or None
+        What the scans seem to show; None where there are none.
+    scans_alone : bool
+        True where every plate is a scan: which side the emulsion faced is then left unsaid, and
+        goes with what the scans show.
     """
 
     settings: SessionSettings
     remarks: dict[str, str] = field(default_factory=dict)
     left_out: tuple[tuple[str, str], ...] = ()
+    tones: SessionTones | None = None
+    scans_alone: bool = False
 
 
 def toml_from_draft(draft: SessionDraft) -> str:
@@ -108,8 +117,8 @@ def _lines(draft: SessionDraft) -> Iterable[str]:
     yield "# Heading of the proof sheet."
     yield f"title = {_toml(settings.title)}"
     yield from _light_lines(draft)
-    yield from _scan_lines(settings)
-    yield from _every_plate_lines(every)
+    yield from _scan_lines(draft)
+    yield from _every_plate_lines(every, emulsion_said=not draft.scans_alone)
     for plate in settings.plates:
         yield from _plate_lines(plate, every, draft.remarks)
     if draft.left_out:
@@ -131,12 +140,15 @@ def _light_lines(draft: SessionDraft) -> Iterable[str]:
     yield from _file_list("dark", settings.dark, draft.remarks)
 
 
-def _scan_lines(settings: SessionSettings) -> Iterable[str]:
+def _scan_lines(draft: SessionDraft) -> Iterable[str]:
+    settings = draft.settings
     yield ""
     yield "[scan]"
     yield "# Scans only. Coding of a scan without a colour profile: 2.2 usual, 1.0 linear."
     yield f"gamma = {_toml(settings.scan.gamma)}"
     yield '# What the scan shows: "negative", or "positive" where the scanner inverted it.'
+    for said in tones_said(draft.tones):
+        yield from _wrapped(said, prefix="#")
     yield f"shows = {_toml(settings.scan.shows)}"
     yield "# Bits used of 16, where the files do not say: 8 to 14 or 16; 0 where none is in doubt."
     yield from (f"# Assumed: {said}." for said in bits_assumed(settings.scan))
@@ -153,7 +165,7 @@ def bits_assumed(scan: ScanSettings) -> list[str]:
     return [f"{scan.bits} bits a value, since none in any of the 16-bit scans passes {top}"]
 
 
-def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:
+def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable[str]:
     yield ""
     yield "# Any line of this table may be repeated under a [[plate]] to change that plate alone."
     yield "[every_plate]"
@@ -162,7 +174,11 @@ def _every_plate_lines(plate: PlateSettings) -> Iterable[str]:
     yield '# or a size of your own, such as "120 x 90 mm".'
     yield f"format = {_toml(plate.format)}"
     yield '# The side the emulsion faced: "camera" (the positive is turned over), or "light".'
-    yield f"emulsion = {_toml(plate.emulsion)}"
+    if emulsion_said:
+        yield f"emulsion = {_toml(plate.emulsion)}"
+    else:
+        yield '# Not said of scans: "camera" of negatives; what positives show stays as it lies.'
+        yield f"# emulsion = {_toml(plate.emulsion)}"
     yield "# Degrees clockwise, after mirroring: 0, 90, 180 or 270."
     yield f"rotate = {_toml(plate.rotate)}"
     yield '# Tone of the positive: "neutral", or any profile beside this file or in profiles/tone.'
@@ -237,11 +253,11 @@ def _comment(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text)
 
 
-def _wrapped(text: str, width: int = 92) -> Iterable[str]:
-    line = "#  "
+def _wrapped(text: str, width: int = 92, prefix: str = "#  ") -> Iterable[str]:
+    line = prefix
     for word in text.split(" "):
         if len(line) + 1 + len(word) > width:
             yield line
-            line = "#  "
+            line = prefix
         line += " " + word
     yield line

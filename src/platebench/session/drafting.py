@@ -31,6 +31,7 @@ from platebench.session.pool import run_all
 from platebench.session.room import peak_of
 from platebench.session.scan_bits import looked_at_with_bits, session_bits
 from platebench.settings import PlateSettings, ScanSettings, SessionSettings
+from platebench.stages.shown_tones import tones_of_session
 
 # Companions of captures: notes, settings, sidecars, records. Not looked at, not mentioned.
 UNFINISHED_COPIES = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp")
@@ -141,7 +142,7 @@ def draft_session(
         bits,
         lambda some: look_at_all([folder / look.name for look in some], replace(scan, bits=bits)),
     )
-    draft = draft_from_looks(looks, title=folder.resolve().name)
+    draft = draft_from_looks(looks, title=folder.resolve().name, scan=scan)
     return replace(draft, left_out=tuple(sorted([*left_out, *draft.left_out])))
 
 
@@ -196,8 +197,16 @@ def natural_key(name: str) -> tuple[list[tuple[int, str]], str]:
     return [(int(p), "") if p[0] in "0123456789" else (-1, p) for p in parts], name
 
 
-def draft_from_looks(looks: Sequence[CaptureLook], *, title: str) -> SessionDraft:
-    """Return the draft of a session whose captures were looked at."""
+def draft_from_looks(
+    looks: Sequence[CaptureLook],
+    *,
+    title: str,
+    scan: ScanSettings = ScanSettings(),  # noqa: B008
+) -> SessionDraft:
+    """Return the draft of a session whose captures were looked at.
+
+    What its scans show is judged together; where that cannot be told, ``scan`` holds.
+    """
     ordered = sorted(
         looks,
         key=lambda look: (
@@ -209,8 +218,16 @@ def draft_from_looks(looks: Sequence[CaptureLook], *, title: str) -> SessionDraf
     found = _sort_out(ordered)
     groups = _brackets(found.plates)
     digits = max(3, len(str(len(groups))))
+    scans = [look for look in found.plates if look.info.kind is CaptureKind.SCAN]
+    tones = tones_of_session([look.looks for look in scans]) if scans else None
+    if tones is not None and tones.shows is not None:
+        scan = replace(scan, shows=tones.shows)
     plates = tuple(
-        PlateSettings(id=f"plate-{n:0{digits}d}", captures=tuple(look.name for look in group))
+        PlateSettings(
+            id=f"plate-{n:0{digits}d}",
+            captures=tuple(look.name for look in group),
+            emulsion="light" if group[0] in scans and scan.shows == "positive" else "camera",
+        )
         for n, group in enumerate(groups, 1)
     )
     spoilt = [look for look in found.blank if look.clipped_share > CLIPPED_BLANK]
@@ -218,13 +235,19 @@ def draft_from_looks(looks: Sequence[CaptureLook], *, title: str) -> SessionDraf
     left_out += [(look.name, _clipped_sentence("", look)) for look in found.blown_out]
     settings = SessionSettings(
         title=title,
-        scan=ScanSettings(bits=session_bits(looks)),
         blank=tuple(look.name for look in found.blank if look not in spoilt),
         dark=tuple(look.name for look in found.dark),
+        scan=replace(scan, bits=session_bits(looks)),
         plates=plates,
     )
     remarks = {look.name: _remark(look) for look in ordered}
-    return SessionDraft(settings=settings, remarks=remarks, left_out=tuple(left_out))
+    return SessionDraft(
+        settings=settings,
+        remarks=remarks,
+        left_out=tuple(left_out),
+        tones=tones,
+        scans_alone=0 < len(scans) == len(found.plates),
+    )
 
 
 def _sort_out(looks: Sequence[CaptureLook]) -> _Found:

@@ -32,6 +32,7 @@ from platebench.session.session_calibration import blank_digests, session_calibr
 from platebench.session.session_file import load_session
 from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME, REPORT
+from platebench.stages.measure import BELOW_NOTHING
 
 Place = tuple[float, float, str]  # x, y, unit
 Length = tuple[float, str]
@@ -174,6 +175,12 @@ def measure_session_plate(
             side, unit = size or usual_size(probe)
             spots += grid_spots(probe, *grid, side, unit)
         readings = read_spots(probe, spots)
+    below = [r.density for r in readings if r.density is not None and r.density < -BELOW_NOTHING]
+    if below:
+        notes.append(
+            f"readings down to {min(below):.2f} D are no densities: nothing lets more light "
+            "through than the bare light, so blank frame or light are not this plate's"
+        )
     return PlateReadings(
         plate_id=plate_id,
         readings=tuple(readings),

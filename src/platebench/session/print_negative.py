@@ -12,7 +12,7 @@ import numpy as np
 
 from platebench import __version__
 from platebench.convert import true_transmittance
-from platebench.errors import ExitCode, PlateError, PrintNegativeError
+from platebench.errors import ExitCode, NoDensitiesError, PlateError, PrintNegativeError
 from platebench.files.one_writer import only_writer
 from platebench.files.own_files import refuse_foreign
 from platebench.files.plain_json import read_json
@@ -284,6 +284,8 @@ def _from_plate(
         what = "is a positive, which no longer holds the plate's densities"
         remedy = "name a plate of the session, or leave the aim at positive"
         raise PrintNegativeError(named.path, what, remedy)
+    if why := named.record.get("no_densities"):
+        raise NoDensitiesError.of_record(named.path, str(why))
     _size_from_record(named, order)
     settings = load_session(folder)
     own = tuple(p for p in settings.plates if p.id == named.plate_id)

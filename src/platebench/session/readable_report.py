@@ -23,6 +23,7 @@ from platebench.plate_log.dates import date_in_words
 from platebench.progress import Progress, working
 from platebench.session.check_file import Verdicts, kept_verdicts
 from platebench.session.record import dense_end
+from platebench.session.scan_hints import likely_misread
 from platebench.session.session_report import READABLE, READABLE_PDF, days_of
 from platebench.settings import PlateSettings, SessionSettings
 from platebench.stages.measure import BIN, BIN_EDGES
@@ -93,13 +94,18 @@ def report_facts(
     summary = [f"{len(results)} plates" if len(results) != 1 else "1 plate"]
     summary += [f"{failed} not converted"] if failed else []
     summary += [f"{doubtful} to look at"] if doubtful else []
+    misread = likely_misread(result.record for result in results)
     left_out = [plate.id for plate in settings.plates if plate.skip]
     light = _light(folder, output, settings)
     said_of_all = [*verdicts.values(), *(part.verdicts for part in light)]
     return ReportFacts(
         title=settings.title or "A session of plates",
         date=days_of(results),
-        summary=(", ".join(summary) + ".", *_left_out(left_out)),
+        summary=(
+            ", ".join(summary) + ".",
+            *([f"{misread}."] if misread else []),
+            *_left_out(left_out),
+        ),
         light=light,
         plates=tuple(
             plate_part(folder, output, of[r.plate_id], r, verdicts[r.plate_id]) for r in results
@@ -142,20 +148,23 @@ def _with_error(density: float, sigma: float | None) -> str:
 
 
 def _measured(record: Mapping[str, Any]) -> list[Fact]:
-    seen = record.get("densities", {}).get("base_fog_from") != "picture"
-    fog = "base plus fog" if seen else "thinnest tone (no rebate seen)"
-    densities = record.get("densities", {})
-    facts = [
-        (fog, _with_error(record["base_fog"], densities.get("base_fog_sigma"))),
-        ("Dmax", _with_error(record["d_max"], densities.get("d_max_sigma"))),
-        ("density range", f"{record['density_range']:z.2f}"),
-    ]
-    d_max, span, bound = dense_end(record)
-    if bound:
-        facts[1:] = [
-            ("Dmax", f"at least {d_max:z.2f} (reads {record['d_max']:z.2f})"),
-            ("density range", f"at least {span:z.2f}"),
+    densities = record.get("densities") or {}
+    if record.get("base_fog") is None:
+        facts = [("densities", f"not known: {record['no_densities']}")]
+    else:
+        seen = densities.get("base_fog_from") != "picture"
+        fog = "base plus fog" if seen else "thinnest tone (no rebate seen)"
+        facts = [
+            (fog, _with_error(record["base_fog"], densities.get("base_fog_sigma"))),
+            ("Dmax", _with_error(record["d_max"], densities.get("d_max_sigma"))),
+            ("density range", f"{record['density_range']:z.2f}"),
         ]
+        d_max, span, bound = dense_end(record)
+        if bound:
+            facts[1:] = [
+                ("Dmax", f"at least {d_max:z.2f} (reads {record['d_max']:z.2f})"),
+                ("density range", f"at least {span:z.2f}"),
+            ]
     if densities.get("blue_range"):
         facts.append(("range to blue light", f"{densities['blue_range']:z.2f}"))
     if record.get("size_mm"):
@@ -183,18 +192,22 @@ def _settings(settings: PlateSettings, record: Mapping[str, Any]) -> list[Fact]:
     corners = (
         "by hand" if record.get("by_hand") else f"found, confidence {record['confidence']:.2f}"
     )
-    printed = record["printed"]
     facts = [
         ("captures", ", ".join(settings.captures)),
         ("format", settings.format or "unknown"),
         ("emulsion towards", settings.emulsion),
         ("turned", f"{settings.rotate}°"),
         ("corners", "whole capture" if record.get("whole") else corners),
-        ("tone", settings.tone),
-        ("prints as black", f"density {printed['black_at']:z.2f}, and what is thinner"),
-        ("prints as white", f"density {printed['white_at']:z.2f}, and what is denser"),
-        ("checked", "by a person" if settings.checked else "not yet"),
     ]
+    if printed := record["printed"]:
+        facts += [
+            ("tone", settings.tone),
+            ("prints as black", f"density {printed['black_at']:z.2f}, and what is thinner"),
+            ("prints as white", f"density {printed['white_at']:z.2f}, and what is denser"),
+        ]
+    facts.append(("checked", "by a person" if settings.checked else "not yet"))
+    if not printed:
+        return [*facts, ("tone", "as scanned")]
     if settings.print_contrast != 1:
         facts.append(("contrast", f"{settings.print_contrast:g} x the paper's"))
     if settings.print_stops:
@@ -220,7 +233,7 @@ def _shown(key: str, value: Any) -> Any:
 
 
 def _histogram(record: Mapping[str, Any]) -> Histogram | None:
-    counts = record.get("densities", {}).get("histogram") or ()
+    counts = (record.get("densities") or {}).get("histogram") or ()
     if not counts:
         return None
     whole = len(counts) - len(counts) % _JOIN

@@ -33,7 +33,7 @@ from platebench.progress import NullProgress, Progress
 from platebench.settings import PlateSettings
 from platebench.versions import versions
 
-SCHEMA = 2
+SCHEMA = 3
 OLDER = "the positive is older than its settings; to print it as they are now, convert first"
 _REMARKS = ("checked", "note")  # settings that say something and change nothing
 _OURS = "platebench "  # how the Software tag of a positive begins

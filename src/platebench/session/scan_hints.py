@@ -2,18 +2,68 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+from typing import Any
+
 from platebench.formats import CUT_UNDER, FORMATS, MM_PER_INCH
 from platebench.image import CaptureInfo, CaptureKind
+from platebench.look import misread
 from platebench.plate_job import PlateJob
 from platebench.quality.verdict import Severity, Verdict
 from platebench.stages.find_plate import FoundPlate
 from platebench.stages.plate_format import plate_format
 from platebench.stages.reading.scan_header import FULL_BITS
+from platebench.stages.shown_tones import Polarity, SessionTones, tones_of_session
 
 _UNSURE = 0.005  # of a side, by corners and rounding of the resolution
 
 
-def scan_hints(job: PlateJob, info: CaptureInfo, found: FoundPlate | None) -> tuple[Verdict, ...]:
+def tones_said(tones: SessionTones | None) -> tuple[str, ...]:
+    """Return what a draft assumes of its scans and why, in sentences; nothing without scans."""
+    if tones is None:
+        return ()
+    if tones.shows == "positive":
+        return (
+            f'{tones.said}: shows = "positive".',
+            "Their tones are kept, they stay as they lie, and densities are not known.",
+        )
+    turned = (
+        "The emulsion is taken to have faced the lens, where a negative reads reversed, so the "
+        'positives are turned left for right; where they read wrong set emulsion = "light".'
+    )
+    if tones.shows == "negative":
+        return f'{tones.said}: shows = "negative".', turned
+    return (
+        f'{tones.said}: negatives are assumed; if they are positives set shows = "positive".',
+        turned,
+    )
+
+
+def likely_misread(records: Iterable[Mapping[str, Any]]) -> str | None:
+    """Say so where most scans of a session look like the other of negative and positive.
+
+    Parameters
+    ----------
+    records : iterable of mapping
+        Of the session's plates, as conversion left them.
+    """
+    scans = [record for record in records if record.get("light", {}).get("source") == "scanner"]
+    tones = tones_of_session([record.get("looks") for record in scans])
+    taken = {str(record.get("shows")) for record in scans}
+    if tones.shows is None or taken != {"negative" if tones.shows == "positive" else "positive"}:
+        return None
+    return (
+        f"read as {taken.pop()}s, but {tones.said}: likely the cause where pictures look inverted "
+        f'or plates were not found; set shows = "{tones.shows}" under [scan] in session.toml'
+    )
+
+
+def scan_hints(
+    job: PlateJob,
+    info: CaptureInfo,
+    found: FoundPlate | None,
+    looks: Polarity | None = None,
+) -> tuple[Verdict, ...]:
     """Return what to know of a scan of a plate; of a raw only a date that is none.
 
     Parameters
@@ -24,18 +74,24 @@ def scan_hints(job: PlateJob, info: CaptureInfo, found: FoundPlate | None) -> tu
         What the file says.
     found : FoundPlate or None
         The plate in the scan.
+    looks : {"negative", "positive"} or None
+        What it seems to show.
     """
-    hints = []
+    hints: list[Verdict] = []
     if info.no_date is not None and info.taken is None:
         text = f'the date in the file, "{info.no_date}", is no date: it counts as unknown'
         hints.append(Verdict(Severity.NOTE, "date", text, "set the camera's clock"))
     if info.kind is not CaptureKind.SCAN:
         return tuple(hints)
+    hints += [
+        Verdict(Severity.WARN, "scan", text, f'set shows = "{looks}" if it is one')
+        for text in misread(looks, info)
+    ]
     if info.least_bits is not None and info.least_bits < FULL_BITS:
         hints.append(_bits(info.least_bits, job.scan.bits))
     if info.assumed_gamma is not None:
         text = f"no colour profile in the scan: gamma {info.assumed_gamma:g} is assumed"
-        text += ", and every density goes with it"
+        text += f", and every {'tone' if info.shows_positive else 'density'} goes with it"
         remedy = (
             "scan with a profile, or set [scan] gamma in session.toml to the scanner's (1: linear)"
         )

@@ -7,7 +7,7 @@ from dataclasses import replace
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
-from typing import Any, get_args, get_type_hints
+from typing import Any, Literal, get_args, get_type_hints
 
 from platebench.errors import SessionFolderError
 from platebench.files.checked_table import CheckedTable, as_number, read_toml
@@ -115,7 +115,9 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
 
     shared = top.table("every_plate")
     shared.check_keys(SHARED_KEYS, _ELSEWHERE)
-    every_plate = _shared_settings(shared, PlateSettings(id="", captures=()))
+    # What a positive shows stays as it lies, unless somebody says how the plate lay.
+    side: Literal["camera", "light"] = "light" if scan.shows == "positive" else "camera"
+    every_plate = _shared_settings(shared, PlateSettings(id="", captures=(), emulsion=side))
 
     plates = []
     ids: dict[str, str] = {}

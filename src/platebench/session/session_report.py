@@ -127,7 +127,7 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         d_max=d_max,
         density_range=span,
         bound=bound,
-        fog_seen=record.get("densities", {}).get("base_fog_from") != "picture",
+        fog_seen=(record.get("densities") or {}).get("base_fog_from") != "picture",
         flags=tuple(record.get("flags", ())),
         whole=bool(record.get("whole", False)),
         doubtful=bool(record.get("doubtful", False)),

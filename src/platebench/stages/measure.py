@@ -18,6 +18,9 @@ from platebench.stages.density import density_from_transmittance
 
 MEASURED_LONG_SIDE = 1200
 BARE_GLASS = 0.06  # D: two air-glass surfaces reflect 8 %, D 0.037 (Fresnel, n = 1.52)
+# D below zero that errors explain: glass alone has 0.04 D, and a lamp that nobody sees drift, on a
+# mask, is rarely off by a fifth (0.09 D).
+BELOW_NOTHING = 0.05
 MARGIN = 0.06  # share of the short side that may be rebate, left out of the picture
 EDGE_STRIP = (0.004, 0.025)  # shares of the short side between which a rebate is looked for
 REBATE_SHARE = 0.25  # of a side's strip that a rebate fills, on three sides at least
@@ -42,6 +45,8 @@ class PlateDensities:
         ``d_max - d_min``: what the printing paper has to take up.
     blue_range : float or None
         The same as blue light sees it, where stain makes it differ.
+    thinnest : float
+        What one place in fifty of the whole plate, rebate and flaws included, is thinner than.
     histogram : tuple of int
         Counts by 0.01 D from -0.2 D to 4.5 D, on the reduced picture.
     base_fog_sigma, d_max_sigma : float or None
@@ -57,10 +62,22 @@ class PlateDensities:
     d_max: float
     density_range: float
     blue_range: float | None = None
+    thinnest: float = 0.0
     histogram: tuple[int, ...] = ()
     base_fog_sigma: float | None = None
     d_max_sigma: float | None = None
     d_max_at_least: float | None = None
+
+    @property
+    def impossible(self) -> str:
+        """Why these cannot be densities of a plate; "" where they can."""
+        lowest = min(self.base_fog, self.d_min, self.thinnest)
+        if lowest > -BELOW_NOTHING:
+            return ""
+        return (
+            f"thinnest parts measure {lowest:.2f} D: nothing lets more "
+            "light through than the bare light, so this is not a plate or the light is not its own"
+        )
 
     def to_json(self) -> dict[str, Any]:
         """Return plain values, densities rounded to 0.001 D."""
@@ -110,6 +127,7 @@ def measure_densities(
         d_max=d_max,
         density_range=d_max - d_min,
         blue_range=(d_max - d_min) * (1 + blue_share) if blue_share else None,
+        thinnest=float(np.quantile(density, 0.02)),
         histogram=tuple(int(n) for n in counts),
     )
 

@@ -67,7 +67,9 @@ class Region:
     fullness: float
 
 
-def reduce_picture(pixels: Floats, long_side: int, *, period: int = 1) -> tuple[Floats, int]:
+def reduce_picture(
+    pixels: Floats | NDArray[np.uint16], long_side: int, *, period: int = 1
+) -> tuple[Floats, int]:
     """Return the picture averaged over square blocks, and the block's side in pixels.
 
     Parameters

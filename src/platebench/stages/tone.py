@@ -108,6 +108,28 @@ def display_table(
     return np.rint(codes * 65535.0).astype(np.uint16)
 
 
+def kept_tones(light: Floats) -> NDArray[np.uint16]:
+    """Return the 16-bit value of each light of a picture that is a positive already, as it is.
+
+    Parameters
+    ----------
+    light : ndarray of float64, shape (n,)
+        Linear light, 1 = white.
+
+    Returns
+    -------
+    ndarray of uint16, shape (n,)
+        Gray gamma 2.2 code value: a scan coded so keeps its codes.
+
+    Examples
+    --------
+    >>> (kept_tones(np.array([0.0, (121 / 255) ** 2.2, 1.0])) / 257).round(1).tolist()
+    [0.0, 121.0, 255.0]
+    """
+    codes = np.clip(light, 0.0, 1.0) ** (1 / DISPLAY_GAMMA)
+    return np.rint(codes * 65535.0).astype(np.uint16)
+
+
 def fitted_print(
     profile: ToneProfile, *, base_fog: float, d_max: float
 ) -> tuple[PaperCurve, float]:

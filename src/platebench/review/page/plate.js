@@ -157,20 +157,18 @@ export class PlateDesk {
   }
 
   show() {
-    const plate = this.plate, settings = plate.settings, tones = plate.tone_curve;
-    const over = tones.d_max_at_least === null ? "" : "over ", lost = over ? tones.d_max - tones.d_max_at_least : 0;
+    const plate = this.plate, settings = plate.settings;
     this.settings.disabled = false;
     this.heading.textContent = plate.id;
     this.facts.textContent = [
       settings.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
-      `${plate.tone_curve.fog_seen ? "base plus fog" : "thinnest"} ${density(plate.tone_curve.base_fog)}`, `Dmax ${over}${density(tones.d_max - lost)}`,
-      `range ${over}${density(tones.density_range - lost)}`, plate.calibrated ? "calibrated" : "",
+      ...densitiesOf(plate.tone_curve), plate.calibrated ? "calibrated" : "",
     ].filter(Boolean).join(" · ");
     const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
     this.flags.replaceChildren(...flags.map((flag) => make("p", { class: "flag" }, `look: ${flag}`)));
     if (plate.shape) this.flags.append(this.shapeFlag(plate));
     if (plate.failed) this.flags.prepend(make("p", { class: "flag" }, `not converted: ${plate.failed}`));
-    this.curve.replaceChildren(curveOf(plate.tone_curve));
+    this.curve.replaceChildren(...(plate.tone_curve ? [curveOf(plate.tone_curve)] : []));
     this.findCorners.disabled = !plate.by_hand;
     this.showFormats(settings.format);
     const tones = this.told.session().tones;
@@ -333,4 +331,13 @@ export class PlateDesk {
     this.corners = null;
     this.moveCorners.setAttribute("aria-pressed", "false");
   }
+}
+
+function densitiesOf(told) {
+  if (!told) return ["the scan shows a positive: densities not known, tones as scanned"];
+  const over = told.d_max_at_least === null ? "" : "over ", lost = over ? told.d_max - told.d_max_at_least : 0;
+  return [
+    `${told.fog_seen ? "base plus fog" : "thinnest"} ${density(told.base_fog)}`, `Dmax ${over}${density(told.d_max - lost)}`,
+    `range ${over}${density(told.density_range - lost)}`,
+  ];
 }

@@ -257,6 +257,7 @@ def _info(path: Path, raw: Any) -> CaptureInfo:
         path=path,
         kind=CaptureKind.RAW,
         orientation=fields.get("orientation", 1),
+        shows_positive=False,
         no_date=fields.get("no_date"),
         notes=tuple(notes),
         **{name: fields.get(name) for name in names},

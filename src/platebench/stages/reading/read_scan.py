@@ -79,7 +79,7 @@ def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
     found : FoundKind
         What ``file_kind.find_kind`` said of it.
     scan : ScanSettings
-        Used where the file does not say how it is coded, and for scans shown as positives.
+        Used where the file does not say how it is coded, and passed on: what a scan shows.
 
     Returns
     -------
@@ -119,6 +119,7 @@ def _info(
         orientation=fields.get("orientation", 1),
         block_step=header.block_step,
         assumed_gamma=scan.gamma if header.profile is None and header.transfer is None else None,
+        shows_positive=scan.shows == "positive",
         least_bits=least_bits,
         no_date=fields.get("no_date"),
         notes=notes,
@@ -145,8 +146,7 @@ def _frame(path: Path, header: ScanHeader, pixels: NDArray[Any], scan: ScanSetti
     notes += bits_notes
     counts = _spread(path, pixels, bits, white_is_zero=header.white_is_zero)
     if scan.shows == "positive":
-        np.subtract(_FULL_CODE, counts, out=counts)
-        notes.append("shown as a positive: turned back into the negative (full scale - code)")
+        notes.append("shows a positive: its tones are kept, and no density can be read from them")
     common = curves.common
     if common is None:
         for channel, curve in enumerate(curves.curves):
