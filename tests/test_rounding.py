@@ -65,7 +65,8 @@ def test_figures_of_curves(value: float, sigma: float | None, said: str) -> None
 def test_files_hold_no_negative_zero() -> None:
     spot = SpotReading(
         x_px=-0.01, y_px=1.0, size_px=2.0, x_mm=-0.001, y_mm=0.0, size_mm=2.0, density=-0.00001,
-        sigma=0.001, photon_sigma=0.001, calibration_sigma=0.0, red=None, green=None, blue=None,
+        sigma=0.001, photon_sigma=0.001, light_sigma=0.0, glare_sigma=0.0, calibration_sigma=0.0,
+        red=None, green=None, blue=None,
         red_sigma=None, green_sigma=None, blue_sigma=None, printing=None, spread=None, sites=4,
         left_out=0.0, at_least=None, reason=None,
     )  # fmt: skip
