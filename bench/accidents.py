@@ -26,15 +26,9 @@ import imagecodecs
 import numpy as np
 import tifffile
 
-from platebench.errors import CaptureError
-from platebench.stages.read_capture import read_capture
-from platebench.synthetic import (
-    CameraModel,
-    LightBox,
-    PlateModel,
-    simulate_plate,
-    write_dng,
-)
+from platebench.core.errors import CaptureError
+from platebench.read.capture import read_capture
+from platebench.synthetic import CameraModel, LightBox, PlateModel, simulate_plate, write_dng
 
 BLOCK = 512
 REAL = Path(__file__).resolve().parents[2] / "shared" / "data" / "raw"

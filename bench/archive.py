@@ -35,7 +35,7 @@ def make_sources(folder: Path, megabytes: int) -> None:
     """Write pictures of noise."""
     import numpy as np
 
-    from platebench.outputs.tiff import write_picture
+    from platebench.write.tiff import write_picture
 
     rng = np.random.default_rng(1)
     columns = 4096

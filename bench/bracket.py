@@ -49,9 +49,9 @@ def step(folder: Path, *, merge: bool) -> dict[str, float]:
     import cv2
     import numpy as np
 
-    from platebench.stages.light import light_from_blanks
-    from platebench.stages.merge_bracket import merge_bracket
-    from platebench.stages.read_capture import read_capture
+    from platebench.plate.bracket.merge import merge_bracket
+    from platebench.plate.light import light_from_blanks
+    from platebench.read.capture import read_capture
 
     cv2.setNumThreads(1)
     light = light_from_blanks([read_capture(folder / "blank.dng")]) if merge else None

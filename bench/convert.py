@@ -53,12 +53,12 @@ def prepare(folder: Path) -> Any:
     """Return the job of the plate, the blank read beforehand as a session does."""
     import cv2
 
-    from platebench.plate_job import PlateJob
-    from platebench.profiles_folder import profiles_folder
-    from platebench.settings import PlateSettings
-    from platebench.stages.light import light_from_blanks
-    from platebench.stages.read_capture import read_capture
-    from platebench.stages.tone_file import load_tone
+    from platebench.core.installed import profiles_folder
+    from platebench.core.settings import PlateSettings
+    from platebench.plate.job import PlateJob
+    from platebench.plate.light import light_from_blanks
+    from platebench.read.capture import read_capture
+    from platebench.tone.profile_file import load_tone
 
     cv2.setNumThreads(1)
     output = folder / "converted"
@@ -80,7 +80,7 @@ def timed(work: Callable[[], T]) -> tuple[T, dict[str, float]]:
 
 def step_ours(folder: Path) -> dict[str, float]:
     """Time the whole way of one plate."""
-    from platebench.convert import convert_plate
+    from platebench.session.convert_plate import convert_plate
 
     job = prepare(folder)
     convert_plate(job)
@@ -100,8 +100,8 @@ def _floor(folder: Path) -> dict[str, float]:
     import rawpy
     import tifffile
 
-    from platebench.outputs.preview import write_preview
-    from platebench.outputs.tiff import write_picture
+    from platebench.write.preview import write_preview
+    from platebench.write.tiff import write_picture
 
     pixels = tifffile.imread(folder / "converted" / "positives" / "plate.tif")
     target = folder / "floor.tif"
@@ -157,8 +157,6 @@ def step_script(folder: Path) -> dict[str, float]:
 
 def step_idle(folder: Path) -> dict[str, float]:
     """Load what a worker loads, and do nothing."""
-    import platebench.convert  # noqa: F401
-
     return {}
 
 

@@ -20,12 +20,12 @@ import numpy as np
 from scipy.ndimage import gaussian_filter, zoom
 from scipy.signal import fftconvolve
 
-from platebench.densitometry.calibration import Calibration
-from platebench.densitometry.spot import Spot, open_probe, read_spots
-from platebench.image import SensorFrame
-from platebench.plate_job import PlateJob
-from platebench.settings import PlateSettings
-from platebench.stages.light import light_from_blanks
+from platebench.core.image import SensorFrame
+from platebench.core.settings import PlateSettings
+from platebench.measure.spot import Spot, open_probe, read_spots
+from platebench.plate.calibration import Calibration
+from platebench.plate.job import PlateJob
+from platebench.plate.light import light_from_blanks
 from platebench.synthetic import (
     CameraModel,
     LightBox,

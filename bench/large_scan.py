@@ -51,9 +51,6 @@ def make_scan(path: Path, side: int) -> None:
 
 def step_idle(folder: Path) -> dict[str, float]:
     """Load what the commands load, and do nothing."""
-    import platebench.session.check_session
-    import platebench.session.convert_session  # noqa: F401
-
     return {}
 
 

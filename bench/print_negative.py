@@ -29,7 +29,7 @@ def make_positive(folder: Path, megapixels: float) -> None:
     """Write a positive with soft tones and grain, its size known."""
     import numpy as np
 
-    from platebench.outputs.tiff import write_print_negative
+    from platebench.write.tiff import write_print_negative
 
     rows = round((megapixels * 1e6 * SHAPE) ** 0.5)
     shape = rows, round(rows / SHAPE)
@@ -48,11 +48,11 @@ def make_positive(folder: Path, megapixels: float) -> None:
 
 
 def order_and_source(folder: Path) -> Any:
-    from platebench.formats import format_named
+    from platebench.core.formats import format_named
     from platebench.printing.make_negative import NegativeOrder, NegativeSource
     from platebench.printing.negative_tone import table_from_positive
-    from platebench.printing.positive_picture import read_positive
-    from platebench.printing.print_response import response_of
+    from platebench.printing.print_picture import read_positive
+    from platebench.printing.process import response_of
     from platebench.printing.process_file import load_process, process_folders
 
     process = load_process("salted-paper", process_folders(None, None))
@@ -101,7 +101,7 @@ def step_floor(folder: Path) -> Figures:
     """Time writing the negative's pixels, which are in memory."""
     import tifffile
 
-    from platebench.outputs.tiff import write_print_negative
+    from platebench.write.tiff import write_print_negative
 
     pixels = tifffile.imread(folder / "negative.tif")
 
@@ -116,8 +116,6 @@ def step_floor(folder: Path) -> Figures:
 
 def step_idle(folder: Path) -> Figures:
     """Load what the command loads, and do nothing."""
-    import platebench.session.print_negative  # noqa: F401
-
     return {}
 
 

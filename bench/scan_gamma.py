@@ -18,8 +18,7 @@ from pathlib import Path
 import numpy as np
 import tifffile
 
-from platebench.errors import ChartError
-from platebench.outputs.proof_page import Box
+from platebench.core.errors import ChartError
 from platebench.printing.chart_sheet import InkSheet, draw_chart
 from platebench.printing.process import Process
 from platebench.printing.process_file import list_processes, load_process, process_folders
@@ -41,6 +40,7 @@ from platebench.synthetic.printing_process import (
     simulate_print,
     simulate_scan,
 )
+from platebench.write.paper_page import Box
 
 PPI = 150.0
 # How it was coded, and the gamma it is read by.

@@ -34,12 +34,12 @@ def main() -> None:
 def measure(path: Path, megapixels: float, runs: int) -> None:
     import cv2
 
-    from platebench.densitometry.calibration_fit import fit_calibration
-    from platebench.densitometry.known_tablet import STANDARD
-    from platebench.stages.flatten import transmittance_from_counts
-    from platebench.stages.light import light_from_blanks
-    from platebench.stages.read_capture import read_capture
-    from platebench.stages.read_tablet import read_tablet
+    from platebench.measure.tablet.calibration_fit import fit_calibration
+    from platebench.measure.tablet.known_tablet import STANDARD
+    from platebench.measure.tablet.read_tablet import read_tablet
+    from platebench.plate.flatten import transmittance_from_counts
+    from platebench.plate.light import light_from_blanks
+    from platebench.read.capture import read_capture
     from platebench.synthetic import (
         CameraModel,
         LightBox,

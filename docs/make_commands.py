@@ -14,7 +14,7 @@ import click
 
 from platebench.cli import main
 from platebench.cli.options import in_words
-from platebench.errors import ExitCode
+from platebench.core.errors import ExitCode
 
 TARGET = Path(__file__).parent / "commands.md"
 PROGRAM = "platebench"

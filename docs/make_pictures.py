@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from platebench.stages.read_capture import read_capture
+from platebench.read.capture import read_capture
 
 PICTURES = Path(__file__).parent / "pictures"
 READINGS = Path(__file__).parents[1] / "fixtures" / "reference-emulsion.csv"

@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
-from platebench.quality.noise import noise_from_plate
-from platebench.stages.flatten import transmittance_from_counts
-from platebench.stages.light import light_of_scanner
-from platebench.stages.patch import quad_around, read_patch
-from platebench.stages.site_noise import SiteNoise, noise_of_sites
+from platebench.core.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
+from platebench.measure.checks.noise import noise_from_plate
+from platebench.measure.patch import quad_around, read_patch
+from platebench.measure.site_noise import SiteNoise, noise_of_sites
+from platebench.plate.flatten import transmittance_from_counts
+from platebench.plate.light import light_of_scanner
 
 FIELD = 48  # pixels, side of a field of even density
 ROUNDED = {8: 257, 16: 1}

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from platebench.image import SensorFrame
+from platebench.core.image import SensorFrame
 from platebench.synthetic import (
     CameraModel,
     LightBox,

@@ -7,9 +7,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from platebench.image import PlateImage
-from platebench.stages.flatten import transmittance_from_counts
-from platebench.stages.light import Light, light_from_blanks
+from platebench.core.image import PlateImage
+from platebench.plate.flatten import transmittance_from_counts
+from platebench.plate.light import Light, light_from_blanks
 from platebench.synthetic import (
     CameraModel,
     LightBox,

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from platebench.archive.package_writer import new_package
-from platebench.outputs.tiff import write_picture
+from platebench.write.tiff import write_picture
 
 DAY = date(2026, 3, 1)
 FILES: Mapping[str, bytes] = {

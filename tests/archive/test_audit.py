@@ -17,7 +17,7 @@ from platebench.archive.audit_log import AuditEntry, append_audit, entry_of, rea
 from platebench.archive.catalogue import index_collection
 from platebench.archive.catalogue_file import FILE_NAME
 from platebench.archive.catalogue_find import Query, find_plates
-from platebench.errors import ExitCode, PlateError
+from platebench.core.errors import ExitCode, PlateError
 
 from ..processes import environment, wait_until
 from .packages import build, flip_byte

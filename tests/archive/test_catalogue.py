@@ -18,8 +18,8 @@ from platebench.archive.catalogue import Indexed, index_collection
 from platebench.archive.catalogue_file import FILE_NAME
 from platebench.archive.catalogue_find import EXPORTED, Query, export_plates, find_plates
 from platebench.archive.collection import find_packages
-from platebench.errors import CollectionError, WriteError
-from platebench.fsio import UNFINISHED
+from platebench.core.errors import CollectionError, WriteError
+from platebench.core.files import UNFINISHED
 from platebench.printing.process_file import load_processes, process_folders
 
 from ..session_files import tree

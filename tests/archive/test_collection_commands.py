@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
-from platebench.errors import ExitCode
+from platebench.core.errors import ExitCode
 
 from .packages import flip_byte
 
@@ -57,7 +57,9 @@ def test_packed_made_again_catalogued_and_audited(session: Path, tmp_path: Path)
 
 
 def test_what_differs_is_told(package: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("platebench.convert.__version__", "0.0.0")  # it goes into the file's tags
+    monkeypatch.setattr(
+        "platebench.session.convert_plate.__version__", "0.0.0"
+    )  # it goes into the file's tags
     result = run("reproduce", package, "--plate", "dense")
     assert result.exit_code == ExitCode.PARTIAL
     assert "positives/dense.tif: same pixels, other bytes around them\n" in result.stdout

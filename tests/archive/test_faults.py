@@ -23,8 +23,8 @@ from platebench.archive.pack_session import PackOptions, pack_session
 from platebench.archive.package_writer import new_package
 from platebench.archive.verify import verify_package
 from platebench.cli import main
-from platebench.errors import ArchiveError, ExitCode, WriteError
-from platebench.fsio import UNFINISHED
+from platebench.core.errors import ArchiveError, ExitCode, WriteError
+from platebench.core.files import UNFINISHED
 
 from ..processes import PATIENCE_S, command, environment, wait_until
 from ..session_files import tree

@@ -24,8 +24,8 @@ from platebench.archive.collection import find_packages
 from platebench.archive.pack_session import pack_session
 from platebench.archive.verify import verify_package
 from platebench.cli import main
-from platebench.errors import CollectionError, ExitCode, WriteError
-from platebench.files.one_writer import sole_run
+from platebench.core.errors import CollectionError, ExitCode, WriteError
+from platebench.core.locks import sole_run
 
 from ..processes import needs_accents
 from ..session_files import tree

@@ -11,10 +11,10 @@ import bagit
 import pytest
 import tifffile
 
-from platebench.archive.digests import hash_path
 from platebench.archive.pack_session import PackOptions, pack_session
+from platebench.archive.package_tree import hash_path
 from platebench.archive.verify import verify_package
-from platebench.errors import ArchiveError, WriteError
+from platebench.core.errors import ArchiveError, WriteError
 
 from ..processes import needs_accents
 from ..session_files import tree

@@ -9,10 +9,10 @@ from pathlib import Path
 import bagit
 import pytest
 
-from platebench.archive.digests import CHUNK, hash_path, hash_stream
+from platebench.archive.package_tree import CHUNK, hash_path, hash_stream
 from platebench.archive.package_writer import new_package, refuse_clashes
 from platebench.archive.verify import verify_package
-from platebench.errors import ArchiveError, WriteError
+from platebench.core.errors import ArchiveError, WriteError
 
 from ..session_files import tree
 from .packages import DAY, FILES, build, picture

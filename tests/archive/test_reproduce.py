@@ -12,11 +12,11 @@ import pytest
 import scipy
 import tifffile
 
-from platebench.archive.compare_pixels import compare_pixels
 from platebench.archive.file_check import PackedFiles
 from platebench.archive.pack_session import PackOptions, pack_session
+from platebench.archive.pixels import compare_pixels
 from platebench.archive.reproduce import reproduce_package, trusted_recipe
-from platebench.errors import (
+from platebench.core.errors import (
     ArchiveError,
     ExitCode,
     PackageError,
@@ -24,8 +24,8 @@ from platebench.errors import (
     SettingsError,
     WriteError,
 )
+from platebench.core.installed import versions
 from platebench.session.convert_session import convert_session
-from platebench.versions import versions
 
 from ..processes import needs_accents
 from ..session_files import tree
@@ -235,7 +235,9 @@ def test_a_recipe_that_lists_no_pictures_is_no_success(package: Path) -> None:
 def test_other_tags_around_the_same_pixels_are_told(
     package: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("platebench.convert.__version__", "0.0.0")  # it goes into the file's tags
+    monkeypatch.setattr(
+        "platebench.session.convert_plate.__version__", "0.0.0"
+    )  # it goes into the file's tags
     made = reproduce_package(package, plates=["dense"])
     positive = made.remade[0]
     assert not positive.same_bytes and positive.same_pixels

@@ -15,14 +15,13 @@ import pytest
 import tifffile
 
 from platebench.archive import manifest as manifests
-from platebench.archive.bag_paths import clashes
-from platebench.archive.findings import FindingKind
-from platebench.archive.manifest import parse_manifest, parse_tags
+from platebench.archive.file_check import FindingKind
+from platebench.archive.manifest import clashes, parse_manifest, parse_tags
 from platebench.archive.package_writer import new_package
 from platebench.archive.pixels import pixels_to_json
 from platebench.archive.verify import verify_package
-from platebench.errors import PackageError
-from platebench.outputs.tiff_pixels import pixel_digest
+from platebench.core.errors import PackageError
+from platebench.write.tiff import pixel_digest
 
 from ..processes import needs_accents
 from .packages import DAY, build, flip_byte, picture, rewrite, seal
@@ -301,7 +300,7 @@ def test_nothing_outside_is_read(package: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 def test_a_file_that_cannot_be_read_or_vanishes(package: Path) -> None:
-    from platebench.archive.digests import hash_path
+    from platebench.archive.package_tree import hash_path
 
     def bad(path: Path, algorithms: tuple[str, ...]) -> object:
         if path.name == "empty":

@@ -8,7 +8,7 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
-from platebench.errors import ExitCode
+from platebench.core.errors import ExitCode
 
 from .packages import build, flip_byte
 

@@ -17,7 +17,7 @@ from click.testing import CliRunner, Result
 from platebench import __version__
 from platebench.cli import main
 from platebench.cli.options import LEAST_MEMORY, size_in_bytes
-from platebench.errors import ExitCode
+from platebench.core.errors import ExitCode
 from platebench.synthetic import simulate_blank
 
 from ..processes import environment
@@ -385,7 +385,7 @@ def test_interrupt_is_one_line_and_its_own_code(
     assert result.stderr == "interrupted; finished files are kept, run again to go on\n"
     for place, args in (
         ("platebench.session.check_session.load_session", ("check", session)),
-        ("platebench.demo.write_demo_session", ("demo", session / "new", "--quiet")),
+        ("platebench.synthetic.demo.write_demo_session", ("demo", session / "new", "--quiet")),
     ):
         monkeypatch.setattr(place, pressed)
         assert run(*args).stderr == "interrupted; finished files are kept\n"
@@ -394,16 +394,16 @@ def test_interrupt_is_one_line_and_its_own_code(
 def test_a_fault_in_one_plate_keeps_the_others_and_its_traceback(
     session: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import platebench.convert
+    import platebench.session.convert_plate
 
-    real = platebench.convert.convert_plate
+    real = platebench.session.convert_plate.convert_plate
 
     def sometimes(job):  # type: ignore[no-untyped-def]
         if job.plate_id == "tall":
             raise ZeroDivisionError("nobody thought of it")
         return real(job)
 
-    monkeypatch.setattr("platebench.convert.convert_plate", sometimes)
+    monkeypatch.setattr("platebench.session.convert_plate.convert_plate", sometimes)
     result = run("convert", session, "--jobs", "1")
     assert result.exit_code == ExitCode.PARTIAL
     assert "ZeroDivisionError: nobody thought of it" in result.stderr

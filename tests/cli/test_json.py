@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
-from platebench.errors import ExitCode
+from platebench.core.errors import ExitCode
 from platebench.printing.step_chart import plain_chart
 from platebench.review.serve import Review
 from platebench.session.convert_session import convert_session
@@ -98,7 +98,7 @@ def place(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         for path in captures:
             shutil.copy(path, folder)
 
-    monkeypatch.setattr("platebench.demo.write_demo_session", write_captures)
+    monkeypatch.setattr("platebench.synthetic.demo.write_demo_session", write_captures)
 
     def serve(review: Review, when_up: Callable[[str], None]) -> None:
         review.listening.close()

@@ -18,7 +18,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
-from platebench.errors import ExitCode
+from platebench.core.errors import ExitCode
 from platebench.session.pool import run_all
 
 from ..session_files import write_session

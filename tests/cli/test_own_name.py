@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from platebench.cli.own_name import command_to_type
+from platebench.cli.demo import command_to_type
 
 
 @pytest.mark.parametrize(

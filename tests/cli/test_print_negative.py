@@ -12,10 +12,10 @@ import tifffile
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
-from platebench.errors import ExitCode
+from platebench.core.errors import ExitCode
 
-from ..outputs.pdf_facts import words_on
 from ..session_files import tree, write_session
+from ..write.pdf_facts import words_on
 
 
 @pytest.fixture(scope="module")

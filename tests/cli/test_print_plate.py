@@ -11,11 +11,11 @@ import pytest
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
-from platebench.errors import ExitCode
+from platebench.core.errors import ExitCode
 from platebench.printing.process_file import list_processes, process_folders
 
-from ..outputs.pdf_facts import words_on
 from ..session_files import tree, write_session
+from ..write.pdf_facts import words_on
 
 
 @pytest.fixture(scope="module")

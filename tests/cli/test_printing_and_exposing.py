@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from platebench.cautions import CAUTIONS
 from platebench.cli import develop_log, expose, which_print
-from platebench.errors import MissingProfileError, SessionFolderError, SettingsFileError
+from platebench.core.cautions import CAUTIONS
+from platebench.core.errors import MissingProfileError, SessionFolderError, SettingsFileError
 from platebench.printing.process_file import load_processes, process_folders
 from platebench.session.convert_session import convert_session
 

@@ -12,8 +12,8 @@ import tifffile
 from click.testing import CliRunner, Result
 
 from platebench.cli import main
-from platebench.errors import ExitCode
-from platebench.printing.print_response import response_of
+from platebench.core.errors import ExitCode
+from platebench.printing.process import response_of
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.step_chart import load_chart, plain_chart
 

@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from platebench.cli import main
-from platebench.demo import write_demo_session
+from platebench.synthetic.demo import write_demo_session
 
 from ..session_files import tree
 
@@ -57,7 +57,7 @@ def test_what_is_shown_on_the_demo_works_on_it(
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr("click.get_app_dir", lambda name: str(tmp_path / "home" / name))
     small = partial(write_demo_session, long_side=900)
-    monkeypatch.setattr("platebench.demo.write_demo_session", small)
+    monkeypatch.setattr("platebench.synthetic.demo.write_demo_session", small)
     monkeypatch.setattr(sys, "argv", [".venv/bin/platebench"])
     shutil.copytree(README.parent / "fixtures", "fixtures")
     before = tree(tmp_path / "fixtures")

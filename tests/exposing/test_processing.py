@@ -8,12 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from platebench.cautions import FIRST
-from platebench.errors import BadSettingError, BadSettingsError, SettingsFileError, WriteError
-from platebench.exposing.checklist import checklist
+from platebench.core.cautions import FIRST
+from platebench.core.errors import BadSettingError, BadSettingsError, SettingsFileError, WriteError
 from platebench.exposing.develop_log import HEADER, Developed, append_to_log, warnings_of
-from platebench.exposing.limits_file import load_limits, steps_from
-from platebench.exposing.processing import STEPS, StepDone, check_step
+from platebench.exposing.processing import (
+    STEPS,
+    StepDone,
+    check_step,
+    checklist,
+    load_limits,
+    steps_from,
+)
 
 OWN = """\
 [develop]

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from platebench.errors import BadSettingError, SettingsFileError
-from platebench.exposing.reciprocity_table import load_reciprocity_table
+from platebench.core.errors import BadSettingError, SettingsFileError
+from platebench.exposing.reciprocity import load_reciprocity_table
 
 
 def put(folder: Path, text: str) -> Path:

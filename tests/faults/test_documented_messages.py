@@ -21,7 +21,7 @@ from click.testing import CliRunner
 from PIL import Image
 
 from platebench.cli import main
-from platebench.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
+from platebench.core.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
 from platebench.review.table import ReviewTable
 from platebench.synthetic import (
     CameraModel,
@@ -982,7 +982,7 @@ def failing(error: BaseException) -> Scenario:
         def fail(job: object) -> None:
             raise error
 
-        monkeypatch.setattr("platebench.convert.convert_plate", fail)
+        monkeypatch.setattr("platebench.session.convert_plate.convert_plate", fail)
         result = CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"])
         kind = OutOfMemoryError if isinstance(error, MemoryError) else UnexpectedError
         assert result.exit_code == kind.exit_code

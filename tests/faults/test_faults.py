@@ -16,8 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from platebench.errors import ExitCode, WriteError
-from platebench.fsio import UNFINISHED
+from platebench.core.errors import ExitCode, WriteError
+from platebench.core.files import UNFINISHED
 from platebench.session.convert_session import convert_session
 
 from ..processes import PATIENCE_S, command, environment, wait_until

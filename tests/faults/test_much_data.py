@@ -11,8 +11,8 @@ from click.testing import CliRunner
 
 from platebench.archive.pack_session import pack_session
 from platebench.cli import main
+from platebench.core.shown import shown
 from platebench.session.convert_session import convert_session
-from platebench.shown import shown
 
 from ..archive.conftest import NOW
 from ..archive.packages import seal

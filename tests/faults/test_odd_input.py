@@ -18,10 +18,10 @@ from PIL import Image
 
 from platebench.cli import main
 from platebench.cli.options import size_in_bytes
-from platebench.errors import ExitCode, NoAccessError, WriteError
+from platebench.core.errors import ExitCode, NoAccessError, WriteError
+from platebench.core.files import UNFINISHED, atomic_write, read_at_most
 from platebench.exposing.develop_log import Developed, append_to_log, read_log
 from platebench.exposing.processing import StepDone
-from platebench.fsio import UNFINISHED, atomic_write, read_at_most
 from platebench.session.convert_session import convert_session
 from platebench.session.record import read_record
 from platebench.session.share_session import ShareWishes, share_session

@@ -13,9 +13,9 @@ import pytest
 from click.testing import CliRunner
 
 from platebench.cli import main
-from platebench.errors import ExitCode
+from platebench.core.errors import ExitCode
+from platebench.read.capture import read_capture
 from platebench.session.convert_session import convert_session
-from platebench.stages.read_capture import read_capture
 
 from ..processes import command, environment
 from ..review.served import served

@@ -13,14 +13,14 @@ import pytest
 import tifffile
 from PIL import Image
 
-from platebench.master.events import Event
+from platebench.core.settings import PlateSettings, ScanSettings
 from platebench.master.make_master import MasterResult, master_plate
-from platebench.plate_job import PlateJob
+from platebench.master.steps import Event
+from platebench.plate.job import PlateJob
+from platebench.plate.light import light_from_blanks
+from platebench.plate.linear_code import linear_codes
 from platebench.plate_log.entry import LogEntry
-from platebench.settings import PlateSettings, ScanSettings
-from platebench.stages.light import light_from_blanks
-from platebench.stages.linear_code import linear_codes
-from platebench.stages.read_capture import read_capture
+from platebench.read.capture import read_capture
 from platebench.synthetic import (
     CameraModel,
     LightBox,

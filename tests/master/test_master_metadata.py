@@ -16,9 +16,8 @@ from click.testing import CliRunner
 from PIL import Image as PillowImage
 
 from platebench.cli import main
-from platebench.outputs.xmp import HistoryStep, PictureNote, xmp_packet
-from platebench.outputs.xmp_rdf import PLATE_NAMESPACE
 from platebench.plate_log.entry import LogEntry, StepNoted
+from platebench.write.xmp import PLATE_NAMESPACE, HistoryStep, PictureNote, xmp_packet
 
 from ..session_files import write_session
 

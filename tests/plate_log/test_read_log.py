@@ -10,15 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from platebench.errors import (
+from platebench.core.errors import (
     BadSettingError,
     BadSettingsError,
     SettingsError,
     SettingsFileError,
 )
-from platebench.outputs.xmp import PictureNote, xmp_packet
 from platebench.plate_log.cells import COLUMNS
 from platebench.plate_log.read_log import load_plate_log, template
+from platebench.write.xmp import PictureNote, xmp_packet
 
 from ..processes import needs_accents
 

@@ -12,11 +12,10 @@ import pytest
 import tifffile
 from numpy.typing import NDArray
 
-from platebench.errors import ChartError
-from platebench.outputs.proof_page import Box
+from platebench.core.errors import ChartError
 from platebench.printing.chart_sheet import InkSheet, draw_chart
+from platebench.printing.exposure_strip import draw_strip, strip_size, window_box
 from platebench.printing.step_chart import StepChart, white_box
-from platebench.printing.strip_sheet import draw_strip, strip_size, window_box
 from platebench.synthetic.printing_process import (
     PrinterModel,
     PrintFaults,
@@ -25,6 +24,7 @@ from platebench.synthetic.printing_process import (
     simulate_print,
     simulate_scan,
 )
+from platebench.write.paper_page import Box
 
 PPI = 150.0
 ORDINARY, FLAT = PrintFaults(), ScanModel()

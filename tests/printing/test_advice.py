@@ -9,17 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from platebench.plate.densities import BIN_EDGES
 from platebench.printing.advice import Verdict, advise, advise_plate, advised_hazards
 from platebench.printing.plate_range import PlateRange, Tones
-from platebench.printing.process import (
-    ExposureScale,
-    LightOfProcess,
-    Process,
-    Status,
-    iso_r,
-)
+from platebench.printing.process import ExposureScale, LightOfProcess, Process, Status, iso_r
 from platebench.printing.process_file import load_process, load_processes, process_folders
-from platebench.stages.measure import BIN_EDGES
 
 FOLDERS = process_folders(None, None)
 ALL = load_processes(FOLDERS)

@@ -18,12 +18,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from platebench.outputs.lab_colour import lightness_of, luminance_of
 from platebench.printing.calibrate_process import calibrate_process
-from platebench.printing.print_response import PrintResponse, codes_of, response_of
+from platebench.printing.process import PrintResponse, codes_of, response_of
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.step_chart import corrected_chart, plain_chart
 from platebench.synthetic.printing_process import PrintingProcess, ScanModel, drift_of
+from platebench.write.colour import lightness_of, luminance_of
 
 from .printed_charts import ORDINARY, PROCESSES, Printing, print_chart
 

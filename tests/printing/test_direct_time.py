@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from platebench.plate.densities import BIN_EDGES
 from platebench.printing.direct_time import (
     STRIPS,
     added_times,
@@ -14,7 +15,6 @@ from platebench.printing.direct_time import (
 )
 from platebench.printing.plate_range import PlateRange, Tones
 from platebench.printing.process import ExposureScale, Status
-from platebench.stages.measure import BIN_EDGES
 
 SCALE = ExposureScale(low=1.5, typical=1.6, high=1.7, status=(Status.TESTED,) * 3)
 

@@ -8,10 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
-from platebench.printing.even_out import even_out
-from platebench.printing.falling_fit import fit_falling
+from platebench.printing.even_out import even_out, fit_falling
 from platebench.printing.fit_response import fit_response
-from platebench.printing.process_calibration import ChartPrint
+from platebench.printing.process import ChartPrint
 from platebench.printing.step_chart import COLUMNS, ROWS, plain_chart
 from platebench.synthetic.printing_process import PrintingProcess
 

@@ -8,11 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from platebench.errors import ReadingsError
+from platebench.core.errors import ReadingsError
 from platebench.printing.calibrate_process import calibrate_process
-from platebench.printing.film_scale import scale_through_film
-from platebench.printing.print_response import PrintResponse
-from platebench.printing.process import Status
+from platebench.printing.printing_time import scale_through_film
+from platebench.printing.process import PrintResponse, Status
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.step_chart import plain_chart
 from platebench.synthetic.printing_process import PrintFaults

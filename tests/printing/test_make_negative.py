@@ -14,8 +14,7 @@ import pytest
 import tifffile
 from PIL import Image, ImageDraw, ImageFont
 
-from platebench.formats import format_named
-from platebench.outputs.proof_type import REGULAR, font_file
+from platebench.core.formats import format_named
 from platebench.printing.make_negative import (
     NO_HUE,
     NOT_CALIBRATED,
@@ -27,9 +26,9 @@ from platebench.printing.make_negative import (
     write_sheet,
 )
 from platebench.printing.negative_layout import FOOT, HEAD, SIDE, contact_words
-from platebench.printing.negative_tone import table_from_positive
-from platebench.printing.print_response import response_of
-from platebench.printing.soft_proof import LONG_SIDE
+from platebench.printing.negative_tone import LONG_SIDE, table_from_positive
+from platebench.printing.process import response_of
+from platebench.write.page_pen import REGULAR, font_file
 
 from .test_negative_tone import LUMINANCE, MEASURED, lightness, process
 

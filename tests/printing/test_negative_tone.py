@@ -12,9 +12,14 @@ from platebench.printing.negative_tone import (
     table_from_positive,
     wedge_inks,
 )
-from platebench.printing.print_response import PrintResponse, response_of
-from platebench.printing.process import ExposureScale, Process, Status
-from platebench.printing.process_calibration import ProcessCalibration
+from platebench.printing.process import (
+    ExposureScale,
+    PrintResponse,
+    Process,
+    ProcessCalibration,
+    Status,
+    response_of,
+)
 
 INK = np.linspace(0, 1, 41)
 # A process nobody told the code of: an S curve behind a printer that lays ink on unevenly.

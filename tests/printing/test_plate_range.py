@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from platebench.errors import SessionFolderError
+from platebench.core.errors import SessionFolderError
+from platebench.plate.densities import BIN_EDGES, PlateDensities
 from platebench.printing.plate_range import read_plate_ranges
-from platebench.stages.measure import BIN_EDGES, PlateDensities
 
 NEUTRAL = {"found": False, "red": 0.001, "blue": 0.002, "red_share": 0.0, "blue_share": 0.001}
 

@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from platebench.printing.print_response import PrintResponse, codes_of, response_of
-from platebench.printing.process_calibration import ProcessCalibration
+from platebench.printing.process import PrintResponse, ProcessCalibration, codes_of, response_of
 from platebench.printing.process_file import list_processes, load_process, process_folders
 
 FOLDERS = process_folders(None, None)

@@ -5,10 +5,16 @@ from pathlib import Path
 
 import pytest
 
-from platebench.errors import PrintNegativeError
-from platebench.formats import MM_PER_INCH, format_named
-from platebench.printing.film_size import film_for, film_notes
-from platebench.printing.negative_layout import FOOT, HEAD, SIDE, plan_negative
+from platebench.core.errors import PrintNegativeError
+from platebench.core.formats import MM_PER_INCH, format_named
+from platebench.printing.negative_layout import (
+    FOOT,
+    HEAD,
+    SIDE,
+    film_for,
+    film_notes,
+    plan_negative,
+)
 from platebench.printing.print_size import PrintSize, plan_print_size
 
 PLATE = Path("plate.tif")

@@ -7,14 +7,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from platebench.errors import BadSettingError, BadSettingsError, SettingsFileError
-from platebench.printing.print_look import GENERAL_CURVE, GENERAL_LOOK, lightness_of, luminance_of
-from platebench.printing.print_response import PrintResponse
-from platebench.printing.process import ExposureScale
-from platebench.printing.process_calibration import ChartPrint, ProcessCalibration
+from platebench.core.errors import BadSettingError, BadSettingsError, SettingsFileError
+from platebench.printing.print_look import (
+    GENERAL_CURVE,
+    GENERAL_LOOK,
+    Status,
+    lightness_of,
+    luminance_of,
+)
+from platebench.printing.process import ChartPrint, ExposureScale, PrintResponse, ProcessCalibration
 from platebench.printing.process_file import list_processes, load_process, process_folders
 from platebench.printing.process_write import write_profile
-from platebench.printing.status import Status
 
 SHIPPED = process_folders(None, None)
 GOOD = """\

@@ -8,19 +8,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from platebench.errors import ReadingsError
-from platebench.printing.printing_job import keep_scale, read_printing_time
-from platebench.printing.printing_time import FIRST_TINT, find_printing_time
-from platebench.printing.process import Status
-from platebench.printing.process_file import load_process, process_folders
-from platebench.printing.step_chart import plain_chart
-from platebench.printing.strip_sheet import (
+from platebench.core.errors import ReadingsError
+from platebench.printing.exposure_strip import (
     card_times,
     draw_strip,
+    keep_scale,
+    read_printing_time,
     read_strip,
     read_strip_table,
     strip_times,
 )
+from platebench.printing.printing_time import FIRST_TINT, find_printing_time
+from platebench.printing.process import Status
+from platebench.printing.process_file import load_process, process_folders
+from platebench.printing.step_chart import plain_chart
 from platebench.synthetic.printing_process import PrintingProcess
 
 from .printed_charts import print_chart, print_strip, refused

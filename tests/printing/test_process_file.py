@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from platebench.errors import (
+from platebench.core.errors import (
     BadSettingError,
     BadSettingsError,
     MissingProfileError,

@@ -5,7 +5,7 @@ import pytest
 from PIL import Image
 from skimage.transform import resize
 
-from platebench.printing.resample import Resampler
+from platebench.printing.print_picture import Resampler
 
 RNG = np.random.default_rng(11)
 MIDDLE = 32768.0

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 import tifffile
 
-from platebench.errors import ChartError
-from platebench.outputs.icc import gray_gamma22_profile
+from platebench.core.errors import ChartError
 from platebench.printing.calibrate_process import calibrate_process
+from platebench.printing.exposure_strip import read_strip
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.read_chart import read_chart
 from platebench.printing.scan_gamma import DEEPEST, KnownPatch, against_known, gamma_notes
 from platebench.printing.step_chart import patch_name, plain_chart
-from platebench.printing.strip_sheet import read_strip
 from platebench.synthetic.printing_process import PrintFaults, PrintingProcess, ScanModel
+from platebench.write.colour import gray_gamma22_profile
 
 from .printed_charts import Printing, print_chart, print_strip, refused
 

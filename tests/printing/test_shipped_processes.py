@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from platebench.cautions import CAUTIONS, FIRST
+from platebench.core.cautions import CAUTIONS, FIRST
 from platebench.exposing.processing import HAZARDS
 from platebench.printing.process import Process, Status
 from platebench.printing.process_file import list_processes, load_process, process_folders

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from platebench.errors import ChartError
-from platebench.fsio import hash_file
-from platebench.printing.chart_sheet import MARKERS, draw_chart
-from platebench.printing.print_response import PrintResponse
+from platebench.core.errors import ChartError
+from platebench.core.files import hash_file
+from platebench.printing.chart_sheet import MARKERS, draw_chart, write_chart
+from platebench.printing.process import PrintResponse
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.step_chart import (
     COLUMNS,
@@ -26,7 +26,6 @@ from platebench.printing.step_chart import (
     plain_chart,
     white_box,
 )
-from platebench.printing.write_chart import write_chart
 
 S_CURVE = PrintResponse(ink=(0, 0.3, 0.6, 0.8, 1), density=(1.4, 1.35, 0.7, 0.1, 0.0))
 

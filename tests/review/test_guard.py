@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from platebench.outputs.report_html import POLICY
 from platebench.review.app import MOST_PAGES
 from platebench.review.guard import LARGEST_BODY
+from platebench.write.report_page import POLICY
 
 from .served import Served
 

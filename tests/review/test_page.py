@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from platebench.review.hand_over import private_page
-from platebench.session.session_file import load_session
+from platebench.session.settings_file import load_session
 from platebench.synthetic import simulate_plate
 
 from ..processes import PATIENCE_S, wait_until

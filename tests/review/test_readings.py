@@ -10,15 +10,15 @@ import pytest
 from PIL import Image
 from scipy.ndimage import gaussian_filter
 
-from platebench.densitometry.density_errors import DensityErrors
-from platebench.densitometry.spot import Spot, open_probe, read_spots
-from platebench.plate_job import PlateJob
+from platebench.measure.density_errors import DensityErrors
+from platebench.measure.spot import Spot, open_probe, read_spots
+from platebench.plate.job import PlateJob
 from platebench.review.layers import Shown
 from platebench.review.plate_pixels import CLIPPED
-from platebench.review.readings import read_rectangle
+from platebench.review.plate_readings import read_rectangle
 from platebench.review.table import ReviewTable
-from platebench.session.session_file import load_session
-from platebench.session.session_light import prepare_light
+from platebench.session.jobs import prepare_light
+from platebench.session.settings_file import load_session
 from platebench.synthetic import simulate_plate
 
 from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES, put, write_session

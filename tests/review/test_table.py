@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from platebench.review.events import Events
-from platebench.review.made_files import Done, MadeFiles
+from platebench.review.live_events import Events
+from platebench.review.results import Done, MadeFiles
 from platebench.review.shelf import Shelf
 from platebench.review.tasks import Tasks
-from platebench.session.session_file import load_session
+from platebench.session.settings_file import load_session
 from platebench.synthetic import simulate_plate
 
 from ..processes import needs_accents, wait_until

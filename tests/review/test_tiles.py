@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from skimage.transform import ProjectiveTransform, warp
 
+from platebench.plate.straighten import plan_straighten
 from platebench.review.plate_pixels import half_sizes
 from platebench.review.tiles import TILE, DeepSize, codes_of_preview, codes_of_tile
-from platebench.stages.straighten import plan_straighten
 
 IDENTITY = np.eye(3)
 

@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 from platebench.cli.curve import command
-from platebench.errors import ReadingsError
+from platebench.core.errors import ReadingsError
 from platebench.sensitometry import figures_of, pair_readings, speeds_of
 from platebench.sensitometry.curve_plot import draw_curve, draw_family
 from platebench.sensitometry.plate_curve import PlateCurve

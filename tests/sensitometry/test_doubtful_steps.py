@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from platebench.cli.curve import command
-from platebench.errors import ReadingsError
+from platebench.core.errors import ReadingsError
 from platebench.sensitometry import CurveFigures, figures_of, pair_readings
 from platebench.sensitometry.doubtful_steps import doubtful_steps
 

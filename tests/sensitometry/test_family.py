@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from platebench.errors import ReadingsError
+from platebench.core.errors import ReadingsError
 from platebench.sensitometry import (
     Estimate,
     compare_batches,

@@ -10,10 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from platebench.sensitometry import CurveFigures, figures_of, pair_readings, speeds_of
-from platebench.sensitometry.curve_model import fit_model
+from platebench.sensitometry.curve_model import DrawnCurve, curve_through_steps, fit_model
 from platebench.sensitometry.curve_numbers import contrast_index
-from platebench.sensitometry.drawn_curve import DrawnCurve, curve_through_steps
-from platebench.sensitometry.straight_line import line_through, straight_steps
+from platebench.sensitometry.relations import line_through, straight_steps
 
 from .reference_plate import DENSITIES, LOG_H, density
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from platebench.plate.flatten import transmittance_from_counts
+from platebench.plate.light import light_from_blanks
 from platebench.sensitometry import figures_of, pair_readings, speeds_of
-from platebench.stages.flatten import transmittance_from_counts
-from platebench.stages.light import light_from_blanks
 from platebench.synthetic import (
     CameraModel,
     LightBox,

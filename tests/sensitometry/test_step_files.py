@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from platebench.cli.curve import command
-from platebench.errors import ReadingsError
+from platebench.core.errors import ReadingsError
 from platebench.sensitometry.step_files import NOMINAL, load_readings, load_tablet
 
 from .reference_plate import BARE_LOG_H, DENSITIES, LOG_H, TABLET

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from platebench.sensitometry import figures_of, pair_readings, relations
-from platebench.sensitometry.drawn_curve import curve_through_steps
+from platebench.sensitometry.curve_model import curve_through_steps
 
 # M. J. Martin, Wireless Transmission of Photographs, 2nd ed. (1919): H&D, Watkins P.N., Wynne F.N.
 # Left out: Wynne for 20 (printed 28 = 6.4 sqrt 20: the H&D speed stands under the root) and for

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import rawpy
 
-from platebench.errors import WriteError
-from platebench.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
+from platebench.core.errors import WriteError
+from platebench.core.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.synthetic import write_dng
 from platebench.synthetic.camera import cfa_pattern
 

@@ -9,17 +9,26 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from platebench.archive.audit_log import FILE_NAME, AuditEntry, append_audit, entry_of, read_audits
+from platebench.archive.audit_log import (
+    FILE_NAME,
+    AuditEntry,
+    append_audit,
+    begin_round,
+    due,
+    entry_of,
+    note_done,
+    open_round,
+    read_audits,
+)
 from platebench.archive.catalogue import index_collection
 from platebench.archive.catalogue_file import catalogue_of, in_use, open_catalogue
-from platebench.archive.catalogue_round import begin_round, due, note_done, open_round
 from platebench.archive.collection import Collection, find_packages, is_folder
 from platebench.archive.package_tree import NO_PACKAGE
 from platebench.archive.verify import verify_package
-from platebench.errors import ExitCode, PackageError
-from platebench.files.one_writer import sole_run
+from platebench.core.errors import ExitCode, PackageError
+from platebench.core.locks import sole_run
+from platebench.core.progress import Progress, working
 from platebench.printing.process import Process
-from platebench.progress import Progress, working
 
 if TYPE_CHECKING:
     import sqlite3

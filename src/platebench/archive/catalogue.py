@@ -24,16 +24,12 @@ from platebench.archive.catalogue_file import (
     refuse_in_package,
 )
 from platebench.archive.catalogue_rows import PackageRow, read_package, stamp_of
-from platebench.archive.collection import (
-    Collection,
-    find_packages,
-    is_folder,
-)
-from platebench.errors import ExitCode
-from platebench.files.one_writer import sole_run
-from platebench.fsio import place_to_work, write_error
+from platebench.archive.collection import Collection, find_packages, is_folder
+from platebench.core.errors import ExitCode
+from platebench.core.files import place_to_work, write_error
+from platebench.core.locks import sole_run
+from platebench.core.progress import Progress, working
 from platebench.printing.process import Process
-from platebench.progress import Progress, working
 
 _AT_A_TIME = 200  # packages in a transaction: what a kill may cost
 

@@ -13,8 +13,8 @@ from pathlib import Path
 from platebench.archive.audit_log import ELSEWHERE
 from platebench.archive.catalogue_rows import PlateRow
 from platebench.archive.collection import package_around
-from platebench.errors import CollectionError, WriteError
-from platebench.fsio import write_error
+from platebench.core.errors import CollectionError, WriteError
+from platebench.core.files import write_error
 
 FILE_NAME = "catalogue.sqlite"
 ANEW = "make it anew from the packages: platebench catalogue index COLLECTION --anew"

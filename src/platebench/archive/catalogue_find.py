@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from platebench.archive.catalogue_file import COLUMNS, open_catalogue
-from platebench.files.csv_table import write_csv_rows
-from platebench.files.own_files import refuse_foreign
-from platebench.fsio import atomic_write
+from platebench.core.csv_table import write_csv_rows
+from platebench.core.files import atomic_write, refuse_foreign
 
 EXPORTED = ("package", *COLUMNS, "suits", "last_audit", "audit_outcome")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take such a text for a formula

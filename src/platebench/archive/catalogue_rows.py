@@ -22,13 +22,13 @@ from platebench.archive.manifest import (
 )
 from platebench.archive.package_tree import read_small
 from platebench.archive.pixels import recipe_of
-from platebench.files.plain_json import read_json
+from platebench.core.plain_json import read_json
+from platebench.core.plate_names import fault_of_id
+from platebench.core.shown import shown
 from platebench.plate_log.dates import plate_date
-from platebench.plate_names import fault_of_id
 from platebench.printing.advice import Verdict, advise_plate
 from platebench.printing.plate_range import plate_range_of
 from platebench.printing.process import Process
-from platebench.shown import shown
 
 SCHEMA = 3
 LARGEST_RECORD = 4 * 2**20  # bytes

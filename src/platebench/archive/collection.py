@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from platebench.archive.manifest import is_package
-from platebench.errors import CollectionError
-from platebench.plate_names import as_text, fault_of_encoding
+from platebench.core.errors import CollectionError
+from platebench.core.plate_names import as_text, fault_of_encoding
 
 DEEPEST = 12  # folders within folders
 MOST_PACKAGES = 1_000_000

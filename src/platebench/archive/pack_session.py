@@ -14,22 +14,30 @@ from pathlib import Path
 
 from platebench import __version__
 from platebench.archive.collection import package_around
-from platebench.archive.findings import PackageCheck
+from platebench.archive.file_check import PackageCheck
 from platebench.archive.manifest import MADE_WITH
-from platebench.archive.pack_sources import Sources
-from platebench.archive.package_writer import PackageWriter, PackedFile, new_package, refuse_clashes
+from platebench.archive.package_writer import (
+    PackageWriter,
+    PackedFile,
+    Sources,
+    new_package,
+    refuse_clashes,
+)
 from platebench.archive.recipe import recipe_bytes
-from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
-from platebench.errors import ArchiveError, NoDensitiesError, WriteError
+from platebench.core.errors import ArchiveError, NoDensitiesError, WriteError
+from platebench.core.files import check_room, make_folder, remove_unfinished, size_of
+from platebench.core.installed import versions
+from platebench.core.plate_names import fault_of_id
+from platebench.core.progress import NullProgress, Progress, working
+from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
-from platebench.fsio import check_room, make_folder, remove_unfinished, size_of
-from platebench.master.events import Event, events_to_json
 from platebench.master.make_master import master_plate
-from platebench.plate_job import PlateJob
+from platebench.master.steps import Event, events_to_json
+from platebench.plate.calibration import FILE_NAME as CALIBRATION
+from platebench.plate.job import PlateJob
 from platebench.plate_log.read_log import FILE_NAME as PLATE_LOG
-from platebench.plate_names import fault_of_id
-from platebench.progress import NullProgress, Progress, working
 from platebench.session.convert_session import shared_ends
+from platebench.session.jobs import plate_jobs, prepare_light
 from platebench.session.record import (
     Recorded,
     earlier_ends,
@@ -37,18 +45,14 @@ from platebench.session.record import (
     json_for_people,
     recorded_result,
 )
-from platebench.session.session_file import FILE_NAME as SESSION_FILE
-from platebench.session.session_file import load_session
-from platebench.session.session_jobs import plate_jobs
-from platebench.session.session_light import prepare_light
 from platebench.session.session_report import (
     OUTPUT_NAME,
     PROOF_SHEET,
     READABLE_PDF,
     report_document,
 )
-from platebench.settings import PlateSettings, SessionSettings
-from platebench.versions import versions
+from platebench.session.settings_file import FILE_NAME as SESSION_FILE
+from platebench.session.settings_file import load_session
 
 PACKAGES = "packages"  # folder in the session where packages go unless told otherwise
 CAPTURES, MASTERS = "captures", "masters"  # below data/

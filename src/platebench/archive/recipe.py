@@ -15,16 +15,16 @@ from typing import Any
 
 from platebench.archive.package_writer import PackedFile
 from platebench.archive.pixels import pixels_to_json
-from platebench.densitometry.calibration import Calibration, calibration_from_json
-from platebench.errors import PackageError
-from platebench.files.checked_table import as_number
-from platebench.plate_job import PlateJob, PrintingEnds
+from platebench.core.checked_table import as_number
+from platebench.core.errors import PackageError
+from platebench.core.settings import PlateSettings, SessionSettings
+from platebench.plate.calibration import Calibration, calibration_from_json
+from platebench.plate.job import PlateJob, PrintingEnds
 from platebench.plate_log.entry import LogEntry, entry_from_json
 from platebench.session.record import json_for_people
-from platebench.session.session_file import session_from_toml
-from platebench.settings import PlateSettings, SessionSettings
-from platebench.stages.tone import ToneProfile
-from platebench.stages.tone_file import tone_from_table, tone_to_table
+from platebench.session.settings_file import session_from_toml
+from platebench.tone.profile import ToneProfile
+from platebench.tone.profile_file import tone_from_table, tone_to_table
 
 SCHEMA = 1
 KIND = "platebench recipe"

@@ -10,24 +10,27 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from platebench import convert
-from platebench.archive.compare_pixels import PixelDifference, compare_pixels
-from platebench.archive.digests import hash_path
-from platebench.archive.file_check import PackedFiles
-from platebench.archive.findings import Finding, FindingKind
-from platebench.archive.package_tree import refuse_no_package
-from platebench.archive.pixels import RECIPE, pixels_to_json, recipe_of
+from platebench.archive.file_check import Finding, FindingKind, PackedFiles
+from platebench.archive.package_tree import hash_path, refuse_no_package
+from platebench.archive.pixels import (
+    RECIPE,
+    PixelDifference,
+    compare_pixels,
+    pixels_to_json,
+    recipe_of,
+)
 from platebench.archive.recipe import Recipe, read_recipe
 from platebench.archive.verify import PAYLOAD
-from platebench.errors import ArchiveError, ExitCode, PackageError, PlateError, WriteError
-from platebench.fsio import make_empty_folder
+from platebench.core.errors import ArchiveError, ExitCode, PackageError, PlateError, WriteError
+from platebench.core.files import make_empty_folder
+from platebench.core.installed import differing, versions
+from platebench.core.progress import NullProgress, Progress, working
+from platebench.core.settings import PlateSettings
 from platebench.master.make_master import master_plate
-from platebench.outputs.tiff_pixels import pixel_digest
-from platebench.plate_job import POSITIVES, PREVIEWS, PlateJob
-from platebench.progress import NullProgress, Progress, working
-from platebench.session.session_light import prepare_light
-from platebench.settings import PlateSettings
-from platebench.versions import differing, versions
+from platebench.plate.job import POSITIVES, PREVIEWS, PlateJob
+from platebench.session import convert_plate as convert
+from platebench.session.jobs import prepare_light
+from platebench.write.tiff import pixel_digest
 
 CAPTURES, MASTERS = "captures", "masters"  # below data/
 _ELSEWHERE = "; or name a folder with whole captures: --captures FOLDER"

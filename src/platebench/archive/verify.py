@@ -9,10 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from platebench.archive.bag_paths import clashes
-from platebench.archive.digests import ALGORITHMS, hash_path
-from platebench.archive.file_check import Digest, check_file
-from platebench.archive.findings import Finding, FindingKind, PackageCheck
+from platebench.archive.file_check import Digest, Finding, FindingKind, PackageCheck, check_file
 from platebench.archive.manifest import (
     LARGEST_MANIFEST,
     LARGEST_TAG_FILE,
@@ -21,20 +18,23 @@ from platebench.archive.manifest import (
     READABLE_VERSIONS,
     SUPPORTED,
     Manifest,
+    clashes,
     parse_declaration,
     parse_manifest,
     parse_tags,
 )
 from platebench.archive.package_tree import (
+    ALGORITHMS,
     PackageTree,
+    hash_path,
     read_small,
     refuse_no_package,
     walk_package,
 )
 from platebench.archive.pixels import RECIPE, pixels_as_recorded, recipe_as_packed
-from platebench.fsio import size_of
-from platebench.progress import NullProgress, Progress, working
-from platebench.shown import shown
+from platebench.core.files import size_of
+from platebench.core.progress import NullProgress, Progress, working
+from platebench.core.shown import shown
 
 PAYLOAD = "data/"
 _OXUM = re.compile(r"(\d{1,20})\.(\d{1,20})")

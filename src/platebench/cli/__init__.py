@@ -18,8 +18,8 @@ from platebench.cli.ending import (
     stop_writing,
     terminated_as_interrupted,
 )
-from platebench.errors import ExitCode, PlateError
-from platebench.fsio import written_files
+from platebench.core.errors import ExitCode, PlateError
+from platebench.core.files import written_files
 
 _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert", "watch", "review", "share", "master"),

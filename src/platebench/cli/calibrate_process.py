@@ -2,15 +2,64 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from platebench.cli.complete import process_names
-from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
-from platebench.cli.profile_name import ProfileName
-from platebench.cli.scan_options import gamma_option, keep_in_option, known_option, require_session
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, process_names, talk_options
+from platebench.cli.print_options import gamma_option, keep_in_option, known_option, require_session
+from platebench.cli.show import show_cautions, wrapped
+
+_NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9_-]{0,59}$")
+
+
+class ProfileName(click.ParamType[str]):
+    """A name that can be a file's on any system."""
+
+    name = "name"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the name."""
+        if not _NAME.match(str(value)):
+            self.fail(f"{value!r} is no name; use letters, digits, - and _", param, ctx)
+        return str(value)
+
+
+if TYPE_CHECKING:
+    from platebench.printing.calibrate_process import CalibratedProcess
+
+
+def show_calibration(done: CalibratedProcess) -> None:
+    """Print the cautions, the figures, the notes and the files."""
+    from platebench.core.cautions import FIRST, cautions_for
+
+    lines = [line for c in cautions_for(done.process.hazards) for line in c.lines()]
+    show_cautions([FIRST, *lines, *done.process.cautions])
+    found = done.calibration
+    response, count = found.response, len(found.prints)
+    prints = "1 print" if count == 1 else f"{count} prints"
+    click.echo(f"{done.process.name}: {prints} of the step chart, {len(response.ink)} points")
+    click.echo(f"  full black      {response.d_max:.2f} D above paper white")
+    click.echo(f"  under full ink  {response.d_min:z.2f} D above paper white")
+    click.echo(f"  noise           {found.noise:.3f} D a patch")
+    click.echo(f"  evenness        {found.evenness:.2f} D over the sheet, at half black; taken off")
+    click.echo(f"  left over       {found.residual:.3f} D RMS, levels from the curve")
+    if count > 1:
+        drift = max(done.fit.tone_drift) - min(done.fit.tone_drift)
+        click.echo(f"  drift           {drift:.3f} D between prints, at half black")
+    scales = done.process.scales
+    if len(scales) == 1:
+        said = f"{scales[0].typical:.2f} log units ({scales[0].status[1].words})"
+        click.echo(f"  exposure scale  {said}")
+    if done.process.band is not None:
+        click.echo(f"  prints by       {done.process.band.words}")
+    for note in done.notes:
+        wrapped(f"{note[0].upper()}{note[1:]}.")
+    for path in done.files:
+        click.echo(str(path))
+
 
 if TYPE_CHECKING:
     from platebench.printing.scan_gamma import KnownPatch
@@ -73,7 +122,6 @@ def command(
     may lie any way round. Prints of a second pass are pooled with those before. Writes NAME.toml
     and a plot; print-negative and process-chart go through it from then on.
     """
-    from platebench.cli.show_calibrate_process import show_calibration
     from platebench.cli.terminal_progress import progress_for
     from platebench.printing.calibrate_process import calibrate_process
     from platebench.printing.process_file import FOLDER, process_folders

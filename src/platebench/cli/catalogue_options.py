@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from platebench.cli.complete import process_names
-from platebench.cli.options import A_PATH
+from platebench.cli.options import A_PATH, process_names
 
 if TYPE_CHECKING:
     from platebench.archive.catalogue_find import Query
@@ -110,7 +109,7 @@ def query_options(command: F) -> F:
 def query_from(**asked: Any) -> Query:
     """Return what was asked on the command line."""
     from platebench.archive.catalogue_find import Query
-    from platebench.plate_names import as_text
+    from platebench.core.plate_names import as_text
     from platebench.printing.process_file import load_process
 
     if asked["process"]:

@@ -2,12 +2,48 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
+from platebench.cli.show import wrapped
+
+if TYPE_CHECKING:
+    from platebench.sensitometry.curve_job import CurveReport
+
+
+def show_curves(report: CurveReport, written: Sequence[Path]) -> None:
+    """Print the figures of each plate side by side, then notes, each said once."""
+    from platebench.sensitometry.curve_table import comparison_lines, table_rows, time_lines
+
+    names = [plate.name for plate in report.plates]
+    rows = [("", names), *table_rows(report.plates)]
+    first = max(len(title) for title, _ in rows)
+    widths = [max(len(cells[n]) for _, cells in rows) for n in range(len(names))]
+    for title, cells in rows:
+        shown = "  ".join(cell.ljust(width) for cell, width in zip(cells, widths, strict=True))
+        click.echo(f"{title:<{first}}  {shown}".rstrip())
+    lines = comparison_lines(report.plates, report.differences, report.law)
+    if report.law is not None:
+        lines += time_lines(report.law, report.wanted)
+    if lines:
+        click.echo()
+    for line in lines:
+        wrapped(line, indent="")
+    said: dict[str, list[str]] = {note: [] for note in report.notes}
+    for plate in report.plates:
+        for note in plate.notes:
+            said.setdefault(note, []).append(plate.name)
+    if said:
+        click.echo("\nWorth knowing:")
+    for note, of in said.items():
+        named = f" ({', '.join(of)})" if 0 < len(of) < len(names) else ""
+        wrapped(f"{note}{named}")
+    for path in written:
+        click.echo(str(path))
 
 
 class Numbers(click.ParamType[tuple[float, ...] | None]):
@@ -77,8 +113,7 @@ def command(
     step called "fog" is base plus fog), or the JSON of a tablet reading; one file a plate. Several
     plates are drawn as a family and compared with the first.
     """
-    from platebench.cli.show_curve import show_curves
-    from platebench.files.own_files import refuse_foreign
+    from platebench.core.files import refuse_foreign
     from platebench.sensitometry.curve_job import OUTPUT_NAME, curve_files, curves_of, write_curves
     from platebench.sensitometry.step_files import load_tablet
     from platebench.session.originals import refuse_folder_of_captures

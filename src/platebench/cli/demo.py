@@ -2,12 +2,62 @@
 
 from __future__ import annotations
 
+import os
+import shlex
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import click
 
 from platebench.cli.options import A_PATH, ExampledCommand, talk_options, work_options
 from platebench.cli.show import show_result
+
+NAME = "platebench"
+
+
+def command_to_type(
+    *words: str,
+    called: str | None = None,
+    found: str | None = None,
+    windows: bool = os.name == "nt",
+) -> str:
+    """Return a command line that calls this program again, quoted for the shell.
+
+    Parameters
+    ----------
+    words : str
+        What follows the program's name.
+    called : str or None
+        How it was called; None: the first of the process's own arguments.
+    found : str or None
+        What the shell finds under its name, "" for nothing; None: it is looked for.
+    windows : bool
+        Quote for Windows.
+
+    Examples
+    --------
+    >>> command_to_type("review", "my shelf", called=".venv/bin/platebench", found="")
+    ".venv/bin/platebench review 'my shelf'"
+    """
+    called = sys.argv[0] if called is None else called
+    found = shutil.which(NAME) or "" if found is None else found
+    line = [*_program(Path(called), found), *words]
+    return subprocess.list2cmdline(line) if windows else shlex.join(line)
+
+
+def _program(called: Path, found: str) -> list[str]:
+    if called.name == "__main__.py":  # python -m platebench
+        return [sys.executable, "-m", NAME]
+    if called.stem != NAME or (found and _bare(Path(found)) == _bare(called)):
+        return [NAME]
+    return [str(called)]
+
+
+def _bare(path: Path) -> Path:
+    """Return the program's own file, without the ending that Windows adds or leaves out."""
+    return path.resolve().with_suffix("")
 
 
 @click.command(
@@ -35,15 +85,13 @@ def command(
     """
     from dataclasses import replace
 
-    from platebench.cli.own_name import command_to_type
     from platebench.cli.terminal_progress import progress_for
-    from platebench.demo import with_makers_notes, write_demo_session
-    from platebench.demo_log import demo_plate_log
-    from platebench.fsio import atomic_write, make_empty_folder
+    from platebench.core.files import atomic_write, make_empty_folder
     from platebench.plate_log.read_log import FILE_NAME
     from platebench.session.convert_session import convert_session
     from platebench.session.draft_file import write_draft
     from platebench.session.drafting import draft_session
+    from platebench.synthetic.demo import demo_plate_log, with_makers_notes, write_demo_session
 
     make_empty_folder(folder)  # refused before anything is announced
     progress = progress_for(quiet)

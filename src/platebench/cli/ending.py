@@ -12,9 +12,9 @@ from io import TextIOWrapper
 from pathlib import Path
 from types import FrameType
 
-from platebench.errors import NoAccessError, PlateError
-from platebench.fsio import HELD_OPEN, NO_ROOM, is_held_open, write_error
-from platebench.plate_names import fault_of_encoding
+from platebench.core.errors import NoAccessError, PlateError
+from platebench.core.files import HELD_OPEN, NO_ROOM, is_held_open, write_error
+from platebench.core.plate_names import fault_of_encoding
 
 _LONGEST_NAME = 1000
 

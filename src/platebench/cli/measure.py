@@ -2,13 +2,77 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Any
 
 import click
 
-from platebench.cli.complete import plate_ids
-from platebench.cli.options import A_PATH, ExampledCommand, session_argument, talk_options
+from platebench.cli.options import (
+    A_PATH,
+    ExampledCommand,
+    plate_ids,
+    session_argument,
+    talk_options,
+)
 from platebench.cli.places import Grid, Length, Place
+
+
+def measure_and_show(
+    session: Path,
+    plate: str,
+    places: tuple[tuple[float, float, str], ...],
+    size: tuple[float, str] | None,
+    grid: tuple[int, int] | None,
+    wedge: bool,
+    fog: tuple[float, float, str] | None,
+    first_step: int | None,
+    as_csv: bool,
+    output: Path | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Measure, then print or write; notes go to stderr so that stdout stays data."""
+    from platebench.cli.terminal_progress import progress_for
+    from platebench.core.files import atomic_write
+    from platebench.session.measure_session import (
+        measure_session_plate,
+        readings_text,
+        refuse_readings_file,
+    )
+
+    if output is not None:
+        refuse_readings_file(session, output)
+    done = measure_session_plate(
+        session,
+        plate,
+        places=places,
+        size=size,
+        grid=grid,
+        wedge=wedge,
+        fog=fog,
+        first_step=first_step,
+        progress=progress_for(quiet),
+    )
+    if as_csv or (output is not None and output.suffix.lower() == ".csv" and not as_json):
+        text = done.to_csv()
+    elif as_json or output is not None:
+        text = _json(done.to_json())
+    else:
+        text = readings_text(done)
+    for note in () if quiet else done.notes:
+        click.echo(f"Note: {note}", err=True)
+    if output is not None:
+        with atomic_write(output) as stream:
+            stream.write(text.encode())
+    if as_json or (output is None and (as_csv or not quiet)):  # what was asked for is no talk
+        click.echo(text, nl=False)
+    elif not quiet:
+        click.echo(str(output))
+
+
+def _json(document: dict[str, Any]) -> str:
+    return json.dumps(document, indent=2, allow_nan=False) + "\n"
 
 
 @click.command(
@@ -44,8 +108,6 @@ def command(**asked: Any) -> None:
     density to a blue-sensitive printing process. Without a calibration of SESSION on a step tablet
     they are as the camera sees them: stray light and the Callier factor are still in them.
     """
-    from platebench.cli.show_measure import measure_and_show
-
     if not (asked["places"] or asked["grid"] or asked["wedge"]):
         raise click.UsageError("say where: --at X,Y, --grid ROWSxCOLUMNS or --wedge")
     if asked["as_json"] and asked["as_csv"]:

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import click
 
-from platebench.cli.complete import process_names
-from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
-from platebench.cli.scan_options import printer_option, require_session
+from platebench.cli.options import A_PATH, ExampledCommand, print_json, process_names, talk_options
+from platebench.cli.print_options import printer_option, require_session
 
 
 @click.command(
@@ -59,8 +58,8 @@ def command(
     expose by the standard printing time, and scan the dry print. calibrate-process reads it.
     """
     from platebench.cli.terminal_progress import progress_for
+    from platebench.printing.chart_sheet import write_chart
     from platebench.printing.process_file import load_process, process_folders
-    from platebench.printing.write_chart import write_chart
 
     require_session(session)
     user = Path(click.get_app_dir("platebench"))

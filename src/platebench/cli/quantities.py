@@ -49,7 +49,7 @@ class Time(click.ParamType[float]):
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         """Return seconds."""
-        from platebench.camera_time import seconds_from_words
+        from platebench.core.camera_time import seconds_from_words
 
         try:
             return seconds_from_words(str(value))

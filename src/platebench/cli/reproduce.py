@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.archive import reproduction_to_json, show_reproduction
 from platebench.cli.options import A_PATH, ExampledCommand, plates_option, print_json, talk_options
-from platebench.cli.show_archive import reproduction_to_json, show_reproduction
 
 
 @click.command(

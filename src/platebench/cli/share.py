@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from platebench.cli.complete import plate_ids
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
+    plate_ids,
     print_json,
     session_argument,
     talk_options,

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.cli.archive import counted
 from platebench.cli.options import print_json
-from platebench.cli.show_archive import counted
-from platebench.shown import LONGEST_PART, shown
+from platebench.core.shown import LONGEST_PART, shown
 
 if TYPE_CHECKING:
     from platebench.archive.audit import Audit

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 
-from platebench.quality import Severity
+from platebench.core.shown import shown
+from platebench.measure.checks import Severity
 from platebench.session.record import dense_end
 from platebench.session.session_report import error_to_json
 from platebench.session.watch_session import Arrival
-from platebench.shown import shown
 
 _URGENT = (Severity.WARN, Severity.FAIL)
 

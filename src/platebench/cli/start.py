@@ -14,8 +14,8 @@ from platebench.cli.options import (
     talk_options,
     work_options,
 )
-from platebench.cli.show_lines import wrapped
-from platebench.shown import shown
+from platebench.cli.show import wrapped
+from platebench.core.shown import shown
 
 
 @click.command(
@@ -49,8 +49,8 @@ def command(
     from platebench.session.draft_file import bits_assumed, check_replaceable, write_draft
     from platebench.session.drafting import draft_session
     from platebench.session.scan_hints import tones_said
-    from platebench.session.session_file import FILE_NAME
     from platebench.session.session_log import write_template
+    from platebench.session.settings_file import FILE_NAME
 
     check_replaceable(session / FILE_NAME)
     draft = draft_session(session, workers=jobs, memory=memory, progress=progress_for(quiet))

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.archive import show_check
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
-from platebench.cli.show_archive import show_check
 
 
 @click.command(
@@ -37,7 +37,7 @@ def command(ctx: click.Context, packages: tuple[Path, ...], as_json: bool, quiet
     """
     from platebench.archive.verify import verify_package
     from platebench.cli.terminal_progress import progress_for
-    from platebench.errors import ExitCode, PackageError
+    from platebench.core.errors import ExitCode, PackageError
 
     progress = progress_for(quiet)
     checks, failed = [], False

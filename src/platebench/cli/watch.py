@@ -16,7 +16,7 @@ from platebench.cli.options import (
     work_options,
 )
 from platebench.cli.quantities import Span
-from platebench.cli.show_lines import wrapped
+from platebench.cli.show import wrapped
 
 if TYPE_CHECKING:
     from platebench.session.watch_session import Arrival

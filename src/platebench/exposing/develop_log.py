@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from platebench.errors import SettingsFileError
+from platebench.core.csv_table import CellProblems, read_csv_table
+from platebench.core.errors import SettingsFileError
+from platebench.core.files import atomic_write, write_error
+from platebench.core.locks import only_writer
+from platebench.core.progress import NullProgress
 from platebench.exposing.processing import STEP_NAMES, STEPS, Step, StepDone, check_step
-from platebench.files.csv_table import CellProblems, read_csv_table
-from platebench.files.one_writer import only_writer
-from platebench.fsio import atomic_write, write_error
 from platebench.plate_log.entry import StepNoted
-from platebench.progress import NullProgress
 
 FILE_NAME = "developing.csv"  # in a session folder, beside the plate log
 HEADER = ("date", "plate", "step", "time_s", "temperature_c", "note", "warnings")

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from platebench.camera_time import CameraTime, camera_time
+from platebench.core.camera_time import CameraTime, camera_time
 from platebench.exposing.reciprocity import PRACTICE, PracticeRule, Reciprocity
 
 DEFAULT_RATING = 2.0  # ISO

@@ -7,9 +7,15 @@ Limits of one's own beat them: a record is warned of where it lies outside.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
+from textwrap import wrap
 
-from platebench.camera_time import time_in_words
+from platebench.core.camera_time import time_in_words
+from platebench.core.cautions import FIRST, cautions_for
+from platebench.core.checked_table import CheckedTable, read_toml
+from platebench.core.errors import SettingsFileError
+from platebench.core.plate_names import as_text
 from platebench.exposing.reciprocity import PRACTICE
 
 GELATINE_SOFTENS_C = 30.0  # common practice, no source: above it unhardened gelatine is at risk
@@ -172,3 +178,116 @@ def check_step(done: StepDone, steps: Sequence[Step] = STEPS) -> tuple[str, ...]
 
 def _time(seconds: float) -> str:
     return time_in_words(seconds)
+
+
+_WIDTH = 72
+_IN = " " * 13
+
+
+def checklist(steps: Sequence[Step] = STEPS, *, plate_id: str = "") -> str:
+    """Return a checklist of developing, 72 columns wide.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        With the user's own values, where there are any.
+    plate_id : str
+        Name of the plate; a line to write on if empty.
+    """
+    lines = [
+        "DEVELOPING",
+        "",
+        f"Plate {plate_id or '_' * 24}    Date {'_' * 16}",
+        f"Developer {'_' * 20}    Dilution {'_' * 12}",
+        "",
+        "Before you begin",
+        "",
+        *(line for text in cautions() for line in _item(text)),
+        "",
+        "Steps",
+        "",
+    ]
+    for step in steps:
+        lines += [*_step(step), ""]
+    return "\n".join(lines)
+
+
+def cautions() -> tuple[str, ...]:
+    """Return the cautions of developing, a paragraph each."""
+    return (FIRST, SAFELIGHT, *(" ".join(c.lines()) for c in cautions_for(HAZARDS)))
+
+
+def _item(text: str) -> list[str]:
+    return wrap(
+        text, _WIDTH, initial_indent="[ ] ", subsequent_indent="    ", break_on_hyphens=False
+    )
+
+
+def _step(step: Step) -> list[str]:
+    head = f"{step.name.upper():<9}{step.aim()}"
+    heat = "" if step.temperature_c is None else f"    at {'_' * 6} °C"
+    return [
+        f"[ ] {head}",
+        *wrap(f"{step.how} ({step.mark})", _WIDTH, initial_indent=_IN, subsequent_indent=_IN),
+        f"{_IN}done: {'_' * 12}{heat}",
+    ]
+
+
+LIMITS_FILE = "developing.toml"
+_LONGEST_S = 30 * 86400.0
+_COLDEST_C, _HOTTEST_C = -5.0, 60.0
+_OWN = "your own"
+
+
+def load_limits(path: Path) -> tuple[Step, ...]:
+    """Read the steps of developing with the user's own values in place of practice.
+
+    Each table, ``[develop]`` and so on, may hold ``time_s``, ``temperature_c``, ``how``,
+    ``shortest_s``, ``longest_s``, ``coolest_c`` and ``warmest_c``. A step with a limit of one's
+    own is held to the file's limits only.
+
+    Raises
+    ------
+    SettingsFileError
+        If the file is missing or cannot be read as TOML.
+    BadSettingError, BadSettingsError
+        If it has an unknown key or says nonsense.
+    """
+    if not path.exists():
+        raise SettingsFileError(path, "is missing", "check the name, or leave --limits out")
+    top = CheckedTable(path, "", read_toml(path), [])
+    top.check_keys(STEP_NAMES)
+    steps = tuple(_own_step(step, top.table(step.name)) for step in STEPS)
+    top.finish()
+    return steps
+
+
+def _own_step(step: Step, table: CheckedTable) -> Step:
+    limit_keys = tuple(key for key in Limits.__slots__ if key != "mark")
+    table.check_keys(("time_s", "temperature_c", "how", *limit_keys))
+    own = {key: _quantity(table, key) for key in limit_keys if key in table}
+    for low, high in (("shortest_s", "longest_s"), ("coolest_c", "warmest_c")):
+        if low in own and high in own and own[low] > own[high]:
+            table.problem(high, f"is {own[high]:g}, below {low}", "set the lower limit lower")
+    said = {key: _quantity(table, key) for key in ("time_s", "temperature_c") if key in table}
+    mark = f"{_OWN} limit in {as_text(table.path.name)}"
+    return replace(
+        step,
+        time_s=said.get("time_s", step.time_s),
+        at_least=step.at_least and "time_s" not in said,
+        temperature_c=said.get("temperature_c", step.temperature_c),
+        how=table.text("how", step.how),
+        limits=Limits(**own, mark=mark) if own else step.limits,
+        mark=_OWN if said else step.mark,
+    )
+
+
+def _quantity(table: CheckedTable, key: str) -> float:
+    if key.endswith("_s"):
+        return table.number(key, 1.0, _LONGEST_S, 1.0)
+    return table.number(key, _COLDEST_C, _HOTTEST_C, _COLDEST_C)
+
+
+def steps_from(paths: Sequence[Path]) -> tuple[Step, ...]:
+    """Return the steps of the first file that exists, else those of common practice."""
+    return next((load_limits(path) for path in paths if path.is_file()), STEPS)

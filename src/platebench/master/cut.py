@@ -3,14 +3,90 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from hashlib import sha256
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.framing import keeps_whole
-from platebench.look import PlateView
-from platebench.plate_job import PlateJob
-from platebench.stages.plate_format import plate_format
+from platebench.plate.bands import BandedImage, BandStep, bands
+from platebench.plate.colours import one_channel
+from platebench.plate.flatten import stain_step
+from platebench.plate.framing import keeps_whole
+from platebench.plate.job import PlateJob
+from platebench.plate.linear_code import linear_codes
+from platebench.plate.look import PlateView
+from platebench.plate.plate_format import plate_format
+
+PAST_THE_PLATE = 0.94  # transmittance that bare glass does not reach: its faces reflect 8 %
+
+
+def master_codes(view: PlateView, cut: Cut, *, colour: bool) -> NDArray[np.uint16]:
+    """Return the pixels of a master.
+
+    Parameters
+    ----------
+    view : PlateView
+        The plate, stain left on.
+    cut : Cut
+        What is kept.
+    colour : bool
+        Keep red, green and blue apart where the picture has them. Otherwise a stained plate is
+        brought to what green light sees, inside its outline.
+
+    Returns
+    -------
+    ndarray of uint16, shape ``cut.shape``, or with three channels
+    """
+    picture = view.picture if colour else _in_green(view)
+    level, columns = np.float32(view.level), slice(cut.left, cut.right)
+    codes = np.empty((*cut.shape, *picture.row_shape[1:]) if colour else cut.shape, np.uint16)
+    for top, bottom in bands(len(codes)):
+        band = picture.rows(cut.top + top, cut.top + bottom)
+        light = band.pixels[:, columns]
+        codes[top:bottom] = linear_codes(
+            (light if colour else one_channel(light, by_green=False)) / level,
+            None if band.valid is None else band.valid[:, columns],
+        )
+    return codes
+
+
+def pixels_digest(codes: NDArray[np.uint16]) -> str:
+    """Return the SHA-256 of pixel values: row by row, red before green before blue, low byte first.
+
+    It depends on nothing else in the file, so an edited tag is told from damaged pixels.
+    """
+    digest = sha256()
+    for top, bottom in bands(len(codes)):
+        digest.update(np.ascontiguousarray(codes[top:bottom], "<u2").data)
+    return digest.hexdigest()
+
+
+def _in_green(view: PlateView) -> BandedImage:
+    """Return the picture with the stain's colour off inside the plate's outline."""
+    picture, stain = view.picture, view.stain
+    if stain is None or not stain.found:
+        return picture
+    off = stain_step(stain.correction, picture.pattern, picture.shape, picture.channels)
+    return picture.then(_inside_only(off, view))
+
+
+def _inside_only(step: BandStep, view: PlateView) -> BandStep:
+    """Return a step that leaves alone what is not the plate: all around it, and its chips."""
+    inside = np.zeros(view.picture.shape, np.uint8)
+    corners = np.rint(view.found.corners[:, ::-1]).astype(np.int32)
+    cv2.fillConvexPoly(inside, corners, 1)
+    brightest = np.float32(PAST_THE_PLATE * view.level)
+    channels = view.picture.channels
+
+    def change(band: NDArray[np.float32], start: int, stop: int) -> None:
+        before = band.copy()
+        step(band, start, stop)
+        plate = np.repeat(inside[start:stop] > 0, channels, axis=1) & (before <= brightest)
+        np.copyto(band, before, where=~plate)
+
+    return change
+
 
 MARGIN = 0.02  # of the plate's longer side: the whole edge, and some of what lies around it
 LEAST_MARGIN = 8  # pixels

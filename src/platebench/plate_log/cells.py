@@ -6,9 +6,9 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from platebench.camera_time import seconds_from_words
+from platebench.core.camera_time import seconds_from_words
+from platebench.core.plate_names import fault_of_id
 from platebench.plate_log.dates import plate_date
-from platebench.plate_names import fault_of_id
 
 LONGEST_CELL = 4000  # characters; notes are a paragraph, not a book
 NOT_KNOWN = (

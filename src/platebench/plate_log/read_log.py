@@ -9,17 +9,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from platebench.errors import SettingsFileError
-from platebench.files.csv_table import (
+from platebench.core.csv_table import (
     CellProblems,
     CsvTable,
     column_letter,
     read_csv_table,
     write_csv_rows,
 )
+from platebench.core.errors import SettingsFileError
+from platebench.core.plate_names import folded_id
 from platebench.plate_log.cells import COLUMNS, NOT_KNOWN, BadCell, Column, column_of, read_text
 from platebench.plate_log.entry import LogEntry
-from platebench.plate_names import folded_id
 
 __all__ = ["FILE_NAME", "LogEntry", "load_plate_log", "template"]
 

@@ -10,21 +10,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.files.own_files import refuse_foreign
-from platebench.fsio import atomic_write
-from platebench.printing.film_scale import scale_through_film
+from platebench.core.files import atomic_write, refuse_foreign
+from platebench.core.installed import profiles_folder
+from platebench.core.progress import NullProgress, Progress
+from platebench.core.rounding import rounded
 from platebench.printing.fit_response import PooledFit, fit_response
-from platebench.printing.process import ExposureScale, Process
-from platebench.printing.process_calibration import ChartPrint, ProcessCalibration
+from platebench.printing.print_look import Status
+from platebench.printing.printing_time import scale_through_film
+from platebench.printing.process import ChartPrint, ExposureScale, Process, ProcessCalibration
 from platebench.printing.process_file import load_process
 from platebench.printing.process_write import write_profile
 from platebench.printing.read_chart import ChartReading, read_chart
 from platebench.printing.scan_gamma import KnownPatch
-from platebench.printing.status import Status
 from platebench.printing.step_chart import StepChart
-from platebench.profiles_folder import profiles_folder
-from platebench.progress import NullProgress, Progress
-from platebench.rounding import rounded
 
 INK_NOTE = (
     "the response holds for this printer, ink setting, film, paper and chemistry together: what "
@@ -250,7 +248,7 @@ def _plots(folder: Path, process: Process) -> tuple[Path, Path]:
 
 
 def _write_plot(folder: Path, process: Process, fit: PooledFit) -> tuple[Path, Path]:
-    from platebench.printing.response_plot import draw_response
+    from platebench.printing.fit_response import draw_response
     from platebench.sensitometry.plot_paper import png_of, svg_of
 
     drawing = draw_response(process, fit)

@@ -6,19 +6,129 @@ the paper, the film prints right.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from platebench.formats import MM_PER_INCH
-from platebench.outputs.proof_page import Box
-from platebench.outputs.proof_type import MM_PER_POINT, REGULAR, font_file
+from platebench import __version__
+from platebench.core.errors import ChartError
+from platebench.core.files import atomic_write, make_folder, refuse_foreign
+from platebench.core.formats import MM_PER_INCH
+from platebench.core.progress import Progress, working
 from platebench.printing import step_chart
-from platebench.printing.print_response import codes_of
-from platebench.printing.step_chart import StepChart, marker_boxes, patch_box, white_box
+from platebench.printing.process import Process, codes_of
+from platebench.printing.step_chart import (
+    StepChart,
+    chart_to_json,
+    corrected_chart,
+    marker_boxes,
+    patch_box,
+    plain_chart,
+    white_box,
+)
+from platebench.write.negative_sheet import write_raster_pdf
+from platebench.write.page_pen import MM_PER_POINT, REGULAR, font_file
+from platebench.write.paper_page import Box
+from platebench.write.tiff import write_print_negative
+
+
+def write_chart(
+    folder: Path,
+    process: Process | None,
+    *,
+    levels: int,
+    ppi: float,
+    progress: Progress | None = None,
+) -> tuple[StepChart, tuple[Path, ...]]:
+    """Write a step chart as TIFF, PDF and the JSON file that says what is on it.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if need be.
+    process : Process or None
+        The process whose correction the steps go through; None for a first pass.
+    levels : {51, 101}
+    ppi : float
+        Of the printer.
+    progress : Progress or None
+        Told of each file.
+
+    Raises
+    ------
+    ChartError
+        If the process has no calibration yet.
+    WriteError
+        If a file could not be written.
+    """
+    if process is None:
+        chart = plain_chart(levels)
+    elif process.calibration is None:
+        raise ChartError(
+            f'process "{process.name}"',
+            "is not calibrated, so there is no correction to go through",
+            "write the first chart without --process",
+        )
+    else:
+        chart = corrected_chart(process.calibration.response, process.name, levels)
+    files = write_sheet(
+        folder,
+        f"step-chart-{chart.name}",
+        draw_chart(chart, ppi),
+        ppi=ppi,
+        title=f"Step chart {chart.name}",
+        facts=chart_to_json(chart),
+        progress=progress,
+    )
+    return chart, files
+
+
+def write_sheet(
+    folder: Path,
+    name: str,
+    sheet: InkSheet,
+    *,
+    ppi: float,
+    title: str,
+    facts: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
+) -> tuple[Path, ...]:
+    """Write a sheet as ``NAME.tif``, ``NAME.pdf`` and, with ``facts``, ``NAME.json``.
+
+    Raises
+    ------
+    WriteError
+        If a file could not be written, or reads back different, or one of that name is not from
+        here.
+    """
+    make_folder(folder)
+    codes = sheet.codes()
+    tif, pdf, known = (folder / f"{name}{end}" for end in (".tif", ".pdf", ".json"))
+    refuse_foreign((tif, pdf) if facts is None else (tif, pdf, known), "chart")
+    with working(progress, "sheet", 2) as told:
+        write_print_negative(
+            tif,
+            codes.shape,
+            [codes],
+            ppi=ppi,
+            description=title,
+            software=f"platebench {__version__}",
+        )
+        told.advance(tif.name)
+        write_raster_pdf(pdf, codes.shape, [codes], ppi=ppi, title=title)
+        told.advance(pdf.name)
+    if facts is None:
+        return tif, pdf
+    with atomic_write(known) as stream:
+        stream.write((json.dumps(facts, indent=2, allow_nan=False) + "\n").encode())
+    return tif, pdf, known
+
 
 Ink = NDArray[np.float32]
 MARKERS = cv2.aruco.DICT_5X5_1000

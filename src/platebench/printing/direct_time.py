@@ -77,7 +77,7 @@ def direct_times(
 
     Examples
     --------
-    >>> from platebench.printing.status import Status
+    >>> from platebench.printing.print_look import Status
     >>> scale = ExposureScale(low=1.5, typical=1.6, high=1.7, status=(Status.TESTED,) * 3)
     >>> plate = PlateRange(plate_id="7", density_range=1.2, base_fog=0.3)
     >>> round(direct_times(plate, scale).for_base, 3)

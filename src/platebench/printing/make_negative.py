@@ -11,25 +11,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench import __version__
-from platebench.formats import MM_PER_INCH, PlateFormat
-from platebench.outputs.negative_pdf import write_raster_pdf
-from platebench.outputs.negative_sheet import NegativeSheet
-from platebench.outputs.tiff import stored_bands, write_print_negative
-from platebench.printing.film_size import film_for, film_notes
+from platebench.core.formats import MM_PER_INCH, PlateFormat
 from platebench.printing.negative_layout import (
     HAIR,
     Contact,
     Margins,
     NegativeLayout,
+    film_for,
+    film_notes,
     plan_negative,
 )
-from platebench.printing.negative_tone import Aim, wedge_inks
+from platebench.printing.negative_tone import LONG_SIDE, Aim, wedge_inks, write_soft_proof
 from platebench.printing.print_look import GENERAL_LOOK
-from platebench.printing.print_response import response_of
+from platebench.printing.print_picture import Resampler
 from platebench.printing.print_size import PRINTER_PPI, PrintSize, plan_print_size
-from platebench.printing.process import Process
-from platebench.printing.resample import Resampler
-from platebench.printing.soft_proof import LONG_SIDE, write_soft_proof
+from platebench.printing.process import Process, response_of
+from platebench.write.negative_sheet import NegativeSheet, write_raster_pdf
+from platebench.write.tiff import stored_bands, write_print_negative
 
 NOT_CALIBRATED = (
     "not calibrated: the tones rest on the profile's starting values, so the first print is a "

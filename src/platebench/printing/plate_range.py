@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from platebench.errors import NoDensitiesError, SessionFolderError
-from platebench.files.plain_json import read_json
-from platebench.plate_job import RECORDS
-from platebench.stages.measure import BIN_EDGES
+from platebench.core.errors import NoDensitiesError, SessionFolderError
+from platebench.core.plain_json import read_json
+from platebench.plate.densities import BIN_EDGES
+from platebench.plate.job import RECORDS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

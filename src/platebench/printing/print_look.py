@@ -7,12 +7,49 @@ is measured unless its status says so.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from platebench.outputs.lab_colour import lightness_of, luminance_of
-from platebench.printing.status import Status
+from platebench.write.colour import lightness_of, luminance_of
+
+
+class Status(StrEnum):
+    """How a number came to be, the surest first; printed beside it wherever it is used."""
+
+    TESTED = "tested"
+    FOUND = "found"
+    SECOND_HAND = "second-hand"
+    MEMORY = "memory"
+    PRACTICE = "practice"
+    MIDDLE = "middle"
+    STEP = "step"
+    CHOSEN = "chosen"
+
+    @property
+    def words(self) -> str:
+        """Say it for people."""
+        return _WORDS[self]
+
+    @property
+    def derived(self) -> bool:
+        """True where the number follows from others of the profile, or from the plate."""
+        return self in (Status.MIDDLE, Status.STEP, Status.CHOSEN)
+
+
+_WORDS = {
+    Status.TESTED: "your own test",
+    Status.FOUND: "read in the source",
+    Status.SECOND_HAND: "read second-hand",
+    Status.MIDDLE: "middle of the two ends",
+    Status.STEP: "half a tablet step from the typical value",
+    Status.CHOSEN: "set for the plate",
+    Status.MEMORY: "from memory, no source read",
+    Status.PRACTICE: "practice value, no source",
+}
+SOURCED = (Status.FOUND, Status.SECOND_HAND)
+
 
 Lab = tuple[float, float, float]
 Hue = tuple[float, float]

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from platebench.errors import PrintNegativeError
-from platebench.formats import MM_PER_INCH, PlateFormat
+from platebench.core.errors import PrintNegativeError
+from platebench.core.formats import MM_PER_INCH, PlateFormat
 
 PRINTER_PPI = 720.0  # a step inkjet printers work in; 600 and 1200 are the others
 FINE_PPI = 300.0  # below this a contact print looks soft at reading distance; practice, no source

@@ -7,17 +7,17 @@ from typing import Any
 
 import numpy as np
 
-from platebench.files.checked_table import CheckedTable, as_number
+from platebench.core.checked_table import CheckedTable, as_number
 from platebench.printing.print_look import (
     GENERAL_CURVE,
     GENERAL_LOOK,
+    SOURCED,
     PrintCurve,
     PrintLook,
     SpectralBand,
+    Status,
 )
-from platebench.printing.print_response import PrintResponse
-from platebench.printing.process_calibration import ChartPrint, ProcessCalibration
-from platebench.printing.status import SOURCED, Status
+from platebench.printing.process import ChartPrint, PrintResponse, ProcessCalibration
 
 STATED = tuple(str(status) for status in Status if status not in (Status.STEP, Status.CHOSEN))
 PRINT_KEYS = ("d_max", "paper_white", "middle_hue", "black_hue", "status", "source")

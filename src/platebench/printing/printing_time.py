@@ -8,6 +8,7 @@ paper runs from 0.04 above its white to 90 % of its full black; R is 100 times i
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,15 +18,72 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq, isotonic_regression
 
-from platebench.errors import ChartError
-from platebench.printing.process import iso_r
+from platebench.core.csv_table import read_numbers
+from platebench.core.errors import ChartError, ReadingsError
+from platebench.core.files import read_at_most
+from platebench.printing.print_look import Status
+from platebench.printing.process import ExposureScale, PrintResponse, iso_r
+
+HALF_STEP = 0.075  # log units: a scale is known to about a quarter of a stop
+_FEWEST = 5
+_REMEDY = "write the columns ink,density, ink rising from 0 to 1, a line for each patch measured"
+
+
+def tested_scale(scale: float) -> ExposureScale:
+    """Return a scale of one's own test."""
+    status = (Status.STEP, Status.TESTED, Status.STEP)
+    low, high = scale - HALF_STEP, scale + HALF_STEP
+    return ExposureScale(low=low, typical=scale, high=high, status=status)
+
+
+def scale_through_film(path: Path, response: PrintResponse) -> ExposureScale | None:
+    """Return the log exposure from first tint to full black, as the film's densities have it.
+
+    Parameters
+    ----------
+    path : Path
+        CSV table with the columns ``ink`` (share of full ink) and ``density`` (of the film, in the
+        light that prints; not visual density).
+    response : PrintResponse
+        Measured on the print.
+
+    Returns
+    -------
+    ExposureScale or None
+        None where full ink prints darker than the first tint.
+
+    Raises
+    ------
+    ReadingsError
+        If it is no such table.
+    """
+    try:
+        content = read_at_most(path, LARGEST_TABLE)
+        if content is None:
+            raise ReadingsError(path, "is too large for a film", "check that it is the file")
+        rows = read_numbers(content.decode("utf-8-sig"), ("ink", "density"))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise ReadingsError(path, "cannot be read as a CSV table", _REMEDY) from error
+    except ValueError as error:
+        raise ReadingsError(path, "is no table of ink and density", _REMEDY) from error
+    if len(rows) < _FEWEST or not np.isfinite(rows).all():
+        raise ReadingsError(path, f"lists {len(rows)} patches", _REMEDY)
+    ink, film = np.array(rows).T
+    if ink[0] != 0 or ink[-1] != 1 or (np.diff(ink) <= 0).any() or (np.diff(film) < 0).any():
+        what = "does not rise, in ink and density, from clear film to full ink"
+        raise ReadingsError(path, what, _REMEDY)
+    if response.d_min >= FIRST_TINT:
+        return None
+    at = response.ink_for([response.d_max - TOLERANCE, FIRST_TINT])
+    black, tint = np.interp(at, ink, film)
+    return tested_scale(float(tint - black))
+
 
 TOLERANCE = 0.03  # D below full black that nobody sees beside it; common practice, no source
 FIRST_TINT = 0.04  # D above paper white: ISO 6846
 _HIGH_SHARE = 0.9  # of full black: ISO 6846
 _FALLS = 0.05  # D; a step lighter than a shorter one by more is no noise
 LARGEST_TABLE = 1 << 20  # bytes of readings of one's own
-_FEWEST = 5
 _LEAST_BLACK = 0.3  # D; no process's full black is so weak
 _FLAT_STEPS = 2  # at the end of a strip, a whole stop, must be alike within the tolerance
 

@@ -6,9 +6,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platebench.cautions import CAUTIONS
-from platebench.errors import MissingProfileError
-from platebench.files.checked_table import LONGEST_TEXT, CheckedTable, read_toml
+from platebench.core.cautions import CAUTIONS
+from platebench.core.checked_table import LONGEST_TEXT, CheckedTable, read_toml
+from platebench.core.errors import MissingProfileError
+from platebench.core.installed import profiles_folder
+from platebench.printing.print_look import SOURCED, Status
 from platebench.printing.print_tables import (
     STATED,
     read_band,
@@ -18,8 +20,6 @@ from platebench.printing.print_tables import (
     read_statuses,
 )
 from platebench.printing.process import TABLET_STEP, ExposureScale, Process
-from platebench.printing.status import SOURCED, Status
-from platebench.profiles_folder import profiles_folder
 
 FOLDER = "process"  # of the session, of the user's settings, of the profiles that come along
 _TEXT_KEYS = ("title", "light", "contrast", "hazards", "cautions")

@@ -9,13 +9,11 @@ from typing import Any
 import tomlkit
 from tomlkit.items import Array, Table
 
-from platebench.errors import SettingsFileError
-from platebench.fsio import atomic_write, make_folder
-from platebench.plate_names import as_text
-from platebench.printing.print_look import PrintLook
-from platebench.printing.process import ExposureScale, Process
-from platebench.printing.process_calibration import ProcessCalibration
-from platebench.printing.status import Status
+from platebench.core.errors import SettingsFileError
+from platebench.core.files import atomic_write, make_folder
+from platebench.core.plate_names import as_text
+from platebench.printing.print_look import PrintLook, Status
+from platebench.printing.process import ExposureScale, Process, ProcessCalibration
 
 _BY_HAND = "Written by platebench; what you change by hand in other tables is kept."
 _A_LINE = 10  # numbers

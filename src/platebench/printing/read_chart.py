@@ -8,17 +8,17 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.errors import ChartError
-from platebench.formats import MM_PER_INCH
+from platebench.core.errors import ChartError
+from platebench.core.formats import MM_PER_INCH
 from platebench.printing import step_chart
 from platebench.printing.even_out import EvenedChart, even_out
-from platebench.printing.find_sheet import FoundSheet, find_sheet
-from platebench.printing.process import Process
-from platebench.printing.process_calibration import ChartPrint
+from platebench.printing.process import ChartPrint, Process
 from platebench.printing.read_sheet import (
+    FoundSheet,
     PrintScan,
     check_black,
     check_white,
+    find_sheet,
     patch_lights,
     read_print,
 )

@@ -16,7 +16,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from platebench.errors import ChartError
+from platebench.core.errors import ChartError
 from platebench.printing.process import Process
 
 DEEPEST = 2.4  # D above paper white; glossy silver papers reach about 2.2 (from memory)

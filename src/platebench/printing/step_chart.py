@@ -18,10 +18,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.errors import ChartError
-from platebench.files.plain_json import read_json
-from platebench.outputs.proof_page import Box
-from platebench.printing.print_response import PrintResponse
+from platebench.core.errors import ChartError
+from platebench.core.plain_json import read_json
+from platebench.printing.process import PrintResponse
+from platebench.write.paper_page import Box
 
 ROWS, COLUMNS = 18, 13
 LEVELS = (51, 101)

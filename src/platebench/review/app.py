@@ -20,24 +20,22 @@ from starlette.responses import JSONResponse as _JSONResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from platebench.errors import PlateError, WriteError
-from platebench.files.plain_json import read_json
-from platebench.fsio import UNFINISHED
-from platebench.outputs.preview import smaller_preview
-from platebench.review.events import Events
+from platebench.core.errors import PlateError, WriteError
+from platebench.core.files import UNFINISHED
+from platebench.core.plain_json import read_json
 from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
-from platebench.review.made_files import is_plain_file
-from platebench.review.messages import message_of
-from platebench.review.readings import read_point, read_rectangle
-from platebench.review.results import Stamp, stamp_of
+from platebench.review.live_events import Events
+from platebench.review.plate_readings import read_point, read_rectangle
+from platebench.review.results import Stamp, is_plain_file, stamp_of
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Tasks, Work
-from platebench.review.telling import plate_to_json, session_to_json
-from platebench.session.session_file import PRINT_CONTRAST_RANGE, PRINT_STOPS_RANGE
+from platebench.review.telling import message_of, plate_to_json, session_to_json
+from platebench.session.settings_file import PRINT_CONTRAST_RANGE, PRINT_STOPS_RANGE
+from platebench.write.preview import smaller_preview
 
 PAGE = Path(str(files("platebench.review") / "page"))
-FONTS = Path(str(files("platebench.outputs") / "fonts"))
+FONTS = Path(str(files("platebench.write") / "fonts"))
 THUMB_SIDES = (240, 480)
 _TRIED = {"print_stops": PRINT_STOPS_RANGE, "print_contrast": PRINT_CONTRAST_RANGE}
 PREVIEW_SIDES = (64, 4000)
@@ -255,7 +253,7 @@ def _file(path: Path) -> Response:
     """Return a file that was made; a page of ours has its styles in it, and no script."""
     if path.suffix != ".html":
         return FileResponse(path, headers=NOT_KEPT)
-    from platebench.outputs.report_html import POLICY
+    from platebench.write.report_page import POLICY
 
     policy = {"content-security-policy": f"{POLICY}; frame-ancestors 'none'"}
     return FileResponse(path, headers=NOT_KEPT | policy)

@@ -9,14 +9,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.framing import Framing, frame_corners, frame_found
-from platebench.look import plate_by_hand
-from platebench.plate_job import PrintingEnds
+from platebench.core.settings import PlateSettings
+from platebench.plate.framing import Framing, frame_corners, frame_found
+from platebench.plate.job import PrintingEnds
+from platebench.plate.look import plate_by_hand
+from platebench.plate.straighten import Straightening, plan_straighten
 from platebench.review.plate_pixels import Codes, PlatePixels
 from platebench.review.tiles import DeepSize
-from platebench.settings import PlateSettings
-from platebench.stages.straighten import Straightening, plan_straighten
-from platebench.stages.tone import DISPLAY_GAMMA, ToneProfile, display_table
+from platebench.tone.profile import DISPLAY_GAMMA, ToneProfile, display_table
 
 Layer = Literal["positive", "captured", "density"]
 LAYERS: tuple[str, ...] = get_args(Layer)

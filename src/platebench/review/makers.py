@@ -7,19 +7,19 @@ from pathlib import Path
 from typing import Any
 
 from platebench.archive.pack_session import PackOptions, pack_session
-from platebench.cautions import FIRST, cautions_for
-from platebench.errors import ExitCode, PrintNegativeError
-from platebench.formats import format_named
-from platebench.outputs.share_picture import SUFFIXES
+from platebench.core.cautions import FIRST, cautions_for
+from platebench.core.errors import ExitCode, PrintNegativeError
+from platebench.core.formats import format_named
+from platebench.core.progress import Progress
 from platebench.printing.make_negative import NegativeOrder
 from platebench.printing.process_file import load_process, process_folders
-from platebench.progress import Progress
-from platebench.review.made_files import Done
+from platebench.review.results import Done
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Work
 from platebench.session.convert_session import convert_session
 from platebench.session.print_negative import print_negatives
 from platebench.session.share_session import LONG_SIDE, LONG_SIDES, ShareWishes, share_session
+from platebench.write.share_picture import SUFFIXES
 
 
 def convert(table: ReviewTable, wishes: dict[str, Any]) -> Work:

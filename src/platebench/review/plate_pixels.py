@@ -13,20 +13,20 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.convert import measure_view, true_transmittance
-from platebench.densitometry.density_errors import DensityErrors, errors_of_view
-from platebench.image import CaptureKind
-from platebench.look import PlateView, look_at_plate
-from platebench.plate_job import PlateJob
-from platebench.stages.bands import bands
-from platebench.stages.colours import one_channel
-from platebench.stages.density import (
+from platebench.core.image import CaptureKind
+from platebench.measure.density_errors import DensityErrors, errors_of_view
+from platebench.plate.bands import bands
+from platebench.plate.colours import one_channel
+from platebench.plate.densities import (
     MAX_DENSITY,
+    PlateDensities,
     code_from_transmittance,
     transmittance_of_codes,
 )
-from platebench.stages.find_plate import FoundPlate
-from platebench.stages.measure import PlateDensities
+from platebench.plate.finding.find_plate import FoundPlate
+from platebench.plate.job import PlateJob
+from platebench.plate.look import PlateView, look_at_plate
+from platebench.session.convert_plate import measure_view, true_transmittance
 
 BAND_ROWS = 256  # a multiple of every pattern's rows
 CLIPPED = 65535  # code of a site that clipped; no light codes as high
@@ -84,7 +84,7 @@ class PlatePixels:
     Attributes
     ----------
     levels : tuple of ndarray of uint16
-        Square-root codes of transmittance (``stages/density.py``): the capture, then half the
+        Square-root codes of transmittance (``plate/densities.py``): the capture, then half the
         size each time.
     found : FoundPlate
         Where the plate lies, by the finder or by hand.
@@ -136,7 +136,7 @@ def load_pixels(job: PlateJob) -> PlatePixels:
     Raises
     ------
     PlateError
-        As :func:`platebench.look.look_at_plate`.
+        As :func:`platebench.plate.look.look_at_plate`.
     """
     view = look_at_plate(job)
     densities = measure_view(view)

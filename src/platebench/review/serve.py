@@ -11,12 +11,12 @@ from threading import Event
 
 import uvicorn
 
-from platebench.errors import PortTakenError
-from platebench.memory import available_bytes
+from platebench.core.errors import PortTakenError
+from platebench.core.memory import available_bytes
 from platebench.review.app import review_app
 from platebench.review.door import AT_A_TIME, QUEUE, connections, few_messages
-from platebench.review.events import Events
 from platebench.review.guard import App
+from platebench.review.live_events import Events
 from platebench.review.makers import MAKERS
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Tasks

@@ -16,10 +16,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from platebench.densitometry.calibration import FILE_NAME as CALIBRATION
-from platebench.errors import PlateError, SessionFolderError
-from platebench.plate_job import PlateJob, PrintingEnds
-from platebench.profiles_folder import profiles_folder
+from platebench.core.errors import PlateError, SessionFolderError
+from platebench.core.installed import profiles_folder
+from platebench.core.settings import Corners, PlateSettings, SessionSettings
+from platebench.plate.calibration import FILE_NAME as CALIBRATION
+from platebench.plate.job import PlateJob, PrintingEnds
+from platebench.plate.light import Dark, Light
 from platebench.review.layers import (
     Layer,
     Shown,
@@ -37,13 +39,10 @@ from platebench.review.shelf import Shelf
 from platebench.review.tiles import DeepSize, codes_of_preview, codes_of_tile
 from platebench.session.convert_session import shared_ends
 from platebench.session.edit_file import edit_plate
-from platebench.session.session_calibration import blank_digests, session_calibration
-from platebench.session.session_file import FILE_NAME, load_session
-from platebench.session.session_light import prepare_light
+from platebench.session.jobs import blank_digests, prepare_light, session_calibration
 from platebench.session.session_report import OUTPUT_NAME
-from platebench.settings import Corners, PlateSettings, SessionSettings
-from platebench.stages.light import Dark, Light
-from platebench.stages.tone_file import list_tones, load_tone
+from platebench.session.settings_file import FILE_NAME, load_session
+from platebench.tone.profile_file import list_tones, load_tone
 
 EDITABLE = (
     *("corners", "rotate", "emulsion", "tone", "printing", "print_stops", "print_contrast"),

@@ -7,11 +7,11 @@ from collections.abc import Callable
 from threading import Lock, Thread
 from typing import Any
 
-from platebench.errors import PlateError
-from platebench.progress import Progress, TimeLeft
-from platebench.review.events import Events
-from platebench.review.made_files import Done, MadeFiles
-from platebench.review.messages import message_of
+from platebench.core.errors import PlateError
+from platebench.core.progress import Progress, TimeLeft
+from platebench.review.live_events import Events
+from platebench.review.results import Done, MadeFiles
+from platebench.review.telling import message_of
 
 Work = Callable[[Progress], Done]
 

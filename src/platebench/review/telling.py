@@ -2,21 +2,37 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from platebench import __version__
-from platebench.formats import FORMATS
-from platebench.plate_names import as_text
+from platebench.core.errors import PlateError
+from platebench.core.formats import FORMATS
+from platebench.core.plate_names import as_text
+from platebench.core.rounding import rounded
+from platebench.core.settings import PlateSettings
+from platebench.core.shown import LONGEST_PART, shown
 from platebench.printing.process_file import list_processes, process_folders
 from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate
-from platebench.review.messages import in_session
-from platebench.review.readings import tone_curve
+from platebench.review.plate_readings import tone_curve
 from platebench.review.table import EDITABLE, ReviewTable
 from platebench.review.tiles import TILE
-from platebench.rounding import rounded
 from platebench.session.record import is_older_than
-from platebench.settings import PlateSettings
+
+
+def message_of(error: Exception, folder: Path | None = None) -> str:
+    """Return an error in one line, for the page, files of ``folder`` by their names in it."""
+    if isinstance(error, PlateError):
+        return in_session(str(error), folder)
+    said = shown(" ".join(str(error).split()), LONGEST_PART)
+    return f"unexpected: {type(error).__name__}: {said}"
+
+
+def in_session(text: str, folder: Path | None) -> str:
+    """Return a message with the files of the session named as the session names them."""
+    return text if folder is None else text.replace(f"{folder}{os.sep}", "")
 
 
 def session_to_json(table: ReviewTable) -> dict[str, Any]:

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 from threading import Event, Thread
 
-from platebench.errors import PlateError
-from platebench.review.events import Events
-from platebench.review.messages import message_of
+from platebench.core.errors import PlateError
+from platebench.review.live_events import Events
 from platebench.review.table import ReviewTable
-from platebench.session.session_file import FILE_NAME
+from platebench.review.telling import message_of
+from platebench.session.settings_file import FILE_NAME
 
 PAUSE_S = 0.7
 

@@ -3,8 +3,8 @@
 from platebench.sensitometry.curve_numbers import choose_basis
 from platebench.sensitometry.family import compare_batches, fit_development
 from platebench.sensitometry.figures import CurveFigures, Estimate, figures_of
+from platebench.sensitometry.plate_curve import Speeds, speeds_of
 from platebench.sensitometry.readings import StepReadings, pair_readings
-from platebench.sensitometry.speeds import Speeds, speeds_of
 
 __all__ = [
     "CurveFigures",

@@ -10,8 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from platebench.errors import ReadingsError
-from platebench.fsio import atomic_write, make_folder
+from platebench.core.errors import ReadingsError
+from platebench.core.files import atomic_write, make_folder
+from platebench.core.shown import shown
 from platebench.sensitometry.curve_report import report_to_json
 from platebench.sensitometry.family import (
     BatchDifference,
@@ -20,10 +21,8 @@ from platebench.sensitometry.family import (
     fit_development,
 )
 from platebench.sensitometry.figures import figures_of
-from platebench.sensitometry.plate_curve import PlateCurve, notes_on
-from platebench.sensitometry.speeds import speeds_of
+from platebench.sensitometry.plate_curve import PlateCurve, notes_on, speeds_of
 from platebench.sensitometry.step_files import DOUBTFUL, Tablet, load_readings
-from platebench.shown import shown
 
 OUTPUT_NAME = "curves"
 _SEED = 1890  # of the trials for the errors: the same readings give the same errors

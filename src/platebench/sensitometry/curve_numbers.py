@@ -10,11 +10,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq, isotonic_regression
 
-from platebench.sensitometry.curve_model import LEAST_STEPS, CurveModel, fit_model
-from platebench.sensitometry.drawn_curve import DrawnCurve, curve_through_steps, monotone_curve
+from platebench.sensitometry.curve_model import (
+    LEAST_STEPS,
+    CurveModel,
+    DrawnCurve,
+    curve_through_steps,
+    fit_model,
+    monotone_curve,
+)
 from platebench.sensitometry.readings import ASSUMED_SIGMA, StepReadings
-from platebench.sensitometry.relations import CONTRAST_RUN, SPEED_POINT
-from platebench.sensitometry.straight_line import StraightLine, line_through, straight_steps
+from platebench.sensitometry.relations import (
+    CONTRAST_RUN,
+    SPEED_POINT,
+    StraightLine,
+    line_through,
+    straight_steps,
+)
 
 Floats = NDArray[np.float64]
 FogSource = Literal["read on the plate", "model", "toe", "thinnest step"]

@@ -8,8 +8,7 @@ from typing import Any
 from platebench.sensitometry.curve_numbers import OFF_LINE
 from platebench.sensitometry.family import BatchDifference, DevelopmentLaw
 from platebench.sensitometry.figures import Estimate
-from platebench.sensitometry.plate_curve import PlateCurve
-from platebench.sensitometry.speeds import InertiaSpeeds, Speeds
+from platebench.sensitometry.plate_curve import InertiaSpeeds, PlateCurve, Speeds
 
 SCHEMA = 1
 _DIGITS = 6

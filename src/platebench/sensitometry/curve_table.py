@@ -7,9 +7,8 @@ from collections.abc import Sequence
 
 from platebench.sensitometry.family import BatchDifference, DevelopmentLaw
 from platebench.sensitometry.figures import Estimate
-from platebench.sensitometry.plate_curve import PlateCurve
+from platebench.sensitometry.plate_curve import InertiaSpeeds, PlateCurve, Speeds, exposure_of
 from platebench.sensitometry.relations import stops_from_log
-from platebench.sensitometry.speeds import InertiaSpeeds, Speeds, exposure_of
 
 _SOURCES = {
     "read on the plate": "read on an unexposed part",

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from platebench.errors import ReadingsError
+from platebench.core.errors import ReadingsError
 from platebench.sensitometry.figures import CurveFigures, Estimate
 from platebench.sensitometry.relations import STOP
 

@@ -9,13 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.sensitometry.curve_model import LEAST_STEPS, fit_model
-from platebench.sensitometry.curve_numbers import (
-    Basis,
-    Reading,
-    choose_basis,
-    read_curve,
-    widened,
-)
+from platebench.sensitometry.curve_numbers import Basis, Reading, choose_basis, read_curve, widened
 from platebench.sensitometry.readings import StepReadings
 
 TRIALS = 200

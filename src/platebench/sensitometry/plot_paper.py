@@ -23,7 +23,7 @@ DASHES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (7, 2, 1.5, 2)))
 
 UNIT_IN = 1.75  # inches a log unit, on both axes
 _PNG_DPI = 200
-_FONTS = Path(__file__).parents[1] / "outputs" / "fonts"
+_FONTS = Path(__file__).parents[1] / "write" / "fonts"
 _SALT = "platebench"  # names the parts of an SVG alike every time
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from platebench.errors import ReadingsError
+from platebench.core.errors import ReadingsError
 from platebench.sensitometry.doubtful_steps import DoubtfulSteps, doubtful_steps, first_fall
 
 Floats = NDArray[np.float64]

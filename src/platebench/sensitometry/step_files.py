@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from platebench.errors import ReadingsError
-from platebench.files.plain_json import read_json
-from platebench.fsio import read_at_most
-from platebench.plate_names import as_text
+from platebench.core.errors import ReadingsError
+from platebench.core.files import read_at_most
+from platebench.core.plain_json import read_json
+from platebench.core.plate_names import as_text
+from platebench.core.shown import shown
 from platebench.sensitometry.readings import StepReadings, pair_readings
-from platebench.shown import shown
 
 LARGEST_FILE = 1 << 20  # bytes; a tablet has tens of steps
 NOMINAL = {

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Protocol, TypeVar
 
-from platebench.errors import ExitCode, PlateError
-from platebench.plate_job import PlateResult
-from platebench.progress import Progress
+from platebench.core.errors import ExitCode, PlateError
+from platebench.core.progress import Progress
+from platebench.plate.job import PlateResult
 from platebench.session.pool import run_all
 from platebench.session.room import Peak
 

@@ -5,29 +5,27 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from platebench.densitometry.calibration import FILE_NAME, Calibration
-from platebench.densitometry.calibration_fit import fit_calibration
-from platebench.densitometry.calibration_report import calibration_plot, calibration_table
-from platebench.densitometry.known_tablet import STANDARD, KnownTablet, tablet_from_table
-from platebench.densitometry.set_up import SetUp, set_up_of
-from platebench.errors import NoDensitiesError, TabletError
-from platebench.files.own_files import refuse_foreign
-from platebench.fsio import atomic_write, make_folder
-from platebench.image import CaptureKind
-from platebench.look import relative
-from platebench.progress import Progress, working
-from platebench.quality.noise import noise_from_plate
+from platebench.core.errors import NoDensitiesError, TabletError
+from platebench.core.files import atomic_write, make_folder, refuse_foreign
+from platebench.core.image import CaptureKind
+from platebench.core.progress import Progress, working
+from platebench.core.settings import SessionSettings
+from platebench.measure.checks.noise import noise_from_plate
+from platebench.measure.site_noise import noise_of_sites
+from platebench.measure.tablet.calibration_fit import fit_calibration
+from platebench.measure.tablet.calibration_report import calibration_plot, calibration_table
+from platebench.measure.tablet.known_tablet import STANDARD, KnownTablet, tablet_from_table
+from platebench.measure.tablet.read_tablet import TabletReading, read_tablet
+from platebench.plate.calibration import FILE_NAME, Calibration
+from platebench.plate.flatten import transmittance_from_counts
+from platebench.plate.light import Dark, Light, light_of_scanner
+from platebench.plate.look import relative
+from platebench.plate.set_up import SetUp, set_up_of
+from platebench.read.capture import read_capture
+from platebench.session.jobs import blank_digests, prepare_light
 from platebench.session.originals import captures_of, refuse_captures
-from platebench.session.session_calibration import blank_digests
-from platebench.session.session_file import load_session
-from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
-from platebench.settings import SessionSettings
-from platebench.stages.flatten import transmittance_from_counts
-from platebench.stages.light import Dark, Light, light_of_scanner
-from platebench.stages.read_capture import read_capture
-from platebench.stages.read_tablet import TabletReading, read_tablet
-from platebench.stages.site_noise import noise_of_sites
+from platebench.session.settings_file import load_session
 
 TABLE, PLOT, DRAWING = "calibration.txt", "calibration.png", "calibration.svg"
 

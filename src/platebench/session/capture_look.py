@@ -13,12 +13,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.image import CaptureInfo, CaptureKind, SensorFrame
-from platebench.settings import ScanSettings
-from platebench.stages.light import black_by_kind, linear_means
-from platebench.stages.read_capture import read_capture
-from platebench.stages.shown_tones import Polarity, shown_tones
-from platebench.stages.smooth_field import area_means
+from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
+from platebench.core.settings import ScanSettings
+from platebench.plate.light import black_by_kind, linear_means
+from platebench.plate.shown_tones import Polarity, shown_tones
+from platebench.plate.smooth_field import area_means
+from platebench.read.capture import read_capture
 
 # Shares of full scale.
 DARK_BELOW = 0.004  # nothing in a dark frame is brighter (8 stops under clipping)

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from platebench.errors import PlateError
-from platebench.quality.edge_focus import measure_edges
-from platebench.settings import ScanSettings
-from platebench.stages.read_capture import read_capture
+from platebench.core.errors import PlateError
+from platebench.core.settings import ScanSettings
+from platebench.measure.checks.edge_focus import measure_edges
+from platebench.read.capture import read_capture
 
 _HALF_SAMPLING = 0.5  # cycles a pixel
 

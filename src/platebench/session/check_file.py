@@ -4,14 +4,55 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from platebench.errors import WriteError
-from platebench.files.plain_json import read_json
-from platebench.quality.verdict import Severity
-from platebench.session.checked_capture import CheckedCapture
+from platebench.core.errors import PlateError, WriteError
+from platebench.core.plain_json import read_json
+from platebench.measure.checks import CaptureCheck, Verdict
+from platebench.measure.checks.capture_figures import Role
+from platebench.measure.checks.verdict import Severity
 from platebench.session.record import write_json
+
+_BY_FRAMES = ("blank match", "noise floor")  # topics that ask for frames the session has
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CheckedCapture:
+    """What came of checking one capture.
+
+    Attributes
+    ----------
+    plate_id : str
+        The plate it belongs to; "" for blank and dark frames.
+    name : str
+        The file, relative to the session folder.
+    role : {"plate", "blank", "dark"}
+        What it is for.
+    check : CaptureCheck or None
+        Figures and verdicts; None where there is an error.
+    error : PlateError or None
+        Why it could not be checked.
+    """
+
+    plate_id: str
+    name: str
+    role: Role
+    check: CaptureCheck | None = None
+    error: PlateError | None = None
+
+
+def asking_for_no_frames(check: CaptureCheck) -> CaptureCheck:
+    """Return a check made without the frames that cannot be used; they are there, mended first."""
+    said = tuple(verdict for verdict in check.verdicts if verdict.topic not in _BY_FRAMES)
+    return replace(check, verdicts=said)
+
+
+def failed(check: CaptureCheck, error: PlateError, topic: str) -> CaptureCheck:
+    """Return a check with an error of conversion said first."""
+    return replace(check, verdicts=(Verdict(Severity.FAIL, topic, str(error)), *check.verdicts))
+
 
 FILE_NAME = "check.json"
 SCHEMA = 1

@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from platebench.errors import CalibrationError, InputError, PlateError
-from platebench.image import SensorFrame
-from platebench.progress import Progress, working
-from platebench.quality import NoiseModel, check_capture, noise_from_frames
-from platebench.quality.dust import Specks, find_specks
-from platebench.quality.figures import Role
-from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
-from platebench.session.session_light import FramesOnDisk, light_of_frames
-from platebench.settings import ScanSettings, SessionSettings
-from platebench.stages.light import Dark, Light
+from platebench.core.errors import CalibrationError, InputError, PlateError
+from platebench.core.image import SensorFrame
+from platebench.core.progress import Progress, working
+from platebench.core.settings import ScanSettings, SessionSettings
+from platebench.measure.checks import NoiseModel, check_capture, noise_from_frames
+from platebench.measure.checks.capture_figures import Role
+from platebench.measure.checks.dust import Specks, find_specks
+from platebench.plate.light import Dark, Light
+from platebench.session.check_file import CheckedCapture, asking_for_no_frames, failed
+from platebench.session.jobs import FramesOnDisk, light_of_frames
 
 _PAIR = 2  # frames compared with each other for the noise; no more stay in memory
 

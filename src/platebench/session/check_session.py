@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from platebench.errors import (
+from platebench.core.errors import (
     BracketError,
     CalibrationError,
     ExitCode,
@@ -15,35 +15,34 @@ from platebench.errors import (
     PlateError,
     SessionFolderError,
 )
-from platebench.exposures import read_exposures
-from platebench.formats import format_named
-from platebench.image import CaptureInfo, CaptureKind, SensorFrame
-from platebench.look import calibration_for, check_something_there, coloured_said, look_at_plate
-from platebench.memory import cores
-from platebench.plate_job import PlateJob
-from platebench.progress import Progress
-from platebench.quality import (
-    CaptureCheck,
-    NoiseModel,
-    Severity,
-    Verdict,
-    check_capture,
+from platebench.core.formats import format_named
+from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
+from platebench.core.memory import cores
+from platebench.core.progress import Progress
+from platebench.core.settings import SessionSettings
+from platebench.measure.checks import CaptureCheck, NoiseModel, Severity, Verdict, check_capture
+from platebench.measure.checks.dust import Specks
+from platebench.measure.checks.tilt import judge_session_tilt
+from platebench.plate.exposures import read_exposures
+from platebench.plate.finding.find_plate import FoundPlate
+from platebench.plate.glare import Glare
+from platebench.plate.job import PlateJob
+from platebench.plate.light import Light
+from platebench.plate.look import (
+    calibration_for,
+    check_something_there,
+    coloured_said,
+    look_at_plate,
 )
-from platebench.quality.dust import Specks
-from platebench.quality.tilt import judge_session_tilt
+from platebench.plate.shown_tones import Polarity
+from platebench.read.capture import read_capture
+from platebench.session.check_file import CheckedCapture, asking_for_no_frames, failed
 from platebench.session.check_frames import CheckedFrames, check_frames
-from platebench.session.checked_capture import CheckedCapture, asking_for_no_frames, failed
+from platebench.session.jobs import blank_digests, session_calibration
 from platebench.session.pool import run_all
 from platebench.session.room import peak_of
 from platebench.session.scan_hints import scan_hints
-from platebench.session.session_calibration import blank_digests, session_calibration
-from platebench.session.session_file import FILE_NAME, load_session
-from platebench.settings import SessionSettings
-from platebench.stages.find_plate import FoundPlate
-from platebench.stages.glare import Glare
-from platebench.stages.light import Light
-from platebench.stages.read_capture import read_capture
-from platebench.stages.shown_tones import Polarity
+from platebench.session.settings_file import FILE_NAME, load_session
 
 _BRACKET = "bracket"  # topic of verdicts on all captures of a plate together
 _OF_EXPOSURE = ("exposure", "clipping")  # topics of verdicts a bracket makes up for

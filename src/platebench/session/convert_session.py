@@ -7,22 +7,18 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
-from platebench import convert
-from platebench.errors import ExitCode, PlateError, SessionFolderError
-from platebench.files.one_writer import only_writer
-from platebench.fsio import remove_unfinished
-from platebench.memory import cores
-from platebench.plate_job import (
-    POSITIVES,
-    PREVIEWS,
-    RECORDS,
-    PlateJob,
-    PlateResult,
-    PrintingEnds,
-)
-from platebench.progress import NullProgress, Progress
+from platebench.core.errors import ExitCode, PlateError, SessionFolderError
+from platebench.core.files import remove_unfinished
+from platebench.core.locks import only_writer
+from platebench.core.memory import cores
+from platebench.core.progress import NullProgress, Progress
+from platebench.core.settings import SessionSettings
+from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS, PlateJob, PlateResult, PrintingEnds
+from platebench.plate.light import Dark, Light
+from platebench.session import convert_plate as convert
 from platebench.session.batch import exit_code_of, run_batch
-from platebench.session.plate_task import convert_and_record
+from platebench.session.convert_plate import convert_and_record
+from platebench.session.jobs import check_output, peak_of_job, plate_jobs, prepare_light
 from platebench.session.readable_report import write_readable_report
 from platebench.session.record import (
     Known,
@@ -31,9 +27,6 @@ from platebench.session.record import (
     fingerprint_of,
     hash_files,
 )
-from platebench.session.session_file import load_session
-from platebench.session.session_jobs import check_output, peak_of_job, plate_jobs
-from platebench.session.session_light import prepare_light
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import (
     OUTPUT_NAME,
@@ -43,8 +36,7 @@ from platebench.session.session_report import (
     write_report,
     write_true_size_pages,
 )
-from platebench.settings import SessionSettings
-from platebench.stages.light import Dark, Light
+from platebench.session.settings_file import load_session
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

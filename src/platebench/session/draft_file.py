@@ -15,15 +15,15 @@ from pathlib import Path
 
 import tomlkit
 
-from platebench.errors import SettingsFileError
-from platebench.formats import FORMATS
-from platebench.fsio import atomic_write
-from platebench.plate_names import as_text
+from platebench.core.errors import SettingsFileError
+from platebench.core.files import atomic_write
+from platebench.core.formats import FORMATS
+from platebench.core.plate_names import as_text
+from platebench.core.settings import PlateSettings, ScanSettings, SessionSettings
+from platebench.plate.shown_tones import SessionTones
+from platebench.read.scan_header import FULL_BITS
 from platebench.session.scan_hints import tones_said
-from platebench.session.session_file import FILE_NAME, SHARED_KEYS
-from platebench.settings import PlateSettings, ScanSettings, SessionSettings
-from platebench.stages.reading.scan_header import FULL_BITS
-from platebench.stages.shown_tones import SessionTones
+from platebench.session.settings_file import FILE_NAME, SHARED_KEYS
 
 _MARK = "# Draft mark: "
 _MARK_LINE = re.compile(rb"^# Draft mark: ([0-9a-f]{16})\n", re.MULTILINE)

@@ -10,12 +10,14 @@ from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
-from platebench.camera_time import shown_seconds
-from platebench.errors import PlateError, SessionFolderError
-from platebench.image import CaptureKind
-from platebench.memory import cores
-from platebench.plate_names import fault_of_capture
-from platebench.progress import Progress
+from platebench.core.camera_time import shown_seconds
+from platebench.core.errors import PlateError, SessionFolderError
+from platebench.core.image import CaptureKind
+from platebench.core.memory import cores
+from platebench.core.plate_names import fault_of_capture
+from platebench.core.progress import Progress
+from platebench.core.settings import PlateSettings, ScanSettings, SessionSettings
+from platebench.plate.shown_tones import tones_of_session
 from platebench.session.capture_look import (
     EXPOSURE_STEP,
     CaptureLook,
@@ -30,8 +32,6 @@ from platebench.session.draft_file import SessionDraft
 from platebench.session.pool import run_all
 from platebench.session.room import peak_of
 from platebench.session.scan_bits import looked_at_with_bits, session_bits
-from platebench.settings import PlateSettings, ScanSettings, SessionSettings
-from platebench.stages.shown_tones import tones_of_session
 
 # Companions of captures: notes, settings, sidecars, records. Not looked at, not mentioned.
 UNFINISHED_COPIES = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp")

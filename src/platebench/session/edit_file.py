@@ -12,11 +12,11 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
-from platebench.errors import SettingsFileError
-from platebench.files.checked_table import read_toml
-from platebench.fsio import atomic_write
-from platebench.session.session_file import FILE_NAME, session_from_toml
-from platebench.settings import SessionSettings
+from platebench.core.checked_table import read_toml
+from platebench.core.errors import SettingsFileError
+from platebench.core.files import atomic_write
+from platebench.core.settings import SessionSettings
+from platebench.session.settings_file import FILE_NAME, session_from_toml
 
 _TRIES = 20  # of writing a file that somebody else keeps writing
 

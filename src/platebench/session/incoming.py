@@ -12,10 +12,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from platebench.errors import CaptureError, FileFault, PlateError
+from platebench.core.errors import CaptureError, FileFault, PlateError
+from platebench.read.file_kind import COPY_AGAIN, find_kind
 from platebench.session.capture_look import CaptureLook, look_at
-from platebench.stages.reading.file_kind import find_kind
-from platebench.stages.reading.remedies import COPY_AGAIN
 
 HELD = 3  # times the settling time that an unreadable file holds up the others, in silence
 PATIENCE = 20  # times the settling time after which it is told as an error

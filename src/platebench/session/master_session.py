@@ -10,25 +10,24 @@ from pathlib import Path
 from typing import Any
 
 from platebench import __version__
-from platebench.errors import ExitCode, SessionFolderError, WriteError
-from platebench.files.one_writer import only_writer
-from platebench.files.plain_json import read_json
-from platebench.fsio import hash_file, make_folder, remove_unfinished
-from platebench.master.events import events_to_json
+from platebench.core.errors import ExitCode, SessionFolderError, WriteError
+from platebench.core.files import hash_file, make_folder, remove_unfinished
+from platebench.core.locks import only_writer
+from platebench.core.memory import cores
+from platebench.core.plain_json import read_json
+from platebench.core.progress import NullProgress, Progress
+from platebench.core.settings import SessionSettings
 from platebench.master.make_master import MasterResult, master_plate
-from platebench.memory import cores
-from platebench.outputs.tiff import Compression, origin_of
-from platebench.plate_job import PlateJob, PlateResult
-from platebench.progress import NullProgress, Progress
+from platebench.master.steps import events_to_json
+from platebench.plate.job import PlateJob, PlateResult
+from platebench.plate.linear_code import FORMULA
 from platebench.session.batch import exit_code_of, run_batch
+from platebench.session.jobs import peak_of_job, plate_jobs, prepare_light
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.record import fingerprint_of, hash_files, record_aside, write_json
-from platebench.session.session_file import FILE_NAME, load_session
-from platebench.session.session_jobs import peak_of_job, plate_jobs
-from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
-from platebench.settings import SessionSettings
-from platebench.stages.linear_code import FORMULA
+from platebench.session.settings_file import FILE_NAME, load_session
+from platebench.write.tiff import Compression, origin_of
 
 FOLDER = "masters"
 SCHEMA = 1

@@ -9,8 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from platebench.densitometry.calibration import FILE_NAME
-from platebench.densitometry.spot import (
+from platebench.core.errors import SpotError, WriteError
+from platebench.core.files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
+from platebench.core.progress import Progress, working
+from platebench.exposing.develop_log import FILE_NAME as STEPS_NAME
+from platebench.measure.spot import (
     Probe,
     Spot,
     SpotReading,
@@ -19,20 +22,76 @@ from platebench.densitometry.spot import (
     read_spots,
     usual_size,
 )
-from platebench.densitometry.wedge import read_wedge
-from platebench.errors import SpotError, WriteError
-from platebench.exposing.develop_log import FILE_NAME as STEPS_NAME
-from platebench.files.own_files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
-from platebench.plate_job import RECORDS, PlateJob
+from platebench.measure.wedge import read_wedge
+from platebench.plate.calibration import FILE_NAME
+from platebench.plate.densities import BELOW_NOTHING
+from platebench.plate.job import RECORDS, PlateJob
 from platebench.plate_log.read_log import FILE_NAME as LOG_NAME
-from platebench.progress import Progress, working
 from platebench.session.check_file import FILE_NAME as CHECKS
+from platebench.session.jobs import blank_digests, prepare_light, session_calibration
 from platebench.session.originals import captures_of, refuse_captures
-from platebench.session.session_calibration import blank_digests, session_calibration
-from platebench.session.session_file import load_session
-from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME, REPORT
-from platebench.stages.measure import BELOW_NOTHING
+from platebench.session.settings_file import load_session
+
+_LEAST_ERROR = 0.001  # D; an error is never shown as none
+_HEADINGS = ("x", "y", "side", "density", "red", "green", "blue", "to blue light", "")
+
+
+def readings_text(done: PlateReadings) -> str:
+    """Return a line a reading, under a heading that says what they are.
+
+    Places are middles of squares, from the left and the top of the positive.
+    """
+    in_mm = all(reading.x_mm is not None for reading in done.readings)
+    rows = [_row(reading, in_mm=in_mm) for reading in done.readings]
+    headings: tuple[str, ...] = _HEADINGS
+    if done.steps is not None:
+        headings = ("step", *headings)
+        rows = [[str(step), *row] for step, row in zip(done.steps, rows, strict=True)]
+    how = "calibrated" if done.calibrated else "not calibrated"
+    lines = [
+        f"{done.plate_id}: densities with their standard errors, {how}; places in "
+        f"{'mm' if in_mm else 'pixels'} from the left and the top of the positive",
+        *_aligned([headings, *rows]),
+    ]
+    if done.fog is not None:
+        lines.append(f"base plus fog: {_density(done.fog)}")
+    return "\n".join(lines) + "\n"
+
+
+def _row(reading: SpotReading, *, in_mm: bool) -> list[str]:
+    place = (
+        (reading.x_mm, reading.y_mm, reading.size_mm)
+        if in_mm
+        else (reading.x_px, reading.y_px, reading.size_px)
+    )
+    shades = (reading.red, reading.green, reading.blue, reading.printing)
+    remark = reading.reason or ""
+    if reading.at_least is not None:
+        remark = f"{remark or 'too dense'}: denser than {reading.at_least:z.2f}"
+    return [
+        *("" if value is None else f"{value:z.1f}" for value in place),
+        _density(reading),
+        *("" if value is None else f"{value:z.2f}" for value in shades),
+        remark,
+    ]
+
+
+def _density(reading: SpotReading) -> str:
+    if reading.density is None:
+        return "-"
+    if reading.sigma is None:
+        return f"{reading.density:z.3f}"
+    return f"{reading.density:z.3f} +-{max(reading.sigma, _LEAST_ERROR):.3f}"
+
+
+def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
+
 
 Place = tuple[float, float, str]  # x, y, unit
 Length = tuple[float, str]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from platebench.errors import SettingsError, WriteError
-from platebench.plate_job import POSITIVES, PREVIEWS, RECORDS
-from platebench.session.session_file import FILE_NAME, load_session
-from platebench.settings import SessionSettings
+from platebench.core.errors import SettingsError, WriteError
+from platebench.core.settings import SessionSettings
+from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS
+from platebench.session.settings_file import FILE_NAME, load_session
 
 
 def captures_of(folder: Path, settings: SessionSettings) -> tuple[Path, ...]:

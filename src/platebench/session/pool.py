@@ -18,11 +18,10 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import TypeAlias, TypeVar
 
-from platebench.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
-from platebench.memory import available_bytes, workers_for
-from platebench.progress import NullProgress, Progress
+from platebench.core.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
+from platebench.core.memory import available_bytes, workers_for
+from platebench.core.progress import LOG, Kept, NullProgress, Progress, log_again, work_on
 from platebench.session.room import Peak, no_room
-from platebench.worklog import LOG, Kept, log_again, work_on
 
 T = TypeVar("T")
 R = TypeVar("R")

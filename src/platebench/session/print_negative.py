@@ -11,16 +11,19 @@ from typing import Any
 import numpy as np
 
 from platebench import __version__
-from platebench.convert import true_transmittance
-from platebench.errors import ExitCode, NoDensitiesError, PlateError, PrintNegativeError
-from platebench.files.one_writer import only_writer
-from platebench.files.own_files import refuse_foreign
-from platebench.files.plain_json import read_json
-from platebench.framing import frame_plate
-from platebench.fsio import hash_file, make_folder, remove_unfinished
-from platebench.look import check_something_there, look_at_plate
-from platebench.memory import cores
-from platebench.plate_job import POSITIVES, RECORDS
+from platebench.core.errors import ExitCode, NoDensitiesError, PlateError, PrintNegativeError
+from platebench.core.files import hash_file, make_folder, refuse_foreign, remove_unfinished
+from platebench.core.locks import only_writer
+from platebench.core.memory import cores
+from platebench.core.plain_json import read_json
+from platebench.core.progress import NullProgress, Progress
+from platebench.core.settings import ScanSettings
+from platebench.plate.densities import transmittance_of_codes
+from platebench.plate.framing import frame_plate
+from platebench.plate.job import POSITIVES, RECORDS
+from platebench.plate.look import check_something_there, look_at_plate
+from platebench.plate.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
+from platebench.plate.print_positive import print_positive
 from platebench.printing.make_negative import (
     MadeNegative,
     NegativeOrder,
@@ -30,24 +33,18 @@ from platebench.printing.make_negative import (
     stem_of,
 )
 from platebench.printing.negative_tone import table_from_plate, table_from_positive
-from platebench.printing.positive_picture import read_positive
-from platebench.printing.print_response import response_of
+from platebench.printing.print_picture import read_positive
 from platebench.printing.print_size import plan_print_size
-from platebench.printing.process import Process
-from platebench.progress import NullProgress, Progress
+from platebench.printing.process import Process, response_of
 from platebench.session.capture_sharpness import resolved_share
+from platebench.session.convert_plate import true_transmittance
+from platebench.session.jobs import plate_jobs, prepare_light
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.pool import run_all
 from platebench.session.record import OLDER, hash_files, is_older_than, read_record, write_json
 from platebench.session.room import peak_of
-from platebench.session.session_file import load_session
-from platebench.session.session_jobs import plate_jobs
-from platebench.session.session_light import prepare_light
 from platebench.session.session_report import OUTPUT_NAME
-from platebench.settings import ScanSettings
-from platebench.stages.density import transmittance_of_codes
-from platebench.stages.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
-from platebench.stages.print_positive import print_positive
+from platebench.session.settings_file import load_session
 
 FOLDER = "print-negatives"
 _AS_TIFF = (".tif", ".tiff")

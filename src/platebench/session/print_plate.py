@@ -7,12 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from platebench.camera_time import camera_time, time_in_words
-from platebench.cautions import FIRST, cautions_for
-from platebench.files.own_files import refuse_foreign
-from platebench.fsio import make_folder, remove_unfinished
-from platebench.outputs.proof_page import PaperName
-from platebench.outputs.strip_sheet import StripSheet, write_strip_sheet
+from platebench.core.camera_time import camera_time, time_in_words
+from platebench.core.cautions import FIRST, cautions_for
+from platebench.core.files import make_folder, refuse_foreign, remove_unfinished
+from platebench.core.rounding import rounded
+from platebench.plate.plate_format import SET_CORNERS
 from platebench.printing.advice import ProcessAdvice, advise_plate
 from platebench.printing.direct_time import (
     DirectStrip,
@@ -23,11 +22,11 @@ from platebench.printing.direct_time import (
 )
 from platebench.printing.plate_range import PlateRange, read_plate_ranges
 from platebench.printing.process import Process
-from platebench.rounding import rounded
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
-from platebench.session.session_file import load_session
 from platebench.session.session_report import OUTPUT_NAME
-from platebench.stages.plate_format import SET_CORNERS
+from platebench.session.settings_file import load_session
+from platebench.write.direct_strip import StripSheet, write_strip_sheet
+from platebench.write.paper_page import PaperName
 
 FOLDER = "test-strips"
 BARE = "nothing but paper"  # the reference where no plate is named

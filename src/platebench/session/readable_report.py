@@ -7,27 +7,27 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from platebench.camera_time import time_in_words
-from platebench.densitometry.known_tablet import tablet_in_words
-from platebench.outputs.report_html import write_report_html
-from platebench.outputs.report_pdf import write_report_pdf
-from platebench.outputs.session_report_facts import (
+from platebench.core.camera_time import time_in_words
+from platebench.core.installed import versions
+from platebench.core.progress import Progress, working
+from platebench.core.settings import PlateSettings, SessionSettings
+from platebench.measure.tablet.known_tablet import tablet_in_words
+from platebench.plate.densities import BIN, BIN_EDGES
+from platebench.plate.job import PREVIEWS, PlateResult
+from platebench.plate_log.dates import date_in_words
+from platebench.session.check_file import Verdicts, kept_verdicts
+from platebench.session.record import dense_end
+from platebench.session.scan_hints import likely_misread
+from platebench.session.session_report import READABLE, READABLE_PDF, days_of
+from platebench.write.report_page import (
     Fact,
     Histogram,
     LightPart,
     PlatePart,
     ReportFacts,
+    write_report_html,
 )
-from platebench.plate_job import PREVIEWS, PlateResult
-from platebench.plate_log.dates import date_in_words
-from platebench.progress import Progress, working
-from platebench.session.check_file import Verdicts, kept_verdicts
-from platebench.session.record import dense_end
-from platebench.session.scan_hints import likely_misread
-from platebench.session.session_report import READABLE, READABLE_PDF, days_of
-from platebench.settings import PlateSettings, SessionSettings
-from platebench.stages.measure import BIN, BIN_EDGES
-from platebench.versions import versions
+from platebench.write.report_pdf import write_report_pdf
 
 _JOIN = 2  # steps of the record's histogram in one of the report's
 _LOG = (

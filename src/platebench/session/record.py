@@ -17,9 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from platebench import __version__
-from platebench.errors import WriteError
-from platebench.files.plain_json import read_json
-from platebench.fsio import (
+from platebench.core.errors import WriteError
+from platebench.core.files import (
     atomic_write,
     hash_file,
     move_file,
@@ -27,11 +26,12 @@ from platebench.fsio import (
     size_of,
     write_error,
 )
-from platebench.outputs.tiff import origin_of
-from platebench.plate_job import PlateJob, PlateResult, PrintingEnds
-from platebench.progress import NullProgress, Progress
-from platebench.settings import PlateSettings
-from platebench.versions import versions
+from platebench.core.installed import versions
+from platebench.core.plain_json import read_json
+from platebench.core.progress import NullProgress, Progress
+from platebench.core.settings import PlateSettings
+from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
+from platebench.write.tiff import origin_of
 
 SCHEMA = 3
 OLDER = "the positive is older than its settings; to print it as they are now, convert first"

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from platebench.errors import CaptureError
-from platebench.memory import PROGRAM_BYTES, peak_bytes
-from platebench.stages.reading.declared_size import declared_size
+from platebench.core.errors import CaptureError
+from platebench.core.memory import PROGRAM_BYTES, peak_bytes
+from platebench.read.declared_size import declared_size
 
 EXPOSURE_BYTES_PER_VALUE: Final = 4  # of a bracket: its counts, twice where one had to be moved
 _REMEDY: Final = "allow more memory, close other programs, or scan at a lower resolution"
@@ -27,7 +27,7 @@ def peak_of(work: str, paths: Sequence[Path]) -> Peak:
     Parameters
     ----------
     work : {"look", "check", "mosaic", "demosaiced"}
-        See :func:`platebench.memory.peak_bytes`.
+        See :func:`platebench.core.memory.peak_bytes`.
     paths : sequence of Path
         At least one; several are held at a time, as a bracket is.
     """

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from platebench.core.settings import ScanBits
+from platebench.read.scan_header import FULL_BITS
 from platebench.session.capture_look import CaptureLook
-from platebench.settings import ScanBits
-from platebench.stages.reading.scan_header import FULL_BITS
 
 
 def session_bits(looks: Sequence[CaptureLook]) -> ScanBits:

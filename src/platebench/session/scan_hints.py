@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from platebench.formats import CUT_UNDER, FORMATS, MM_PER_INCH
-from platebench.image import CaptureInfo, CaptureKind
-from platebench.look import misread
-from platebench.plate_job import PlateJob
-from platebench.quality.verdict import Severity, Verdict
-from platebench.stages.find_plate import FoundPlate
-from platebench.stages.plate_format import plate_format
-from platebench.stages.reading.scan_header import FULL_BITS
-from platebench.stages.shown_tones import Polarity, SessionTones, tones_of_session
+from platebench.core.formats import CUT_UNDER, FORMATS, MM_PER_INCH
+from platebench.core.image import CaptureInfo, CaptureKind
+from platebench.measure.checks.verdict import Severity, Verdict
+from platebench.plate.finding.find_plate import FoundPlate
+from platebench.plate.job import PlateJob
+from platebench.plate.look import misread
+from platebench.plate.plate_format import plate_format
+from platebench.plate.shown_tones import Polarity, SessionTones, tones_of_session
+from platebench.read.scan_header import FULL_BITS
 
 _UNSURE = 0.005  # of a side, by corners and rounding of the resolution
 

@@ -13,16 +13,16 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from platebench.camera_time import seconds_from_words, time_in_words
-from platebench.errors import BadSettingError
+from platebench.core.camera_time import seconds_from_words, time_in_words
+from platebench.core.checked_table import raise_problems
+from platebench.core.errors import BadSettingError
+from platebench.core.files import atomic_write
+from platebench.core.plate_names import folded_id
 from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
 from platebench.exposing.develop_log import read_log
-from platebench.files.checked_table import raise_problems
-from platebench.fsio import atomic_write
 from platebench.plate_log.entry import LogEntry, StepNoted
 from platebench.plate_log.read_log import FILE_NAME as PLATES
 from platebench.plate_log.read_log import load_plate_log, template
-from platebench.plate_names import folded_id
 
 _SAME_TIME = 0.02  # share by which two notes of one time may differ: a watch and a memory
 _SAME_HEAT_C = 0.5

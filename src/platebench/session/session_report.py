@@ -9,19 +9,19 @@ from pathlib import Path
 from typing import Any
 
 from platebench import __version__
-from platebench.errors import UnexpectedError
-from platebench.fsio import remove_file
-from platebench.outputs.proof_caption import ProofPrint
-from platebench.outputs.proof_png import write_proof_pngs
-from platebench.outputs.proof_sheet import write_proof_sheet
-from platebench.outputs.true_size import TrueSizeResult, write_true_size
-from platebench.plate_job import POSITIVES, PREVIEWS, PlateResult
+from platebench.core.errors import UnexpectedError
+from platebench.core.files import remove_file
+from platebench.core.plate_names import folded_id
+from platebench.core.progress import Progress
+from platebench.core.settings import SessionSettings
+from platebench.plate.job import POSITIVES, PREVIEWS, PlateResult
+from platebench.plate.plate_format import misfit_of
 from platebench.plate_log.dates import date_in_words
-from platebench.plate_names import folded_id
-from platebench.progress import Progress
 from platebench.session.record import dense_end, write_json
-from platebench.settings import SessionSettings
-from platebench.stages.plate_format import misfit_of
+from platebench.write.proof_caption import ProofPrint
+from platebench.write.proof_picture import write_proof_pngs
+from platebench.write.proof_sheet import write_proof_sheet
+from platebench.write.true_size import TrueSizeResult, write_true_size
 
 OUTPUT_NAME = "converted"  # folder of results in a session's folder, unless another is named
 PROOF_SHEET = "proof-sheet.pdf"
@@ -140,7 +140,7 @@ def reason_of(result: PlateResult) -> str:
 
     Examples
     --------
-    >>> from platebench.errors import NoPlateError
+    >>> from platebench.core.errors import NoPlateError
     >>> reason_of(PlateResult(plate_id="p", error=NoPlateError(Path("shelf/scans/a.tif"))))
     'a.tif shows no plate'
     """

@@ -7,11 +7,23 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from platebench.errors import SessionFolderError
-from platebench.files.own_files import refuse_foreign
-from platebench.fsio import hash_file, make_folder, remove_unfinished
-from platebench.outputs.share_note import share_packet
-from platebench.outputs.share_picture import (
+from platebench.core.errors import SessionFolderError
+from platebench.core.files import hash_file, make_folder, refuse_foreign, remove_unfinished
+from platebench.core.installed import profiles_folder
+from platebench.core.progress import NullProgress, Progress
+from platebench.core.settings import PlateSettings
+from platebench.plate.job import POSITIVES, RECORDS
+from platebench.plate_log.dates import date_in_words
+from platebench.plate_log.entry import LogEntry
+from platebench.printing.print_picture import read_positive
+from platebench.session.originals import captures_of, refuse_captures, refuse_results
+from platebench.session.record import OLDER, is_older_than, read_record
+from platebench.session.session_log import load_session_log
+from platebench.session.session_report import OUTPUT_NAME
+from platebench.session.settings_file import FILE_NAME, load_session
+from platebench.tone.profile_file import load_tone
+from platebench.write.plate_record import KEPT_WHOLE
+from platebench.write.share_picture import (
     SUFFIXES,
     Hue,
     Kind,
@@ -19,23 +31,10 @@ from platebench.outputs.share_picture import (
     picture_area,
     plate_area,
     reduced_light,
+    share_packet,
     with_caption,
     write_share,
 )
-from platebench.plate_job import POSITIVES, RECORDS
-from platebench.plate_log.dates import date_in_words
-from platebench.plate_log.entry import LogEntry
-from platebench.plate_record import KEPT_WHOLE
-from platebench.printing.positive_picture import read_positive
-from platebench.profiles_folder import profiles_folder
-from platebench.progress import NullProgress, Progress
-from platebench.session.originals import captures_of, refuse_captures, refuse_results
-from platebench.session.record import OLDER, is_older_than, read_record
-from platebench.session.session_file import FILE_NAME, load_session
-from platebench.session.session_log import load_session_log
-from platebench.session.session_report import OUTPUT_NAME
-from platebench.settings import PlateSettings
-from platebench.stages.tone_file import load_tone
 
 FOLDER = "shared"
 LONG_SIDE = 2000

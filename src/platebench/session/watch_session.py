@@ -13,13 +13,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from platebench.errors import PlateError
-from platebench.plate_job import PlateResult
-from platebench.progress import Progress
+from platebench.core.errors import PlateError
+from platebench.core.progress import Progress
+from platebench.core.settings import ScanBits, ScanSettings, SessionSettings
+from platebench.plate.job import PlateResult
 from platebench.session.capture_look import CaptureLook, look_at
-from platebench.session.check_file import keep_checks
+from platebench.session.check_file import CheckedCapture, keep_checks
 from platebench.session.check_session import check_session
-from platebench.session.checked_capture import CheckedCapture
 from platebench.session.convert_session import SessionResult, convert_session
 from platebench.session.draft_file import SessionDraft, is_unedited, write_draft
 from platebench.session.drafting import draft_from_looks, list_captures
@@ -27,8 +27,7 @@ from platebench.session.edit_file import add_captures
 from platebench.session.incoming import Incoming, Stamp
 from platebench.session.record import Known
 from platebench.session.scan_bits import looked_at_with_bits, session_bits
-from platebench.session.session_file import FILE_NAME, load_session
-from platebench.settings import ScanBits, ScanSettings, SessionSettings
+from platebench.session.settings_file import FILE_NAME, load_session
 
 SETTLE_S = 3.0
 

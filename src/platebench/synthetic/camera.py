@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.image import CaptureInfo, CaptureKind, SensorFrame
+from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.synthetic.streams import effect_streams
 
 Array = NDArray[np.float64]

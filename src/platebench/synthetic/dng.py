@@ -17,8 +17,8 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from platebench.fsio import atomic_write
-from platebench.image import SensorFrame
+from platebench.core.files import atomic_write
+from platebench.core.image import SensorFrame
 
 _CFA, _LINEAR_RAW = 32803, 34892
 _LOSSLESS_JPEG = 7

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from platebench.formats import MM_PER_INCH
+from platebench.core.formats import MM_PER_INCH
 from platebench.synthetic.streams import effect_streams
 
 FULL_CODE = 65535

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.image import SensorFrame
+from platebench.core.image import SensorFrame
 from platebench.synthetic.camera import (
     CameraModel,
     cfa_pattern,

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from platebench.formats import CUT_UNDER, FORMATS
+from platebench.core.formats import CUT_UNDER, FORMATS
 from platebench.synthetic.camera import CameraModel
 from platebench.synthetic.light_box import LightBox
 from platebench.synthetic.plate import EmulsionCurve, PlateModel

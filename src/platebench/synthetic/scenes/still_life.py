@@ -10,14 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from platebench.synthetic.scenes.brushes import (
-    Plane,
-    Rng,
-    noise,
-    places,
-    smooth_step,
-    soften,
-)
+from platebench.synthetic.scenes.brushes import Plane, Rng, noise, places, smooth_step, soften
 
 Canvas = NDArray[np.uint8]
 

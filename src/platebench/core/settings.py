@@ -1,0 +1,120 @@
+"""What a person decides: frozen settings of a session and of each plate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+ScanBits = Literal[0, 8, 10, 12, 14, 16]
+
+Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
+"""Top left, top right, bottom right, bottom left, as ``(row, column)`` in the capture."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanSettings:
+    """How scans without a colour profile are read.
+
+    Attributes
+    ----------
+    gamma : float
+        Exponent of the scan's coding, used only where the file embeds no profile.
+    shows : {"negative", "positive"}
+        ``positive`` where the scanner's program has already inverted the plate.
+    bits : {0, 8, 10, 12, 14, 16}
+        Bits that are used of 16, of scans that do not say; 0: all 16, and where no value needs
+        them that is noted.
+    """
+
+    gamma: float = 2.2
+    shows: Literal["negative", "positive"] = "negative"
+    bits: ScanBits = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlateSettings:
+    """Decisions for one plate.
+
+    Attributes
+    ----------
+    id : str
+        Name of the plate; names its files too.
+    captures : tuple of str
+        Files relative to the session folder; more than one is a bracket of one framing.
+    format : str
+        Nominal size from ``core/formats.py`` ("4x5 in", "13x18 cm"), "W x H mm", or "" for unknown.
+    emulsion : {"camera", "light"}
+        The side the emulsion faced. A negative reads right through its glass, as a print from it
+        does; seen from the emulsion it is laterally reversed, so "camera" is turned left to right
+        and "light" is not.
+    rotate : {0, 90, 180, 270}
+        Degrees clockwise, after the turn left to right.
+    tone : str
+        Tone profile, a file name in ``profiles/tone`` or beside the session, without ``.toml``.
+    printing : {"each", "shared"}
+        Printing exposure set for this plate alone, or one for the whole session.
+    print_stops : float
+        Extra printing exposure in stops; positive prints darker.
+    print_contrast : float
+        Slope of the paper over its own, about the middle of the plate's range.
+    colour : {"mosaic", "demosaiced"}
+        Measure each photosite on its own (neutral silver), or make red, green and blue.
+    straighten : {"perspective", "turn", "none"}
+        Make the plate's four corners square; only turn it; or only cut.
+    crop : bool
+        False keeps the whole capture.
+    glare : {"removed", "kept"}
+        Glare measured on a black mask, holder or opaque strip in the frame is taken off, or left.
+    card_density : float
+        Density of that card, D: what it lets through is not glare.
+    corners : four (row, column) pairs or None
+        The plate's corners where the finder needs help.
+    skip : bool
+        True leaves the plate out.
+    checked : bool
+        A person has looked at the plate and found it right.
+    note : str
+        What that person wrote down.
+    """
+
+    id: str
+    captures: tuple[str, ...]
+    format: str = ""
+    emulsion: Literal["camera", "light"] = "camera"
+    rotate: Literal[0, 90, 180, 270] = 0
+    tone: str = "neutral"
+    printing: Literal["each", "shared"] = "each"
+    print_stops: float = 0.0
+    print_contrast: float = 1.0
+    colour: Literal["mosaic", "demosaiced"] = "mosaic"
+    straighten: Literal["perspective", "turn", "none"] = "perspective"
+    crop: bool = True
+    glare: Literal["removed", "kept"] = "removed"
+    card_density: float = 3.5
+    corners: Corners | None = None
+    skip: bool = False
+    checked: bool = False
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionSettings:
+    """Decisions for a session: the whole of ``session.toml``.
+
+    Attributes
+    ----------
+    title : str
+        Heading of the proof sheet.
+    blank, dark : tuple of str
+        Blank and dark frames, relative to the session folder.
+    scan : ScanSettings
+        How scans are read.
+    plates : tuple of PlateSettings
+        In the order they are shown.
+    """
+
+    title: str = ""
+    blank: tuple[str, ...] = ()
+    dark: tuple[str, ...] = ()
+    scan: ScanSettings = field(default_factory=ScanSettings)
+    plates: tuple[PlateSettings, ...] = ()

@@ -1,1 +1,0 @@
-"""Files of people: tables they wrote, folders they share, files no command may replace."""

@@ -1,0 +1,1 @@
+"""The camera as a densitometer: spots, wedges, noise, and how well a capture was made."""

@@ -1,0 +1,241 @@
+"""How well a plate's densities are known: everything but the noise of the sites that are read.
+
+One place holds the whole error, so that a spot reading, the review table and a plate's record say
+the same of the same place, and so that "at least" means the same everywhere: what the density
+exceeds by two standard errors of everything.
+
+What is known only as a limit has an allowance, a figure of ours: see ``docs/measurement.md`` for
+how often the errors then hold the truth, by a bench whose physics nothing here was fitted to.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.core.image import CaptureKind
+from platebench.plate.bare_light import bare_light_spread
+from platebench.plate.calibration import Calibration
+from platebench.plate.colours import one_channel
+from platebench.plate.densities import MAX_DENSITY, PlateDensities
+from platebench.plate.light import Light, LightSource
+from platebench.plate.look import PlateView
+
+Doubles = NDArray[np.float64]
+
+PLAIN = Calibration(glare=0.0, glare_sigma=0.0, callier=1.0, callier_sigma=0.0)
+SURE = 2.0  # standard errors
+LEAST_LIGHT = 1e-6  # a bound is no denser
+
+# Allowances. Shares of the light, one standard error.
+SMOOTHNESS = 0.003  # between blank and plate: fall-off of the lens, texture of the lamp
+LAMP = 0.0125  # change of the lamp since the blank, where no bare light shows it
+ESTIMATED = 0.01  # a surface drawn from the bare light around the plate, under the plate
+LINEARITY = 0.005  # of a sensor's response, from black to the bare light
+TYPICAL_GLARE = 0.006  # of the frame's mean light, where nothing shows how much there is
+PLACE_OF_GLARE = 0.35  # of the glare: how it differs between where it was read and the plate
+MASKED_GLARE = 0.3  # the same, where it was read all around the plate
+_DARKEST = 0.005  # quantile of the plate
+_LN10 = math.log(10)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GlareError:
+    """What is not known of the stray light of a capture, shares of the bare light.
+
+    Attributes
+    ----------
+    sigma : float
+        Standard error of what was taken off, either way; 0 where nothing was.
+    left_on : float
+        Root mean square of what may lie over the picture still. It only ever makes a place read
+        too thin, so a lower bound of a density holds whatever it is.
+    """
+
+    sigma: float = 0.0
+    left_on: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DensityErrors:
+    """From light to density with an error, or to a bound.
+
+    Light is a share of the bare light, as it was before the calibration and after glare was taken
+    off; noise is the standard error of its mean.
+
+    Attributes
+    ----------
+    calibration : Calibration
+        What is left of it to apply; `PLAIN` where there is none.
+    light : float
+        Standard error of the bare light at a place, relative.
+    linearity : float
+        Allowance for the sensor's response, relative, from black to the bare light.
+    glare : GlareError
+    """
+
+    calibration: Calibration = PLAIN
+    light: float = 0.0
+    linearity: float = 0.0
+    glare: GlareError = GlareError()
+
+    def told(self, light: float, noise: float) -> bool:
+        """Say whether light is told from darkness: it exceeds two standard errors of its noise."""
+        through, _ = self._off_darkness(light, noise)
+        return through > 0 and through >= SURE * noise
+
+    def bound(self, light: float, noise: float) -> float | None:
+        """Return the density that light is no less than; None where the density itself is known.
+
+        Given where light does not exceed two standard errors of everything, density or not.
+        """
+        through, off = self._off_darkness(light, noise)
+        return self.at_least(light, noise) if through < SURE * off else None
+
+    def density(self, light: float, noise: float) -> float | None:
+        """Return the density of light (D); None where it is not told from darkness."""
+        return float(self.calibration.diffuse_density(light)) if self.told(light, noise) else None
+
+    def at_least(self, light: float, noise: float) -> float:
+        """Return the density that is exceeded by two standard errors of everything."""
+        seen = max(light, 0.0)
+        share = math.hypot(self.light, self.linearity) * seen
+        most = seen + SURE * math.sqrt(noise**2 + self._taken_off(seen) ** 2 + share**2)
+        density = float(self.calibration.diffuse_density(max(most, LEAST_LIGHT)))
+        apart = replace(self.calibration, glare_sigma=0.0, glare_callier=0.0)
+        return density - SURE * float(apart.density_sigma(density))
+
+    def noise_sigma(self, density: float, noise: float) -> float:
+        """Return the error (D) that noise of the light gives a density."""
+        return float(self.calibration.gain(density)) * noise
+
+    def light_sigma(self, density: float) -> float:
+        """Return the error (D) by the bare light and the sensor's response."""
+        bent = self.linearity * (1 - self._through(density))
+        return math.hypot(self.light, bent) / _LN10 / self.calibration.callier
+
+    def glare_sigma(self, density: float) -> float:
+        """Return the error (D) by stray light, the calibration's own included."""
+        apart = replace(self.calibration, glare_callier=0.0)
+        none = replace(apart, glare_sigma=0.0)
+        known = float(apart.density_sigma(density)) ** 2 - float(none.density_sigma(density)) ** 2
+        more = math.hypot(self.glare.sigma, self.glare.left_on) * (1 - self._through(density))
+        return math.hypot(math.sqrt(max(known, 0.0)), self.noise_sigma(density, more))
+
+    def systematic_sigma(self, density: float) -> float:
+        """Return everything but noise (D): bare light, stray light, calibration."""
+        more = math.hypot(self.glare.sigma, self.glare.left_on) * (1 - self._through(density))
+        return math.sqrt(
+            self.light_sigma(density) ** 2
+            + self.noise_sigma(density, more) ** 2
+            + float(self.calibration.density_sigma(density)) ** 2
+        )
+
+    @property
+    def note(self) -> str:
+        """Say what stated errors hold, with the figures."""
+        share = math.hypot(self.light, self.linearity)
+        light = f"the bare light to {share:.1%}" if share else "nothing of the scanner's own white"
+        if self.glare.left_on:
+            glare = (
+                f"glare that cannot be told here, {self.glare.left_on:.2%} of the bare light: true "
+                "densities may be higher, never lower for it"
+            )
+        else:
+            known = math.hypot(self.glare.sigma, self.calibration.glare_sigma)
+            glare = f"glare to {known:.2%} of the bare light"
+        return f"stated errors hold noise, {light}, and {glare}"
+
+    def _through(self, density: float) -> float:
+        return float(min(10.0 ** (-self.calibration.callier * density), 1.0))
+
+    def _off_darkness(self, light: float, noise: float) -> tuple[float, float]:
+        """Return what came through, glare off, and the error of that."""
+        through = light * (1 + self.calibration.glare) - self.calibration.glare
+        return through, math.hypot(noise, self._taken_off(through))
+
+    def _taken_off(self, through: float) -> float:
+        known = math.hypot(self.calibration.glare_sigma, self.glare.sigma)
+        return known * (1 - min(max(through, 0.0), 1.0))
+
+
+def errors_of_view(view: PlateView) -> DensityErrors:
+    """Return how well densities of a plate are known."""
+    return DensityErrors(
+        calibration=PLAIN if view.calibration is None else view.calibration,
+        light=_light_error(view),
+        linearity=LINEARITY if view.info.kind is not CaptureKind.SCAN else 0.0,
+        glare=_glare_error(view),
+    )
+
+
+def with_errors(densities: PlateDensities, view: PlateView) -> PlateDensities:
+    """Return a plate's densities with their errors, and a bound where Dmax is lost in the dark."""
+    errors, noise = errors_of_view(view), _noise_of_darkest(view)
+    light = float(errors.calibration.measured_transmittance(densities.d_max))
+    bound = errors.bound(light, noise)
+    if bound is None and densities.d_max > MAX_DENSITY - 0.01:  # the scale ends there
+        bound = errors.at_least(light, noise)
+    sigma = errors.noise_sigma(densities.d_max, noise)
+    return replace(
+        densities,
+        base_fog_sigma=errors.systematic_sigma(densities.base_fog),
+        d_max_sigma=math.hypot(sigma, errors.systematic_sigma(densities.d_max)),
+        d_max_at_least=None if bound is None else min(bound, densities.d_max),
+    )
+
+
+def _noise_of_darkest(view: PlateView) -> float:
+    """Return the noise of a pixel of the reduced picture where it is darkest; picture included."""
+    grey = one_channel(view.small.pixels, by_green=view.by_green) / view.level
+    if grey.shape[1] < 3:
+        return 0.0
+    bends = np.abs(np.diff(grey, 2, axis=1))
+    dark = bends[grey[:, 1:-1] <= np.quantile(grey, 4 * _DARKEST)]
+    return 1.4826 * float(np.median(dark)) / math.sqrt(6) if dark.size else 0.0
+
+
+def _light_error(view: PlateView) -> float:
+    """Return the standard error of the bare light at a place of the plate, relative.
+
+    Of a scan without a blank nothing is known but the scanner's own white: its error is not in.
+    """
+    light: Light = view.light
+    if light.source is LightSource.SCANNER:
+        return 0.0
+    uneven = 0.0 if light.after is None else light.after.sd_over_mean
+    if light.source is LightSource.ESTIMATED:
+        return math.hypot(ESTIMATED, uneven)
+    seen = None if view.by_hand else bare_light_spread(view.small, view.found)
+    drift = LAMP if seen is None else seen
+    return math.sqrt(light.noise_share**2 + uneven**2 + drift**2 + SMOOTHNESS**2)
+
+
+def _glare_error(view: PlateView) -> GlareError:
+    """Return what is not known of a capture's glare.
+
+    Glare follows the scene: where it was read on something beside the plate, or on a tablet in
+    another frame, it is not the plate's. The darkest place limits it either way: glare cannot be
+    more than what shows there, and what is below nothing there was too much taken off.
+    """
+    darkest, mean = _darkness(view)
+    glare = view.glare
+    if glare is None:
+        return GlareError(left_on=min(TYPICAL_GLARE * mean, max(darkest, 0.0)))
+    if not view.glare_off:  # within its error, or kept on; a calibration's error has it already
+        return GlareError(
+            left_on=math.hypot(glare.share, glare.sigma) if view.calibration is None else 0.0
+        )
+    around = glare.source in ("black mask", "holder")
+    place = (MASKED_GLARE if around else PLACE_OF_GLARE) * glare.share
+    own = glare.sigma if view.calibration is None else 0.0  # else it is in the calibration
+    return GlareError(sigma=math.hypot(own, place, max(-darkest, 0.0)))
+
+
+def _darkness(view: PlateView) -> tuple[float, float]:
+    """Return the darkest and the mean light of the frame, as shares of the bare light."""
+    grey = one_channel(view.small.pixels, by_green=view.by_green) / view.level
+    return float(np.quantile(grey, _DARKEST)), float(np.clip(grey, 0, 1).mean())

@@ -1,0 +1,1 @@
+"""A step tablet: found, read, and what it says of the camera."""

@@ -1,0 +1,1 @@
+"""A plate as it is seen: light, flattening, finding, glare, stain, straightening, densities."""

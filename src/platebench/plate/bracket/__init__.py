@@ -1,0 +1,1 @@
+"""Several exposures of one plate: planned, registered, merged."""

@@ -1,0 +1,251 @@
+"""What a plate is, in densities: base plus fog, Dmax, range, histogram.
+
+Measured on an area-reduced picture after a median, so that dust, pinholes and scratches do not
+count, and inside the rebate, so that clear glass and chips do not either.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.core.rounding import rounded
+
+MAX_DENSITY = 4.5
+TOP_TRANSMITTANCE = 1.6
+_CODES_PER_ROOT = 65535.0 / float(np.sqrt(TOP_TRANSMITTANCE))
+
+
+def density_from_transmittance(
+    transmittance: NDArray[np.float32], *, max_density: float = MAX_DENSITY
+) -> NDArray[np.float32]:
+    """Return optical density D = -log10(T).
+
+    Parameters
+    ----------
+    transmittance : ndarray of float32, any shape
+        Linear transmittance; 1.0 is the bare light box. Dimensionless.
+    max_density : float
+        Ceiling (D). Transmittance at or below ``10 ** -max_density``, zero and negatives
+        included, gives exactly this.
+
+    Returns
+    -------
+    ndarray of float32, same shape
+        Density; negative where T > 1.
+
+    Raises
+    ------
+    ValueError
+        If ``max_density`` is not positive.
+
+    References
+    ----------
+    D = log10(1/T), opacity 1/T: C. E. K. Mees, *The Fundamentals of Photography*.
+
+    Examples
+    --------
+    >>> density_from_transmittance(np.array([1.0, 0.1, 0.0], np.float32)).tolist()
+    [0.0, 1.0, 4.5]
+    """
+    if max_density <= 0:
+        raise ValueError(f"max_density must be > 0 D, got {max_density}")
+    floor = np.float32(10.0**-max_density)
+    density = np.negative(np.log10(np.maximum(transmittance, floor))) + np.float32(0.0)
+    return np.asarray(np.minimum(density, np.float32(max_density)), np.float32)
+
+
+def code_from_transmittance(transmittance: NDArray[np.float32]) -> NDArray[np.uint16]:
+    """Return square-root codes: 0 for T <= 0, 65535 for T >= ``TOP_TRANSMITTANCE``.
+
+    One step is 0.0002 D at D 2 and 0.0005 D at D 3 (derived: dD = 2 log10(e) / code).
+    """
+    roots = cv2.sqrt(transmittance)  # not-a-number below 0, which becomes code 0
+    return np.asarray(
+        cv2.addWeighted(roots, _CODES_PER_ROOT, roots, 0.0, 0.0, dtype=cv2.CV_16U), np.uint16
+    )
+
+
+def transmittance_of_codes() -> NDArray[np.float64]:
+    """Return the transmittance that each of the 65,536 codes stands for."""
+    return np.asarray((np.arange(65536) / _CODES_PER_ROOT) ** 2, np.float64)
+
+
+MEASURED_LONG_SIDE = 1200
+BARE_GLASS = 0.06  # D: two air-glass surfaces reflect 8 %, D 0.037 (Fresnel, n = 1.52)
+# D below zero that errors explain: glass alone has 0.04 D, and a lamp that nobody sees drift, on a
+# mask, is rarely off by a fifth (0.09 D).
+BELOW_NOTHING = 0.05
+MARGIN = 0.06  # share of the short side that may be rebate, left out of the picture
+EDGE_STRIP = (0.004, 0.025)  # shares of the short side between which a rebate is looked for
+REBATE_SHARE = 0.25  # of a side's strip that a rebate fills, on three sides at least
+THIN_SHARE, DENSE_SHARE = 0.005, 0.995  # quantiles of the picture area
+BIN = 0.01  # D
+BIN_EDGES = np.round(np.arange(-0.2, 4.5 + BIN / 2, BIN), 2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlateDensities:
+    """Densities of one plate, in D.
+
+    Attributes
+    ----------
+    base_fog : float
+        Density of unexposed, developed emulsion: of the rebate where the holder covered the
+        emulsion, else the thinnest of the picture.
+    base_fog_from : {"rebate", "picture"}
+    d_min, d_max : float
+        Thinnest and densest useful tone of the picture.
+    density_range : float
+        ``d_max - d_min``: what the printing paper has to take up.
+    blue_range : float or None
+        The same as blue light sees it, where stain makes it differ.
+    thinnest : float
+        What one place in fifty of the whole plate, rebate and flaws included, is thinner than.
+    histogram : tuple of int
+        Counts by 0.01 D from -0.2 D to 4.5 D, on the reduced picture.
+    base_fog_sigma, d_max_sigma : float or None
+        Standard errors but for how even the plate is; None where not taken.
+    d_max_at_least : float or None
+        Where the densest tone is not told from darkness by two standard errors of everything: the
+        density that it exceeds by as much. None where ``d_max`` itself is known.
+    """
+
+    base_fog: float
+    base_fog_from: str
+    d_min: float
+    d_max: float
+    density_range: float
+    blue_range: float | None = None
+    thinnest: float = 0.0
+    histogram: tuple[int, ...] = ()
+    base_fog_sigma: float | None = None
+    d_max_sigma: float | None = None
+    d_max_at_least: float | None = None
+
+    @property
+    def impossible(self) -> str:
+        """Why these cannot be densities of a plate; "" where they can."""
+        lowest = min(self.base_fog, self.d_min, self.thinnest)
+        if lowest > -BELOW_NOTHING:
+            return ""
+        return (
+            f"thinnest parts measure {lowest:.2f} D: nothing lets more "
+            "light through than the bare light, so this is not a plate or the light is not its own"
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain values, densities rounded to 0.001 D."""
+        return {
+            key: rounded(value, 3) if isinstance(value, float) else value
+            for key, value in asdict(self).items()
+        }
+
+
+def measure_densities(
+    transmittance: NDArray[np.float32],
+    valid: NDArray[np.bool_] | None = None,
+    *,
+    whole_plate: bool = True,
+    blue_share: float = 0.0,
+) -> PlateDensities:
+    """Measure a plate from its straightened, reduced picture.
+
+    Parameters
+    ----------
+    transmittance : ndarray of float32, shape (M, N)
+        The plate alone, edge to edge; about ``MEASURED_LONG_SIDE`` pixels long.
+    valid : ndarray of bool, shape (M, N), optional
+        False where the sensor clipped.
+    whole_plate : bool
+        False where the picture is an uncropped capture: no rebate is looked for.
+    blue_share : float
+        Extra blue density per unit density, from the stain; 0 for neutral silver.
+
+    Returns
+    -------
+    PlateDensities
+    """
+    density = density_from_transmittance(_despeckled(transmittance))
+    where = _picture_area(density)
+    picture = density[where].ravel() if valid is None else density[where][valid[where]]
+    if picture.size < 16:
+        picture = density.ravel()
+    picture = _without_bare_glass(picture)
+    d_min, d_max = (float(v) for v in np.quantile(picture, (THIN_SHARE, DENSE_SHARE)))
+    rebate = _rebate_density(_edge_strips(density), d_min) if whole_plate else None
+    counts = np.histogram(picture, bins=BIN_EDGES)[0]
+    return PlateDensities(
+        base_fog=d_min if rebate is None else rebate,
+        base_fog_from="picture" if rebate is None else "rebate",
+        d_min=d_min,
+        d_max=d_max,
+        density_range=d_max - d_min,
+        blue_range=(d_max - d_min) * (1 + blue_share) if blue_share else None,
+        thinnest=float(np.quantile(density, 0.02)),
+        histogram=tuple(int(n) for n in counts),
+    )
+
+
+def reduced(
+    pixels: NDArray[np.float32], long_side: int = MEASURED_LONG_SIDE
+) -> NDArray[np.float32]:
+    """Return an area mean, at most ``long_side`` pixels long."""
+    factor = max(1.0, max(pixels.shape[:2]) / long_side)
+    size = (max(1, round(pixels.shape[1] / factor)), max(1, round(pixels.shape[0] / factor)))
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.float32)
+
+
+def _despeckled(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    if min(picture.shape) < 16:
+        return picture
+    return np.asarray(cv2.medianBlur(np.ascontiguousarray(picture), 5))
+
+
+def _picture_area(density: NDArray[np.float32]) -> tuple[slice, slice]:
+    edge = round(MARGIN * min(density.shape))
+    return slice(edge, density.shape[0] - edge), slice(edge, density.shape[1] - edge)
+
+
+def _edge_strips(density: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+    """Return the strips along the four sides, inside the bevel of the glass."""
+    first, last = (max(1, round(share * min(density.shape))) for share in EDGE_STRIP)
+    strip, along = slice(first, max(last, first + 1)), slice(first, -first)
+    back = slice(-strip.stop, -first)
+    return [
+        density[strip, along],
+        density[along, back],
+        density[back, along],
+        density[along, strip],
+    ]
+
+
+def _without_bare_glass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Leave out bare glass where it is a flaw: under a tenth of the picture, emulsion beyond."""
+    bare = picture < BARE_GLASS
+    share = float(bare.mean())
+    return picture[~bare] if 0 < share < 0.1 else picture
+
+
+def _rebate_density(strips: list[NDArray[np.float32]], d_min: float) -> float | None:
+    """Return the density of an even rebate along the edge, thinner than the picture.
+
+    It must be emulsion (denser than bare glass), narrow in density, and fill ``REBATE_SHARE`` of
+    the strips of three sides.
+    """
+    margin = np.concatenate([strip.ravel() for strip in strips])
+    thin = margin[(margin > BARE_GLASS) & (margin < d_min + 0.02)]
+    if thin.size == 0:
+        return None
+    counts, edges = np.histogram(thin, bins=BIN_EDGES)
+    peak = int(np.argmax(np.convolve(counts, np.ones(3), mode="same")))
+    centre = float(edges[peak] + BIN / 2)
+    filled = [float(np.mean(np.abs(strip - centre) < 0.04)) for strip in strips]
+    if sum(share >= REBATE_SHARE for share in filled) < 3:
+        return None
+    return float(np.median(thin[np.abs(thin - centre) < 0.04]))

@@ -1,0 +1,411 @@
+"""The first half of a plate's way: read, flatten, find. What is seen before anything is made.
+
+Conversion, checks and readings all start here, so that they see the same plate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.core.errors import BadSettingError, FrameMismatchError, NoPlateError
+from platebench.core.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
+from platebench.core.settings import PlateSettings
+from platebench.plate.bands import BandedImage, banded
+from platebench.plate.bare_light import around_plate, bare_light_level, white_of_scan
+from platebench.plate.bracket.plan import BracketPlan
+from platebench.plate.calibration import Calibration
+from platebench.plate.colours import one_channel, separate_colours
+from platebench.plate.densities import MEASURED_LONG_SIDE, density_from_transmittance
+from platebench.plate.exposures import read_exposures
+from platebench.plate.finding.find_plate import FoundPlate, angles_of
+from platebench.plate.finding.overview import Overview, find_in_overview, overview_of
+from platebench.plate.finding.surround import BLACK
+from platebench.plate.flatten import stain_step
+from platebench.plate.glare import Glare, glare_step, measure_glare
+from platebench.plate.job import PlateJob
+from platebench.plate.light import LEVEL_REFUSED, Light, LightSource
+from platebench.plate.set_up import compare_set_ups, set_up_of
+from platebench.plate.shown_tones import GAMMA as SCAN_GAMMA
+from platebench.plate.shown_tones import Polarity, tones_of_light
+from platebench.plate.stain import Stain, measure_stain
+
+LEVEL_NOTED = 0.02  # change of the bare light that is told
+CORNERS_BEYOND = 0.1  # of the long side that corners by hand may lie outside the capture
+SMALLEST_SIDE = 0.02  # of the long side, between corners by hand
+FLATTEST_PLATE = 0.06  # D between the 5 % and 95 % quantiles, below which nothing is there
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlateView:
+    """A plate as it lies in its capture.
+
+    Attributes
+    ----------
+    picture : BandedImage
+        TRANSMITTANCE of the whole capture, glare and stain taken off where they were measured.
+    small : Overview
+        The same, at most ``MEASURED_LONG_SIDE`` pixels long.
+    found : FoundPlate
+        Its corners; the finder's, or those a person gave.
+    by_hand : bool
+        True where a person gave the corners.
+    level : float
+        Bare light around the plate over the light used, 1.0 where they agree; transmittance
+        divided by this is true.
+    light : Light
+        What the capture was divided by.
+    light_note : str or None
+        What the densities of a scan without a blank count from, in words.
+    plan : BracketPlan or None
+        How a bracket was merged; None for a single capture.
+    glare : Glare or None
+        Measured on something opaque around the plate, else known from the calibration.
+    glare_off : bool
+        Whether it was taken off: what the card may have let through is not.
+    calibration : Calibration or None
+        What is left of the session's calibration to apply: its glare is off already.
+    stain : Stain or None
+        None where the picture has one colour.
+    by_green : bool
+        Densities and tones are those of green: the picture has colours, which are kept.
+    looks : {"negative", "positive"} or None
+        What a scan seems to show; None where that cannot be told, and of a raw.
+    doubts : tuple of str
+        Everything a person should look at, in plain words.
+    notes : tuple of str
+        What was assumed or done.
+    """
+
+    info: CaptureInfo
+    picture: BandedImage
+    small: Overview
+    found: FoundPlate
+    by_hand: bool
+    level: float
+    light: Light
+    light_note: str | None
+    plan: BracketPlan | None
+    glare: Glare | None
+    glare_off: bool
+    calibration: Calibration | None
+    stain: Stain | None
+    by_green: bool
+    looks: Polarity | None
+    doubts: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @cached_property
+    def image(self) -> PlateImage:
+        """All of ``picture`` at once, for readings all over it; made when first asked for."""
+        return self.picture.whole()
+
+
+def look_at_plate(
+    job: PlateJob, *, neutralise: bool = True, frames: Sequence[SensorFrame] | None = None
+) -> PlateView:
+    """Read a plate's captures, flatten or merge them, find the plate, take glare and stain off.
+
+    Parameters
+    ----------
+    job : PlateJob
+        The plate.
+    neutralise : bool
+        False leaves stain on, for readings of red, green and blue.
+    frames : sequence of SensorFrame, optional
+        The captures, where they have been read already.
+
+    Raises
+    ------
+    CaptureError
+        If a capture cannot be read, or is all black or all clipped.
+    BracketError
+        If several captures are not exposures of one framing.
+    CalibrationError
+        If blank or dark frame do not fit, or there is no light to divide by.
+    """
+    exposures = read_exposures(job, frames)
+    light, notes = exposures.light, list(exposures.notes)
+    picture = exposures.picture()
+    seen = overview_of(picture)
+    small = seen.at_most(MEASURED_LONG_SIDE)
+    positive = exposures.info.shows_positive
+    outline = turned_tones(seen) if positive else seen
+    light_known = light.source is not LightSource.SCANNER
+    found, by_hand = _find(outline, job.settings, light_known=light_known)
+    if by_hand:
+        outlined = turned_tones(small) if positive else small
+        found = replace(found, surround=_surround(outlined, found.corners))
+    level, light_note, doubts = 1.0, None, [*found.doubts]
+    looks: Polarity | None = None
+    if exposures.info.kind is CaptureKind.SCAN:
+        looks = tones_of_light(one_channel(small.pixels, by_green=False))
+        doubts[:0] = misread(looks, exposures.info)
+    if positive:
+        if job.settings.emulsion == "camera":
+            notes.append('turned left for right, for emulsion = "camera" is set')
+    elif light.source is LightSource.BLANK:
+        level = bare_light_level(small, found)
+        doubts += _check_level(level, small.pixels, found, light, exposures.info)
+        if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
+            doubts.append("exposure time unknown: taken to be the blank's")
+    elif light.source is LightSource.ESTIMATED:
+        doubts.append(
+            "no blank frame: light estimated from what lies around the plate, as if bare light box"
+        )
+    else:
+        level, light_note = white_of_scan(small, found, by_hand=by_hand)
+        notes.append(light_note)
+    calibration, unlike = calibration_for(job, exposures.info)
+    doubts += unlike
+    if by_hand and found.surround != "dark":
+        # Corners by hand may lie within the glass: what is beyond them is no card then.
+        glare = None
+        notes.append("glare not measured outside corners given by hand")
+    else:
+        glare = _glare(seen, found, exposures.info, job.settings, level)
+    kept = job.settings.glare == "kept"
+    if calibration is not None and (glare is None or kept):
+        glare = _glare_of(calibration)
+    glare_off = glare is not None and (glare.source == "calibration" or (glare.shows and not kept))
+    if glare is not None and glare_off:
+        step = glare_step(glare, picture.shape, channels=light.channels, level=level)
+        picture = picture.then(step)
+        seen = overview_of(picture)
+    stain = measure_stain(seen, found.corners) if found.found and not positive else None
+    coloured = job.settings.colour != "mosaic"
+    stained = stain is not None and stain.found
+    if stain is not None and stained and neutralise and not coloured:
+        step = stain_step(stain.correction, picture.pattern, picture.shape, light.channels)
+        picture = picture.then(step)
+        seen = overview_of(picture)
+        notes.append("stain taken off: densities are those of the silver as green light sees it")
+    elif stain is not None and stain.coloured and not coloured:
+        doubts += coloured_said(stain)
+    elif stained and coloured:
+        notes.append("colours kept: densities and tones are those of green")
+    if coloured:
+        picture = banded(separate_colours(picture.whole()))
+        seen = overview_of(picture)
+    return PlateView(
+        info=exposures.info,
+        picture=picture,
+        small=seen.at_most(MEASURED_LONG_SIDE),
+        found=found,
+        by_hand=by_hand,
+        level=level,
+        light=light,
+        light_note=light_note,
+        plan=exposures.plan,
+        glare=glare,
+        glare_off=glare_off,
+        calibration=_left_to_apply(calibration, glare, glare_off),
+        stain=stain,
+        by_green=coloured or (stained and not neutralise),
+        looks=looks,
+        doubts=tuple(doubts),
+        notes=tuple(notes),
+    )
+
+
+def turned_tones(seen: Overview) -> Overview:
+    """Return a scan that shows a positive as the negative it was made of, to find the plate in.
+
+    Which curve the scanner's program used is not known; edges stay where they are by any of them.
+    """
+    code = np.clip(seen.pixels, 0, 1) ** np.float32(1 / SCAN_GAMMA)
+    return replace(seen, pixels=np.asarray((1 - code) ** np.float32(SCAN_GAMMA), np.float32))
+
+
+def misread(looks: Polarity | None, info: CaptureInfo) -> list[str]:
+    """Say where a scan looks like the other of negative and positive than it is taken for."""
+    taken: Polarity = "positive" if info.shows_positive else "negative"
+    if looks is None or looks == taken:
+        return []
+    return [f'looks like a {looks} and is read as a {taken} ([scan] shows = "{taken}")']
+
+
+def coloured_said(stain: Stain | None) -> list[str]:
+    """Say where a capture has colours that neither silver nor a stain has."""
+    if stain is None or not stain.coloured:
+        return []
+    return [
+        f"colours that no stain explains ({stain.unexplained:.2f} D): is this a negative? "
+        'colour = "demosaiced" keeps them'
+    ]
+
+
+def _glare(
+    seen: Overview, found: FoundPlate, info: CaptureInfo, settings: PlateSettings, level: float
+) -> Glare | None:
+    """Measure glare on what is opaque around the plate."""
+    if not found.found or info.kind is CaptureKind.SCAN:
+        return None
+    return measure_glare(
+        seen.image,
+        seen.places(found.corners),
+        found.surround,
+        level=level,
+        card_density=settings.card_density,
+    )
+
+
+def calibration_for(job: PlateJob, info: CaptureInfo) -> tuple[Calibration | None, tuple[str, ...]]:
+    """Return the calibration that holds for a capture, if one does, and what differs."""
+    if info.shows_positive:
+        return None, ()
+    if job.calibration is None or job.calibration.set_up is None:
+        return job.calibration, ()
+    fit = compare_set_ups(job.calibration.set_up, set_up_of(info, job.blanks))
+    return (job.calibration if fit.applies else None), fit.doubts
+
+
+def _glare_of(calibration: Calibration) -> Glare:
+    """Return the glare that a calibration knows of; it comes off before stain is measured."""
+    return Glare(
+        share=calibration.glare, sigma=calibration.glare_sigma, source="calibration", area=0.0
+    )
+
+
+def _left_to_apply(
+    calibration: Calibration | None, glare: Glare | None, glare_off: bool
+) -> Calibration | None:
+    """Return a calibration without its glare, which is off the light already.
+
+    A plate's own glare was measured without the tablet: its error is its own, and does not go
+    with that of the Callier factor. What was measured and left on is part of the error.
+    """
+    if calibration is None or glare is None or glare.source == "calibration":
+        return None if calibration is None else replace(calibration, glare=0.0)
+    sigma = glare.sigma if glare_off else float(np.hypot(glare.sigma, glare.share))
+    return replace(calibration, glare=0.0, glare_sigma=sigma, glare_callier=0.0)
+
+
+def _find(seen: Overview, settings: PlateSettings, *, light_known: bool) -> tuple[FoundPlate, bool]:
+    if settings.corners is not None:
+        return plate_by_hand(settings, seen.shape), True
+    return find_in_overview(seen, light_known=light_known), False
+
+
+def plate_by_hand(settings: PlateSettings, shape: tuple[int, int]) -> FoundPlate:
+    """Return the plate whose corners a person gave, in a capture of ``shape``.
+
+    Raises
+    ------
+    BadSettingError
+        If they lie far outside the capture, or enclose next to nothing.
+    """
+    corners = np.array(settings.corners, np.float64)
+    _check_corners(corners, shape, settings.id)
+    tilt, square = angles_of(corners)
+    return FoundPlate(
+        corners=corners,
+        confidence=1.0,
+        surround="none",
+        tilt_deg=tilt,
+        out_of_square_deg=square,
+        doubts=(),
+        found=True,
+    )
+
+
+def _surround(small: Overview, corners: NDArray[np.float64]) -> Literal["bright", "dark", "none"]:
+    """Say what lies around corners that a person gave: bare light, black, or neither."""
+    around, inside = around_plate(small, corners)
+    if around.size < 0.02 * small.pixels.shape[0] * small.pixels.shape[1] or inside.size == 0:
+        return "none"
+    middle = float(np.median(around))
+    if middle > 0.95 * float(np.quantile(inside, 0.99)):
+        return "bright"
+    return "dark" if middle < BLACK else "none"
+
+
+def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_id: str) -> None:
+    """Refuse corners by hand that lie far outside the capture, or enclose next to nothing."""
+    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    if sides.min() < SMALLEST_SIDE * max(shape):
+        raise BadSettingError(
+            Path("session.toml"),
+            f"corners of {plate_id}",
+            "enclose next to nothing",
+            "write [row, column] of each, in pixels of the capture",
+        )
+    reach = CORNERS_BEYOND * max(shape)
+    if (corners < -reach).any() or (corners > np.array(shape) + reach).any():
+        raise BadSettingError(
+            Path("session.toml"),
+            f"corners of {plate_id}",
+            f"lie outside the capture, which is {shape[0]} rows by {shape[1]} columns",
+            "write [row, column] of each, in pixels of the capture",
+        )
+
+
+def _check_level(
+    level: float, small: NDArray[np.float32], found: FoundPlate, light: Light, info: CaptureInfo
+) -> list[str]:
+    """Compare the bare light seen around the plate with the blank's; refuse what is far off."""
+    if abs(np.log2(level)) > LEVEL_REFUSED and info.exposure_s:
+        raise _light_differs(light, info, f"the bare light is {level:.2f} times the blank's")
+    if level == 1.0:
+        top = float(np.quantile(small, 0.999))
+        if top > 2**LEVEL_REFUSED:
+            raise _light_differs(light, info, f"it shows {top:.2f} times the light of the blank")
+    if found.found and abs(level - 1) > LEVEL_NOTED:
+        return [f"bare light changed by {level - 1:+z.0%} since the blank; taken into account"]
+    return []
+
+
+def _light_differs(light: Light, info: CaptureInfo, what: str) -> FrameMismatchError:
+    return FrameMismatchError(
+        light.info.path,
+        info.path,
+        what,
+        "leave lamp, distance and aperture alone between blank and plate, and take both again",
+    )
+
+
+def check_something_there(view: PlateView, settings: PlateSettings) -> None:
+    """Refuse a capture in which there is nothing but light, unless it is to be kept whole.
+
+    Raises
+    ------
+    NoPlateError
+        If no plate was found and the picture is as good as even.
+    BadSettingError
+        If corners by hand enclose nothing but even light.
+    """
+    if (view.found.found and not view.by_hand) or not settings.crop:
+        return
+    picture = view.small.pixels
+    if view.by_hand:
+        picture = _within(picture, view.small.places(view.found.corners))
+    low, high = np.quantile(density_from_transmittance(picture), (0.05, 0.95))
+    if high - low >= FLATTEST_PLATE:
+        return
+    if view.by_hand:
+        raise BadSettingError(
+            Path("session.toml"),
+            f"corners of {settings.id}",
+            "enclose nothing but even light",
+            "write [row, column] of each, in pixels of the capture, or leave them out",
+        )
+    raise NoPlateError(view.info.path)
+
+
+def _within(picture: NDArray[np.float32], corners: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return the pixels of a picture that lie within four corners."""
+    inside = np.zeros(picture.shape[:2], np.uint8)
+    cv2.fillConvexPoly(inside, np.rint(corners[:, ::-1]).astype(np.int32), 1)
+    return picture[inside > 0]
+
+
+def relative(path: Path, folder: Path) -> str:
+    """Return a path as it is written in records: relative to the session, with slashes."""
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name

@@ -1,0 +1,165 @@
+"""One plate, the whole way: captures in, positive, preview and record out."""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench import __version__
+from platebench.core.image import MONO_PATTERN, Encoding, PlateImage
+from platebench.core.progress import step
+from platebench.measure.density_errors import with_errors
+from platebench.plate.calibration import Calibration
+from platebench.plate.colours import one_channel
+from platebench.plate.densities import PlateDensities, measure_densities, transmittance_of_codes
+from platebench.plate.framing import frame_corners, frame_plate
+from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
+from platebench.plate.look import PlateView, check_something_there, look_at_plate
+from platebench.plate.print_positive import print_positive
+from platebench.plate.straighten import plan_straighten, straighten_rows
+from platebench.session.record import record_aside, refuse_edited, write_record
+from platebench.tone.profile import display_table, kept_tones
+from platebench.write.plate_record import picture_note, plate_record
+from platebench.write.preview import write_preview
+from platebench.write.tiff import write_picture
+from platebench.write.xmp import xmp_packet
+
+
+def convert_and_record(job: PlateJob) -> PlateResult:
+    """Convert one plate and write its record: the unit of work of a batch, on any machine.
+
+    Raises
+    ------
+    PlateError
+        If it cannot be converted, or somebody has changed its positive.
+    """
+    refuse_edited(job)
+    with record_aside(job.record, job.positive):
+        result = convert_plate(job)
+        if result.error:
+            raise result.error
+        return write_record(job, result)
+
+
+T = TypeVar("T", np.float32, np.float64)
+
+
+def convert_plate(job: PlateJob) -> PlateResult:
+    """Convert one plate and write its positive and preview.
+
+    Raises
+    ------
+    PlateError
+        If the plate cannot be converted; nothing is left half written.
+    """
+    with step("reading and finding"):
+        view = look_at_plate(job)
+        check_something_there(view, job.settings)
+    with step("measuring"):
+        framing = frame_plate(view, job)
+        densities = measure_view(view)
+    if densities is None:
+        ends, table = None, kept_tones(transmittance_of_codes())
+    else:
+        ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
+        table = tone_codes(job, ends, view.level, view.calibration)
+    with step("printing"):
+        positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
+    record = plate_record(job, view, framing, densities, ends)
+    note = picture_note(job, view, framing, record)
+    packet = xmp_packet(note)
+    with step("writing"):
+        write_picture(
+            job.positive,
+            positive,
+            ppi=framing.ppi,
+            description=note.description,
+            software=f"platebench {__version__}",
+            taken=view.info.taken,
+            xmp=packet,
+        )
+        write_preview(job.preview, positive, ppi=framing.ppi)
+    return PlateResult(
+        plate_id=job.plate_id,
+        written=(job.positive, job.preview),
+        record=record,
+        ends=session_ends(densities),
+    )
+
+
+def measure_plate(job: PlateJob) -> PlateResult:
+    """Measure one plate and write nothing: the first pass of a shared printing exposure."""
+    with step("reading and finding"):
+        view = look_at_plate(job)
+        check_something_there(view, job.settings)
+    with step("measuring"):
+        densities = measure_view(view)
+    return PlateResult(plate_id=job.plate_id, ends=session_ends(densities))
+
+
+def session_ends(densities: PlateDensities | None) -> PrintingEnds | None:
+    """Return what the plate asks of a printing exposure shared by the session; a positive nothing.
+
+    Plates printed alike are printed for base plus fog, so that their differences show. A plate
+    printed on its own is printed for its own thinnest tone.
+    """
+    if densities is None:
+        return None
+    return PrintingEnds(base_fog=densities.base_fog, d_max=densities.d_max)
+
+
+def true_transmittance(
+    transmittance: NDArray[T], level: float, calibration: Calibration | None
+) -> NDArray[T]:
+    """Return transmittance with the change of the light and the calibration taken into account.
+
+    Pointwise: applied to the table of codes and to the small measuring picture, it costs nothing
+    per frame.
+    """
+    light = transmittance / transmittance.dtype.type(level)
+    if calibration is None:
+        return light
+    return calibration.true_transmittance(light).astype(light.dtype, copy=False)
+
+
+def measure_view(view: PlateView) -> PlateDensities | None:
+    """Measure densities, with errors, on a reduced, straightened picture; None of a positive.
+
+    What a scanner's program made of the plate's densities is not known.
+    """
+    if view.info.shows_positive:
+        return None
+    small = view.small
+    picture = PlateImage(
+        pixels=true_transmittance(
+            one_channel(small.pixels, by_green=view.by_green), view.level, view.calibration
+        ),
+        encoding=Encoding.TRANSMITTANCE,
+        valid=small.valid,
+        pattern=MONO_PATTERN,
+    )
+    seen = view.found.corners if view.found.found else frame_corners(small.shape)
+    plan = plan_straighten(picture.shape, small.places(seen), how="perspective")
+    plate, mask = straighten_rows(picture, plan, 0, plan.shape[0])
+    stained = view.stain is not None and view.stain.found
+    share_of_blue = view.stain.blue_share if view.stain is not None and stained else 0.0
+    found = measure_densities(plate, mask, whole_plate=view.found.found, blue_share=share_of_blue)
+    return with_errors(found, view)
+
+
+def tone_codes(
+    job: PlateJob, ends: PrintingEnds, level: float, calibration: Calibration | None = None
+) -> NDArray[np.uint16]:
+    """Return the positive's 16-bit value for each of the 65,536 transmittance codes."""
+    if job.tone is None:
+        raise ValueError("a job that is to be toned needs a tone profile")
+    return display_table(
+        true_transmittance(transmittance_of_codes(), level, calibration),
+        job.tone,
+        base_fog=ends.base_fog,
+        d_max=max(ends.d_max, ends.base_fog + 0.05),
+        print_stops=job.settings.print_stops,
+        contrast=job.settings.print_contrast,
+    )

@@ -1,0 +1,208 @@
+"""From settings to work orders: what each plate needs, how much memory, and where it may go."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import overload
+
+from platebench.core.errors import WriteError
+from platebench.core.files import make_folder, refuse_foreign, remove_unfinished
+from platebench.core.image import SensorFrame
+from platebench.core.installed import profiles_folder
+from platebench.core.memory import available_bytes
+from platebench.core.progress import NullProgress, Progress, working
+from platebench.core.settings import ScanSettings, SessionSettings
+from platebench.plate.calibration import FILE_NAME, Calibration, load_calibration
+from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS, PlateJob
+from platebench.plate.light import Dark, Light, dark_from_frames, light_from_blanks
+from platebench.read.capture import read_capture
+from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.record import hash_files
+from platebench.session.room import Peak, no_room, peak_of
+from platebench.session.session_log import SessionLog, load_session_log
+from platebench.session.session_report import session_files
+from platebench.tone.profile import ToneProfile
+from platebench.tone.profile_file import load_tone
+
+
+def session_calibration(folder: Path) -> Calibration | None:
+    """Return the calibration beside ``session.toml``; None where there is none.
+
+    Raises
+    ------
+    TabletError
+        If there is one that cannot be used.
+    """
+    path = folder / FILE_NAME
+    return load_calibration(path) if path.exists() else None
+
+
+def blank_digests(
+    folder: Path, settings: SessionSettings, known: Mapping[Path, str] | None = None
+) -> tuple[str, ...]:
+    """Return the SHA-256 of each blank frame, sorted.
+
+    Parameters
+    ----------
+    known : mapping of Path to str, optional
+        Digests at hand; the files are read where there are none.
+    """
+    paths = [folder / name for name in settings.blank]
+    digests = hash_files(paths) if known is None else known
+    return tuple(sorted(digests[path] for path in paths))
+
+
+class FramesOnDisk(Sequence[SensorFrame]):
+    """Captures read when they are asked for: of many, only one is in memory at a time."""
+
+    def __init__(
+        self,
+        paths: Sequence[Path],
+        scan: ScanSettings,
+        progress: Progress | None = None,
+        memory: int | None = None,
+    ) -> None:
+        self._paths, self._scan, self._memory = tuple(paths), scan, memory
+        self._progress = progress or NullProgress()
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+    @overload
+    def __getitem__(self, place: int) -> SensorFrame: ...
+    @overload
+    def __getitem__(self, place: slice) -> FramesOnDisk: ...
+    def __getitem__(self, place: int | slice) -> SensorFrame | FramesOnDisk:
+        """Read one capture, or name several."""
+        if isinstance(place, slice):
+            return FramesOnDisk(self._paths[place], self._scan, self._progress, self._memory)
+        return self.frame(place)
+
+    def frame(self, place: int) -> SensorFrame:
+        """Read one capture, if there is room for it."""
+        refused = no_room(peak_of("look", [self._paths[place]]), self._memory or available_bytes())
+        if refused is not None:
+            raise refused
+        frame = read_capture(self._paths[place], self._scan)
+        self._progress.advance(self._paths[place].name)
+        return frame
+
+    def __iter__(self) -> Iterator[SensorFrame]:
+        return (self.frame(place) for place in range(len(self)))
+
+
+def prepare_light(
+    folder: Path,
+    settings: SessionSettings,
+    progress: Progress | None = None,
+    memory: int | None = None,
+) -> tuple[Light | None, Dark | None]:
+    """Return the light of a session's blank frames and the level of its dark frames.
+
+    None where there are no such frames.
+
+    Raises
+    ------
+    CaptureError
+        If one cannot be read, or not within ``memory`` bytes (None: most of what is available).
+    BlankFrameError, FrameMismatchError
+        If one is not what it is named as, or they do not fit together.
+    """
+    darks = [folder / name for name in settings.dark]
+    blanks = [folder / name for name in settings.blank]
+    with working(progress, "blank frames", len(darks) + len(blanks)) as told:
+        return light_of_frames(
+            FramesOnDisk(blanks, settings.scan, told, memory),
+            FramesOnDisk(darks, settings.scan, told, memory),
+        )
+
+
+def light_of_frames(
+    blanks: Sequence[SensorFrame], darks: Sequence[SensorFrame]
+) -> tuple[Light | None, Dark | None]:
+    """Return the light of blank frames and the level of dark frames; see :func:`prepare_light`."""
+    dark = dark_from_frames(darks) if darks else None
+    light = light_from_blanks(blanks, dark) if blanks else None
+    return light, dark
+
+
+def plate_jobs(
+    folder: Path,
+    output: Path,
+    settings: SessionSettings,
+    digests: dict[Path, str],
+    log: SessionLog | None = None,
+) -> list[PlateJob]:
+    """Return the work orders of a session, light and shared printing still to come.
+
+    Parameters
+    ----------
+    digests : dict of Path to str
+        SHA-256 of the session's captures.
+    log : SessionLog or None
+        What is known of the plates; None: what the folder's logs say.
+
+    Raises
+    ------
+    MissingProfileError, BadSettingError
+        If a tone profile is missing or wrong.
+    SettingsFileError, BadSettingError, BadSettingsError
+        If the plate log cannot be read.
+    TabletError
+        If there is a calibration that cannot be read.
+    """
+    calibration = session_calibration(folder)
+    blanks = blank_digests(folder, settings, digests)
+    log = load_session_log(folder) if log is None else log
+    places = (folder, profiles_folder() / "tone")
+    tones: dict[str, ToneProfile] = {}
+    jobs = []
+    for plate in settings.plates:
+        if plate.skip:
+            continue
+        if plate.tone not in tones:
+            tones[plate.tone] = load_tone(plate.tone, places)
+        names = (*plate.captures, *settings.blank, *settings.dark)
+        jobs.append(
+            PlateJob(
+                folder=folder,
+                output=output,
+                settings=plate,
+                scan=settings.scan,
+                calibration=calibration,
+                blanks=blanks,
+                tone=tones[plate.tone],
+                entry=log.entry(plate.id),
+                inputs=tuple((name, digests[folder / name]) for name in names),
+            )
+        )
+    return jobs
+
+
+def peak_of_job(job: PlateJob) -> Peak:
+    """Return the memory one worker takes at its peak for a job."""
+    return peak_of(job.settings.colour, job.captures)
+
+
+def check_output(
+    folder: Path, output: Path, jobs: Sequence[PlateJob], settings: SessionSettings
+) -> None:
+    """Make the folders of results; refuse, before the first plate, what cannot work.
+
+    Raises
+    ------
+    WriteError
+        If a folder cannot be written, or an output would replace a capture, one of a plate that
+        is left out included, or a file that is not from here.
+    """
+    if output.exists() and not output.is_dir():
+        raise WriteError(output, "it is a file", "choose another folder with --output")
+    if output.resolve() == folder.resolve():  # a proof sheet there would be drafted as a plate
+        raise WriteError(output, "it is the folder of captures", "choose another with --output")
+    targets = [path for job in jobs for path in (job.positive, job.preview, job.record)]
+    refuse_captures((*targets, *session_files(output)), captures_of(folder, settings))
+    refuse_foreign(session_files(output), "report")
+    for place in (output, *(output / name for name in (POSITIVES, PREVIEWS, RECORDS))):
+        make_folder(place)
+        remove_unfinished(place)

@@ -1,0 +1,263 @@
+"""``session.toml`` to settings: every problem of the file in one go, nothing guessed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from difflib import get_close_matches
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal, get_args, get_type_hints
+
+from platebench.core.checked_table import CheckedTable, as_number, read_toml
+from platebench.core.errors import SessionFolderError
+from platebench.core.formats import FORMATS, format_named
+from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id
+from platebench.core.settings import Corners, PlateSettings, ScanSettings, SessionSettings
+
+FILE_NAME = "session.toml"
+
+TOP_KEYS = ("title", "light", "scan", "every_plate", "plate")
+LIGHT_KEYS = ("blank", "dark")
+SCAN_KEYS = ("gamma", "shows", "bits")
+SHARED_KEYS = (
+    "format",
+    "emulsion",
+    "rotate",
+    "tone",
+    "printing",
+    "print_stops",
+    "print_contrast",
+    "colour",
+    "straighten",
+    "crop",
+    "glare",
+    "card_density",
+)
+OWN_KEYS = ("corners", "skip", "checked", "note")
+PLATE_KEYS = ("id", "captures", *SHARED_KEYS, *OWN_KEYS)
+
+GAMMA_RANGE = (1.0, 4.0)
+PRINT_STOPS_RANGE = (-5.0, 5.0)
+PRINT_CONTRAST_RANGE = (0.4, 2.5)
+CARD_DENSITY_RANGE = (2.0, 8.0)
+SIDE_MM_RANGE = (10.0, 2000.0)
+
+_ELSEWHERE = {
+    "title": "at the top of the file, before the first [table]",
+    **dict.fromkeys(LIGHT_KEYS, "under [light]"),
+    **dict.fromkeys(SCAN_KEYS, "under [scan]"),
+    **dict.fromkeys(SHARED_KEYS, "under [every_plate] or [[plate]]"),
+    **dict.fromkeys(("id", "captures", *OWN_KEYS), "under [[plate]]"),
+}
+
+
+def load_session(folder: Path) -> SessionSettings:
+    """Return the settings of a session folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder, holding ``session.toml``.
+
+    Raises
+    ------
+    SessionFolderError
+        If there is no such folder.
+    SettingsFileError
+        If the file is missing or not TOML.
+    BadSettingError, BadSettingsError
+        If one setting, or several, cannot be used.
+    """
+    require_folder(folder)
+    path = folder / FILE_NAME
+    return session_from_toml(read_toml(path), path)
+
+
+def require_folder(folder: Path) -> None:
+    """Refuse what cannot be a session.
+
+    Raises
+    ------
+    SessionFolderError
+        If there is no such folder.
+    """
+    if not folder.is_dir():
+        what = "is a file, not a folder" if folder.exists() else "does not exist"
+        raise SessionFolderError(folder, what, "name the folder that holds the captures")
+
+
+def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
+    """Return the settings that parsed TOML spells out; ``path`` is named in messages.
+
+    Raises
+    ------
+    BadSettingError, BadSettingsError
+        If one setting, or several, cannot be used.
+    """
+    top = CheckedTable(path, "", values, [])
+    top.check_keys(TOP_KEYS, _ELSEWHERE)
+    title = top.text("title", "")
+
+    light = top.table("light")
+    light.check_keys(LIGHT_KEYS, _ELSEWHERE)
+    blank, dark = _captures(light, "blank"), _captures(light, "dark")
+    for name in sorted(set(blank) & set(dark)):
+        light.problem("dark", f'lists "{name}", a blank frame', "list it in one of the two")
+
+    scan_table = top.table("scan")
+    scan_table.check_keys(SCAN_KEYS, _ELSEWHERE)
+    scan = ScanSettings(
+        gamma=scan_table.number("gamma", *GAMMA_RANGE, ScanSettings().gamma),
+        shows=scan_table.choice("shows", _choices(ScanSettings, "shows"), ScanSettings().shows),
+        bits=scan_table.choice("bits", _choices(ScanSettings, "bits"), ScanSettings().bits),
+    )
+
+    shared = top.table("every_plate")
+    shared.check_keys(SHARED_KEYS, _ELSEWHERE)
+    # What a positive shows stays as it lies, unless somebody says how the plate lay.
+    side: Literal["camera", "light"] = "light" if scan.shows == "positive" else "camera"
+    every_plate = _shared_settings(shared, PlateSettings(id="", captures=(), emulsion=side))
+
+    plates = []
+    ids: dict[str, str] = {}
+    for table in top.tables("plate"):
+        plate = _plate_settings(table, every_plate, {"blank": blank, "dark": dark})
+        first = ids.setdefault(folded_id(plate.id), table.name) if plate.id else table.name
+        if first != table.name:
+            table.problem("id", f'is "{plate.id}", as {first}.id is', "give each plate its own id")
+        plates.append(plate)
+    top.finish()
+    return SessionSettings(title=title, blank=blank, dark=dark, scan=scan, plates=tuple(plates))
+
+
+def _plate_settings(
+    table: CheckedTable, every_plate: PlateSettings, light: Mapping[str, tuple[str, ...]]
+) -> PlateSettings:
+    table.check_keys(PLATE_KEYS, _ELSEWHERE)
+    plate_id = table.text("id", "")
+    fault = fault_of_id(plate_id)
+    if "id" not in table:
+        table.problem("id", "is missing", 'name the plate, such as id = "plate-001"')
+    elif fault and isinstance(table.values["id"], str):
+        table.problem("id", fault, "use letters, digits, spaces, - and _")
+    captures = _captures(table, "captures")
+    if not captures and not table.values.get("captures"):
+        table.problem("captures", "is missing", 'list the plate\'s files: captures = ["name"]')
+    for name in captures:
+        for kind, names in light.items():
+            if name in names:
+                what = f'lists "{name}", which [light] {kind} lists too'
+                table.problem("captures", what, "list it in one of the two")
+    return replace(
+        _shared_settings(table, every_plate),
+        id=plate_id,
+        captures=captures,
+        corners=_corners(table),
+        skip=table.flag("skip", False),
+        checked=table.flag("checked", False),
+        note=table.text("note", ""),
+    )
+
+
+def _shared_settings(table: CheckedTable, default: PlateSettings) -> PlateSettings:
+    return replace(
+        default,
+        format=_format(table, default.format),
+        emulsion=_choice(table, "emulsion", default.emulsion),
+        rotate=_choice(table, "rotate", default.rotate),
+        tone=_tone(table, default.tone),
+        printing=_choice(table, "printing", default.printing),
+        print_stops=table.number("print_stops", *PRINT_STOPS_RANGE, default.print_stops),
+        print_contrast=table.number(
+            "print_contrast", *PRINT_CONTRAST_RANGE, default.print_contrast
+        ),
+        colour=_choice(table, "colour", default.colour),
+        straighten=_choice(table, "straighten", default.straighten),
+        crop=table.flag("crop", default.crop),
+        glare=_choice(table, "glare", default.glare),
+        card_density=table.number("card_density", *CARD_DENSITY_RANGE, default.card_density),
+    )
+
+
+@cache  # type hints are worked out anew each time: most of the time a long session takes
+def _choices(owner: type, key: str) -> tuple[Any, ...]:
+    return get_args(get_type_hints(owner)[key])
+
+
+def _choice(table: CheckedTable, key: str, default: Any) -> Any:
+    return table.choice(key, _choices(PlateSettings, key), default)
+
+
+def _format(table: CheckedTable, default: str) -> str:
+    name = table.text("format", default)
+    found = format_named(name) if name.strip() else None
+    if not name.strip():
+        return ""
+    if found is None:
+        near = get_close_matches(name.casefold(), [known.name for known in FORMATS], n=1)
+        guess = f'did you mean "{near[0]}"? ' if near else ""
+        remedy = f'{guess}write a size such as "120 x 90 mm", or "" where it is unknown'
+        table.problem("format", f'is "{name}", no known plate size', remedy)
+        return default
+    low, high = SIDE_MM_RANGE
+    if found.short_mm < low or found.long_mm > high:
+        remedy = f"write sides of {low:g} to {high:g} mm"
+        table.problem("format", f'is "{name}", no size of a plate', remedy)
+        return default
+    return name.strip()
+
+
+def _tone(table: CheckedTable, default: str) -> str:
+    name = table.text("tone", default)
+    fault = fault_of_id(name)
+    if fault is None and not name.endswith(".toml"):
+        return name
+    fault = fault or "ends with .toml"
+    table.problem("tone", fault, 'write the name of a tone profile, such as "neutral"')
+    return default
+
+
+def _captures(table: CheckedTable, key: str) -> tuple[str, ...]:
+    names = table.texts(key)
+    for place, name in enumerate(names, 1):
+        fault = fault_of_capture(name)
+        if fault:
+            remedy = "name a file inside the session folder, with / between folders"
+            table.problem(key, f"has a name that {fault} (number {place})", remedy)
+        elif name in names[: place - 1]:
+            table.problem(key, f'lists "{name}" twice', "list each file once")
+    return names
+
+
+def _corners(table: CheckedTable) -> Corners | None:
+    value = table.values.get("corners")
+    if value is None:
+        return None
+    remedy = "write [[row, column], ...]: top left, top right, bottom right, bottom left"
+    pairs = value if isinstance(value, list) else []
+    if len(pairs) != 4 or not all(isinstance(pair, list) and len(pair) == 2 for pair in pairs):
+        table.problem("corners", "is not four [row, column] pairs", remedy)
+        return None
+    points = []
+    for pair in pairs:
+        row, column = as_number(pair[0]), as_number(pair[1])
+        if row is None or column is None or max(abs(row), abs(column)) > 1e6:
+            table.problem("corners", "holds something that is not a place in a picture", remedy)
+            return None
+        points.append((row, column))
+    if not _turns_clockwise(points):
+        what = "does not go round the plate clockwise, as seen in the capture"
+        table.problem("corners", what, remedy)
+        return None
+    return (points[0], points[1], points[2], points[3])
+
+
+def _turns_clockwise(points: list[tuple[float, float]]) -> bool:
+    """Tell whether four (row, column) points make a convex figure, clockwise as seen."""
+    for i in range(4):
+        (r0, c0), (r1, c1), (r2, c2) = (points[(i + k) % 4] for k in range(3))
+        # Rows grow downward, so a clockwise turn as seen has (dc1, dr1) x (dc2, dr2) > 0.
+        if (c1 - c0) * (r2 - r1) - (r1 - r0) * (c2 - c1) <= 0:
+            return False
+    return True

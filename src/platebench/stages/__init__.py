@@ -1,1 +1,0 @@
-"""The way a plate goes: one stage a file, each a pure function."""

@@ -1,0 +1,1 @@
+"""How a positive is printed: a paper's curve, and profiles of it."""

@@ -1,0 +1,1 @@
+"""What people get: TIFF, ICC, XMP, previews, sheets and reports."""

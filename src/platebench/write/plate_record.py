@@ -1,0 +1,220 @@
+"""What a plate's conversion is remembered by: the record, and the note inside the picture."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from platebench import __version__
+from platebench.core.errors import SHOWS_POSITIVE
+from platebench.core.formats import MM_PER_INCH
+from platebench.core.rounding import rounded
+from platebench.plate.densities import PlateDensities
+from platebench.plate.framing import Framing
+from platebench.plate.job import PlateJob, PrintingEnds
+from platebench.plate.light import Uniformity
+from platebench.plate.look import PlateView, relative
+from platebench.plate_log.entry import LogEntry
+from platebench.write.xmp import PictureNote
+
+KEPT_WHOLE = "kept whole: not cropped"
+
+
+def plate_record(
+    job: PlateJob,
+    view: PlateView,
+    framing: Framing,
+    densities: PlateDensities | None,
+    ends: PrintingEnds | None,
+) -> dict[str, Any]:
+    """Return what was measured and done, as plain JSON values.
+
+    Of a scan that shows a positive there are no densities, and nothing was printed; impossible ones
+    are not stated as the plate's.
+    """
+    no_densities = why_no_densities(densities)
+    stated = None if no_densities else densities
+    info, found, light = view.info, view.found, view.light
+    flags = [*view.doubts]
+    if densities is not None and no_densities:
+        flags.append(no_densities)
+    if found.doubts:  # sides are named as the camera saw them, whichever way the print is turned
+        first = flags.index(found.doubts[0])
+        flags = [d for d in flags if d not in found.doubts]
+        flags.insert(first, f"in the capture, {'; '.join(found.doubts)}")
+    if framing.fit is not None and framing.fit.warning:
+        flags.append(framing.fit.warning)
+    doubtful = framing.whole and job.settings.crop
+    if doubtful:
+        flags.append(KEPT_WHOLE)
+    return {
+        "plate": job.plate_id,
+        "captures": list(job.settings.captures),
+        "used": relative(info.path, job.folder),
+        "camera": info.camera,
+        "taken": info.taken.isoformat() if info.taken else None,
+        "exposure_s": info.exposure_s,
+        "format": framing.format_name,
+        "size_mm": _size_mm(framing, job),
+        "ppi": _rounded(framing.ppi, 2),
+        "pixels": [framing.plan.shape[1], framing.plan.shape[0]],
+        "found": found.found,
+        "by_hand": view.by_hand,
+        "corners": [[rounded(v, 2) for v in corner] for corner in found.corners],
+        "confidence": rounded(found.confidence, 3),
+        "surround": found.surround,
+        "tilt_deg": rounded(found.tilt_deg, 3),
+        "out_of_square_deg": rounded(found.out_of_square_deg, 3),
+        "whole": framing.whole,
+        "doubtful": doubtful,
+        "light": {
+            "source": str(light.source),
+            "level": rounded(view.level, 4),
+            "uniformity_before": _even(light.before),
+            "uniformity_after": _even(light.after),
+        },
+        "bracket": None
+        if view.plan is None
+        else {
+            "ratios": [rounded(ratio, 5) for ratio in view.plan.ratios],
+            "stated": [None if r is None else rounded(r, 5) for r in view.plan.stated],
+            "moved": [[int(v) for v in shift] for shift in view.plan.shifts],
+        },
+        "glare": None
+        if view.glare is None
+        else {
+            "share": rounded(view.glare.share, 5),
+            "sigma": rounded(view.glare.sigma, 5),
+            "source": view.glare.source,
+            "uneven": view.glare.field is not None,
+            "taken_off": view.glare_off,
+        },
+        "stain": None
+        if view.stain is None
+        else {
+            "found": view.stain.found,
+            "coloured": view.stain.coloured,
+            "red": rounded(view.stain.red, 4),
+            "blue": rounded(view.stain.blue, 4),
+            "red_share": rounded(view.stain.red_share, 4),
+            "blue_share": rounded(view.stain.blue_share, 4),
+        },
+        "shows": "positive" if info.shows_positive else "negative",
+        "looks": view.looks,
+        "densities": None if stated is None else stated.to_json(),
+        "no_densities": no_densities,
+        "base_fog": None if stated is None else rounded(stated.base_fog, 3),
+        "d_max": None if stated is None else rounded(stated.d_max, 3),
+        "density_range": None if stated is None else rounded(stated.density_range, 3),
+        "calibration": None
+        if view.calibration is None
+        else {
+            "tablet": view.calibration.tablet,
+            "capture": view.calibration.capture,
+            "callier": rounded(view.calibration.callier, 4),
+        },
+        "tone": job.settings.tone if ends is not None else None,
+        "printed": None
+        if ends is None or stated is None
+        else {
+            "black_at": rounded(ends.base_fog, 3),
+            "white_at": rounded(ends.d_max, 3),
+            "stops": job.settings.print_stops,
+            "contrast": job.settings.print_contrast,
+        },
+        "flags": flags,
+        "notes": list(view.notes),
+        "log": None if job.entry is None else job.entry.to_json(),
+    }
+
+
+def why_no_densities(densities: PlateDensities | None) -> str | None:
+    """Return why a plate's densities are not known; None where they are."""
+    if densities is None:
+        return SHOWS_POSITIVE
+    return densities.impossible or None
+
+
+def _even(light: Uniformity | None) -> dict[str, float] | None:
+    if light is None:
+        return None
+    return {
+        "sd_over_mean": rounded(light.sd_over_mean, 5),
+        "range_over_max": rounded(light.range_over_max, 5),
+    }
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else rounded(value, digits)
+
+
+def _size_mm(framing: Framing, job: PlateJob) -> list[float] | None:
+    """Width and height of the result; of the plate's format, the long side as it lies."""
+    if framing.ppi is None:
+        return None
+    rows, columns = framing.plan.shape
+    scale = MM_PER_INCH / framing.ppi
+    return [rounded(columns * scale, 1), rounded(rows * scale, 1)]
+
+
+def picture_note(
+    job: PlateJob,
+    view: PlateView,
+    framing: Framing,
+    record: dict[str, Any],
+) -> PictureNote:
+    """Return what the positive says of itself."""
+    return replace(
+        capture_note(job, view, job.entry),
+        description=positive_description(job.plate_id, job.entry),
+        ppi=framing.ppi,
+        plate_format=framing.format_name,
+        base_fog=record["base_fog"],
+        d_max=record["d_max"]
+        if (record["densities"] or {}).get("d_max_at_least") is None
+        else None,
+        flags=tuple(record["flags"]),
+        settings=_settings_said(job, view),
+    )
+
+
+def _settings_said(job: PlateJob, view: PlateView) -> dict[str, str]:
+    """Return the settings that made the positive what it is."""
+    settings = job.settings
+    turned = {"emulsion": settings.emulsion, "rotate": str(settings.rotate)}
+    if view.info.shows_positive:
+        return turned | {"tone": "as scanned"}
+    return turned | {
+        "tone": settings.tone,
+        "print_stops": f"{settings.print_stops:g}",
+        "print_contrast": f"{settings.print_contrast:g}",
+        "light": str(view.light.source),
+    }
+
+
+def capture_note(job: PlateJob, view: PlateView, entry: LogEntry | None) -> PictureNote:
+    """Return what any picture made from a plate's captures says of itself."""
+    info = view.info
+    return PictureNote(
+        identifier=job.plate_id,
+        title=title_of(job.plate_id, entry),
+        tool=f"platebench {__version__}",
+        digitised=info.taken,
+        camera=info.camera,
+        exposure_s=info.exposure_s,
+        f_number=info.f_number,
+        iso=info.iso,
+        focal_length_mm=info.focal_length_mm,
+        entry=entry,
+    )
+
+
+def title_of(plate_id: str, entry: LogEntry | None) -> str:
+    """Return a plate's title: that of the log, or what names it anyway."""
+    return entry.title if entry is not None and entry.title else f"Plate {plate_id}"
+
+
+def positive_description(plate_id: str, entry: LogEntry | None) -> str:
+    """Return what a positive says of itself in one line (tag 270, ``dc:description``)."""
+    titled = f" of {entry.title}" if entry is not None and entry.title else ""
+    return f"Plate {plate_id}: positive{titled}"

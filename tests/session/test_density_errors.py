@@ -1,0 +1,181 @@
+"""What is said to be known of a density, against captures whose truth is known."""
+
+from __future__ import annotations
+
+import csv
+import importlib.util
+import io
+import math
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from platebench.core.settings import PlateSettings
+from platebench.measure.density_errors import DensityErrors, GlareError
+from platebench.measure.spot import Spot, SpotReading, open_probe, read_spots
+from platebench.plate.calibration import Calibration
+from platebench.plate.job import PlateJob
+from platebench.plate.light import light_from_blanks
+from platebench.plate.look import look_at_plate
+from platebench.session.convert_plate import measure_view
+from platebench.session.measure_session import PlateReadings, readings_text
+from platebench.session.record import dense_end
+from platebench.synthetic import (
+    CameraModel,
+    LightBox,
+    PlateModel,
+    StepTablet,
+    simulate_blank,
+    simulate_plate,
+    write_dng,
+)
+
+CAMERA = CameraModel(shape=(420, 600))
+TOO_MUCH = Calibration(glare=0.005, glare_sigma=1e-4, callier=1.0, callier_sigma=0.002)
+BENCH = Path(__file__).parents[2] / "bench" / "coverage.py"
+
+
+def job(
+    folder: Path, plate: PlateModel, *, glare: float, calibration: Calibration | None
+) -> PlateJob:
+    box = LightBox(glare=glare)
+    taken = simulate_plate(plate, box, CAMERA, exposure_s=1 / 16, seed=5)
+    write_dng(folder / "p.dng", taken.frame)
+    return PlateJob(
+        folder=folder,
+        output=folder,
+        settings=PlateSettings(id="p", captures=("p.dng",), format="9x12 cm", emulsion="light"),
+        light=light_from_blanks([simulate_blank(box, CAMERA, exposure_s=1 / 16, seed=6)]),
+        calibration=calibration,
+    )
+
+
+@pytest.fixture(scope="module")
+def bench() -> ModuleType:
+    """Return ``bench/coverage.py``; by its path, for a library bears the same name."""
+    spec = importlib.util.spec_from_file_location("bench_coverage", BENCH)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up
+    spec.loader.exec_module(module)
+    return module
+
+
+# Physics that the errors do not know: six shapes of glare, a lamp and a lens that change.
+@pytest.mark.parametrize("condition", ["light", "light, mask", "bright", "strip", "calibrated"])
+def test_stated_errors_hold_the_truth(bench: ModuleType, condition: str, tmp_path: Path) -> None:
+    found = bench.Found()
+    rng = np.random.default_rng(20)
+    for number in range(6):
+        bench.session(tmp_path, condition, number, rng, found)
+    true, error, sigma = np.array(found.readings).T
+    pull = np.abs(error / sigma)
+    assert true.size > 60
+    # Twelve fields share what went wrong in their session: six sessions say no more than this.
+    assert np.mean(pull <= 2) >= 0.9
+    assert np.mean(pull <= 1) >= 0.55
+    assert all(bound <= true for true, bound in found.bounds)
+
+
+DENSE = (2.3, 2.5, 2.7, 2.9)
+
+
+def in_the_dark(folder: Path) -> list[SpotReading]:
+    """Return readings of ``DENSE``, calibrated by a tablet in a frame that held more light."""
+    target = StepTablet(densities=(0.3, 0.6, *DENSE), grid=(2, 3), size_mm=(60.0, 90.0))
+    plate = PlateModel(size_mm=(90.0, 120.0), target=target, grain_um=0.0)
+    places = target.centres_mm()[2:] + np.array([45.0, 60.0])
+    spots = [Spot(x=x, y=y, size=8.0, unit="mm") for y, x in places]
+    return read_spots(open_probe(job(folder, plate, glare=0.002, calibration=TOO_MUCH)), spots)
+
+
+def test_glare_of_another_frame_does_not_make_a_bound_too_high(tmp_path: Path) -> None:
+    """A tablet in a brighter frame: 0.5 % where the plate has 0.2 %. D 2.5 is no "at least 4"."""
+    for reading, true in zip(in_the_dark(tmp_path), DENSE, strict=True):
+        assert reading.at_least is not None and true - 1.0 < reading.at_least < true
+        assert reading.reason in ("too dense", "uncertain")
+        if reading.density is not None and reading.sigma is not None:
+            assert abs(reading.density - true) < 2 * reading.sigma
+
+
+@pytest.mark.parametrize("density", [0.3, 1.2, 2.4])
+def test_parts_make_the_whole(density: float) -> None:
+    errors = DensityErrors(
+        calibration=Calibration(glare=0.0, glare_sigma=2e-4, callier=1.2, callier_sigma=0.01),
+        light=0.004,
+        linearity=0.005,
+        glare=GlareError(sigma=1e-3),
+    )
+    whole = errors.systematic_sigma(density)
+    callier = density * 0.01 / 1.2  # dD/dQ = -D / Q
+    parts = (errors.light_sigma(density), errors.glare_sigma(density), callier)
+    assert whole == pytest.approx(math.sqrt(sum(part**2 for part in parts)))
+
+
+def test_a_bound_follows_each_error() -> None:
+    """By hand: T 0.0001, noise 0.0001, glare 0.001 taken off: D of 0.0001 + 2 x 0.001005."""
+    plain = DensityErrors()
+    assert plain.at_least(1e-4, 1e-4) == pytest.approx(-math.log10(3e-4))
+    known = DensityErrors(glare=GlareError(sigma=1e-3))
+    assert known.at_least(1e-4, 1e-4) == pytest.approx(-math.log10(2.11e-3), abs=0.001)
+    # What was left on the picture makes a place too thin only: the bound holds as it is.
+    assert DensityErrors(glare=GlareError(left_on=1e-3)).at_least(1e-4, 1e-4) == pytest.approx(
+        plain.at_least(1e-4, 1e-4)
+    )
+    callier = Calibration(glare=0.0, glare_sigma=0.0, callier=1.0, callier_sigma=0.05)
+    through = DensityErrors(calibration=callier).at_least(1e-4, 1e-4)
+    d = -math.log10(3e-4)
+    assert through == pytest.approx(d - 2 * 0.05 * d)
+
+
+def test_without_effects_densities_are_what_they_were() -> None:
+    """D = -log10 T, whatever the error; and told from darkness by noise alone."""
+    wide = DensityErrors(light=0.01, linearity=0.01, glare=GlareError(left_on=0.01))
+    for errors in (DensityErrors(), wide):
+        assert errors.density(0.01, 1e-4) == pytest.approx(2.0)
+        assert errors.density(0.01, 0.0051) is None
+    assert wide.bound(0.01, 1e-4) is None
+
+
+@pytest.mark.parametrize(("glare", "sure"), [(0.0, True), (0.004, False)])
+def test_dmax_of_a_plate_is_a_bound_where_it_is_lost_in_the_dark(
+    tmp_path: Path, glare: float, sure: bool
+) -> None:
+    target = StepTablet(densities=(0.3, 0.6, 1.2, 2.8), grid=(2, 2), size_mm=(80.0, 110.0))
+    plate = PlateModel(size_mm=(90.0, 120.0), target=target, grain_um=0.0)
+    work = job(tmp_path, plate, glare=glare, calibration=None if sure else TOO_MUCH)
+    found = measure_view(look_at_plate(work))
+    assert found.d_max_sigma is not None and found.base_fog_sigma is not None
+    assert abs(found.d_max - 2.8) < 2 * found.d_max_sigma
+    if sure:
+        assert found.d_max_at_least is None and found.d_max == pytest.approx(
+            2.8, abs=0.06
+        )  # noise, too
+    else:
+        assert found.d_max_at_least is not None and 2.0 < found.d_max_at_least < 2.8
+        assert found.d_max > 2.9  # as it reads, which is wrong
+
+
+def test_what_is_uncertain_is_written_so(tmp_path: Path) -> None:
+    bound = next(reading for reading in in_the_dark(tmp_path) if reading.reason == "uncertain")
+    assert bound.at_least is not None
+    done = PlateReadings(
+        plate_id="p", readings=(bound,), steps=None, fog=None, calibrated=True, notes=()
+    )
+    row = readings_text(done).splitlines()[-1]
+    assert f"uncertain: denser than {bound.at_least:.2f}" in row
+    [value] = csv.DictReader(io.StringIO(done.to_csv()))
+    assert float(value["at_least"]) == pytest.approx(bound.at_least, abs=1e-4)
+    assert value["glare_sigma"] and value["light_sigma"]
+
+
+def test_a_bound_is_shown_as_one() -> None:
+    record = {"d_max": 3.1, "density_range": 2.8, "densities": {"d_max_at_least": 2.4}}
+    assert dense_end(record) == pytest.approx((2.4, 2.1, True))
+    record["densities"] = {"d_max_at_least": None}
+    assert dense_end(record) == (3.1, 2.8, False)
+    record["densities"] = {}  # of an earlier version
+    assert dense_end(record) == (3.1, 2.8, False)

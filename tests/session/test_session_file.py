@@ -1,0 +1,327 @@
+"""session.toml: what is read, and what is refused, all of it at once."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import fields
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from platebench.core.checked_table import LARGEST_FILE
+from platebench.core.errors import (
+    BadSettingError,
+    BadSettingsError,
+    SessionFolderError,
+    SettingsFileError,
+)
+from platebench.core.plate_names import LONGEST_ID, fault_of_capture, fault_of_id, folded_id
+from platebench.core.settings import PlateSettings, ScanSettings, SessionSettings
+from platebench.session.settings_file import PLATE_KEYS, load_session, session_from_toml
+
+from ..processes import needs_accents
+
+PATH = Path("session.toml")
+
+WHOLE = """
+title = "Third shelf"
+
+[light]
+blank = ["f1.dng", "f2.dng"]
+dark = ["dark/f3.dng"]
+
+[scan]
+gamma = 1.8
+shows = "positive"
+
+[every_plate]
+format = "13x18 cm"
+emulsion = "light"
+rotate = 90
+tone = "softer"
+printing = "shared"
+print_stops = -0.5
+colour = "demosaiced"
+straighten = "turn"
+crop = false
+
+[[plate]]
+id = "A 17"
+captures = ["f4.dng", "f5.dng"]
+
+[[plate]]
+id = "B-2"
+captures = ["f6.dng"]
+format = "120 x 90 mm"
+emulsion = "camera"
+rotate = 0
+crop = true
+corners = [[10, 20], [11.5, 420], [300, 421], [299, 19.25]]
+skip = true
+"""
+
+
+def read(text: str) -> SessionSettings:
+    return session_from_toml(tomllib.loads(text), PATH)
+
+
+def problems(text: str) -> dict[str, BadSettingError]:
+    with pytest.raises((BadSettingError, BadSettingsError)) as caught:
+        read(text)
+    error = caught.value
+    found = error.problems if isinstance(error, BadSettingsError) else (error,)
+    assert str(error).count("\n") == len(found) - 1  # one line each
+    return {problem.key: problem for problem in found}
+
+
+def plate(line: str = "", *, plate_id: str = "p") -> str:
+    return f'[[plate]]\nid = "{plate_id}"\ncaptures = ["a.dng"]\n{line}\n'
+
+
+def test_everything_that_can_be_said_is_read() -> None:
+    shared = {
+        "emulsion": "light",
+        "rotate": 90,
+        "tone": "softer",
+        "printing": "shared",
+        "print_stops": -0.5,
+        "colour": "demosaiced",
+        "straighten": "turn",
+        "crop": False,
+    }
+    first = PlateSettings(
+        id="A 17",
+        captures=("f4.dng", "f5.dng"),
+        format="13x18 cm",
+        **shared,  # type: ignore[arg-type]
+    )
+    second = PlateSettings(
+        id="B-2",
+        captures=("f6.dng",),
+        format="120 x 90 mm",
+        **shared | {"emulsion": "camera", "rotate": 0, "crop": True},  # type: ignore[arg-type]
+        corners=((10.0, 20.0), (11.5, 420.0), (300.0, 421.0), (299.0, 19.25)),
+        skip=True,
+    )
+    assert read(WHOLE) == SessionSettings(
+        title="Third shelf",
+        blank=("f1.dng", "f2.dng"),
+        dark=("dark/f3.dng",),
+        scan=ScanSettings(gamma=1.8, shows="positive"),
+        plates=(first, second),
+    )
+
+
+def test_every_field_of_the_settings_can_be_written() -> None:
+    assert {field.name for field in fields(PlateSettings)} == set(PLATE_KEYS)
+
+
+def test_an_empty_file_is_the_defaults() -> None:
+    assert read("") == SessionSettings()
+    assert read(plate()).plates == (PlateSettings(id="p", captures=("a.dng",)),)
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "remedy"),
+    [
+        (plate("emulsoin = 'light'"), "plate[1].emulsoin", "did you mean emulsion?"),
+        ("[ligth]\nblank = []", "ligth", "did you mean light?"),
+        ("[light]\nblanks = []", "light.blanks", "did you mean blank?"),
+        ("[scan]\ntitle = 'x'", "scan.title", "it belongs at the top of the file"),
+        ("gamma = 2.0", "gamma", "it belongs under [scan]"),
+        ("[every_plate]\ncorners = []", "every_plate.corners", "it belongs under [[plate]]"),
+        ("[scan]\nzzz = 1", "scan.zzz", "known here: gamma, shows"),
+    ],
+)
+def test_an_unknown_key_is_named_with_the_nearest_known(text: str, key: str, remedy: str) -> None:
+    found = problems(text)
+    assert list(found) == [key]
+    assert "session.toml" in str(found[key]) and remedy in str(found[key])
+
+
+@pytest.mark.parametrize(
+    ("line", "key", "said"),
+    [
+        ("rotate = 45", "rotate", "is 45; write one of 0, 90, 180, 270"),
+        ("rotate = '90'", "rotate", 'is "90"; write one of 0, 90, 180, 270'),
+        ("rotate = 90.0", "rotate", "write one of 0, 90"),
+        ("rotate = true", "rotate", "is true; write one of"),
+        ("emulsion = 'lihgt'", "emulsion", 'is "lihgt"; did you mean "light"?'),
+        ("emulsion = 'q'", "emulsion", 'write one of "camera", "light"'),
+        ("printing = []", "printing", "is a list in [ ]"),
+        ("crop = 'no'", "crop", "is text in quotes; write true or false"),
+        ("skip = 1", "skip", "is a whole number; write true or false"),
+        ("print_stops = 9", "print_stops", "is 9; write a number from -5 to 5"),
+        ("print_stops = nan", "print_stops", "write a number from -5 to 5"),
+        ("print_stops = true", "print_stops", "is true or false; write a number"),
+        (f"print_stops = {10**400}", "print_stops", "write a number from -5 to 5"),
+        ("print_stops = 2020-01-01", "print_stops", "is a date or time"),
+        ("format = '13x18 cms'", "format", 'did you mean "13x18 cm"?'),
+        ("format = '1 x 2 mm'", "format", "write sides of 10 to 2000 mm"),
+        ("format = 13", "format", "write text in quotes"),
+        ("tone = '../secret'", "tone", "begins with a dot"),
+        ("tone = 'neutral.toml'", "tone", "ends with .toml"),
+        ("corners = [[1, 2], [3, 4]]", "corners", "is not four [row, column] pairs"),
+        ("corners = [[0, 0], [0, 9], [9, 9], [9, 'x']]", "corners", "not a place in a picture"),
+        ("corners = [[0, 0], [0, 9], [9, 9], [inf, 0]]", "corners", "not a place in a picture"),
+        ("corners = [[0, 0], [9, 0], [9, 9], [0, 9]]", "corners", "clockwise"),
+        ("corners = [[0, 0], [9, 9], [0, 9], [9, 0]]", "corners", "clockwise"),
+        ("corners = [[5, 5], [5, 5], [5, 5], [5, 5]]", "corners", "clockwise"),
+    ],
+)
+def test_a_wrong_value_says_what_to_write(line: str, key: str, said: str) -> None:
+    found = problems(plate(line))
+    assert list(found) == [f"plate[1].{key}"]
+    assert said in str(found[f"plate[1].{key}"])
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "said"),
+    [
+        ("title = 3", "title", "write text in quotes"),
+        ("title = 'a\tb'", "title", "control characters"),
+        ("title = '" + "x" * 501 + "'", "title", "at most 500 characters"),
+        ("light = 3", "light", "write it as a table: [light]"),
+        ("plate = 3", "plate", "write each as a table: [[plate]]"),
+        ("[plate]\nid = 'x'", "plate", "write each as a table: [[plate]]"),
+        ("[light]\nblank = 'a.dng'", "light.blank", 'write a list: blank = ["a.dng"]'),
+        ("[light]\nblank = [1]", "light.blank", "is not a list of file names"),
+        ("[light]\nblank = ['a.dng', 'a.dng']", "light.blank", 'lists "a.dng" twice'),
+        ("[light]\nblank = ['a']\ndark = ['a']", "light.dark", "a blank frame"),
+        ("[scan]\ngamma = 0.4", "scan.gamma", "write a number from 1 to 4"),
+        ("[[plate]]\nid = 'p'", "plate[1].captures", "is missing"),
+        ("[[plate]]\nid = 'p'\ncaptures = []", "plate[1].captures", "is missing"),
+        ("[[plate]]\ncaptures = ['a']", "plate[1].id", "is missing"),
+        ("[[plate]]\nid = 1\ncaptures = ['a']", "plate[1].id", "is a whole number"),
+        (plate() + plate(plate_id="P"), "plate[2].id", 'is "P", as plate[1].id is'),
+        ("[light]\nblank = ['a.dng']\n" + plate(), "plate[1].captures", "[light] blank lists too"),
+    ],
+)
+def test_a_wrong_table_or_list_says_what_to_write(text: str, key: str, said: str) -> None:
+    found = problems(text)
+    assert list(found) == [key]
+    assert said in str(found[key])
+
+
+def test_all_problems_of_a_file_are_told_at_once() -> None:
+    text = "titel = 'x'\n" + plate("rotate = 1\ncrop = 0") + plate("tone = ''", plate_id="q/r")
+    assert list(problems(text)) == [
+        "titel",
+        "plate[1].rotate",
+        "plate[1].crop",
+        "plate[2].id",
+        "plate[2].tone",
+    ]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "",
+        ".hidden",
+        "..",
+        "a/b",
+        "a\\b",
+        "a:b",
+        "a*b",
+        'a"b',
+        "-rf",
+        " a",
+        "a ",
+        "a.",
+        "a\nb",
+        "a\0b",
+        "CON",
+        "nul.txt",
+        "lpt1",
+        "x" * (LONGEST_ID + 1),
+        "\u00e9" * LONGEST_ID + "\U0001f5bc" * 20,
+    ],
+)
+def test_ids_unsafe_as_file_names_are_refused(name: str) -> None:
+    assert fault_of_id(name)
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["plate-001", pytest.param("Ü 12", marks=needs_accents), "a.b", "console", "x" * LONGEST_ID],
+)
+def test_ordinary_ids_pass(name: str) -> None:
+    assert fault_of_id(name) is None
+
+
+@given(st.text(max_size=12))
+def test_an_accepted_id_is_one_path_part(name: str) -> None:
+    if fault_of_id(name) is None:
+        assert Path(f"{name}.tif").parts == (f"{name}.tif",)
+        assert folded_id(name) == folded_id(name.upper().lower()) or not name.isascii()
+
+
+@pytest.mark.parametrize(
+    "name", ["/etc/passwd", "../a.dng", "a/../../b", "C:\\a.dng", "C:a", "\\\\host\\a", "a\\b", " "]
+)
+def test_captures_stay_inside_the_session(name: str) -> None:
+    assert fault_of_capture(name)
+    text = f"[[plate]]\nid = 'p'\ncaptures = ['{name}']"
+    assert list(problems(text)) == ["plate[1].captures"]
+
+
+@given(st.text(alphabet="ab./\\:~ ", max_size=10))
+def test_an_accepted_capture_lies_below_the_folder(name: str) -> None:
+    if fault_of_capture(name) is None:
+        folder = Path("/session")
+        joined = (folder / name).as_posix()
+        assert joined.startswith("/session") and ".." not in Path(joined).parts
+
+
+def write(folder: Path, content: bytes) -> Path:
+    (folder / "session.toml").write_bytes(content)
+    return folder
+
+
+def test_a_file_is_read_with_or_without_a_byte_order_mark(tmp_path: Path) -> None:
+    assert load_session(write(tmp_path, b"title = 'x'\r\n")).title == "x"
+    assert load_session(write(tmp_path, b"\xef\xbb\xbftitle = 'x'\n")).title == "x"
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"title = \n", "is not TOML: Invalid value (at line 1"),
+        (b"title = 'x'\ntitle = 'y'\n", "is not TOML"),
+        (
+            b"[plate]\nid = 'a'\n[plate]\nid = 'b'\n",
+            "has the heading [plate] twice (line 3); write [[plate]] where several are meant",
+        ),
+        (b"\xff\xfe", "is not UTF-8 text; save it as UTF-8"),
+        (b"#" * (LARGEST_FILE + 1), "is too large for settings"),
+        (b"a = " + b"[" * 100_000, "is not TOML"),
+    ],
+)
+def test_a_file_that_is_no_settings_is_one_clear_line(
+    tmp_path: Path, content: bytes, said: str
+) -> None:
+    with pytest.raises(SettingsFileError) as caught:
+        load_session(write(tmp_path, content))
+    assert said in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_a_missing_file_says_how_to_get_one(tmp_path: Path) -> None:
+    with pytest.raises(SettingsFileError, match="is missing; run: platebench start"):
+        load_session(tmp_path)
+
+
+def test_a_missing_folder_and_a_file_for_a_folder(tmp_path: Path) -> None:
+    with pytest.raises(SessionFolderError, match="does not exist"):
+        load_session(tmp_path / "none")
+    (tmp_path / "file").touch()
+    with pytest.raises(SessionFolderError, match="is a file, not a folder"):
+        load_session(tmp_path / "file")
+
+
+def test_a_folder_in_place_of_the_file(tmp_path: Path) -> None:
+    (tmp_path / "session.toml").mkdir()
+    with pytest.raises(SettingsFileError, match="cannot be read"):
+        load_session(tmp_path)
