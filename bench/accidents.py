@@ -79,10 +79,13 @@ def _jpeg(pixels: Any, **options: Any) -> bytes:
     return bytes(imagecodecs.jpeg8_encode(pixels, level=92, **options))
 
 
-def _dng(seed: int, *, compress: bool, f_number: bool = True) -> bytes:
-    frame = _frame(seed)
-    if not f_number:
-        frame = replace(frame, info=replace(frame.info, f_number=None))
+def _for_libraw(frame: Any) -> Any:
+    """Return a frame without the speed that our own reader needs."""
+    return replace(frame, info=replace(frame.info, iso=None))
+
+
+def _dng(seed: int, *, compress: bool, plain: bool = True) -> bytes:
+    frame = _frame(seed) if plain else _for_libraw(_frame(seed))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.dng"
         write_dng(path, frame, compress=compress)
@@ -109,7 +112,7 @@ KINDS: dict[str, Callable[[int], bytes]] = {
     "JPEG, colour": lambda seed: _jpeg(_scan(seed, 8, True)),
     "DNG, plain": lambda seed: _dng(seed, compress=False),
     "DNG, lossless JPEG": lambda seed: _dng(seed, compress=True),
-    "DNG for LibRaw": lambda seed: _dng(seed, compress=True, f_number=False),
+    "DNG for LibRaw": lambda seed: _dng(seed, compress=True, plain=False),
 }
 
 
@@ -303,7 +306,7 @@ def outcomes(seeds: list[int], kinds: list[str] | None = None) -> Iterator[Outco
 CHECKS = {
     dng: ("refuse_unread",),
     raw: ("refuse_unread", "refuse_wrong_codes", "refuse_unwritten", "refuse_lost_runs"),
-    scan: ("refuse_unwritten", "refuse_unwritten_jpeg"),
+    scan: ("refuse_unwritten", "refuse_unwritten_jpeg", "refuse_torn"),
 }
 
 
@@ -320,15 +323,16 @@ def _large_frame(megapixels: float) -> Any:
 
 def _large_files(megapixels: float, folder: Path) -> Iterator[tuple[str, Path]]:
     frame = _large_frame(megapixels)
-    bare = replace(frame, info=replace(frame.info, f_number=None))
-    sixteen = (frame.counts.astype(np.uint32) * 65535 // int(frame.white)).astype(np.uint16)
+    black = float(frame.black.min())
+    light = np.clip((np.arange(65536) - black) / (frame.white - black), 0, 1)
+    sixteen = np.rint(65535 * light ** (1 / 2.2)).astype(np.uint16)[frame.counts]
     eight = (sixteen >> 8).astype(np.uint8)
     colours = np.stack([eight, np.roll(eight, 1, 1), np.roll(eight, 1, 0)], axis=-1)
     path = folder / "large.bin"
     for kind, compress, captured in (
         ("DNG, plain", False, frame),
         ("DNG, lossless JPEG", True, frame),
-        ("DNG for LibRaw", True, bare),
+        ("DNG for LibRaw", True, _for_libraw(frame)),
     ):
         write_dng(folder / "large.dng", captured, compress=compress)
         yield kind, folder / "large.dng"

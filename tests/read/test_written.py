@@ -188,13 +188,11 @@ def _raws() -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("compress", [False, True])
-@pytest.mark.parametrize("f_number", [8.0, None])  # without it, LibRaw reads
+@pytest.mark.parametrize("iso", [100, None])  # without it, LibRaw reads
 @pytest.mark.parametrize("name", _raws())
-def test_healthy_raws_are_read(
-    name: str, f_number: float | None, compress: bool, tmp_path: Path
-) -> None:
+def test_healthy_raws_are_read(name: str, iso: int | None, compress: bool, tmp_path: Path) -> None:
     path = tmp_path / "a.dng"
-    info = CaptureInfo(path=path, kind=CaptureKind.RAW, exposure_s=0.5, iso=100, f_number=f_number)
+    info = CaptureInfo(path=path, kind=CaptureKind.RAW, exposure_s=0.5, iso=iso, f_number=8.0)
     frame = SensorFrame(
         counts=_raws()[name].astype(np.uint16),
         pattern=np.array([[0, 1], [1, 2]], np.uint8),
