@@ -274,6 +274,16 @@ def test_a_tile_that_lost_bytes_is_refused(tmp_path: Path, encode: Encoder, lost
         plain(path)
 
 
+def test_codes_left_over_behind_an_even_end_are_refused() -> None:
+    """Zeros among the codes may stand for one difference, to the tile's end and beyond."""
+    counts = mosaic(64, 48)
+    counts[20:] = counts[20, :2].repeat(24)
+    good = turbo(1)(counts)
+    more = good[:-2].ljust(len(good) + 600, b"\0") + turbo(1)(mosaic(64, 48))[300:700] + good[-2:]
+    with pytest.raises(WrongCodesError, match="more"):
+        decoded(more)
+
+
 @pytest.mark.parametrize("mark", [0xD0, 0xD3, 0xD9, 0xFF])
 def test_marks_among_codes_are_refused(mark: int) -> None:
     """All that follows one would be made up. T.81, B.1.1.5: a code's FF is followed by 00."""

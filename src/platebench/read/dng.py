@@ -37,7 +37,8 @@ _START, _FRAME, _TABLES, _SCAN, _COMMENT = 0xD8, 0xC3, 0xC4, 0xDA, 0xFE
 _APPLICATION = range(0xE0, 0xF0)
 _END = bytes((0xFF, 0xD9))
 _MARK = re.compile(rb"\xff[^\0]", re.DOTALL)
-_MORE_CODES = (b"\x5a" * 64, b"\xa5" * 64)  # no mark among them, and not of one kind
+# No mark among them, not of one kind, and after half a pair of bytes its end.
+_OTHER_CODES = (b"\0" + b"\x5a" * 63, b"\0" + b"\xa5" * 63)
 _LAST = 16  # differences at the end that are all alike by chance in one tile of a billion
 
 Ints = NDArray[np.int64]
@@ -95,9 +96,10 @@ def decode_lossless(
     decoded = _decoded(data + _END, coded)
     counts = decoded[: used[0], : used[1]]
     if _filled_up(counts, coded):
-        longer = [_decoded(data + other + _END, coded)[:-1] for other in _MORE_CODES]
-        if any((other != decoded[:-1]).any() for other in longer):
+        if _depends_on(data, coded, decoded):
             raise WrongCodesError("fewer codes than counts")
+        if not _depends_on(data[: -len(_OTHER_CODES[0])], coded, decoded):
+            raise WrongCodesError("more codes than counts")
         raise UnusualJpegError("an end that may be made up")
     beyond = _differences(decoded[-2:].astype(np.int64), coded)[2 * coded.components :]
     if np.ptp(decoded[-1]) and beyond.size and (beyond != beyond[-1]).any():
@@ -114,6 +116,12 @@ def _decoded(data: bytes, coded: _Coded) -> NDArray[np.uint16]:
     except (imagecodecs.Jpeg8Error, ValueError) as error:
         raise UnusualJpegError(str(error)) from error
     return np.asarray(decoded, np.uint16).reshape(coded.shape[0] + 1, coded.shape[1])
+
+
+def _depends_on(kept: bytes, coded: _Coded, decoded: NDArray[np.uint16]) -> bool:
+    """Tell whether counts depend on codes after those that are ``kept``."""
+    others = (_decoded(kept + other + _END, coded) for other in _OTHER_CODES)
+    return any((other[:-1] != decoded[:-1]).any() for other in others)
 
 
 def check_codes(data: bytes) -> None:
