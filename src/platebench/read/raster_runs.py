@@ -25,7 +25,7 @@ _FAR_SHARE = 0.9
 _NOISY_SHARE = 0.25
 _NOISY_PARTS = 8  # of a row's length
 _LEAST_PART = 16  # values; a step nearer than this to a row's end is a whole row's
-_MOST_STRAYS = 2  # values that are other, one beside the other, with the run's on both sides
+_MOST_STRAYS = 2  # other values in a lost run; more in a picture's own, at its ragged edge
 _MOST_LOOKED_AT = 2000
 _NEAR = 1 / 16  # of a row, on each side of a step
 
@@ -122,7 +122,7 @@ def _without_strays(raster: Codes, start: int, stop: int) -> list[tuple[int, int
     """Return first and last part of a run between values that differ; all of it if few do."""
     value = raster[start // raster.shape[1], start % raster.shape[1]]
     strays = np.flatnonzero(_stretch(raster, start, stop) != value)
-    if strays.size <= (stop - start) * raster.itemsize // BLOCK:
+    if strays.size <= _MOST_STRAYS:
         return [(start, stop)]
     return [(start, start + int(strays[0])), (start + int(strays[-1]) + 1, stop)]
 
@@ -195,9 +195,9 @@ def _exact(
 
 def _goes_on(other: NDArray[np.bool_]) -> int:
     """Return how far a run goes on into values of which some are ``other``: strays, or its end."""
-    for at in np.flatnonzero(other).tolist():
+    for strays, at in enumerate(np.flatnonzero(other).tolist()):
         beyond = other[at + _MOST_STRAYS :][: 2 * _LEAST_PART]
-        if beyond.size < 2 * _LEAST_PART or beyond.any():
+        if strays >= _MOST_STRAYS or beyond.size < 2 * _LEAST_PART or beyond.any():
             return int(at)
     return other.size
 
