@@ -287,7 +287,9 @@ def refuse_lost_runs(
     for run in lost_runs(raster, tolerance=tolerance, tile_rows=tile[0], noisy=white is not None):
         top, bottom = (place // raster.shape[1] for place in (run.start, run.stop - 1))
         if tile[0]:
-            lost = _is_a_block(raster, run, first_byte) or _goes_on_in_next_tile(raster, run, tile)
+            lost = _is_a_block(raster, run, first_byte, both=True) or _goes_on_in_next_tile(
+                raster, run, tile
+            )
         elif white is None and run.stop - run.start < raster.shape[1]:
             lost = _is_a_block(raster, run, first_byte)
             if not lost:
@@ -306,15 +308,22 @@ def refuse_lost_runs(
     return notes
 
 
-def _is_a_block(raster: Codes, run: LostRun, first_byte: int | None) -> bool:
-    """Tell whether a stretch is as long as a block, and begins or ends with one inside a row."""
+def _is_a_block(raster: Codes, run: LostRun, first_byte: int | None, *, both: bool = False) -> bool:
+    """Tell whether a stretch is as long as a block, and begins or ends with one inside a row.
+
+    ``both``: begins and ends so, or with the raster. Of the many runs that tiles cut out of a
+    clipped picture, some begin or end with a block by chance.
+    """
     item = raster.itemsize
     if first_byte is None or run.whole_rows or (run.stop - run.start + 2) * item < BLOCK:
         return False
-    return any(
-        (first_byte + place * item) % BLOCK < item and place % raster.shape[1]
+    at_block = [
+        (first_byte + place * item) % BLOCK < item and place % raster.shape[1] > 0
         for place in (run.start, run.stop)
-    )
+    ]
+    if both:
+        return (at_block[0] or run.start == 0) and (at_block[1] or run.stop == raster.size)
+    return any(at_block)
 
 
 def _goes_on_in_next_tile(raster: Codes, run: LostRun, tile: tuple[int, int]) -> bool:
