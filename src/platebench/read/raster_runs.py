@@ -27,6 +27,7 @@ _NOISY_PARTS = 8  # of a row's length
 _LEAST_PART = 16  # values; a step nearer than this to a row's end is a whole row's
 _MOST_STRAYS = 2  # other values in a lost run; more in a picture's own, at its ragged edge
 _MOST_LOOKED_AT = 2000
+_SOFT, _SOFT_SHARE = 4, 0.25  # values beside a step; nearer to the run's than those after them
 _NEAR = 1 / 16  # of a row, on each side of a step
 
 Codes = NDArray[np.uint8] | NDArray[np.uint16]
@@ -185,9 +186,9 @@ def _exact(
     steps = []
     noisy &= stop - start >= 2 * columns
     if has_above:
-        steps.append(_step(raster, start - columns, value, tolerance, noisy))
+        steps.append(_step(raster, start - columns, value, tolerance, noisy, False))
     if has_below:
-        steps.append(_step(raster, stop, value, tolerance, noisy))
+        steps.append(_step(raster, stop, value, tolerance, noisy, True))
     if "row" not in steps and "inside" not in steps:
         return None
     return LostRun(start=start, stop=stop, value=value, whole_rows="inside" not in steps)
@@ -202,7 +203,7 @@ def _goes_on(other: NDArray[np.bool_]) -> int:
     return other.size
 
 
-def _step(raster: Codes, start: int, value: int, tolerance: int, noisy: bool) -> str:
+def _step(raster: Codes, start: int, value: int, tolerance: int, noisy: bool, below: bool) -> str:
     """Return what the row's length of values from ``start``, beside a run, makes of its edge.
 
     That is ``"inside"`` a row, between two as a whole ``"row"``, or ``"none"``: no sharp step.
@@ -221,7 +222,11 @@ def _step(raster: Codes, start: int, value: int, tolerance: int, noisy: bool) ->
     # Beside the step itself: a sharp edge that is tilted by a row in all fades there.
     near = max(_LEAST_PART, int(columns * _NEAR))
     parts = (far[:near], far[-near:], far[: columns - column], far[columns - column :])
-    return "inside" if all(part.mean() >= _FAR_SHARE for part in parts) else "none"
+    if any(part.mean() < _FAR_SHARE for part in parts):
+        return "none"
+    from_edge = np.abs(beside[:: 1 if below else -1][: 5 * _SOFT].astype(np.int64) - value)
+    soft = from_edge[:_SOFT].mean() < _SOFT_SHARE * from_edge[_SOFT:].mean()
+    return "none" if soft else "inside"
 
 
 def _differs(raster: Codes, start: int, stop: int, value: int, tolerance: int) -> bool:
