@@ -26,8 +26,6 @@ FRESH = range(1001, 1004)  # seeds on which no limit was tuned
 _UNPACKED = ("TIFF, 8 bits grey", "TIFF, 16 bits RGB", "DNG, plain", "cinema DNG")
 # Nothing in the file tells these from a picture; docs/damaged-files.md says why.
 NOT_KNOWABLE = {
-    # A block of bare light in another's place, or whole rows for whole rows.
-    *((kind, "blocks swapped") for kind in _UNPACKED),
     # A lost stretch with the edges of the tile's rows; and all blocks begin in one column.
     *(("TIFF, 16 bits tiled", accident) for accident in ACCIDENTS if accident != "cut short"),
     # No checksum, and the codes stay codes.
@@ -37,8 +35,9 @@ NOT_KNOWABLE = {
     ("JPEG, grey", "blocks swapped"),
     ("JPEG, colour", "blocks swapped"),
 }
-# Could be noticed, as rows are shifted by a known rule, and is not.
-NOT_NOTICED = {("KDC", "blocks swapped")}
+# Some of these could be noticed: `.KDC` shifts rows by a known rule, and in uncompressed files a
+# block of bare light in another's place looks like any, but others do not.
+NOT_NOTICED = {(kind, "blocks swapped") for kind in (*_UNPACKED, "KDC")}
 
 
 # ---------------------------------------------------------------------------------- accidents
