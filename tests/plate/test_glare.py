@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 from platebench.plate.bands import banded
 from platebench.plate.bracket.merge import merge_bracket
 from platebench.plate.finding.find_plate import find_plate
@@ -223,12 +223,6 @@ def test_lamp_that_changed_is_allowed_for():
     assert found.share == pytest.approx(0.01, abs=1e-4)
     after = patch_densities(glare_off(dimmer.pixels, found.share, 0.8) / 0.8)
     assert after[3] == pytest.approx(2.0, abs=0.02)
-
-
-def test_only_transmittance_is_read():
-    picture = PlateImage(pixels=np.ones((60, 80), np.float32), encoding=Encoding.DENSITY)
-    with pytest.raises(ValueError, match="needs transmittance"):
-        measure_glare(picture, None, "none")
 
 
 def test_bracket_and_glare_together():

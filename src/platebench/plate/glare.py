@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc
 
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 from platebench.plate.bands import BandStep
 from platebench.plate.finding.surround import BLACK, reduce_picture
 from platebench.plate.smooth_field import grid_shape, row_field
@@ -152,7 +152,7 @@ def measure_glare(
     Parameters
     ----------
     image : PlateImage
-        TRANSMITTANCE of the whole capture.
+        Transmittance of the whole capture.
     corners : ndarray of float64, shape (4, 2)
         The plate's corners, ``(row, column)``.
     surround : {"bright", "dark", "holder", "none"}
@@ -167,13 +167,7 @@ def measure_glare(
     Glare or None
         None where nothing opaque shows.
 
-    Raises
-    ------
-    ValueError
-        If the picture is not transmittance.
     """
-    if image.encoding is not Encoding.TRANSMITTANCE:
-        raise ValueError(f"measure_glare needs transmittance, got {image.encoding}")
     period = int(np.lcm(*image.pattern.shape))
     small, block = reduce_picture(image.pixels, _LOOKED_AT, period=period)
     cells = small.astype(np.float64) / level
