@@ -275,6 +275,6 @@ def test_plates_printed_alike_share_calibrated_ends(tmp_path: Path) -> None:
     for result in results:
         assert result.error is None and result.record.flags == ()
         printed = result.record.printed
-        assert printed["black_at"] == pytest.approx(BASE_FOG, abs=0.01)
-        assert printed["white_at"] == pytest.approx(2.40, abs=0.02)
+        assert printed.black_at == pytest.approx(BASE_FOG, abs=0.01)
+        assert printed.white_at == pytest.approx(2.40, abs=0.02)
     assert results[1].record.base_fog == pytest.approx(0.22 / CALLIER, abs=0.01)
