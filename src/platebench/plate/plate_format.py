@@ -113,6 +113,7 @@ def misfit_of(record: PlateRecord) -> str:
 
     Examples
     --------
+    >>> from dataclasses import replace
     >>> corners = ((0, 0), (0, 4000), (3000, 4000), (3000, 0))
     >>> record = PlateRecord(ppi=600.0, corners=corners, format="13x18 cm")
     >>> misfit_of(record).split("; ")[0]
