@@ -32,7 +32,7 @@ from platebench.plate.glare_model import (
     ROOM_SIGMA,
     DarkCells,
     Evidence,
-    Posterior,
+    SessionGlare,
     fit_captures,
     posterior_of,
 )
@@ -62,36 +62,6 @@ _BARE_ALONG = 0.7  # share of a strip's rim that is bare light
 _BARE = 0.85  # of the bare light, beside a strip
 _BENT, _BENT_FLOOR = 0.03, 2e-4  # noise of a cell of a card: relative, and of the bare light
 _SMALLEST_SHARE = 0.001  # of the frame, connected
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SessionGlare:
-    """What a session's own captures say of its glare.
-
-    Attributes
-    ----------
-    evidence : Evidence
-        Of the shares.
-    found : Posterior
-        The shares by it.
-    of_room : Evidence
-        The part of it that the capture of the room says.
-    room : ndarray of float64, shape (kinds, rows, columns)
-        The room's light over the mean bare light, by kind of site; zeros where it is not known.
-    card, box_off, card_over : int
-        Captures of each kind.
-    notes : tuple of str
-        What a person should know of them.
-    """
-
-    evidence: Evidence
-    found: Posterior
-    of_room: Evidence
-    room: Doubles
-    card: int = 0
-    box_off: int = 0
-    card_over: int = 0
-    notes: tuple[str, ...] = ()
 
 
 def bare_cells(light: Light) -> Doubles:

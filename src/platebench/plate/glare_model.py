@@ -171,6 +171,36 @@ class Posterior:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SessionGlare:
+    """What a session's own captures say of its glare.
+
+    Attributes
+    ----------
+    evidence : Evidence
+        Of the shares.
+    found : Posterior
+        The shares by it.
+    of_room : Evidence
+        The part of it that the capture of the room says.
+    room : ndarray of float64, shape (kinds, rows, columns)
+        The room's light over the mean bare light, by kind of site; zeros where it is not known.
+    card, box_off, card_over : int
+        Captures of each kind.
+    notes : tuple of str
+        What a person should know of them.
+    """
+
+    evidence: Evidence
+    found: Posterior
+    of_room: Evidence
+    room: Doubles
+    card: int = 0
+    box_off: int = 0
+    card_over: int = 0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GlareOff:
     """What has to be done to a capture, and how well it is known.
 

@@ -18,7 +18,7 @@ from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.plate.smooth_field import class_means, grid_shape, site_classes, smooth_cells
 
 if TYPE_CHECKING:
-    from platebench.plate.glare_evidence import SessionGlare
+    from platebench.plate.glare_model import SessionGlare
 
 CLIPPED_SHARE_ALLOWED = 0.001
 LEVEL_REFUSED = 0.5  # stops by which bare light may have changed since the blank

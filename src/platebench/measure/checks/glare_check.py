@@ -12,8 +12,7 @@ import numpy as np
 
 from platebench.measure.checks.verdict import Severity, Verdict
 from platebench.plate.glare import Glare, density_with_glare, interval_in_words
-from platebench.plate.glare_evidence import SessionGlare
-from platebench.plate.glare_model import SHARES, most_probable
+from platebench.plate.glare_model import SHARES, SessionGlare, most_probable
 
 USEFUL_BOUND = 0.01  # an upper bound above this says more of the plate than of the glare
 HARMLESS, HARMFUL = 0.001, 0.005  # shares of the bare light box
