@@ -45,7 +45,6 @@ class GlareRecord:
     share: float
     sigma: float = 0.0
     source: str = ""
-    uneven: bool = False
     taken_off: bool = False
 
 
@@ -130,6 +129,7 @@ class PlateRecord:
     light: LightRecord = LightRecord()
     bracket: BracketRecord | None = None
     glare: GlareRecord | None = None
+    glare_at_most: float | None = None
     stain: StainRecord | None = None
     shows: str = "negative"
     looks: Polarity | None = None
