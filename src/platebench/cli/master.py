@@ -16,6 +16,7 @@ from platebench.cli.options import (
     talk_options,
     work_options,
 )
+from platebench.cli.show import show_errors
 
 
 @click.command(
@@ -81,10 +82,7 @@ def command(
         parts = [f"{made} written", f"{unchanged} unchanged", f"{failed} failed"]
         click.echo("masters: " + ", ".join(part for part in parts if part[0] != "0" or made == 0))
         click.echo(str(result.output))
-    for plate in result.results:
-        if plate.error:
-            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
-            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
+    show_errors(result.results, named=True)
     ctx.exit(result.exit_code)
 
 

@@ -19,7 +19,8 @@ from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.look import PlateView, check_something_there, look_at_plate
 from platebench.plate.print_positive import print_positive
 from platebench.plate.straighten import plan_straighten, straighten_rows
-from platebench.session.record import record_aside, refuse_edited, write_record
+from platebench.session.originals import refuse_edited
+from platebench.session.record import read_record, record_aside, write_record
 from platebench.tone.profile import display_table, kept_tones
 from platebench.write.plate_record import picture_note, plate_record
 from platebench.write.preview import write_preview
@@ -35,7 +36,10 @@ def convert_and_record(job: PlateJob) -> PlateResult:
     PlateError
         If it cannot be converted, or somebody has changed its positive.
     """
-    refuse_edited(job)
+    if not job.force and job.positive.is_file():
+        outputs = read_record(job.record).get("outputs", {})
+        facts = outputs.get(job.positive.relative_to(job.output).as_posix(), {})
+        refuse_edited(job.positive, facts.get("sha256", ""))
     with record_aside(job.record, job.positive):
         result = convert_plate(job)
         if result.error:

@@ -8,16 +8,16 @@ from pathlib import Path
 from typing import Any
 
 from platebench.core.errors import SessionFolderError
-from platebench.core.files import hash_file, make_folder, refuse_foreign, remove_unfinished
+from platebench.core.files import hash_file
 from platebench.core.installed import profiles_folder
-from platebench.core.progress import NullProgress, Progress
+from platebench.core.progress import Progress
 from platebench.core.settings import PlateSettings
 from platebench.plate.job import POSITIVES, RECORDS
 from platebench.plate_log.dates import date_in_words
 from platebench.plate_log.entry import LogEntry
 from platebench.printing.print_picture import read_positive
-from platebench.session.originals import captures_of, refuse_captures, refuse_results
 from platebench.session.record import OLDER, is_older_than, read_record
+from platebench.session.run_plates import PlateOutcome, PlateRun, PlateWork
 from platebench.session.session_log import load_session_log
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import FILE_NAME, load_session
@@ -116,8 +116,8 @@ def share_session(
     output: Path | None = None,
     wishes: ShareWishes | None = None,
     progress: Progress | None = None,
-) -> list[Shared]:
-    """Write pictures to share and return them.
+) -> list[PlateOutcome[Shared]]:
+    """Write pictures to share and return what became of each plate, in order.
 
     Of a plate whose sides were in doubt, the positive is the whole capture: the bare light around
     the plate is left out, as far as it shows nothing, and the plate is not straightened.
@@ -141,10 +141,8 @@ def share_session(
     ------
     SessionFolderError
         If a plate is not there or has not been converted.
-    CaptureError, PrintNegativeError
-        If a positive cannot be read.
     WriteError
-        If a picture cannot be written, or would replace one that is not from here.
+        If the folder cannot be written, or a picture would replace one that is not from here.
     """
     wishes = wishes or ShareWishes()
     settings = load_session(folder)
@@ -152,35 +150,47 @@ def share_session(
     chosen = _chosen(folder, output, settings.plates, plates)
     place = output / FOLDER if to is None else to
     targets = [place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen]
-    refuse_captures(targets, captures_of(folder, settings))
-    refuse_results(place, output)
-    if to is not None:  # else the folder is ours
-        refuse_foreign(targets)
-    make_folder(place)
-    remove_unfinished(place)
     log = load_session_log(folder)
-    progress = progress or NullProgress()
-    made: list[Shared] = []
-    progress.begin("pictures", len(chosen))
-    try:
-        for plate, target in zip(chosen, targets, strict=True):
-            entry = log.entry(plate.id) or LogEntry(plate_id=plate.id)
-            record = read_record(output / RECORDS / f"{plate.id}.json")
-            doubt, before = _doubt(record), _digest(target)
-            _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt))
-            made.append(
-                Shared(
-                    plate_id=plate.id,
-                    path=target,
-                    doubt=doubt,
-                    older=is_older_than(record, plate),
-                    replaced=before not in ("", _digest(target)),
-                )
-            )
-            progress.advance(plate.id)
-    finally:
-        progress.end()
-    return made
+    jobs = [
+        _Job(folder, output, plate, target, log.entry(plate.id), wishes)
+        for plate, target in zip(chosen, targets, strict=True)
+    ]
+    run = PlateRun(folder=folder, settings=settings, output=place, workers=1, progress=progress)
+    owned = targets if to is not None else ()  # else the folder is ours
+    with run.writing(targets, results=output, owned=owned):
+        return run.outcomes(PlateWork(what="pictures", task=_share_one), jobs)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Job:
+    """One picture to be made."""
+
+    folder: Path
+    output: Path
+    plate: PlateSettings
+    target: Path
+    entry: LogEntry | None
+    wishes: ShareWishes
+
+    @property
+    def plate_id(self) -> str:
+        """Name of the plate."""
+        return self.plate.id
+
+
+def _share_one(job: _Job) -> Shared:
+    plate, target = job.plate, job.target
+    entry = job.entry or LogEntry(plate_id=plate.id)
+    record = read_record(job.output / RECORDS / f"{plate.id}.json")
+    doubt, before = _doubt(record), _digest(target)
+    _share(job.folder, job.output, plate, target, entry, job.wishes, uncut=bool(doubt))
+    return Shared(
+        plate_id=plate.id,
+        path=target,
+        doubt=doubt,
+        older=is_older_than(record, plate),
+        replaced=before not in ("", _digest(target)),
+    )
 
 
 def _digest(path: Path) -> str:
