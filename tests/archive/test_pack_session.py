@@ -24,7 +24,7 @@ from .packages import flip_byte
 
 def pack(session: Path, **options: object) -> list[Path]:
     chosen = PackOptions(**options)  # type: ignore[arg-type]
-    return [one.package for one in pack_session(session, now=NOW, options=chosen)]
+    return [one.package for one in pack_session(session, now=NOW, options=chosen, workers=1)]
 
 
 def test_everything_is_in_it_and_an_independent_library_agrees(
@@ -78,7 +78,9 @@ def test_the_recipe_names_no_person_no_machine_and_no_time(packed_once: Path) ->
 def test_the_same_session_gives_the_same_bytes(
     converted: Path, packed_once: Path, tmp_path: Path
 ) -> None:
-    again = pack_session(converted, now=NOW, to=tmp_path, options=PackOptions(captures=True))
+    again = pack_session(
+        converted, now=NOW, to=tmp_path, options=PackOptions(captures=True), workers=1
+    )
     assert tree(again[0].package) == tree(packed_once)
 
 

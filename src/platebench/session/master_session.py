@@ -12,6 +12,7 @@ from typing import Any
 from platebench import __version__
 from platebench.core.errors import ExitCode
 from platebench.core.files import hash_file
+from platebench.core.installed import versions
 from platebench.core.plain_json import read_json
 from platebench.core.progress import Progress
 from platebench.master.make_master import MasterResult, master_plate
@@ -224,6 +225,7 @@ def _record(job: MasterJob, made: MasterResult) -> dict[str, Any]:
         "schema": SCHEMA,
         "plate": job.plate_id,
         "platebench": __version__,
+        "versions": versions(),
         "fingerprint": job.fingerprint,
         "inputs": dict(job.job.inputs),
         "master": {

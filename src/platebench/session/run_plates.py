@@ -209,7 +209,7 @@ class PlateRun:
         return [_outcome(job.plate_id, ended[place]) for place, job in enumerate(jobs)]
 
     def _tidy(self) -> None:
-        for place in self._places:
+        for place in self._places or (self.output,):
             remove_unfinished(place)
 
 
