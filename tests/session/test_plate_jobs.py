@@ -37,9 +37,7 @@ def work(job: PlateJob) -> PlateResult:
 
 
 def run_batch(names: tuple[str, ...], workers: int = 1) -> list[PlateOutcome[PlateResult]]:
-    run = PlateRun(
-        folder=Path("session"), settings=SessionSettings(), output=Path("out"), workers=workers
-    )
+    run = PlateRun(Path("session"), SessionSettings(), Path("out"), workers)
     return run.outcomes(PlateWork(what="plates", task=work), [job(name) for name in names])
 
 

@@ -335,14 +335,8 @@ class _Packing:
 
         Those that ``master`` has made, as they would be made now, are copied.
         """
-        run = PlateRun(
-            folder=self.sources.folder,
-            settings=self.settings,
-            output=writer.place_for(MASTERS),
-            workers=workers,
-            memory=memory,
-            progress=self.progress,
-        )
+        folder, target = self.sources.folder, writer.place_for(MASTERS)
+        run = PlateRun(folder, self.settings, target, workers, memory, self.progress)
         work = PlateWork(
             what="masters",
             task=_master_events,

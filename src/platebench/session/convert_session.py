@@ -128,14 +128,7 @@ def convert_session(
     settings, log = load_session(folder), load_session_log(folder)
     wanted_plates(folder, settings)
     output = folder / OUTPUT_NAME if output is None else output
-    run = PlateRun(
-        folder=folder,
-        settings=settings,
-        output=output,
-        workers=workers,
-        memory=memory,
-        progress=progress,
-    )
+    run = PlateRun(folder, settings, output, workers, memory, progress)
     jobs = [
         replace(job, fingerprint=fingerprint_of(job), force=force)
         for job in session_jobs(folder, output, settings, log, progress, known)

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from platebench import __version__
-from platebench.core.errors import ExitCode
 from platebench.core.files import hash_file
 from platebench.core.installed import versions
 from platebench.core.plain_json import read_json
@@ -24,7 +23,7 @@ from platebench.session.jobs import peak_of_job, session_jobs, wanted_plates
 from platebench.session.originals import refuse_edited
 from platebench.session.record import fingerprint_of, hash_files, record_aside, write_json
 from platebench.session.room import Peak
-from platebench.session.run_plates import PlateRun, PlateWork, exit_code_of, result_of
+from platebench.session.run_plates import PlateRun, PlateWork, result_of
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import load_session
 from platebench.write.tiff import Compression
@@ -78,27 +77,6 @@ class MasterJob:
         return self.target, self.preview, self.record
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MastersResult:
-    """Outcome of a session.
-
-    Attributes
-    ----------
-    output : Path
-        Folder of the masters.
-    results : tuple of PlateResult
-        In the order of ``session.toml``; ``record`` is what the record file holds.
-    """
-
-    output: Path
-    results: tuple[PlateResult, ...]
-
-    @property
-    def exit_code(self) -> ExitCode:
-        """OK, PARTIAL, or the first plate's own code where all failed."""
-        return exit_code_of(self.results)
-
-
 def write_masters(
     folder: Path,
     *,
@@ -110,8 +88,10 @@ def write_masters(
     workers: int | None = None,
     memory: int | None = None,
     progress: Progress | None = None,
-) -> MastersResult:
+) -> list[PlateResult]:
     """Write the masters of a session; those that are there and unchanged are left as they are.
+
+    The results are in the order of ``session.toml``; ``record`` is what the record file holds.
 
     Parameters
     ----------
@@ -144,14 +124,7 @@ def write_masters(
         master_job(job, output, colour=colour, compression=compression, force=force)
         for job in session_jobs(folder, output, wanted, progress=progress)
     ]
-    run = PlateRun(
-        folder=folder,
-        settings=settings,
-        output=output,
-        workers=workers,
-        memory=memory,
-        progress=progress,
-    )
+    run = PlateRun(folder, settings, output, workers, memory, progress)
     work = PlateWork(
         what="masters",
         task=make_master,
@@ -161,8 +134,7 @@ def write_masters(
     )
     targets = [path for job in jobs for path in job.files]
     with run.writing(targets, results=folder / OUTPUT_NAME):
-        outcomes = run.outcomes(work, jobs)
-    return MastersResult(output=output, results=tuple(map(result_of, outcomes)))
+        return [result_of(outcome) for outcome in run.outcomes(work, jobs)]
 
 
 def make_master(job: MasterJob) -> PlateResult:

@@ -85,18 +85,10 @@ def refuse_folder_of_captures(folder: Path, suffixes: Iterable[str]) -> None:
 def refuse_edited(
     picture: Path, known: str, *, beside: Sequence[Path] = (), mark: str = ""
 ) -> None:
-    """Refuse to replace a picture that is not as it was made here.
+    """Refuse to replace a picture, or the files beside it, that are not as they were made here.
 
-    Parameters
-    ----------
-    picture : Path
-    known : str
-        The SHA-256 that its record states. "": there is no record, as after a run that was killed;
-        its Software tag tells.
-    beside : sequence of Path
-        Files of its name that would be replaced with it.
-    mark : str
-        What the description of such a picture holds as well.
+    ``known`` is the SHA-256 that its record states. Without a record, as after a run that was
+    killed, its Software tag tells, and its description, which holds ``mark``.
 
     Raises
     ------

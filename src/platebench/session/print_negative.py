@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +39,7 @@ from platebench.session.convert_plate import true_transmittance
 from platebench.session.jobs import prepare_light, session_jobs
 from platebench.session.originals import captures_of, refuse_captures
 from platebench.session.record import OLDER, is_older_than, read_record, write_json
-from platebench.session.room import Peak, peak_of
+from platebench.session.room import peak_of
 from platebench.session.run_plates import PlateOutcome, PlateRun, PlateWork
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import load_session
@@ -106,20 +107,18 @@ def print_negatives(
     """
     settings = load_session(folder)
     target = folder / FOLDER if output is None else output
-    run = PlateRun(
-        folder=folder,
-        settings=settings,
-        output=target,
-        workers=1 if order.aim == "facsimile" else workers,
-        memory=memory,
-        progress=progress,
-    )
-    captures = captures_of(folder, settings)
+    workers = 1 if order.aim == "facsimile" else workers
+    run = PlateRun(folder, settings, target, workers, memory, progress)
+    captures, converted = captures_of(folder, settings), folder / OUTPUT_NAME
     common = _Common(folder, process, order, sharpness, target, captures, tuple(plates))
-    jobs = [_Job(common, place) for place in range(len(plates))]
-    with run.writing(results=folder / OUTPUT_NAME):
-        work = PlateWork(what="print negatives", task=_print_one, peak=_peak_of)
-        return run.outcomes(work, jobs)
+    work = PlateWork(
+        what="print negatives",
+        task=partial(_print_one, common),
+        peak=lambda place: peak_of("mosaic", [_positive_of(plates[place], converted)]),
+        name_of=plates.__getitem__,
+    )
+    with run.writing(results=converted):
+        return run.outcomes(work, range(len(plates)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,39 +133,19 @@ class _Common:
     captures: tuple[Path, ...]
     plates: tuple[str, ...]
 
-    @property
-    def converted(self) -> Path:
-        """Where the positives are."""
-        return self.folder / OUTPUT_NAME
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Job:
-    """One of the plates that were named."""
-
-    common: _Common
-    place: int
-
-    @property
-    def plate_id(self) -> str:
-        """The plate as it was named."""
-        return self.common.plates[self.place]
-
-
-def _peak_of(job: _Job) -> Peak:
-    return peak_of("mosaic", [_positive_of(job.plate_id, job.common.converted)])
-
-
-def _print_one(job: _Job) -> MadeNegative:
+def _print_one(common: _Common, place: int) -> MadeNegative:
     """Make one print negative: the unit of work, in a process of its own or not."""
-    common = job.common
     folder, process, order = common.folder, common.process, common.order
-    named = _named(job.plate_id, folder, common.converted)
-    before = common.plates[: job.place]
-    if named.plate_id in {_positive_of(name, common.converted).stem for name in before}:
+    converted = folder / OUTPUT_NAME
+    named = _named(common.plates[place], folder, converted)
+    if named.plate_id in {_positive_of(name, converted).stem for name in common.plates[:place]}:
         what = f'would get the files of another plate "{named.plate_id}" that was asked for as well'
         raise PrintNegativeError(named.path, what, "name it once, or rename one of the two files")
-    source = _source(named, folder, process, order)
+    if order.aim == "facsimile":
+        source = _from_plate(named, folder, process, order)
+    else:
+        source = _from_positive(named, process, order)
     if common.sharpness and named.in_session:
         source = _with_sharpness(source, named, folder, load_session(folder).scan)
     return _make(source, named, common.captures, process, order, common.target)
@@ -198,12 +177,6 @@ def _positive_of(name: str, converted: Path) -> Path:
     if path.suffix.lower() in _AS_TIFF:
         return path
     return converted / POSITIVES / f"{name}.tif"
-
-
-def _source(named: _Named, folder: Path, process: Process, order: NegativeOrder) -> NegativeSource:
-    if order.aim == "facsimile":
-        return _from_plate(named, folder, process, order)
-    return _from_positive(named, process, order)
 
 
 def _with_sharpness(

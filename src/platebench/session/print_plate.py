@@ -210,55 +210,26 @@ def print_plates_directly(
     ranges = read_plate_ranges(converted, plates)
     against = None if reference is None else read_plate_ranges(converted, (reference,))[0]
     target = folder / FOLDER if output is None else output
-    files = [target / f"{plate.plate_id}-{process.name}.pdf" for plate in ranges]
-    common = _Common(process, against, time_s, paper, settings.title)
-    jobs = [_Job(common, plate, path) for plate, path in zip(ranges, files, strict=True)]
-    run = PlateRun(folder=folder, settings=settings, output=target, workers=1, progress=progress)
-    with run.writing(files, results=converted, owned=files):
-        return run.outcomes(PlateWork(what="test strips", task=_print_one), jobs)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Common:
-    """What is the same for all plates of a run."""
-
-    process: Process
-    against: PlateRange | None
-    time_s: float | None
-    paper: PaperName
-    session: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Job:
-    """One page to be written."""
-
-    common: _Common
-    plate: PlateRange
-    path: Path
-
-    @property
-    def plate_id(self) -> str:
-        """Name of the plate."""
-        return self.plate.plate_id
-
-
-def _print_one(job: _Job) -> DirectPrint:
-    common, plate = job.common, job.plate
-    against = common.against
-    (advice,) = advise_plate(plate, (common.process,))
+    files = {p.plate_id: target / f"{p.plate_id}-{process.name}.pdf" for p in ranges}
     base = 0.0 if against is None else against.base_fog
-    done = DirectPrint(
-        plate=plate,
-        times=direct_times(plate, advice.scale, reference_base=base),
-        advice=advice,
-        reference=BARE if against is None else f"plate {against.plate_id}",
-        time_s=common.time_s,
-        sheet=job.path,
-        doubts=_doubts(plate, against),
-    )
-    write_strip_sheet(job.path, _page(done, common.process, common.session), paper=common.paper)
-    return done
+    run = PlateRun(folder, settings, target, workers=1, progress=progress)
+
+    def print_one(plate: PlateRange) -> DirectPrint:
+        (advice,) = advise_plate(plate, (process,))
+        done = DirectPrint(
+            plate=plate,
+            times=direct_times(plate, advice.scale, reference_base=base),
+            advice=advice,
+            reference=BARE if reference is None else f"plate {reference}",
+            time_s=time_s,
+            sheet=files[plate.plate_id],
+            doubts=_doubts(plate, against),
+        )
+        write_strip_sheet(done.sheet, _page(done, process, settings.title), paper=paper)
+        return done
+
+    with run.writing(files.values(), results=converted, owned=files.values()):
+        return run.outcomes(PlateWork(what="test strips", task=print_one), ranges)
 
 
 def _doubts(plate: PlateRange, reference: PlateRange | None) -> tuple[str, ...]:

@@ -11,8 +11,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
+from operator import attrgetter
 from pathlib import Path
-from typing import Generic, Protocol, TypeVar
+from typing import Any, Generic, TypeAlias, TypeVar
 
 from platebench.core.errors import ExitCode, PlateError
 from platebench.core.files import make_folder, refuse_foreign, remove_unfinished
@@ -27,28 +28,7 @@ from platebench.session.originals import captures_of, refuse_captures, refuse_re
 from platebench.session.pool import run_all
 from platebench.session.room import Peak
 
-
-class OfPlate(Protocol):
-    """A job that names its plate."""
-
-    @property
-    def plate_id(self) -> str:
-        """Name of the plate, for messages."""
-
-
-class Ended(Protocol):
-    """What became of a plate, good or bad."""
-
-    @property
-    def plate_id(self) -> str:
-        """Name of the plate."""
-
-    @property
-    def error(self) -> PlateError | None:
-        """Why there is no result."""
-
-
-J = TypeVar("J", bound=OfPlate)
+J = TypeVar("J")
 M = TypeVar("M")
 
 
@@ -79,7 +59,7 @@ class PlateWork(Generic[J, M]):
     what : str
         Name of the work, for progress.
     task : callable
-        Makes something of a job; importable by name, since it is sent to other processes.
+        Makes something of a job; importable by name where there may be more than one worker.
     earlier : callable or None
         Gives what an earlier run made of a job, if nothing has changed since, else None.
     lit : callable or None
@@ -87,6 +67,8 @@ class PlateWork(Generic[J, M]):
         blank frames are read once, and only if a job is left to do.
     peak : callable or None
         Memory that a job takes; None: nothing to speak of.
+    name_of : callable
+        Name of a job's plate, for messages.
     """
 
     what: str
@@ -94,9 +76,10 @@ class PlateWork(Generic[J, M]):
     earlier: Callable[[J], M | None] | None = None
     lit: Callable[[J, Light | None, Dark | None], J] | None = None
     peak: Callable[[J], Peak] | None = None
+    name_of: Callable[[J], str] = attrgetter("plate_id")
 
 
-@dataclass(kw_only=True, eq=False)
+@dataclass(eq=False)
 class PlateRun:
     """One run of a command over plates of a session.
 
@@ -149,8 +132,7 @@ class PlateRun:
         results : Path or None
             Folder that ``convert`` writes; nothing else may be written among its pictures.
         owned, kind
-            Files that are replaced only if they are of this program, and of what kind a .json is;
-            see :func:`platebench.core.files.refuse_foreign`.
+            As for :func:`platebench.core.files.refuse_foreign`.
         below : sequence of str
             Folders in ``output`` that the work on plates writes into; none: ``output`` itself.
 
@@ -181,22 +163,18 @@ class PlateRun:
         KeyboardInterrupt
             As :func:`platebench.session.pool.run_all`.
         """
-        ended: dict[int, M | PlateError] = {}
-        for place, job in enumerate(jobs):
-            made = None if work.earlier is None else work.earlier(job)
-            if made is not None:
-                ended[place] = made
-        left = [place for place in range(len(jobs)) if place not in ended]
-        to_do = [jobs[place] for place in left]
+        earlier = [work.earlier(job) if work.earlier else None for job in jobs]
+        to_do = [job for job, made in zip(jobs, earlier, strict=True) if made is None]
         if to_do and work.lit is not None:
             light, dark = self.light
             to_do = [work.lit(job, light, dark) for job in to_do]
+        made_now: list[M | PlateError] = []
         if to_do:
             try:
-                outcomes = run_all(
+                made_now = run_all(
                     work.task,
                     to_do,
-                    name_of=_plate_id,
+                    name_of=work.name_of,
                     workers=self.workers or cores(),
                     what=work.what,
                     progress=self.progress,
@@ -205,12 +183,18 @@ class PlateRun:
                 )
             finally:
                 self._tidy()
-            ended.update(zip(left, outcomes, strict=True))
-        return [_outcome(job.plate_id, ended[place]) for place, job in enumerate(jobs)]
+        made = iter(made_now)
+        return [
+            _outcome(work.name_of(job), next(made) if before is None else before)
+            for job, before in zip(jobs, earlier, strict=True)
+        ]
 
     def _tidy(self) -> None:
         for place in self._places or (self.output,):
             remove_unfinished(place)
+
+
+Ended: TypeAlias = PlateOutcome[Any] | PlateResult
 
 
 def result_of(outcome: PlateOutcome[PlateResult]) -> PlateResult:
@@ -218,7 +202,7 @@ def result_of(outcome: PlateOutcome[PlateResult]) -> PlateResult:
     return outcome.made or PlateResult(plate_id=outcome.plate_id, error=outcome.error)
 
 
-def made_or_raise(outcomes: Iterable[PlateOutcome[M]]) -> list[M]:
+def made_or_raise(outcomes: Sequence[PlateOutcome[M]]) -> list[M]:
     """Return what was made of every plate.
 
     Raises
@@ -226,13 +210,10 @@ def made_or_raise(outcomes: Iterable[PlateOutcome[M]]) -> list[M]:
     PlateError
         The first plate's that failed.
     """
-    made = []
     for outcome in outcomes:
         if outcome.error is not None:
             raise outcome.error
-        if outcome.made is not None:
-            made.append(outcome.made)
-    return made
+    return [outcome.made for outcome in outcomes if outcome.made is not None]
 
 
 def exit_code_of(results: Sequence[Ended]) -> ExitCode:
@@ -241,10 +222,6 @@ def exit_code_of(results: Sequence[Ended]) -> ExitCode:
     if not errors:
         return ExitCode.OK
     return ExitCode.PARTIAL if len(errors) < len(results) else errors[0].exit_code
-
-
-def _plate_id(job: OfPlate) -> str:
-    return job.plate_id
 
 
 def _outcome(plate_id: str, ended: M | PlateError) -> PlateOutcome[M]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -149,48 +150,28 @@ def share_session(
     output = folder / OUTPUT_NAME if output is None else output
     chosen = _chosen(folder, output, settings.plates, plates)
     place = output / FOLDER if to is None else to
-    targets = [place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen]
+    targets = {plate.id: place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen}
     log = load_session_log(folder)
-    jobs = [
-        _Job(folder, output, plate, target, log.entry(plate.id), wishes)
-        for plate, target in zip(chosen, targets, strict=True)
-    ]
-    run = PlateRun(folder=folder, settings=settings, output=place, workers=1, progress=progress)
-    owned = targets if to is not None else ()  # else the folder is ours
-    with run.writing(targets, results=output, owned=owned):
-        return run.outcomes(PlateWork(what="pictures", task=_share_one), jobs)
+    run = PlateRun(folder, settings, place, workers=1, progress=progress)
 
+    def share_one(plate: PlateSettings) -> Shared:
+        entry = log.entry(plate.id) or LogEntry(plate_id=plate.id)
+        record = read_record(output / RECORDS / f"{plate.id}.json")
+        target, doubt = targets[plate.id], _doubt(record)
+        before = _digest(target)
+        _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt))
+        return Shared(
+            plate_id=plate.id,
+            path=target,
+            doubt=doubt,
+            older=is_older_than(record, plate),
+            replaced=before not in ("", _digest(target)),
+        )
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Job:
-    """One picture to be made."""
-
-    folder: Path
-    output: Path
-    plate: PlateSettings
-    target: Path
-    entry: LogEntry | None
-    wishes: ShareWishes
-
-    @property
-    def plate_id(self) -> str:
-        """Name of the plate."""
-        return self.plate.id
-
-
-def _share_one(job: _Job) -> Shared:
-    plate, target = job.plate, job.target
-    entry = job.entry or LogEntry(plate_id=plate.id)
-    record = read_record(job.output / RECORDS / f"{plate.id}.json")
-    doubt, before = _doubt(record), _digest(target)
-    _share(job.folder, job.output, plate, target, entry, job.wishes, uncut=bool(doubt))
-    return Shared(
-        plate_id=plate.id,
-        path=target,
-        doubt=doubt,
-        older=is_older_than(record, plate),
-        replaced=before not in ("", _digest(target)),
-    )
+    owned = targets.values() if to is not None else ()  # else the folder is ours
+    work = PlateWork(what="pictures", task=share_one, name_of=attrgetter("id"))
+    with run.writing(targets.values(), results=output, owned=owned):
+        return run.outcomes(work, chosen)
 
 
 def _digest(path: Path) -> str:
