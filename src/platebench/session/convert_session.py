@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeAlias
 
 from platebench.core.errors import ExitCode, PlateError, WriteError
 from platebench.core.progress import Progress
@@ -32,6 +33,8 @@ from platebench.session.session_report import (
     write_true_size_pages,
 )
 from platebench.session.settings_file import load_session
+
+Task: TypeAlias = Callable[[PlateJob], PlateResult]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,7 +87,7 @@ def convert_session(
     memory: int | None = None,
     true_size: bool = False,
     progress: Progress | None = None,
-    task: Callable[[PlateJob], PlateResult] = convert_and_record,
+    task: Task = convert_and_record,
     known: Known | None = None,
 ) -> SessionResult:
     """Convert the plates of a session and write its proof sheet and report.
@@ -146,36 +149,34 @@ def convert_session(
 
 
 def _convert(
-    run: PlateRun,
-    jobs: Sequence[PlateJob],
-    task: Callable[[PlateJob], PlateResult],
-    known: Known | None,
+    run: PlateRun, jobs: Sequence[PlateJob], task: Task, known: Known | None
 ) -> list[PlateResult]:
     """Return a result for every job, in order, converting what has changed."""
+
+    def results_of(
+        what: str,
+        task: Task,
+        earlier: Callable[[PlateJob], PlateResult | None],
+        some: list[PlateJob],
+    ) -> list[PlateResult]:
+        work = PlateWork(what=what, task=task, earlier=earlier, lit=_lit, peak=peak_of_job)
+        return [result_of(outcome) for outcome in run.outcomes(work, some)]
+
     shared = [job for job in jobs if job.settings.printing == "shared"]
-    measuring = PlateWork(
-        what="measuring",
-        task=convert.measure_plate,
-        earlier=_measured_earlier,
-        lit=_lit,
-        peak=peak_of_job,
-    )
-    measured = [result_of(outcome) for outcome in run.outcomes(measuring, shared)]
-    failed = {result.plate_id: result for result in measured if result.error}
+    measured = results_of("measuring", convert.measure_plate, _measured_earlier, shared)
+    done = {result.plate_id: result for result in measured if result.error}
     ends = {result.plate_id: result.ends for result in measured if result.ends}
     if ends:  # a scan that shows a positive is not printed, alike or otherwise
         together = shared_ends(list(ends.values()))
         jobs = [_printed_by(job, together) if job.plate_id in ends else job for job in jobs]
-    converting = PlateWork(
-        what="plates",
-        task=task,
-        earlier=lambda job: None if job.force else earlier_result(job, known),
-        lit=_lit,
-        peak=peak_of_job,
-    )
-    ready = [job for job in jobs if job.plate_id not in failed]
-    made = {o.plate_id: result_of(o) for o in run.outcomes(converting, ready)}
-    return [failed.get(job.plate_id) or made[job.plate_id] for job in jobs]
+    ready = [job for job in jobs if job.plate_id not in done]
+    for result in results_of("plates", task, lambda job: _converted_earlier(job, known), ready):
+        done[result.plate_id] = result
+    return [done[job.plate_id] for job in jobs]
+
+
+def _converted_earlier(job: PlateJob, known: Known | None) -> PlateResult | None:
+    return None if job.force else earlier_result(job, known)
 
 
 def _measured_earlier(job: PlateJob) -> PlateResult | None:

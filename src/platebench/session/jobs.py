@@ -156,11 +156,7 @@ def session_jobs(
     progress: Progress | None = None,
     known: Known | None = None,
 ) -> list[PlateJob]:
-    """Return the work orders of a session whose captures are read for their digests.
-
-    Parameters and errors are those of :func:`plate_jobs` and
-    :func:`platebench.session.record.hash_files`.
-    """
+    """Return what :func:`plate_jobs` does, having read the captures for their digests."""
     captures = (name for plate in settings.plates if not plate.skip for name in plate.captures)
     paths = [folder / name for name in (*captures, *settings.blank, *settings.dark)]
     return plate_jobs(folder, output, settings, hash_files(paths, progress, known), log)

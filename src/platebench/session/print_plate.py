@@ -171,7 +171,7 @@ def print_plates_directly(
     output: Path | None = None,
     progress: Progress | None = None,
 ) -> list[PlateOutcome[DirectPrint]]:
-    """Work out times, and write a page for each plate.
+    """Work out times, and write a page for each plate; outcomes are in the order of ``plates``.
 
     Parameters
     ----------
@@ -192,11 +192,6 @@ def print_plates_directly(
         Where pages go; None: ``test-strips`` in the session folder.
     progress : Progress or None
         Hears of each plate.
-
-    Returns
-    -------
-    list of PlateOutcome
-        One for each of ``plates``, in their order.
 
     Raises
     ------

@@ -34,16 +34,7 @@ M = TypeVar("M")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlateOutcome(Generic[M]):
-    """What became of one plate.
-
-    Attributes
-    ----------
-    plate_id : str
-        The plate, as its job names it.
-    made : M or None
-        What was made of it; None where there is an error.
-    error : PlateError or None
-    """
+    """What became of a plate, as its job names it: what was made, or the error in its place."""
 
     plate_id: str
     made: M | None = None
@@ -134,7 +125,7 @@ class PlateRun:
         owned, kind
             As for :func:`platebench.core.files.refuse_foreign`.
         below : sequence of str
-            Folders in ``output`` that the work on plates writes into; none: ``output`` itself.
+            Folders in ``output`` that are written into as well.
 
         Raises
         ------
@@ -145,11 +136,10 @@ class PlateRun:
         if results is not None:
             refuse_results(self.output, results)
         refuse_foreign(owned, kind)
-        self._places = tuple(self.output / name for name in below) or (self.output,)
-        for place in (self.output, *self._places):
+        self._places = (self.output, *(self.output / name for name in below))
+        for place in self._places:
             make_folder(place)
         with only_writer(self.output, self.progress or NullProgress()):
-            remove_unfinished(self.output)
             self._tidy()
             yield
 
@@ -203,13 +193,7 @@ def result_of(outcome: PlateOutcome[PlateResult]) -> PlateResult:
 
 
 def made_or_raise(outcomes: Sequence[PlateOutcome[M]]) -> list[M]:
-    """Return what was made of every plate.
-
-    Raises
-    ------
-    PlateError
-        The first plate's that failed.
-    """
+    """Return what was made of every plate, or raise the error of the first that failed."""
     for outcome in outcomes:
         if outcome.error is not None:
             raise outcome.error
