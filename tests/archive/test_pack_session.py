@@ -11,10 +11,14 @@ import bagit
 import pytest
 import tifffile
 
+from platebench.archive import pack_session as packing
 from platebench.archive.pack_session import PackOptions, pack_session
 from platebench.archive.package_tree import hash_path
 from platebench.archive.verify import verify_package
 from platebench.core.errors import ArchiveError, WriteError
+from platebench.master.make_master import MasterResult
+from platebench.plate.job import PlateJob
+from platebench.session.master_session import write_masters
 
 from ..processes import needs_accents
 from ..session_files import tree
@@ -24,7 +28,7 @@ from .packages import flip_byte
 
 def pack(session: Path, **options: object) -> list[Path]:
     chosen = PackOptions(**options)  # type: ignore[arg-type]
-    return [one.package for one in pack_session(session, now=NOW, options=chosen)]
+    return [one.package for one in pack_session(session, now=NOW, options=chosen, workers=1)]
 
 
 def test_everything_is_in_it_and_an_independent_library_agrees(
@@ -78,8 +82,51 @@ def test_the_recipe_names_no_person_no_machine_and_no_time(packed_once: Path) ->
 def test_the_same_session_gives_the_same_bytes(
     converted: Path, packed_once: Path, tmp_path: Path
 ) -> None:
-    again = pack_session(converted, now=NOW, to=tmp_path, options=PackOptions(captures=True))
+    again = pack_session(
+        converted, now=NOW, to=tmp_path, options=PackOptions(captures=True), workers=1
+    )
     assert tree(again[0].package) == tree(packed_once)
+
+
+def test_masters_that_are_as_they_would_be_made_are_taken(
+    session: Path, packed_once: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The package is the same, byte for byte, whoever made the masters."""
+    write_masters(session, workers=1)
+    (session / "masters/dense.tif").write_bytes(b"mine")
+    made = []
+    real = packing.master_plate
+
+    def noting(job: PlateJob, target: Path) -> MasterResult:
+        made.append(job.plate_id)
+        return real(job, target)
+
+    monkeypatch.setattr(packing, "master_plate", noting)
+    options = PackOptions(captures=True)
+    (packed,) = pack_session(session, now=NOW, to=tmp_path / "to", options=options, workers=1)
+    assert made == ["dense"]
+    assert tree(packed.package) == tree(packed_once)
+
+
+@pytest.mark.parametrize("other", [{"numpy": "1.0"}, None], ids=["other versions", "none stated"])
+def test_masters_by_other_versions_are_made_again(
+    session: Path, monkeypatch: pytest.MonkeyPatch, other: dict[str, str] | None
+) -> None:
+    """The recipe says which versions made the pictures, and has to be true."""
+    write_masters(session, workers=1)
+    record = session / "masters/tall.json"
+    facts = json.loads(record.read_bytes()) | {"versions": other}
+    record.write_text(json.dumps(facts), encoding="utf-8")
+    made = []
+    real = packing.master_plate
+
+    def noting(job: PlateJob, target: Path) -> MasterResult:
+        made.append(job.plate_id)
+        return real(job, target)
+
+    monkeypatch.setattr(packing, "master_plate", noting)
+    pack(session)
+    assert made == ["tall"]
 
 
 def test_originals_and_results_stay_as_they_are(session: Path) -> None:
@@ -205,7 +252,6 @@ def test_too_little_room_is_said_before_anything_is_written(
 def test_masters_in_colour_need_room_for_three(
     session: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from platebench.archive import pack_session as packing
 
     asked: list[int] = []
 

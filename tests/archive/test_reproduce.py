@@ -47,7 +47,7 @@ def test_byte_for_byte_from_the_package_alone(package: Path, tmp_path: Path) -> 
 
 
 def test_from_captures_elsewhere_one_plate(session: Path) -> None:
-    package = pack_session(session, now=NOW)[0].package
+    package = pack_session(session, now=NOW, workers=1)[0].package
     with pytest.raises(ArchiveError, match="is not in the package; name the folder that has"):
         reproduce_package(package)
     made = reproduce_package(package, captures=session, plates=["tall"])
@@ -164,7 +164,9 @@ def test_captures_under_accents_composed_otherwise(session: Path) -> None:
         encoding="utf-8",
     )
     convert_session(session, workers=1)
-    package = pack_session(session, now=NOW, options=PackOptions(captures=True))[0].package
+    package = pack_session(session, now=NOW, options=PackOptions(captures=True), workers=1)[
+        0
+    ].package
     assert reproduce_package(package, plates=["tall"]).exit_code is ExitCode.OK
     (package / "data/captures" / composed).rename(package / "data/captures" / apart)
     made = reproduce_package(package, plates=["tall"])
@@ -216,7 +218,7 @@ def test_a_library_replaced_between_converting_and_packing_is_in_the_recipe(
 ) -> None:
     newer = versions() | {"numpy": "99.0"}
     monkeypatch.setattr("platebench.archive.pack_session.versions", lambda: newer)
-    (packed,) = pack_session(session, now=NOW, options=PackOptions(captures=True))
+    (packed,) = pack_session(session, now=NOW, options=PackOptions(captures=True), workers=1)
     recipe = trusted_recipe(PackedFiles(packed.package))
     assert recipe.versions["numpy"] == "99.0"
     assert {by["numpy"] for by in recipe.converted_with.values()} == {np.__version__}

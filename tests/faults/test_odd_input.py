@@ -9,6 +9,7 @@ import shutil
 import stat
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,12 +25,17 @@ from platebench.exposing.develop_log import Developed, append_to_log, read_log
 from platebench.exposing.processing import StepDone
 from platebench.session.convert_session import convert_session
 from platebench.session.record import read_record
-from platebench.session.share_session import ShareWishes, share_session
+from platebench.session.run_plates import made_or_raise
+from platebench.session.share_session import Shared, ShareWishes, share_session
 
 from ..processes import command, environment
 from ..session_files import tree, write_session
 
 LONG = "x" * 300  # longer than any file system in use lets a name be
+
+
+def shared(*args: Any, **wanted: Any) -> list[Shared]:
+    return made_or_raise(share_session(*args, **wanted))
 
 
 def run(*args: str | Path) -> tuple[int, str]:
@@ -176,20 +182,20 @@ def test_no_more_is_read_than_was_allowed(tmp_path: Path) -> None:
 def test_share_replaces_only_pictures_it_made(session: Path, tmp_path: Path, kind: str) -> None:
     letters = tmp_path / "letters"
     wishes = ShareWishes(kind=kind, long_side=64)  # type: ignore[arg-type]
-    made = share_session(session, to=letters, wishes=wishes)[0].path
-    share_session(session, to=letters, wishes=wishes)  # its own: again, without a word
+    made = shared(session, to=letters, wishes=wishes)[0].path
+    shared(session, to=letters, wishes=wishes)  # its own: again, without a word
     mine = io.BytesIO()
     Image.new("RGB", (30, 20), (200, 10, 10)).save(mine, kind.upper())
     made.write_bytes(mine.getvalue())
     with pytest.raises(WriteError, match="was not made by this command"):
-        share_session(session, to=letters, wishes=wishes)
+        shared(session, to=letters, wishes=wishes)
     assert made.read_bytes() == mine.getvalue()
 
 
 def test_png_to_share_says_of_itself_what_jpeg_does(session: Path, tmp_path: Path) -> None:
     for kind in ("png", "jpeg"):
         wishes = ShareWishes(kind=kind, long_side=64)  # type: ignore[arg-type]
-        with Image.open(share_session(session, to=tmp_path, wishes=wishes)[0].path) as picture:
+        with Image.open(shared(session, to=tmp_path, wishes=wishes)[0].path) as picture:
             assert b"<dc:identifier>wide</dc:identifier>" in picture.info["xmp"]
 
 

@@ -10,11 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from platebench import __version__
-from platebench.core.errors import ExitCode, NoDensitiesError, PlateError, PrintNegativeError
-from platebench.core.files import hash_file, make_folder, refuse_foreign, remove_unfinished
-from platebench.core.locks import only_writer
-from platebench.core.memory import cores
-from platebench.core.progress import NullProgress, Progress
+from platebench.core.errors import NoDensitiesError, PrintNegativeError
+from platebench.core.files import hash_file, refuse_foreign
+from platebench.core.progress import Progress
 from platebench.core.settings import ScanSettings
 from platebench.plate.densities import transmittance_of_codes
 from platebench.plate.framing import frame_plate
@@ -37,33 +35,16 @@ from platebench.printing.print_size import plan_print_size
 from platebench.printing.process import Process, response_of
 from platebench.session.capture_sharpness import resolved_share
 from platebench.session.convert_plate import true_transmittance
-from platebench.session.jobs import plate_jobs, prepare_light
-from platebench.session.originals import captures_of, refuse_captures, refuse_results
-from platebench.session.pool import run_all
-from platebench.session.record import OLDER, hash_files, is_older_than, read_record, write_json
+from platebench.session.jobs import prepare_light, session_jobs
+from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.record import OLDER, is_older_than, read_record, write_json
 from platebench.session.room import peak_of
+from platebench.session.run_plates import PlateOutcome, PlateRun, PlateWork
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import load_session
 
 FOLDER = "print-negatives"
 _AS_TIFF = (".tif", ".tiff")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NegativeResult:
-    """Outcome of one plate.
-
-    Attributes
-    ----------
-    plate_id : str
-    made : MadeNegative or None
-        None where there is an error.
-    error : PlateError or None
-    """
-
-    plate_id: str
-    made: MadeNegative | None = None
-    error: PlateError | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,7 +69,7 @@ def print_negatives(
     workers: int | None = None,
     memory: int | None = None,
     progress: Progress | None = None,
-) -> list[NegativeResult]:
+) -> list[PlateOutcome[MadeNegative]]:
     """Write the print negatives of some plates, a TIFF, a PDF, a proof and a record each.
 
     Parameters
@@ -115,7 +96,7 @@ def print_negatives(
 
     Returns
     -------
-    list of NegativeResult
+    list of PlateOutcome
         One for each of ``plates``, in their order; a plate that failed is a result.
 
     Raises
@@ -124,39 +105,23 @@ def print_negatives(
         If there is no session, or the folder cannot be written.
     """
     settings = load_session(folder)
-    captures = captures_of(folder, settings)
     target = folder / FOLDER if output is None else output
-    refuse_results(target, folder / OUTPUT_NAME)
-    make_folder(target)
-    remove_unfinished(target)
-    work = _Work(folder, process, order, sharpness, target, tuple(captures))
-    wanted = 1 if order.aim == "facsimile" else workers or cores()
-    with only_writer(target, progress or NullProgress()):
-        try:
-            outcomes = run_all(
-                partial(_print_one, work, tuple(plates)),
-                range(len(plates)),
-                name_of=plates.__getitem__,
-                workers=wanted,
-                what="print negatives",
-                progress=progress,
-                peak=lambda place: peak_of(
-                    "mosaic", [_positive_of(plates[place], folder / OUTPUT_NAME)]
-                ),
-                memory=memory,
-            )
-        finally:
-            remove_unfinished(target)
-    return [
-        NegativeResult(plate_id=name, error=outcome.with_traceback(None))
-        if isinstance(outcome, PlateError)
-        else outcome
-        for name, outcome in zip(plates, outcomes, strict=True)
-    ]
+    workers = 1 if order.aim == "facsimile" else workers
+    run = PlateRun(folder, settings, target, workers, memory, progress)
+    captures, converted = captures_of(folder, settings), folder / OUTPUT_NAME
+    common = _Common(folder, process, order, sharpness, target, captures, tuple(plates))
+    work = PlateWork(
+        what="print negatives",
+        task=partial(_print_one, common),
+        peak=lambda place: peak_of("mosaic", [_positive_of(plates[place], converted)]),
+        name_of=plates.__getitem__,
+    )
+    with run.writing(results=converted):
+        return run.outcomes(work, range(len(plates)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Work:
+class _Common:
     """What is the same for all plates of a run."""
 
     folder: Path
@@ -165,29 +130,24 @@ class _Work:
     sharpness: bool
     target: Path
     captures: tuple[Path, ...]
+    plates: tuple[str, ...]
 
 
-def _print_one(work: _Work, plates: tuple[str, ...], place: int) -> NegativeResult:
+def _print_one(common: _Common, place: int) -> MadeNegative:
     """Make one print negative: the unit of work, in a process of its own or not."""
-    converted = work.folder / OUTPUT_NAME
-    named = _named(plates[place], work.folder, converted)
-    earlier = {_positive_of(name, converted).stem for name in plates[:place]}
-    if named.plate_id in earlier:
+    folder, process, order = common.folder, common.process, common.order
+    converted = folder / OUTPUT_NAME
+    named = _named(common.plates[place], folder, converted)
+    if named.plate_id in {_positive_of(name, converted).stem for name in common.plates[:place]}:
         what = f'would get the files of another plate "{named.plate_id}" that was asked for as well'
         raise PrintNegativeError(named.path, what, "name it once, or rename one of the two files")
-    source = _source(named, work.folder, work.process, work.order)
-    if work.sharpness and named.in_session:
-        source = _with_sharpness(source, named, work.folder, load_session(work.folder).scan)
-    made = _make(source, named, work.captures, work.process, work.order, work.target)
-    return NegativeResult(plate_id=named.plate_id, made=made)
-
-
-def exit_code_of_negatives(results: Sequence[NegativeResult]) -> ExitCode:
-    """Return OK, PARTIAL, or the first plate's own code where all failed."""
-    errors = [result.error for result in results if result.error is not None]
-    if not errors:
-        return ExitCode.OK
-    return errors[0].exit_code if len(errors) == len(results) else ExitCode.PARTIAL
+    if order.aim == "facsimile":
+        source = _from_plate(named, folder, process, order)
+    else:
+        source = _from_positive(named, process, order)
+    if common.sharpness and named.in_session:
+        source = _with_sharpness(source, named, folder, load_session(folder).scan)
+    return _make(source, named, common.captures, process, order, common.target)
 
 
 def _named(name: str, folder: Path, converted: Path) -> _Named:
@@ -216,12 +176,6 @@ def _positive_of(name: str, converted: Path) -> Path:
     if path.suffix.lower() in _AS_TIFF:
         return path
     return converted / POSITIVES / f"{name}.tif"
-
-
-def _source(named: _Named, folder: Path, process: Process, order: NegativeOrder) -> NegativeSource:
-    if order.aim == "facsimile":
-        return _from_plate(named, folder, process, order)
-    return _from_positive(named, process, order)
 
 
 def _with_sharpness(
@@ -290,10 +244,9 @@ def _from_plate(
         what = f"holds no plate {named.plate_id} with its measured densities"
         raise PrintNegativeError(folder, what, "convert the session again")
     settings = replace(settings, plates=own)
-    names = (*own[0].captures, *settings.light_captures)
-    digests = hash_files(folder / name for name in names)
+    (job,) = session_jobs(folder, folder, settings)
     light, dark = prepare_light(folder, settings)
-    job = replace(plate_jobs(folder, folder, settings, digests)[0], light=light, dark=dark)
+    job = replace(job, light=light, dark=dark)
     view = look_at_plate(job)
     check_something_there(view, job.settings)
     framing = frame_plate(view, job)

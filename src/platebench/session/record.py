@@ -34,12 +34,10 @@ from platebench.core.progress import NullProgress, Progress
 from platebench.core.settings import PlateSettings
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.record import PlateRecord, record_from_json
-from platebench.write.tiff import origin_of
 
 SCHEMA = 3
 OLDER = "the positive is older than its settings; to print it as they are now, convert first"
 _REMARKS = ("checked", "note")  # settings that say something and change nothing
-_OURS = "platebench "  # how the Software tag of a positive begins
 _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
 _HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
 
@@ -243,32 +241,6 @@ def earlier_ends(job: PlateJob) -> PrintingEnds | None:
     file = read_record(job.record)
     wanted = fingerprint_of(job, with_ends=False)
     return file.ends if file is not None and wanted and file.measured_from == wanted else None
-
-
-def refuse_edited(job: PlateJob) -> None:
-    """Refuse to replace a positive that is not as it was made here, but for ``job.force``.
-
-    With a record its bytes tell; without one, as after a run that was killed, its Software tag.
-
-    Raises
-    ------
-    WriteError
-        If somebody has changed it.
-    """
-    if job.force or not job.positive.is_file():
-        return
-    file = read_record(job.record)
-    name = job.positive.relative_to(job.output).as_posix()
-    if file is not None and name in file.outputs:
-        as_made = _hash_or_nothing(job.positive) == file.outputs[name].sha256
-    else:
-        as_made = origin_of(job.positive)[0].startswith(_OURS)
-    if not as_made:
-        raise WriteError(
-            job.positive,
-            "it has been changed since it was made, and is left as it is",
-            "move it away, or run again with --force",
-        )
 
 
 @contextmanager
