@@ -26,6 +26,7 @@ import imagecodecs
 import numpy as np
 import tifffile
 
+from one_core import figure
 from platebench.core.errors import CaptureError
 from platebench.read.capture import read_capture
 from platebench.synthetic import CameraModel, LightBox, PlateModel, simulate_plate, write_dng
@@ -308,8 +309,12 @@ def main() -> None:
             said = [o.said for o in found if (o.kind, o.accident) == (kind, name)]
             row += f"{' '.join(str(said.count(s)) for s in ('refused', 'doubted', 'read')):>13}"
         print(row)
-    for said in ("refused", "doubted", "read"):
-        print(f"{said}: {sum(o.said == said for o in found)} of {len(found)}")
+    for said, what in {
+        "refused": "refused",
+        "doubted": "doubted",
+        "read": "read without a word",
+    }.items():
+        figure(f"damaged files {what}", f"{sum(o.said == said for o in found)} of {len(found)}")
     for outcome in found:
         if outcome.silent or (asked.each and outcome.said == "doubted"):
             print(

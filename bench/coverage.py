@@ -20,6 +20,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter, zoom
 from scipy.signal import fftconvolve
 
+from one_core import figure
 from platebench.core.image import SensorFrame
 from platebench.core.settings import PlateSettings
 from platebench.measure.spot import Spot, open_probe, read_spots
@@ -238,6 +239,12 @@ def main() -> None:
                 for number in range(asked.sessions):
                     session(Path(folder), condition, number, rng, found)
             print("\n".join(table(condition, found)), flush=True)
+            _, error, sigma = np.array(found.readings).reshape(-1, 3).T
+            pull = np.abs(error / sigma)
+            shares = "; ".join(f"{np.mean(pull <= limit):.0%}" for limit in (1, 2))
+            figure(f"{condition}: within one stated error; within two", shares, ">= 68; 95 %")
+            false = sum(bound > true for true, bound in found.bounds)
+            figure(f"{condition}: false bounds", f"{false} of {len(found.bounds)}", "<= 2.5 %")
 
 
 if __name__ == "__main__":
