@@ -1,4 +1,4 @@
-"""Glare bounded and judged; its model is tested in tests/stages/test_glare.py."""
+"""Glare bounded and judged; its model is tested in tests/plate/test_glare.py."""
 
 import numpy as np
 import pytest

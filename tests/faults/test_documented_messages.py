@@ -420,7 +420,7 @@ def unfolding(bits: int, packed: int, *options: str) -> Scenario:
 
 
 produces("… declares … x … pixels")(unfolding(8, 4_000_000, "60G"))
-produces("… takes … of memory,")(unfolding(16, 20_000_000, "1G"))
+produces("… needs … of memory,")(unfolding(16, 20_000_000, "1G"))
 
 
 @produces("… is all black;")
@@ -959,7 +959,7 @@ def negative(*args: str, saved: np.ndarray | None = None) -> Scenario:
 
 
 produces("… has no positive of a plate")(negative("nobody"))
-produces("… would get the files of another plate")(negative("tall", "tall"))
+produces("… would write the same files as plate")(negative("tall", "tall"))
 produces("… has no size in millimetres: its format is not set; give the size")(
     negative("tall", "no-size")
 )

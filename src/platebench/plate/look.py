@@ -150,12 +150,12 @@ def look_at_plate(
         doubts[:0] = misread(looks, exposures.info)
     if positive:
         if job.settings.emulsion == "camera":
-            notes.append('turned left for right, for emulsion = "camera" is set')
+            notes.append('turned left for right, because emulsion = "camera" is set')
     elif light.source is LightSource.BLANK:
         level = bare_light_level(small, found)
         doubts += _check_level(level, small.pixels, found, light, exposures.info)
         if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
-            doubts.append("exposure time unknown: taken to be the blank's")
+            doubts.append("exposure time unknown: the blank's is assumed")
     elif light.source is LightSource.ESTIMATED:
         doubts.append(
             "no blank frame: light estimated from what lies around the plate, as if bare light box"
