@@ -959,7 +959,7 @@ def negative(*args: str, saved: np.ndarray | None = None) -> Scenario:
 
 
 produces("… has no positive of a plate")(negative("nobody"))
-produces("… would write the same files as plate")(negative("tall", "tall"))
+produces("… would get the files of another plate")(negative("tall", "tall"))
 produces("… has no size in millimetres: its format is not set; give the size")(
     negative("tall", "no-size")
 )

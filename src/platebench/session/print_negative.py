@@ -174,7 +174,7 @@ def _print_one(work: _Work, plates: tuple[str, ...], place: int) -> NegativeResu
     named = _named(plates[place], work.folder, converted)
     earlier = {_positive_of(name, converted).stem for name in plates[:place]}
     if named.plate_id in earlier:
-        what = f'would write the same files as plate "{named.plate_id}", which you named as well'
+        what = f'would get the files of another plate "{named.plate_id}" that was asked for as well'
         raise PrintNegativeError(named.path, what, "name it once, or rename one of the two files")
     source = _source(named, work.folder, work.process, work.order)
     if work.sharpness and named.in_session:
