@@ -1,6 +1,6 @@
 """Run the benchmarks and write what they measure into ``docs/figures.md``.
 
-    python -m bench                  # all of them, on a quiet machine: about an hour
+    python -m bench                  # all of them; wants a quiet machine
     python -m bench convert tablet   # these; the rest of the page stays
     python -m bench --small          # small sizes, to see that all of them run: nothing is written
 
