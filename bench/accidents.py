@@ -26,7 +26,6 @@ import imagecodecs
 import numpy as np
 import tifffile
 
-from one_core import figure
 from platebench.core.errors import CaptureError
 from platebench.read.capture import read_capture
 from platebench.synthetic import CameraModel, LightBox, PlateModel, simulate_plate, write_dng
@@ -294,6 +293,8 @@ def outcomes(seeds: list[int], kinds: list[str] | None = None) -> Iterator[Outco
 
 def main() -> None:
     """Print the table."""
+    from one_core import figure  # here, since tests import this file from elsewhere
+
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2])
     parser.add_argument("--kinds", nargs="+")

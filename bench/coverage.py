@@ -20,7 +20,6 @@ import numpy as np
 from scipy.ndimage import gaussian_filter, zoom
 from scipy.signal import fftconvolve
 
-from one_core import figure
 from platebench.core.image import SensorFrame
 from platebench.core.settings import PlateSettings
 from platebench.measure.spot import Spot, open_probe, read_spots
@@ -224,6 +223,8 @@ def table(condition: str, found: Found) -> list[str]:
 
 
 def main() -> None:
+    from one_core import figure  # here, since tests import this file from elsewhere
+
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sessions", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
