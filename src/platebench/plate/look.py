@@ -155,7 +155,7 @@ def look_at_plate(
         level = bare_light_level(small, found)
         doubts += _check_level(level, small.pixels, found, light, exposures.info)
         if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
-            doubts.append("exposure time unknown: the blank's is assumed")
+            doubts.append("exposure time unknown: taken to be the blank's")
     elif light.source is LightSource.ESTIMATED:
         doubts.append(
             "no blank frame: light estimated from what lies around the plate, as if bare light box"

@@ -1,6 +1,6 @@
 """Drawing on a PDF page in millimetres from the top left, and the red pencil.
 
-Sheets are drawn through it; the report's pages are set by reportlab itself (``report_pdf``).
+The only module that draws through reportlab.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Sixteen-bit TIFF pictures: the only writer of results by tifffile.
+"""Sixteen-bit TIFF pictures: the only writer that uses tifffile.
 
 Structure after TIFF 6.0 (1992): little-endian, BlackIsZero or RGB, strips, classic offsets
 below 4 GiB and BigTIFF above.
