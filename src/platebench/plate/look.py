@@ -150,7 +150,7 @@ def look_at_plate(
         doubts[:0] = misread(looks, exposures.info)
     if positive:
         if job.settings.emulsion == "camera":
-            notes.append('turned left for right, because emulsion = "camera" is set')
+            notes.append('turned left for right, for emulsion = "camera" is set')
     elif light.source is LightSource.BLANK:
         level = bare_light_level(small, found)
         doubts += _check_level(level, small.pixels, found, light, exposures.info)
