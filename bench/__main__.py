@@ -36,6 +36,7 @@ BENCHES = {
     "archive": ("--megabytes", "30", "--runs", "1"),
     "catalogue": ("--packages", "50"),
     "accidents": ("--seeds", "1", "--kinds", "TIFF, 8 bits grey"),
+    "glare": ("--sessions", "1"),
     "coverage": ("--sessions", "1"),
     "scan_gamma": ("--prints", "1"),
 }

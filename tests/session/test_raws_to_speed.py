@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from platebench.cli import main
-from platebench.synthetic import simulate_blank, simulate_plate
+from platebench.synthetic import simulate_blank, simulate_box_off, simulate_card, simulate_plate
 from platebench.synthetic.targets import TABLET_21
 
 from ..session_files import put
@@ -18,6 +18,8 @@ from ..tablet_scenes import BOX, CAMERA, EXPOSURE_S, WEDGE_S2, strip, wedge_plat
 
 SESSION = """[light]
 blank = ["blank.dng"]
+card = ["card.dng"]
+box_off = ["off.dng"]
 [every_plate]
 format = "9x12 cm"
 emulsion = "light"
@@ -38,6 +40,8 @@ def test_gamma_to_1_percent_and_speed_to_2(tmp_path: Path, kind: str) -> None:
     """Half a percent of glare lies over tablet and plate; figures are those of check-values 4."""
     assert BOX.glare == 0.005
     put(tmp_path / "blank.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=1))
+    put(tmp_path / "card.dng", simulate_card(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=2))
+    put(tmp_path / "off.dng", simulate_box_off(BOX, CAMERA, exposure_s=64 * EXPOSURE_S, seed=3))
     for name, plate, tilt in (("tablet", strip(dust=8), -3.0), ("wedge", wedge_plate(), 2.0)):
         camera = replace(CAMERA, tilt_deg=tilt)
         frame = simulate_plate(plate, BOX, camera, exposure_s=EXPOSURE_S, seed=5).frame
