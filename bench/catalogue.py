@@ -41,6 +41,7 @@ def make_packages(collection: Path, count: int) -> None:
         span = 0.6 + (n % 160) / 100
         densities = {
             "base_fog": 0.1,
+            "base_fog_from": "rebate",
             "d_min": 0.1,
             "d_max": 0.1 + span,
             "density_range": span,

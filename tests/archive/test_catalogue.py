@@ -37,6 +37,7 @@ RESULT: Result = {
     "stain": None,
     "densities": {
         "base_fog": 0.1,
+        "base_fog_from": "rebate",
         "d_min": 0.1,
         "d_max": 1.6,
         "density_range": 1.5,

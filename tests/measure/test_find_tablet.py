@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from platebench.core.errors import TabletError
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 from platebench.measure.tablet.find_tablet import find_tablet
 from platebench.measure.tablet.read_tablet import read_tablet
 from platebench.plate.flatten import transmittance_from_counts
@@ -165,17 +165,9 @@ def test_bare_light_that_changed_by_over_half_a_stop_is_refused(times: float) ->
     assert found is not None and float(found[1]) == pytest.approx(times, abs=0.01)
 
 
-def test_needs_transmittance() -> None:
-    image = seen(strip())
-    with pytest.raises(ValueError, match="needs transmittance, got density"):
-        find_tablet(replace(image, encoding=Encoding.DENSITY))
-
-
 def test_a_scan_of_three_channels() -> None:
     image = seen(strip(TABLET_31), camera=replace(CAMERA, cfa="MONO", tilt_deg=2))
-    scan = PlateImage(
-        pixels=np.repeat(image.pixels[:, :, None], 3, axis=2), encoding=Encoding.TRANSMITTANCE
-    )
+    scan = PlateImage(pixels=np.repeat(image.pixels[:, :, None], 3, axis=2))
     reading = read_tablet(scan, Path("scan.tif"))
     assert reading.found.steps == 31
     # check-values section 9: T_measured = (T + g) / (1 + g).

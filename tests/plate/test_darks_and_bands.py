@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from platebench.core.errors import FrameMismatchError
-from platebench.core.image import CaptureInfo, CaptureKind, Encoding, PlateImage, SensorFrame
+from platebench.core.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
 from platebench.plate.bands import banded
 from platebench.plate.bracket.merge import merge_bracket, shifted_frame
 from platebench.plate.bracket.plan import plan_bracket
@@ -135,15 +135,13 @@ def test_glare_beside_a_plate_is_read_alike_on_both_sides() -> None:
     """A plate in the middle of a black mask: what is taken for opaque has to mirror."""
     pixels = np.full((1200, 1600), 0.004, np.float32)
     pixels[300:900, 400:1200] = 0.3
-    image = PlateImage(pixels=pixels, encoding=Encoding.TRANSMITTANCE)
+    image = PlateImage(pixels=pixels)
     corners = np.array([[300, 400], [300, 1199], [899, 1199], [899, 400]], np.float64)
     found = []
     for turn in (slice(None), slice(None, None, -1)):
         lit = pixels.copy()
         lit[:, :800][lit[:, :800] < 0.1] = 0.5  # one side is no mask
-        turned = PlateImage(
-            pixels=np.ascontiguousarray(lit[turn, turn]), encoding=Encoding.TRANSMITTANCE
-        )
+        turned = PlateImage(pixels=np.ascontiguousarray(lit[turn, turn]))
         tiles = dark_of(turned, corners)
         assert tiles is not None
         found.append(tiles[turn, turn] > 0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ def record(stain: dict[str, Any] | None = NEUTRAL, **changes: Any) -> dict[str, 
         density_range=1.0,
         histogram=tuple(counts),
     )
-    measured = densities.to_json() | changes
+    measured = asdict(densities) | changes
     light = {"source": "blank"}
     return {"result": {"densities": measured, "stain": stain, "light": light}}
 

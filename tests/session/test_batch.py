@@ -17,6 +17,7 @@ from platebench.core.installed import profiles_folder
 from platebench.core.settings import PlateSettings
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.light import Dark, Light, LightSource
+from platebench.plate.record import PlateRecord
 from platebench.session.batch import exit_code_of, run_batch
 from platebench.tone.profile_file import load_tone
 
@@ -33,7 +34,9 @@ def work(job: PlateJob) -> PlateResult:
         raise NoPlateError(job.captures[0])
     if job.plate_id == "kill":
         os.kill(os.getpid(), signal.SIGKILL)
-    return PlateResult(plate_id=job.plate_id, written=(job.positive,), record={"n": 1})
+    return PlateResult(
+        plate_id=job.plate_id, written=(job.positive,), record=PlateRecord(notes=("1",))
+    )
 
 
 @pytest.mark.parametrize("workers", [1, 2])

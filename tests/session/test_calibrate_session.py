@@ -215,16 +215,16 @@ def test_a_calibrated_session_converts_to_diffuse_densities(session: Path) -> No
     run(calibrate, session, "--tablet", "tablet.dng", "--steps", "21")
     known = load_calibration(session / "calibration.json")
     record = convert_session(session, workers=1).results[1].record
-    assert record["flags"] == [] and record["calibration"]["capture"] == "tablet.dng"
-    assert record["glare"]["source"] == "card and tablet" and record["glare"]["taken_off"]
+    assert record.flags == () and record.calibration.capture == "tablet.dng"
+    assert record.glare.source == "card and tablet" and record.glare.taken_off
     for key, true in (("base_fog", 0.10 / 1.1), ("d_max", max(WEDGE_S2) / 1.1)):
         # Of a nominal tablet 4 % may be in doubt; noise of single sites lifts the densest place.
-        assert record[key] == pytest.approx(true, abs=2 * float(known.density_sigma(true)))
-        assert record[key] == pytest.approx(true, abs=0.02)
+        assert getattr(record, key) == pytest.approx(true, abs=2 * float(known.density_sigma(true)))
+        assert getattr(record, key) == pytest.approx(true, abs=0.02)
     told = run(measure, session, "wedge", "--at", "60,10", "--size", "4", "--json").stdout
     fog = json.loads(told)
     [reading] = fog["readings"]
-    assert record["base_fog"] == pytest.approx(reading["density"], abs=2 * reading["sigma"])
+    assert record.base_fog == pytest.approx(reading["density"], abs=2 * reading["sigma"])
 
 
 @pytest.mark.parametrize("end", ["json", "csv"])
@@ -270,10 +270,10 @@ def test_a_calibration_is_tied_to_its_set_up(
     run(calibrate, session, "--tablet", "tablet.dng")
     shoot(session, replace(CAMERA, **change))  # type: ignore[arg-type]
     [converted, *_] = convert_session(session, workers=1).results
-    flags = [flag for flag in converted.record["flags"] if "calibrat" in flag]
+    flags = [flag for flag in converted.record.flags if "calibrat" in flag]
     measured = json.loads(run(measure, session, "plate", "--grid", "1x1", "--json").stdout)
     notes = [note for note in measured["notes"] if "calibrat" in note]
-    assert (converted.record["calibration"] is not None) == measured["calibrated"] == applied
+    assert (converted.record.calibration is not None) == measured["calibrated"] == applied
     for texts in (flags, notes[: len(said)]):
         assert len(texts) == len(said)
         assert all(words in text for words, text in zip(said, texts, strict=True))

@@ -213,8 +213,8 @@ def test_densities_through_a_calibration_are_true(tmp_path: Path, name: str) -> 
     # The aim of the job: 0.02 D to D 2.5, with glare present and measured.
     assert densities.d_max == pytest.approx(max(truth), abs=0.02)
     record = convert_plate(work).record
-    assert record["base_fog"] == pytest.approx(densities.base_fog, abs=5e-4)
-    assert record["glare"]["source"] == ("card and black mask" if name == "mask" else "card")
+    assert record.base_fog == pytest.approx(densities.base_fog, abs=5e-4)
+    assert record.glare.source == ("card and black mask" if name == "mask" else "card")
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -236,7 +236,7 @@ def test_convert_and_measure_agree_within_their_errors(tmp_path: Path, name: str
     [fog] = read_spots(open_probe(work), [Spot(x=60.0, y=5.0, size=4.0, unit="mm")])
     record = convert_plate(work).record
     assert fog.density is not None and fog.sigma is not None
-    assert record["base_fog"] == pytest.approx(fog.density, abs=2 * np.sqrt(2) * fog.sigma + 0.002)
+    assert record.base_fog == pytest.approx(fog.density, abs=2 * np.sqrt(2) * fog.sigma + 0.002)
 
 
 def test_a_mask_without_glare_is_left_as_it_is(tmp_path: Path) -> None:
@@ -286,8 +286,8 @@ def test_plates_printed_alike_share_calibrated_ends(tmp_path: Path) -> None:
     replace(known, set_up=set_up).save(tmp_path / "calibration.json")
     results = convert_session(tmp_path, workers=1).results
     for result in results:
-        assert result.error is None and result.record["flags"] == []
-        printed = result.record["printed"]
-        assert printed["black_at"] == pytest.approx(BASE_FOG, abs=0.01)
-        assert printed["white_at"] == pytest.approx(2.40, abs=0.02)
-    assert results[1].record["base_fog"] == pytest.approx(0.22 / CALLIER, abs=0.01)
+        assert result.error is None and result.record.flags == ()
+        printed = result.record.printed
+        assert printed.black_at == pytest.approx(BASE_FOG, abs=0.01)
+        assert printed.white_at == pytest.approx(2.40, abs=0.02)
+    assert results[1].record.base_fog == pytest.approx(0.22 / CALLIER, abs=0.01)

@@ -80,17 +80,17 @@ def test_check_and_convert_state_one_glare(tmp_path: Path) -> None:
     for plate in ("masked", "bare"):
         check = checks[plate]
         assert check is not None and check.figures.glare is not None
-        assert round(check.figures.glare.share, 5) == records[plate]["glare"]["share"]
+        assert round(check.figures.glare.share, 5) == records[plate].glare.share
         assert any(
             f"glare is {100 * check.figures.glare.share:.2f} %" in v.text for v in check.verdicts
         )
         [verdict] = [v for v in check.verdicts if v.topic == "calibration"]
         assert verdict.severity is Severity.GOOD
     # The simulator's own glare, the card's light (D 3.5) taken off.
-    assert records["masked"]["glare"]["share"] == pytest.approx(GLARE, rel=0.05)
-    assert records["masked"]["glare"]["source"] == "card and black mask"
-    assert records["bare"]["glare"]["share"] == pytest.approx(GLARE, rel=0.05)
-    assert records["bare"]["glare"]["source"] == "card"
+    assert records["masked"].glare.share == pytest.approx(GLARE, rel=0.05)
+    assert records["masked"].glare.source == "card and black mask"
+    assert records["bare"].glare.share == pytest.approx(GLARE, rel=0.05)
+    assert records["bare"].glare.source == "card"
 
 
 def test_check_warns_of_a_calibration_made_with_another_set_up(tmp_path: Path) -> None:
@@ -115,7 +115,7 @@ def test_glare_that_is_kept_is_still_told(tmp_path: Path, glare: str) -> None:
     assert checked.check is not None and checked.check.figures.glare is not None
     assert checked.check.figures.glare.share == pytest.approx(GLARE, rel=0.05)
     [result] = convert_session(tmp_path, workers=1).results
-    assert result.record["glare"]["taken_off"] == (glare == "removed")
+    assert result.record.glare.taken_off == (glare == "removed")
 
 
 def test_check_reads_every_file_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -133,25 +133,25 @@ def test_corners_format_and_scale(tmp_path: Path) -> None:
     _write(tmp_path, simulation)
     result = convert_plate(_job(tmp_path))
     record = result.record
-    assert record["found"] and not record["whole"] and record["flags"] == []
+    assert record.found and not record.whole and record.flags == ()
     long_side = np.linalg.norm(simulation.corners[1] - simulation.corners[0])
-    away = np.linalg.norm(np.array(record["corners"]) - simulation.corners, axis=1)
+    away = np.linalg.norm(np.array(record.corners) - simulation.corners, axis=1)
     assert away.max() < 0.0015 * long_side  # the bound: 0.15 % of the long side
     # 1 in = 25.4 mm; the plate is 120 mm long and is called 9x12 cm.
-    assert record["ppi"] == pytest.approx(long_side / 120 * 25.4, rel=0.01)
-    assert record["size_mm"] == pytest.approx([120, 90], rel=0.01)
+    assert record.ppi == pytest.approx(long_side / 120 * 25.4, rel=0.01)
+    assert record.size_mm == pytest.approx([120, 90], rel=0.01)
 
 
 def test_densities_of_the_record(tmp_path: Path) -> None:
     simulation = _simulated(replace(PLATE, scene=SMOOTH))
     _write(tmp_path, simulation)
     record = convert_plate(_job(tmp_path)).record
-    assert record["base_fog"] == pytest.approx(PLATE.curve.base_fog, abs=0.01)
-    assert record["densities"]["base_fog_from"] == "rebate"
+    assert record.base_fog == pytest.approx(PLATE.curve.base_fog, abs=0.01)
+    assert record.densities.base_fog_from == "rebate"
     truth = _true_range(simulation.transmittance, simulation.corners)
-    assert record["densities"]["d_min"] == pytest.approx(truth[0], abs=0.03)
-    assert record["d_max"] == pytest.approx(truth[1], abs=0.03)
-    json.dumps(record)  # plain values only
+    assert record.densities.d_min == pytest.approx(truth[0], abs=0.03)
+    assert record.d_max == pytest.approx(truth[1], abs=0.03)
+    json.dumps(record.to_json())  # plain values only
 
 
 def test_positive_is_the_negative_printed(tmp_path: Path) -> None:
@@ -188,15 +188,15 @@ def test_stained_plate_is_told_and_corrected(tmp_path: Path) -> None:
     simulation = _simulated(plate)
     _write(tmp_path, simulation)
     record = convert_plate(_job(tmp_path)).record
-    assert record["stain"]["found"]
-    assert record["stain"]["blue_share"] == pytest.approx(0.1, abs=0.02)
+    assert record.stain.found
+    assert record.stain.blue_share == pytest.approx(0.1, abs=0.02)
     # Without stain the simulator draws the same plate, as green sees this one.
     silver = true_transmittance(replace(plate, stain=(0.0, 0.0, 0.0)), BOX, CAMERA, seed=5)
     thin, dense = _true_range(silver, simulation.corners)
-    assert record["densities"]["d_min"] == pytest.approx(thin, abs=0.03)
-    assert record["d_max"] == pytest.approx(dense, abs=0.03)
+    assert record.densities.d_min == pytest.approx(thin, abs=0.03)
+    assert record.d_max == pytest.approx(dense, abs=0.03)
     blue = 1.1 * (dense - thin)  # a tenth more of the silver's density
-    assert record["densities"]["blue_range"] == pytest.approx(blue, abs=0.05)
+    assert record.densities.blue_range == pytest.approx(blue, abs=0.05)
 
 
 def test_demosaiced_path(tmp_path: Path) -> None:
@@ -204,9 +204,9 @@ def test_demosaiced_path(tmp_path: Path) -> None:
     _write(tmp_path, simulation)
     record = convert_plate(_job(tmp_path, colour="demosaiced")).record
     thin, dense = _true_range(simulation.transmittance, simulation.corners)
-    assert record["base_fog"] == pytest.approx(PLATE.curve.base_fog, abs=0.01)
-    assert record["densities"]["d_min"] == pytest.approx(thin, abs=0.03)
-    assert record["d_max"] == pytest.approx(dense, abs=0.03)
+    assert record.base_fog == pytest.approx(PLATE.curve.base_fog, abs=0.01)
+    assert record.densities.d_min == pytest.approx(thin, abs=0.03)
+    assert record.d_max == pytest.approx(dense, abs=0.03)
 
 
 def test_bracket_is_merged(tmp_path: Path) -> None:
@@ -217,14 +217,14 @@ def test_bracket_is_merged(tmp_path: Path) -> None:
         frame = photograph(picture, BOX, CAMERA, exposure_s=exposure_s, seed=50 + number)
         write_dng(tmp_path / name, frame)
     record = convert_plate(_job(tmp_path, captures=tuple(times))).record
-    assert record["used"] == "b.dng"  # its time is nearest to that of the blanks
+    assert record.used == "b.dng"  # its time is nearest to that of the blanks
     # 1/4 s is 3.75 times 1/15 s, and 1/60 s a quarter of it, by arithmetic; longest first.
-    assert record["bracket"]["ratios"] == pytest.approx([3.75, 1, 0.25], rel=0.01)
-    assert any("3 exposures merged" in note for note in record["notes"])
+    assert record.bracket.ratios == pytest.approx([3.75, 1, 0.25], rel=0.01)
+    assert any("3 exposures merged" in note for note in record.notes)
     thin, dense = _true_range(picture, true_corners(plate, CAMERA))
-    assert record["base_fog"] == pytest.approx(0.10, abs=0.01)  # EmulsionCurve's own
-    assert record["densities"]["d_min"] == pytest.approx(thin, abs=0.03)
-    assert record["d_max"] == pytest.approx(dense, abs=0.02)
+    assert record.base_fog == pytest.approx(0.10, abs=0.01)  # EmulsionCurve's own
+    assert record.densities.d_min == pytest.approx(thin, abs=0.03)
+    assert record.d_max == pytest.approx(dense, abs=0.02)
 
 
 def test_bracket_of_two_framings_is_refused(tmp_path: Path) -> None:
@@ -323,13 +323,13 @@ def test_empty_captures_are_refused(tmp_path: Path, value: int, words: str) -> N
 def test_uncropped_by_choice(tmp_path: Path) -> None:
     _write(tmp_path, _simulated())
     record = convert_plate(_job(tmp_path, crop=False)).record
-    assert record["whole"] and not record["doubtful"]
-    assert record["pixels"] == [CAMERA.shape[1], CAMERA.shape[0]]
+    assert record.whole and not record.doubtful
+    assert record.pixels == CAMERA.shape[::-1]
 
 
 def test_crop_false_keeps_whatever_is_there(tmp_path: Path) -> None:
     write_dng(tmp_path / "plate.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=9))
-    assert convert_plate(_job(tmp_path, crop=False)).record["whole"]
+    assert convert_plate(_job(tmp_path, crop=False)).record.whole
 
 
 def test_corners_by_hand_do_not_hide_a_drifted_lamp(tmp_path: Path) -> None:
@@ -374,7 +374,7 @@ def test_corners_by_hand(tmp_path: Path) -> None:
     _write(tmp_path, _simulated())
     corners = ((100.0, 150.0), (100.0, 750.0), (500.0, 750.0), (500.0, 150.0))
     record = convert_plate(_job(tmp_path, corners=corners)).record
-    assert record["by_hand"] and record["pixels"] == [600, 400]
+    assert record.by_hand and record.pixels == (600, 400)
 
 
 def test_measuring_writes_nothing(tmp_path: Path) -> None:

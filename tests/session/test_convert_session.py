@@ -113,7 +113,7 @@ def test_corners_given_by_hand_are_the_plate(fresh: Path) -> None:
     np.testing.assert_allclose(positive.shape, (240, 180), atol=1)
     with Image.open(result.output / "previews" / "tall.jpg") as preview:
         assert preview.size == positive.shape[::-1]
-    assert result.results[1].record["by_hand"] is True
+    assert result.results[1].record.by_hand is True
 
 
 @pytest.mark.parametrize("workers", [1, 2])
@@ -316,7 +316,7 @@ def test_without_a_blank_the_light_is_estimated_and_said_so(tmp_path: Path) -> N
     result = convert_session(folder, workers=1)
     assert result.exit_code is ExitCode.OK
     for plate in result.results:
-        assert any("estimated" in flag for flag in plate.record["flags"])
+        assert any("estimated" in flag for flag in plate.record.flags)
 
 
 def test_results_go_where_they_are_wanted(fresh: Path, tmp_path: Path) -> None:
@@ -373,8 +373,8 @@ def test_a_shared_printing_exposure_is_one_for_all(fresh: Path) -> None:
     assert len({round(end.d_max, 3) for end in own}) > 1
     wanted = shared_ends(own)
     for plate in result.results:
-        assert plate.record["printed"]["black_at"] == round(wanted.base_fog, 3)
-        assert plate.record["printed"]["white_at"] == round(wanted.d_max, 3)
+        assert plate.record.printed.black_at == round(wanted.base_fog, 3)
+        assert plate.record.printed.white_at == round(wanted.d_max, 3)
 
 
 def test_what_was_measured_is_not_measured_again(
@@ -396,14 +396,14 @@ def test_a_plate_that_cannot_be_measured_leaves_the_others_to_share(fresh: Path)
     assert result.exit_code is ExitCode.PARTIAL
     assert isinstance(result.results[0].error, CaptureError)
     ends = [plate.ends for plate in result.results[1:] if plate.ends]
-    assert result.results[1].record["printed"]["white_at"] == round(shared_ends(ends).d_max, 3)
+    assert result.results[1].record.printed.white_at == round(shared_ends(ends).d_max, 3)
 
 
 def test_ends_are_shared_only_among_those_that_want_it(fresh: Path) -> None:
     edit(fresh, 'captures = ["tall.dng"]', 'captures = ["tall.dng"]\nprinting = "shared"')
     edit(fresh, 'captures = ["wide.dng"]', 'captures = ["wide.dng"]\nprinting = "shared"')
     dense, tall, wide = convert_session(fresh, workers=1).results
-    assert tall.record["printed"] == wide.record["printed"] != dense.record["printed"]
+    assert tall.record.printed == wide.record.printed != dense.record.printed
 
 
 def test_shared_ends_are_the_widest() -> None:
@@ -490,7 +490,7 @@ def test_a_tone_profile_beside_the_session_is_used(fresh: Path) -> None:
     edit(fresh, "[every_plate]", '[every_plate]\ntone = "my own"')
     result = convert_session(fresh, workers=1)
     assert result.exit_code is ExitCode.OK
-    assert {plate.record["tone"] for plate in result.results} == {"my own"}
+    assert {plate.record.tone for plate in result.results} == {"my own"}
 
 
 def test_a_missing_blank_stops_the_session(fresh: Path) -> None:

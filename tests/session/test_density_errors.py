@@ -22,9 +22,9 @@ from platebench.plate.glare_evidence import session_glare
 from platebench.plate.job import PlateJob
 from platebench.plate.light import light_from_blanks
 from platebench.plate.look import look_at_plate
+from platebench.plate.record import PlateRecord, record_from_json
 from platebench.session.convert_plate import measure_view
 from platebench.session.measure_session import PlateReadings, readings_text
-from platebench.session.record import dense_end
 from platebench.synthetic import (
     CameraModel,
     LightBox,
@@ -188,9 +188,11 @@ def test_what_is_uncertain_is_written_so(tmp_path: Path) -> None:
 
 
 def test_a_bound_is_shown_as_one() -> None:
-    record = {"d_max": 3.1, "density_range": 2.8, "densities": {"d_max_at_least": 2.4}}
-    assert dense_end(record) == pytest.approx((2.4, 2.1, True))
-    record["densities"] = {"d_max_at_least": None}
-    assert dense_end(record) == (3.1, 2.8, False)
-    record["densities"] = {}  # of an earlier version
-    assert dense_end(record) == (3.1, 2.8, False)
+    measured = {
+        "base_fog": 0.2, "base_fog_from": "rebate", "d_min": 0.3, "d_max": 3.1, "density_range": 2.8
+    }  # fmt: skip
+    record = {"d_max": 3.1, "density_range": 2.8, "densities": measured | {"d_max_at_least": 2.4}}
+    assert record_from_json(record).dense_end == pytest.approx((2.4, 2.1, True))
+    for known in (measured | {"d_max_at_least": None}, measured):  # the last: an earlier version's
+        assert record_from_json(record | {"densities": known}).dense_end == (3.1, 2.8, False)
+    assert PlateRecord().dense_end is None

@@ -149,8 +149,8 @@ def test_from_start_to_record(tmp_path: Path) -> None:
     assert checks["card.dng"].check.severity is Severity.GOOD
     [result] = convert_session(folder, workers=1).results
     record = result.record
-    assert record["glare"]["source"] == "card" and record["glare"]["taken_off"]
-    assert record["d_max"] == pytest.approx(2.4, abs=0.1)  # noise of single sites lifts it
+    assert record.glare.source == "card" and record.glare.taken_off
+    assert record.d_max == pytest.approx(2.4, abs=0.1)  # noise of single sites lifts it
     kept = json.loads((folder / "converted/plates/plate-001.json").read_text(encoding="utf-8"))
     assert set(kept["inputs"]) == {f"{name}.dng" for name in frames}
     # Without them nothing is guessed, and the record says how much there may be.
@@ -158,8 +158,8 @@ def test_from_start_to_record(tmp_path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace('"card.dng",', "").replace('"off.dng",', ""), encoding="utf-8")
     [plain] = convert_session(folder, workers=1).results
-    assert plain.record["glare"] is None and plain.record["d_max"] < record["d_max"] - 0.1
-    assert 0.002 < plain.record["glare_at_most"] < 0.012
+    assert plain.record.glare is None and plain.record.d_max < record.d_max - 0.1
+    assert 0.002 < plain.record.glare_at_most < 0.012
 
 
 def test_a_card_that_is_none_is_told_by_check_and_stops_conversion(tmp_path: Path) -> None:

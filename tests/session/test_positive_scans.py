@@ -257,7 +257,7 @@ def test_convert_names_the_likely_cause(tmp_path: Path, shows: str) -> None:
     wrong = _converted_as(folder, other)
     said = likely_misread(result.record for result in wrong.results)
     assert said is not None and f'shows = "{shows}"' in said
-    assert any(f"looks like a {shows}" in flag for flag in wrong.results[0].record["flags"])
+    assert any(f"looks like a {shows}" in flag for flag in wrong.results[0].record.flags)
     assert "scan" in {v.topic for e in check_session(folder, workers=1) for v in e.check.verdicts}
     right = _converted_as(folder, shows)
     assert likely_misread(result.record for result in right.results) is None

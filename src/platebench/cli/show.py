@@ -80,7 +80,7 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         if misread := likely_misread(plate.record for plate in result.results):
             click.echo(misread)
         for plate in result.results:
-            if flags := plate.record.get("flags"):
+            if plate.record and (flags := plate.record.flags):
                 told = shown("; ".join(flags), LONGEST_PART)
                 wrapped(f"look at {plate.plate_id}: {told}", indent="")
         if result.left_from_earlier:

@@ -188,7 +188,7 @@ def measure_glare(
     Parameters
     ----------
     seen : Overview
-        TRANSMITTANCE of the whole capture.
+        Transmittance of the whole capture.
     light : Light
         What it was divided by, with what the session's own captures say of its glare.
     corners : ndarray of float64, shape (4, 2), or None

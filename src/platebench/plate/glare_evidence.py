@@ -281,7 +281,7 @@ def own_dark_cells(
     Parameters
     ----------
     seen : Overview
-        TRANSMITTANCE of the whole capture.
+        Transmittance of the whole capture.
     bare, room : ndarray of float64, shape (rows, columns)
         Blank and the room's light on the grid of cells.
     corners : ndarray of float64, shape (4, 2)

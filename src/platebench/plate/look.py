@@ -50,7 +50,7 @@ class PlateView:
     Attributes
     ----------
     picture : BandedImage
-        TRANSMITTANCE of the whole capture, glare and stain taken off where they were measured.
+        Transmittance of the whole capture, glare and stain taken off where they were measured.
     small : Overview
         The same, at most ``MEASURED_LONG_SIDE`` pixels long.
     found : FoundPlate

@@ -145,10 +145,6 @@ class ReviewTable:
         """Return the names of the tone profiles there are."""
         return list_tones(self._tone_folders())
 
-    def record(self, plate_id: str) -> dict[str, Any]:
-        """Return what the last conversion found out about a plate; empty where there is none."""
-        return dict(self.results.record(plate_id).get("result", {}))
-
     # -- pictures ---------------------------------------------------------------------------
 
     def shown(self, plate_id: str) -> Shown:
@@ -392,5 +388,6 @@ class ReviewTable:
         """Return the ends that plates printed alike share, from what conversion measured."""
         plates = self._settings.plates
         alike = [plate.id for plate in plates if plate.printing == "shared" and not plate.skip]
-        known = [self.results.record(plate_id).get("ends") for plate_id in alike]
-        return shared_ends([PrintingEnds(**e) for e in known if e]) if any(known) else None
+        records = [self.results.record(plate_id) for plate_id in alike]
+        known = [record.ends for record in records if record and record.ends]
+        return shared_ends(known) if known else None

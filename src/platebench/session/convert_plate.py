@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench import __version__
-from platebench.core.image import MONO_PATTERN, Encoding, PlateImage
+from platebench.core.image import MONO_PATTERN, PlateImage
 from platebench.core.progress import step
 from platebench.measure.density_errors import with_errors
 from platebench.plate.calibration import Calibration
@@ -136,7 +136,6 @@ def measure_view(view: PlateView) -> PlateDensities | None:
         pixels=true_transmittance(
             one_channel(small.pixels, by_green=view.by_green), view.level, view.calibration
         ),
-        encoding=Encoding.TRANSMITTANCE,
         valid=small.valid,
         pattern=MONO_PATTERN,
     )

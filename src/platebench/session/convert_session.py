@@ -199,7 +199,7 @@ def _convert(
 
 def _true_size_is_stale(output: Path, results: Sequence[PlateResult]) -> bool:
     """Tell whether there are pages at true size of plates that have been made anew since."""
-    sized = [r for r in results if r.error is None and r.record.get("size_mm")]
+    sized = [r for r in results if r.error is None and r.record and r.record.size_mm]
     return (output / TRUE_SIZE).exists() and bool(sized) and not all(r.skipped for r in results)
 
 

@@ -77,7 +77,7 @@ class MastersResult:
     output : Path
         Folder of the masters.
     results : tuple of PlateResult
-        In the order of ``session.toml``; ``record`` is what the record file holds.
+        In the order of ``session.toml``; ``master`` is what the record file holds.
     """
 
     output: Path
@@ -181,7 +181,7 @@ def make_master(job: MasterJob) -> PlateResult:
         record = _record(job, made)
         write_json(job.record, record)
     return PlateResult(
-        plate_id=job.plate_id, written=(made.path, made.preview, job.record), record=record
+        plate_id=job.plate_id, written=(made.path, made.preview, job.record), master=record
     )
 
 
@@ -261,7 +261,7 @@ def _earlier(job: MasterJob) -> PlateResult | None:
     return PlateResult(
         plate_id=job.plate_id,
         written=(job.target, preview, job.record),
-        record=record,
+        master=record,
         skipped=True,
     )
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -15,7 +14,6 @@ from platebench.core.errors import ExitCode, NoDensitiesError, PlateError, Print
 from platebench.core.files import hash_file, make_folder, refuse_foreign, remove_unfinished
 from platebench.core.locks import only_writer
 from platebench.core.memory import cores
-from platebench.core.plain_json import read_json
 from platebench.core.progress import NullProgress, Progress
 from platebench.core.settings import ScanSettings
 from platebench.plate.densities import transmittance_of_codes
@@ -24,6 +22,7 @@ from platebench.plate.job import POSITIVES, RECORDS
 from platebench.plate.look import check_something_there, look_at_plate
 from platebench.plate.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.plate.print_positive import print_positive
+from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
 from platebench.printing.make_negative import (
     MadeNegative,
     NegativeOrder,
@@ -74,7 +73,7 @@ class _Named:
     plate_id: str
     path: Path
     in_session: bool
-    record: dict[str, Any] = field(default_factory=dict)
+    record: PlateRecord = NOTHING_KNOWN
     older: bool = False  # than the settings of its plate
 
 
@@ -203,12 +202,12 @@ def _named(name: str, folder: Path, converted: Path) -> _Named:
         )
     where = converted / RECORDS / f"{name}.json"
     try:
-        record = read_json(where.read_bytes())["result"]
-    except (OSError, ValueError, KeyError, TypeError):
-        record = {}  # the positive can be printed without
+        record = record_in(where.read_bytes())
+    except (OSError, ValueError):
+        record = NOTHING_KNOWN  # the positive can be printed without
     own = [plate for plate in load_session(folder).plates if plate.id == name]
     older = bool(own) and is_older_than(read_record(where), own[0])
-    return _Named(plate_id=name, path=path, in_session=True, record=dict(record), older=older)
+    return _Named(plate_id=name, path=path, in_session=True, record=record, older=older)
 
 
 def _positive_of(name: str, converted: Path) -> Path:
@@ -281,17 +280,13 @@ def _from_plate(
         what = "is a positive, which no longer holds the plate's densities"
         remedy = "name a plate of the session, or leave the aim at positive"
         raise PrintNegativeError(named.path, what, remedy)
-    if why := named.record.get("no_densities"):
-        raise NoDensitiesError.of_record(named.path, str(why))
+    if why := named.record.no_densities:
+        raise NoDensitiesError.of_record(named.path, why)
     _size_from_record(named, order)
     settings = load_session(folder)
     own = tuple(p for p in settings.plates if p.id == named.plate_id)
-    try:
-        ends = named.record["printed"]
-        black_at, white_at = float(ends["black_at"]), float(ends["white_at"])
-    except (KeyError, TypeError, ValueError):
-        own = ()
-    if not own or own[0].skip:
+    ends = named.record.printed
+    if ends is None or not own or own[0].skip:
         what = f"holds no plate {named.plate_id} with its measured densities"
         raise PrintNegativeError(folder, what, "convert the session again")
     settings = replace(settings, plates=own)
@@ -309,7 +304,10 @@ def _from_plate(
         path=named.path,
         codes=print_positive(view.picture, framing.plan, as_they_are, by_green=view.by_green),
         table=table_from_plate(
-            light_seen, process, black_at=black_at, white_at=max(white_at, black_at + 0.05)
+            light_seen,
+            process,
+            black_at=ends.black_at,
+            white_at=max(ends.white_at, ends.black_at + 0.05),
         ),
         ppi=framing.ppi,
         no_size=_no_size(named),
@@ -319,15 +317,13 @@ def _from_plate(
 
 def _size_from_record(named: _Named, order: NegativeOrder) -> None:
     """Refuse a size that cannot be made before the captures are read again."""
-    try:
-        columns, rows = map(int, named.record["pixels"])
-        ppi = named.record["ppi"]
-    except (KeyError, TypeError, ValueError):
+    if named.record.pixels is None:
         return
+    columns, rows = named.record.pixels
     plan_print_size(
         named.path,
         (rows, columns),
-        None if ppi is None else float(ppi),
+        named.record.ppi,
         size=order.size,
         enlarge=order.enlarge,
         ppi=order.ppi,
@@ -339,12 +335,11 @@ def _no_size(named: _Named) -> tuple[str, str] | None:
     """Return why a plate of the session would have no size; None of a file, which says nothing."""
     if not named.in_session:
         return None
-    doubtful = bool(named.record.get("doubtful"))
-    return unknown_size(str(named.record.get("format") or ""), doubtful=doubtful)
+    return unknown_size(named.record.format, doubtful=named.record.doubtful)
 
 
 def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
-    if not named.record.get("doubtful"):
+    if not named.record.doubtful:
         misfit = misfit_of(named.record)
         what = "the plate's own size" if order.size is None else "how much the plate is enlarged"
         return (size_doubt(misfit, what=what),) if misfit else ()

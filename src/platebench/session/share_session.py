@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from platebench.core.errors import SessionFolderError
 from platebench.core.files import hash_file, make_folder, refuse_foreign, remove_unfinished
@@ -17,7 +16,7 @@ from platebench.plate_log.dates import date_in_words
 from platebench.plate_log.entry import LogEntry
 from platebench.printing.print_picture import read_positive
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
-from platebench.session.record import OLDER, is_older_than, read_record
+from platebench.session.record import OLDER, RecordFile, is_older_than, read_record
 from platebench.session.session_log import load_session_log
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import FILE_NAME, load_session
@@ -188,12 +187,11 @@ def _digest(path: Path) -> str:
     return hash_file(path) if path.is_file() else ""
 
 
-def _doubt(record: Mapping[str, Any]) -> str:
+def _doubt(record: RecordFile | None) -> str:
     """Return why a plate was kept whole, in the words of its record; empty where it was not."""
-    result = record.get("result", {})
-    if not (result.get("doubtful") and result.get("whole")):
+    if record is None or not (record.result.doubtful and record.result.whole):
         return ""
-    doubts = [str(flag) for flag in result.get("flags", ()) if flag != KEPT_WHOLE]
+    doubts = [flag for flag in record.result.flags if flag != KEPT_WHOLE]
     return "; ".join(doubts) or "its sides are in doubt"
 
 
