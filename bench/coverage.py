@@ -245,6 +245,8 @@ def table(condition: str, found: Found) -> list[str]:
 
 
 def main() -> None:
+    from one_core import figure  # here, since tests import this file from elsewhere
+
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sessions", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
@@ -260,6 +262,12 @@ def main() -> None:
                 for number in range(asked.sessions):
                     session(Path(folder), condition, number, rng, found)
             print("\n".join(table(condition, found)), flush=True)
+            _, error, sigma = np.array(found.readings).reshape(-1, 3).T
+            pull = np.abs(error / sigma)
+            shares = "; ".join(f"{np.mean(pull <= limit):.0%}" for limit in (1, 2))
+            figure(f"{condition}: within one stated error; within two", shares, ">= 68; 95 %")
+            false = sum(bound > true for true, bound in found.bounds)
+            figure(f"{condition}: false bounds", f"{false} of {len(found.bounds)}", "<= 2.5 %")
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@ import time
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from one_core import ONE_CORE, frame_shape
+from one_core import ONE_CORE, figure, frame_shape
 
 os.environ.update(ONE_CORE)  # before NumPy is loaded
 
@@ -248,8 +248,18 @@ def main() -> None:
         box_off=asked.without not in ("box_off", "both"),
     )
     print("\n".join(table(found)))
+    for low, high in BANDS:
+        error = found.of(low, high, None)[:, 1]
+        if error.size:
+            rms = f"{np.sqrt(np.mean(error**2)):.4f}"
+            figure(f"error of density, rms, all laws, D {low:g} to {min(high, 3):g}", rms)
+    dense = found.of(1.5, 3.05, None)
+    pull = np.abs(dense[:, 1] / dense[:, 2])
+    shares = "; ".join(f"{np.mean(pull <= sigmas):.0%}" for sigmas in (1, 2))
+    figure("D 1.5 to 3: within one stated error; within two", shares, ">= 68; 95 %")
+    figure("the same: worst, in stated errors", f"{pull.max():.1f}")
     for doubt in sorted(found.doubts):
-        print(f"said: {doubt}")
+        print(f"doubt: {doubt}")
     print(f"{time.process_time() - start:.0f} s")
 
 

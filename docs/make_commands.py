@@ -150,8 +150,8 @@ them all, and what goes to which stream; [errors](errors.md) explains the messag
 
 `--json`, `--quiet` and `--verbose` mean the same everywhere. So does `--output`: where results go.
 
-`platebench completion bash` (or `zsh`, `fish`) prints what lets your shell complete commands,
-options, plates and processes; its help says where to put it.
+`platebench completion bash` (or `zsh`, `fish`) prints a script that lets your shell complete
+commands, options, plates and processes; its help shows where to put it.
 """
 
 

@@ -277,7 +277,7 @@ def test_a_recipe_that_was_changed_is_not_followed(package: Path) -> None:
 
 def test_a_package_of_another_program_has_no_recipe(tmp_path: Path) -> None:
     package = build(tmp_path / "theirs", {"photo.txt": b"x"})
-    with pytest.raises(PackageError, match=r"is not there, so nothing says how .*; name a package"):
+    with pytest.raises(PackageError, match=r"is not there, and without it .*; name a package"):
         reproduce_package(package)
 
 

@@ -1,4 +1,4 @@
-"""Glare judged; how it is measured is tested in tests/stages/test_glare.py."""
+"""Glare judged; how it is measured is tested in tests/plate/test_glare.py."""
 
 import pytest
 

@@ -95,7 +95,7 @@ def test_steps_that_merge_on_the_shoulder_are_asked_for(tmp_path: Path) -> None:
     true = density(bare - np.array(TABLET_21))
     for number, step in wedge.steps:
         assert step.density == pytest.approx(true[number - 1], abs=0.008)
-    assert f"numbered from {first}, the densest, as was said" in wedge.note
+    assert f"numbered from {first}, the densest, as you gave it" in wedge.note
 
 
 def test_a_dense_end_beyond_the_frame_is_asked_for(tmp_path: Path) -> None:

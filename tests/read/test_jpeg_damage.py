@@ -1,6 +1,6 @@
 """JPEGs with altered bytes: refused wherever either of two readers can know.
 
-Random damage with seeds of their own; what was tuned on what stands in DEVELOPERS.md.
+Random damage with seeds of their own; docs/decisions/damaged-files.md says what was tuned on what.
 """
 
 from __future__ import annotations

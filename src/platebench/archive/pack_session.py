@@ -311,8 +311,8 @@ class _Packing:
                 recorded = recorded_result(job)
                 if recorded is None:
                     what = (
-                        "is not of a conversion by today's captures, settings, plate log "
-                        "and version of the program"
+                        "was not converted from today's captures, settings and plate log by this "
+                        "version of the program"
                     )
                     remedy = "run platebench convert, then pack it"
                     raise ArchiveError(job.record, what, remedy)

@@ -175,7 +175,7 @@ def trusted_recipe(files: PackedFiles) -> Recipe:
     path = files.package / RECIPE
     fault = files.fault_of(RECIPE)
     if fault is not None and fault.kind is FindingKind.MISSING and not files.is_listed(RECIPE):
-        what = "is not there, so nothing says how the pictures were made"
+        what = "is not there, and without it the pictures cannot be made again"
         raise PackageError(path, what, "name a package that platebench archive made")
     if fault is not None:
         raise files.error_of(fault)

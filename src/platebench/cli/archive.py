@@ -81,7 +81,7 @@ def _of_remade(picture: Remade) -> str:
     if picture.same_pixels:
         return "has the pixels that were packed, other bytes around them"
     differs = "bytes" if picture.same_pixels is None else "pixels"
-    return f"has other {differs} than what was packed, and how far off cannot be told"
+    return f"has other {differs} than what was packed, and how far off is unknown"
 
 
 def _of_difference(picture: Remade) -> str:

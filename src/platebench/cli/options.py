@@ -196,13 +196,13 @@ def quiet_options(command: F) -> F:
         is_flag=True,
         expose_value=False,
         callback=_speak_up,
-        help="Say what is done and how long it takes, a line each on stderr; no progress bar.",
+        help="Print what is done and how long it takes, a line each on stderr; no progress bar.",
     )
     quiet = click.option(
         "--quiet",
         is_flag=True,
         is_eager=True,  # known before --verbose is looked at
-        help="Say nothing but errors; no progress bar.",
+        help="Print errors only; no progress bar.",
     )
     return quiet(verbose(command))
 

@@ -93,7 +93,7 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Say how long converted plates of SESSION print when they are the negatives themselves.
+    """Work out how long converted plates of SESSION print when they are the negatives themselves.
 
     From the measured base density and range, relative to a time you have found. A page with the
     steps of a test strip goes into SESSION/test-strips. Glass and ultraviolet: mind the cautions.

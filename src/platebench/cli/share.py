@@ -43,7 +43,7 @@ from platebench.cli.show import failed_to_json, show_errors
 @click.option("--neutral", is_flag=True, help="Grey, though the tone profile has a hue.")
 @click.option("--caption", is_flag=True, help="A caption below, from the plate log.")
 @click.option("--with-place", is_flag=True,
-              help="Say where the plate was taken, in caption and metadata.")  # fmt: skip
+              help="Put the place of the picture into caption and metadata.")  # fmt: skip
 @click.option("--output", type=A_PATH, metavar="FOLDER",
               help="Folder of the pictures.  [default: SESSION/converted/shared]")  # fmt: skip
 @talk_options

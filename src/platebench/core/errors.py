@@ -281,7 +281,7 @@ class SessionFolderError(FileFault, InputError):
 
 
 class PortTakenError(InputError):
-    """The port for the review table cannot be had."""
+    """The port for the review page is taken or not allowed."""
 
     def __init__(self, port: int) -> None:
         super().__init__(port)

@@ -1,6 +1,6 @@
 """How well a plate's densities are known: everything but the noise of the sites that are read.
 
-One place holds the whole error, so that a spot reading, the review table and a plate's record say
+One place holds the whole error, so that a spot reading, the review page and a plate's record say
 the same of the same place, and so that "at least" means the same everywhere: what the density
 exceeds by two standard errors of everything.
 
@@ -167,7 +167,7 @@ class DensityErrors:
         light = f"the bare light to {share:.1%}" if share else "nothing of the scanner's own white"
         if self.glare.left_on:
             glare = (
-                f"glare that cannot be told here, {self.glare.left_on:.2%} of the bare light: true "
+                f"glare that does not show here, {self.glare.left_on:.2%} of the bare light: true "
                 "densities may be higher, never lower for it"
             )
         else:

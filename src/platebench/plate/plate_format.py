@@ -132,7 +132,7 @@ def size_doubt(misfit: str, *, what: str = "the size") -> str:
     return f"{what} is in doubt: {misfit}; {remedy}"
 
 
-SET_CORNERS = "set its corners in the review table or in session.toml and convert again"
+SET_CORNERS = "set its corners on the review page or in session.toml and convert again"
 
 
 def unknown_size(format_name: str, *, doubtful: bool = False) -> tuple[str, str]:

@@ -133,7 +133,7 @@ def _light_lines(draft: SessionDraft) -> Iterable[str]:
     yield ""
     yield "[light]"
     yield "# The bare light box, same camera and lens settings as the plates. None: the light is"
-    yield "# estimated from the light box around each plate, and every result says so; scans count"
+    yield "# estimated from the light box around each plate, noted in each result; scans count"
     yield "# from the bare light beside the plate, or else from the scanner's white."
     yield from _file_list("blank", settings.blank, draft.remarks)
     yield "# Captures with the lens cap on. None: the black level the files state is used."
@@ -184,7 +184,7 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     if emulsion_said:
         yield f"emulsion = {_toml(plate.emulsion)}"
     else:
-        yield '# Not said of scans: "camera" of negatives; what positives show stays as it lies.'
+        yield '# Not set for scans: "camera" for negatives; what positives show stays as it lies.'
         yield f"# emulsion = {_toml(plate.emulsion)}"
     yield "# Degrees clockwise, after mirroring: 0, 90, 180 or 270."
     yield f"rotate = {_toml(plate.rotate)}"

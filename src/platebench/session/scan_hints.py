@@ -28,8 +28,8 @@ def tones_said(tones: SessionTones | None) -> tuple[str, ...]:
             "Their tones are kept, they stay as they lie, and densities are not known.",
         )
     turned = (
-        "The emulsion is taken to have faced the lens, where a negative reads reversed, so the "
-        'positives are turned left for right; where they read wrong set emulsion = "light".'
+        "The emulsion is assumed to face the lens, where a negative reads reversed, so the "
+        'positives are turned left for right; where they read wrong, set emulsion = "light".'
     )
     if tones.shows == "negative":
         return f'{tones.said}: shows = "negative".', turned

@@ -39,7 +39,7 @@ from platebench.write.share_picture import (
 FOLDER = "shared"
 LONG_SIDE = 2000
 LONG_SIDES = (64, 30_000)
-MEND = "drag its corners on the review table or take it again, then convert"
+MEND = "drag its corners on the review page or take it again, then convert"
 LONGEST: Mapping[str, int] = {"webp": 14_000}  # 16,383 with its caption, by the file format
 
 
