@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import tempfile
 import warnings
+from pathlib import Path
 
 import pytest
 
@@ -16,6 +18,11 @@ for _limit in (
     "OPENCV_FOR_THREADS_NUM",
 ):
     os.environ.setdefault(_limit, "1")
+
+# Nothing is written beside the sources: what Hypothesis remembers lies with temporary files.
+os.environ.setdefault(
+    "HYPOTHESIS_STORAGE_DIRECTORY", str(Path(tempfile.gettempdir()) / "platebench-hypothesis")
+)
 
 # A shell has what it puts in the background ignore Ctrl-C, and processes inherit that: tests that
 # interrupt one would wait for ever.

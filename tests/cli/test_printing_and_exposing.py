@@ -149,8 +149,8 @@ def test_bad_input_to_which_print(session: Path, tmp_path: Path) -> None:
     assert isinstance(run("which-print", session, "nope").exception, SessionFolderError)
     unknown = run("which-print", session, "--process", "daguerreotype")
     assert isinstance(unknown.exception, MissingProfileError)
-    assert "carbon" in str(unknown.exception) and unknown.stdout == ""
-    assert "did you mean" not in str(unknown.exception)
+    assert "carbon" in unknown.exception.known and unknown.stdout == ""
+    assert unknown.exception.name == "daguerreotype"
     for name, meant in (
         ("cyanotype", "cyanotype-citrate or cyanotype-oxalate"),
         ("Albumin", "albumen"),
@@ -264,7 +264,7 @@ def test_a_table_of_ones_own(tmp_path: Path) -> None:
     result = run("expose", "--ev", "7", "--f", "16", "--table", table, "--json")
     assert json.loads(result.stdout)["exposure"]["given_s"] == pytest.approx(333)
     too_long = run("expose", "--ev", "6", "--f", "16", "--table", table)
-    assert too_long.exit_code == 2 and "longer than the last row" in too_long.stderr
+    assert too_long.exit_code == 2 and "100" in too_long.stderr
     missing = run("expose", "--ev", "6", "--f", "16", "--table", tmp_path / "none.csv")
     assert isinstance(missing.exception, SettingsFileError)
 

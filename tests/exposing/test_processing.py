@@ -20,6 +20,8 @@ from platebench.exposing.processing import (
     steps_from,
 )
 
+from ..refusals import refused
+
 OWN = """\
 [develop]
 time_s = 360
@@ -123,7 +125,7 @@ def test_nonsense_is_refused_by_name(tmp_path: Path, text: str, part: str) -> No
 
 
 def test_a_limits_file_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(SettingsFileError, match="is missing; check the name"):
+    with refused(SettingsFileError, path=tmp_path / "none.toml", cause=FileNotFoundError):
         load_limits(tmp_path / "none.toml")
 
 
@@ -161,13 +163,13 @@ def test_a_log_edited_in_a_spreadsheet_goes_on(tmp_path: Path) -> None:
 def test_another_file_is_left_alone(tmp_path: Path, content: bytes) -> None:
     log = tmp_path / "other.csv"
     log.write_bytes(content)
-    with pytest.raises(SettingsFileError, match="is no log of developing; name another file"):
+    with refused(SettingsFileError, path=log):
         append_to_log(log, PLATE)
     assert log.read_bytes() == content
 
 
 def test_a_log_that_cannot_be_written(tmp_path: Path) -> None:
-    with pytest.raises(SettingsFileError, match="cannot be read"):
+    with refused(SettingsFileError, path=tmp_path, cause=OSError):
         append_to_log(tmp_path, PLATE)
     with pytest.raises(WriteError):
         append_to_log(tmp_path / "none" / "log.csv", PLATE)

@@ -9,6 +9,8 @@ import pytest
 from platebench.core.errors import BadSettingError, SettingsFileError
 from platebench.exposing.reciprocity import load_reciprocity_table
 
+from ..refusals import refused
+
 
 def put(folder: Path, text: str) -> Path:
     path = folder / "batch.csv"
@@ -49,13 +51,13 @@ def test_bad_tables_name_the_line(tmp_path: Path, text: str, line: str, part: st
 
 
 def test_files_that_are_no_text(tmp_path: Path) -> None:
-    with pytest.raises(SettingsFileError, match="is missing; check the name of the table"):
+    with refused(SettingsFileError, path=tmp_path / "none.csv", cause=FileNotFoundError):
         load_reciprocity_table(tmp_path / "none.csv")
-    with pytest.raises(SettingsFileError, match="cannot be read"):
+    with refused(SettingsFileError, path=tmp_path, cause=OSError):
         load_reciprocity_table(tmp_path)
     (tmp_path / "x.csv").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(SettingsFileError, match="is not UTF-8"):
+    with refused(SettingsFileError, "UTF-8", path=tmp_path / "x.csv"):
         load_reciprocity_table(tmp_path / "x.csv")
     (tmp_path / "big.csv").write_bytes(b"#" * (5 << 20))
-    with pytest.raises(SettingsFileError, match="is too large"):
+    with refused(SettingsFileError, path=tmp_path / "big.csv"):
         load_reciprocity_table(tmp_path / "big.csv")

@@ -20,6 +20,8 @@ from platebench.printing.process_file import (
     process_folders,
 )
 
+from ..refusals import refused
+
 GOOD = """\
 title = "mine"
 light = "blue"
@@ -118,7 +120,7 @@ def test_files_that_are_no_toml_are_refused(tmp_path: Path) -> None:
 
 
 def test_an_unknown_name_says_which_there_are(tmp_path: Path) -> None:
-    with pytest.raises(MissingProfileError, match=r"no process profile .nope..*mine"):
+    with refused(MissingProfileError, kind="process", name="nope", known=("mine",)):
         load_process("nope", [put(tmp_path, GOOD)])
     with pytest.raises(MissingProfileError):
         load_process("../mine", [put(tmp_path / "sub", GOOD), put(tmp_path, GOOD)])

@@ -24,6 +24,7 @@ from platebench.session.convert_session import convert_session
 from platebench.synthetic import CameraModel, PlateModel, simulate_blank, simulate_plate
 from platebench.synthetic.targets import TABLET_21
 
+from ..refusals import refused
 from ..session_files import put, tree
 from ..tablet_scenes import BOX, CAMERA, EXPOSURE_S, WEDGE_S2, strip, wedge_plate
 
@@ -113,23 +114,25 @@ def test_own_densities_from_a_table(session: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("args", "message"),
+    ("args", "shown"),
     [
-        (("--tablet", "plate.dng", "--steps", "21"), "shows no step tablet"),
-        (("--tablet", "tablet.dng", "--steps", "31"), "not those of the 31-step tablet"),
-        (("--tablet", "tablet.dng", "--steps", "none.csv"), "is not there"),
+        (("--tablet", "plate.dng", "--steps", "21"), ("plate.dng",)),
+        (("--tablet", "tablet.dng", "--steps", "31"), ("31-step", "21-step")),
+        (("--tablet", "tablet.dng", "--steps", "none.csv"), ("none.csv",)),
     ],
 )
-def test_refused_with_nothing_written(session: Path, args: tuple[str, ...], message: str) -> None:
+def test_refused_with_nothing_written(
+    session: Path, args: tuple[str, ...], shown: tuple[str, ...]
+) -> None:
     before = sorted(session.rglob("*"))
-    with pytest.raises(TabletError, match=message):
+    with refused(TabletError, *shown):
         run(calibrate, session, *args)
     assert sorted(session.rglob("*")) == before
 
 
 def test_needs_a_blank_frame(session: Path) -> None:
     (session / "session.toml").write_text(SESSION.replace('"blank.dng"', ""), encoding="utf-8")
-    with pytest.raises(TabletError, match="the session has no blank frame"):
+    with refused(TabletError, path=session / "session.toml"):
         run(calibrate, session, "--tablet", "tablet.dng")
 
 
@@ -139,7 +142,7 @@ def test_calibrate_never_replaces_a_capture(session: Path) -> None:
     for tablet, capture in (("calibration.png", "x.dng"), ("plate.dng", "calibration.png")):
         skipped = f'[[plate]]\nid = "s"\ncaptures = ["{capture}"]\nskip = true\n'
         (session / "session.toml").write_text(SESSION + skipped, encoding="utf-8")
-        with pytest.raises(WriteError, match="it is one of the captures"):
+        with refused(WriteError, path=session / "calibration.png"):
             run(calibrate, session, "--tablet", tablet, "--output", session)
     (session / "session.toml").write_text(SESSION, encoding="utf-8")
     assert tree(session) == before
@@ -283,13 +286,12 @@ def test_a_calibration_that_says_not_for_what_it_holds_is_refused(session: Path)
         lambda: run(measure, session, "plate", "--grid", "1x1"),
         lambda: convert_session(session, workers=1),
     ):
-        with pytest.raises(TabletError, match=r"calibrate again: platebench calibrate$") as caught:
+        with refused(TabletError, "platebench calibrate", path=path):
             act()
-        assert "\n" not in str(caught.value)
 
 
 def test_no_such_plate(session: Path) -> None:
-    with pytest.raises(SpotError, match='lists no plate "nobody"; name one of: plate, wedge'):
+    with refused(SpotError, "nobody", "plate, wedge", path=session / "session.toml"):
         run(measure, session, "nobody", "--grid", "2x2")
 
 

@@ -22,6 +22,7 @@ from platebench.core.settings import PlateSettings, ScanSettings, SessionSetting
 from platebench.session.settings_file import PLATE_KEYS, load_session, session_from_toml
 
 from ..processes import needs_accents
+from ..refusals import refused
 
 PATH = Path("session.toml")
 
@@ -309,19 +310,19 @@ def test_a_file_that_is_no_settings_is_one_clear_line(
 
 
 def test_a_missing_file_says_how_to_get_one(tmp_path: Path) -> None:
-    with pytest.raises(SettingsFileError, match="is missing; run: platebench start"):
+    with refused(SettingsFileError, path=tmp_path / "session.toml", cause=FileNotFoundError):
         load_session(tmp_path)
 
 
 def test_a_missing_folder_and_a_file_for_a_folder(tmp_path: Path) -> None:
-    with pytest.raises(SessionFolderError, match="does not exist"):
+    with refused(SessionFolderError, path=tmp_path / "none"):
         load_session(tmp_path / "none")
     (tmp_path / "file").touch()
-    with pytest.raises(SessionFolderError, match="is a file, not a folder"):
+    with refused(SessionFolderError, path=tmp_path / "file"):
         load_session(tmp_path / "file")
 
 
 def test_a_folder_in_place_of_the_file(tmp_path: Path) -> None:
     (tmp_path / "session.toml").mkdir()
-    with pytest.raises(SettingsFileError, match="cannot be read"):
+    with refused(SettingsFileError, path=tmp_path / "session.toml", cause=OSError):
         load_session(tmp_path)

@@ -15,6 +15,8 @@ from platebench.tone.profile_file import (
     tone_to_table,
 )
 
+from ..refusals import refused
+
 GOOD = """\
 description = "mine"
 [paper]
@@ -143,7 +145,7 @@ def test_a_table_given_as_a_number_is_refused(tmp_path):
 
 def test_bytes_that_are_no_text_are_refused(tmp_path):
     (tmp_path / "mine.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(BadSettingError, match="cannot be read"):
+    with refused(BadSettingError, path=tmp_path / "mine.toml"):
         load_tone("mine", [tmp_path])
 
 
