@@ -7,6 +7,7 @@ import signal
 import sys
 import tempfile
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -42,6 +43,17 @@ if sys.flags.warn_default_encoding:
     os.environ["PYTHONWARNINGS"] = ",".join(["error::EncodingWarning", *_EXEMPT])
     for _module in _WITHOUT_ENCODING:  # for what other conftest.py files import
         warnings.filterwarnings("ignore", category=EncodingWarning, module=_module)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def one_core() -> Iterator[None]:
+    """Where a test asks for no number of workers, its own process does the work.
+
+    A worker is a new Python that imports everything again, for plates of a tenth of a second.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("platebench.core.memory.os.sched_getaffinity", lambda _: {0}, raising=False)
+        yield
 
 
 def pytest_configure(config: pytest.Config) -> None:

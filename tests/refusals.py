@@ -16,6 +16,7 @@ Refusal = TypeVar("Refusal", bound=PlateError)
 @contextmanager
 def refused(
     kind: type[Refusal],
+    /,
     *shown: object,
     cause: type[BaseException] | int | None = None,
     **data: object,

@@ -43,7 +43,6 @@ from datetime import date
 from pathlib import Path
 
 from platebench.archive.package_writer import new_package
-from ..refusals import refused
 
 for line in sys.stdin:
     place = Path(line.rstrip())

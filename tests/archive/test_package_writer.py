@@ -147,7 +147,7 @@ def test_a_source_that_vanished_or_is_a_link_is_refused(tmp_path: Path) -> None:
 def test_names_that_clash_are_refused_before_anything_is_built(tmp_path: Path) -> None:
     composed, apart = "caf\u00e9.tif", "cafe\u0301.tif"
     for pair in (("A.dng", "a.dng"), (composed, apart), ("Scans/1.tif", "scans/2.tif")):
-        with refused(ArchiveError, *pair):
+        with refused(ArchiveError, *(name.partition("/")[0] for name in pair)):
             refuse_clashes(pair, tmp_path)
     refuse_clashes(("a.dng", "b.dng", "a/b.dng"), tmp_path)
 

@@ -132,7 +132,7 @@ def test_refused_with_nothing_written(
 
 def test_needs_a_blank_frame(session: Path) -> None:
     (session / "session.toml").write_text(SESSION.replace('"blank.dng"', ""), encoding="utf-8")
-    with refused(TabletError, path=session / "session.toml"):
+    with refused(TabletError, "session.toml", path=session / "tablet.dng"):
         run(calibrate, session, "--tablet", "tablet.dng")
 
 

@@ -347,7 +347,7 @@ def test_unknown_exposure_time_is_said(tmp_path: Path) -> None:
 def test_corners_that_enclose_nothing_are_refused(tmp_path: Path) -> None:
     _write(tmp_path, _simulated())
     corners = ((100.0, 150.0), (100.0, 150.4), (100.4, 150.4), (100.4, 150.0))
-    with refused(BadSettingError, key="plate[1].corners"):
+    with refused(BadSettingError, key="corners of plate"):
         convert_plate(_job(tmp_path, corners=corners))
 
 
@@ -362,7 +362,7 @@ def test_bracket_without_a_blank_uses_a_frame_that_shows_the_light(tmp_path: Pat
 def test_corners_outside_the_capture_are_refused(tmp_path: Path) -> None:
     _write(tmp_path, _simulated())
     corners = ((100.0, 150.0), (100.0, 1150.0), (500.0, 1150.0), (500.0, 150.0))
-    with refused(BadSettingError, "622", "934", key="plate[1].corners"):
+    with refused(BadSettingError, "622", "934", key="corners of plate"):
         convert_plate(_job(tmp_path, corners=corners))
 
 
@@ -409,5 +409,5 @@ def test_corners_within_the_glass_take_no_picture_for_something_opaque(tmp_path:
 def test_corners_around_bare_light_are_refused(tmp_path: Path) -> None:
     _write(tmp_path, _simulated())
     corners = ((10.0, 10.0), (10.0, 60.0), (50.0, 60.0), (50.0, 10.0))
-    with refused(BadSettingError, key="plate[1].corners"):
+    with refused(BadSettingError, key="corners of plate"):
         convert_plate(_job(tmp_path, corners=corners))
