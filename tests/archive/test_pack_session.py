@@ -123,7 +123,7 @@ def test_what_is_not_converted_by_todays_settings_is_refused(session: Path) -> N
         ),
         encoding="utf-8",
     )
-    with pytest.raises(ArchiveError, match="settings, plate log and version of the program; run"):
+    with refused(ArchiveError, "platebench convert"):
         pack(session, masters=False)
     (session / "converted/plates/tall.json").unlink()
     with refused(ArchiveError, path=session / "converted/plates/tall.json"):

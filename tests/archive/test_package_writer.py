@@ -125,7 +125,7 @@ def test_a_file_that_is_damaged_as_it_is_written_is_noticed(
 @pytest.mark.parametrize("name", ["../out", "/out", "C:/out", "a/../../out", "~/out", "a//b", ""])
 def test_nothing_is_written_outside(tmp_path: Path, name: str) -> None:
     (tmp_path / "in").mkdir()
-    with pytest.raises(ArchiveError, match="give the file another name"):
+    with refused(ArchiveError):
         build(tmp_path / "in" / "p", {name: b"x"})
     assert [path.name for path in tmp_path.iterdir()] == ["in"]
     assert list((tmp_path / "in").iterdir()) == []
@@ -135,9 +135,9 @@ def test_a_source_that_vanished_or_is_a_link_is_refused(tmp_path: Path) -> None:
     (tmp_path / "secret").write_bytes(b"s")
     (tmp_path / "link").symlink_to("secret")
     os.mkfifo(tmp_path / "pipe")
-    for name, said in [("gone", "is not there"), ("link", "cannot be read"), ("pipe", "no plain")]:
+    for name in ("gone", "link", "pipe"):
         with (
-            pytest.raises(ArchiveError, match=said),
+            refused(ArchiveError, path=tmp_path / name),
             new_package(tmp_path / "p", DAY) as writer,
         ):
             writer.copy(tmp_path / name, "file")

@@ -187,7 +187,7 @@ def test_wrong_tablet(densities: tuple[float, ...], named: str, shown: tuple[str
 
 def test_wrong_table() -> None:
     half = own(tuple(d / 2 for d in TABLET_21))
-    with pytest.raises(TabletError, match=r"rise 2\.\d+ times as fast as those of own\.csv"):
+    with refused(TabletError, " 2.", "own.csv", path=PATH):
         fit_calibration(reading(np.array(TABLET_21)), half, path=PATH)
     uneven = own(tuple(d + 0.12 * (k % 2) for k, d in enumerate(TABLET_21)))
     with refused(TabletError, "own.csv: step ", path=PATH):

@@ -115,7 +115,7 @@ def test_grades_must_be_whole(tmp_path: Path, text: str, part: str) -> None:
 
 
 def test_files_that_are_no_toml_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(SettingsFileError, match="is not TOML"):
+    with refused(SettingsFileError, "TOML"):
         load_process("mine", [put(tmp_path, "title = \n")])
 
 

@@ -64,6 +64,20 @@ def session(original: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(original, tmp_path / "shelf"))
 
 
+@pytest.fixture(scope="module")
+def calibrated_once(original: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("calibrated") / "shelf"
+    shutil.copytree(original, folder)
+    run(calibrate, folder, "--tablet", "tablet.dng")
+    return folder
+
+
+@pytest.fixture
+def calibrated(calibrated_once: Path, tmp_path: Path) -> Path:
+    """A copy of the session with its calibration."""
+    return Path(shutil.copytree(calibrated_once, tmp_path / "shelf"))
+
+
 def run(command: object, *args: str | Path) -> Result:
     result = CliRunner().invoke(
         command,  # type: ignore[arg-type]
@@ -94,8 +108,8 @@ def test_calibrate_writes_calibration_table_and_plot(session: Path) -> None:
     ) > 20
 
 
-def test_the_same_bytes_again(session: Path) -> None:
-    run(calibrate, session, "--tablet", "tablet.dng")
+def test_the_same_bytes_again(calibrated: Path) -> None:
+    session = calibrated
     names = ("calibration.json", *(f"converted/calibration.{end}" for end in ("txt", "png", "svg")))
     before = [(session / name).read_bytes() for name in names]
     run(calibrate, session, "--tablet", session / "tablet.dng")
@@ -246,9 +260,11 @@ def shoot(session: Path, camera: CameraModel) -> None:
     ],
 )
 def test_a_calibration_is_tied_to_its_set_up(
-    session: Path, change: dict[str, object], applied: bool, said: list[str]
+    calibrated: Path, change: dict[str, object], applied: bool, said: list[str]
 ) -> None:
-    run(calibrate, session, "--tablet", "tablet.dng")
+    session = calibrated
+    only = SESSION[: SESSION.rindex("[[plate]]")]
+    (session / "session.toml").write_text(only, encoding="utf-8")
     shoot(session, replace(CAMERA, **change))  # type: ignore[arg-type]
     [converted, *_] = convert_session(session, workers=1).results
     flags = [flag for flag in converted.record["flags"] if "calibrat" in flag]
@@ -260,8 +276,8 @@ def test_a_calibration_is_tied_to_its_set_up(
         assert all(words in text for words, text in zip(said, texts, strict=True))
 
 
-def test_a_scan_is_not_read_through_a_camera_s_calibration(session: Path) -> None:
-    run(calibrate, session, "--tablet", "tablet.dng")
+def test_a_scan_is_not_read_through_a_camera_s_calibration(calibrated: Path) -> None:
+    session = calibrated
     pixels = np.full((300, 400), 250, np.uint8)
     pixels[40:260, 50:350] = 90
     Image.fromarray(pixels).save(session / "scan.png")
@@ -276,8 +292,8 @@ def test_a_scan_is_not_read_through_a_camera_s_calibration(session: Path) -> Non
     )
 
 
-def test_a_calibration_that_says_not_for_what_it_holds_is_refused(session: Path) -> None:
-    run(calibrate, session, "--tablet", "tablet.dng")
+def test_a_calibration_that_says_not_for_what_it_holds_is_refused(calibrated: Path) -> None:
+    session = calibrated
     path = session / "calibration.json"
     old = json.loads(path.read_text(encoding="utf-8")) | {"schema": 1}
     del old["set_up"]
