@@ -249,7 +249,7 @@ def test_interrupted_it_leaves_nothing(session: Path) -> None:
     process.send_signal(signal.SIGINT)
     _, said = process.communicate(timeout=PATIENCE_S)
     if process.returncode != ExitCode.OK:  # it was faster than the signal
-        assert process.returncode == ExitCode.INTERRUPTED
+        assert process.returncode == ExitCode.INTERRUPTED, said
         assert said == "interrupted; finished files are kept\n"
         assert not list(packages.iterdir())
     assert tree(session, but="packages") == before
