@@ -15,6 +15,7 @@ from platebench.measure.spot import Probe, Spot, grid_spots, open_probe, read_sp
 from platebench.measure.wedge import read_wedge
 from platebench.plate.calibration import Calibration
 from platebench.plate.job import PlateJob
+from platebench.plate.light import Light
 from platebench.synthetic import (
     CameraModel,
     LightBox,
@@ -26,7 +27,8 @@ from platebench.synthetic import (
 )
 
 from ..refusals import refused
-from ..tablet_scenes import EXPOSURE_S, WEDGE_S2, light, wedge_plate
+from ..tablet_scenes import EXPOSURE_S, WEDGE_S2, light_and_glare, wedge_plate
+from ..tablet_scenes import light as bare_light
 
 CAMERA = CameraModel(shape=(700, 1000), tilt_deg=1.5)
 BOX = LightBox()
@@ -45,6 +47,7 @@ def probe(
     *,
     box: LightBox = BOX,
     calibration: Calibration | None = None,
+    light: Light | None = None,
     seed: int = 1,
     times: float = 1.0,
     **settings: object,
@@ -57,7 +60,7 @@ def probe(
         folder=folder,
         output=folder,
         settings=replace(chosen, **settings),  # type: ignore[arg-type]
-        light=light(BOX, CAMERA),
+        light=light or bare_light(BOX, CAMERA),
         calibration=calibration,
     )
     return open_probe(job)
@@ -118,10 +121,11 @@ def test_stated_errors_are_honest(tmp_path: Path) -> None:
 
 
 def test_glare_and_callier_come_off_and_their_uncertainty_comes_in(tmp_path: Path) -> None:
-    known = Calibration(glare=0.005, glare_sigma=0.0001, callier=1.25, callier_sigma=0.005)
+    known = Calibration(callier=1.25, callier_sigma=0.005)
     hazy = LightBox(glare=0.005)
     bare = probe(tmp_path, PLATE, box=hazy, emulsion="light")
-    through = probe(tmp_path, PLATE, box=hazy, emulsion="light", calibration=known)
+    told = light_and_glare(hazy, CAMERA)
+    through = probe(tmp_path, PLATE, box=hazy, emulsion="light", calibration=known, light=told)
     places = patch_places((89.4, 119.2), mirrored=False)
     spots = [Spot(x=x, y=y, size=6.0, unit="mm") for x, y in places]
     camera, diffuse = read_spots(bare, spots), read_spots(through, spots)

@@ -21,7 +21,14 @@ from platebench.core.errors import SpotError, TabletError, WriteError
 from platebench.plate.calibration import load_calibration
 from platebench.sensitometry.step_files import load_readings, load_tablet
 from platebench.session.convert_session import convert_session
-from platebench.synthetic import CameraModel, PlateModel, simulate_blank, simulate_plate
+from platebench.synthetic import (
+    CameraModel,
+    PlateModel,
+    simulate_blank,
+    simulate_box_off,
+    simulate_card,
+    simulate_plate,
+)
 from platebench.synthetic.targets import TABLET_21
 
 from ..refusals import refused
@@ -59,6 +66,16 @@ def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def know_glare(session: Path) -> None:
+    """Give a session captures of a card and with the box off."""
+    put(session / "card.dng", simulate_card(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=2))
+    put(session / "off.dng", simulate_box_off(BOX, CAMERA, exposure_s=64 * EXPOSURE_S, seed=3))
+    path = session / "session.toml"
+    lines = '[light]\ncard = ["card.dng"]\nbox_off = ["off.dng"]'
+    text = path.read_text(encoding="utf-8").replace("[light]", lines)
+    path.write_text(text, encoding="utf-8")
+
+
 @pytest.fixture
 def session(original: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(original, tmp_path / "shelf"))
@@ -90,16 +107,19 @@ def run(command: object, *args: str | Path) -> Result:
 
 
 def test_calibrate_writes_calibration_table_and_plot(session: Path) -> None:
+    know_glare(session)
     told = run(calibrate, session, "--tablet", "tablet.dng", "--steps", "21").stdout
     calibration = load_calibration(session / "calibration.json")
-    assert calibration.glare == pytest.approx(0.005, abs=1e-4)
+    assert calibration.glare_share == pytest.approx(0.005, abs=1e-4)
     assert calibration.callier == pytest.approx(1.1, abs=0.005)
     assert calibration.capture == "tablet.dng"
     table = (session / "converted" / "calibration.txt").read_text(encoding="utf-8")
     assert table in told
     assert "Measured on a step tablet of 21 steps, nominal densities, in tablet.dng." in table
     rows = [line.split() for line in table.splitlines() if line[:4].strip().isdecimal()]
-    assert [float(row[1]) for row in rows] == pytest.approx(TABLET_21)
+    # The densest steps may drown in what is not known of the glare.
+    assert len(rows) >= 19
+    assert [float(row[1]) for row in rows] == pytest.approx(TABLET_21[: len(rows)])
     assert all(abs(float(row[6])) < 0.02 for row in rows)
     picture = cv2.imread(str(session / "converted" / "calibration.png"))
     assert picture is not None and np.ptp(picture) > 200
@@ -188,6 +208,7 @@ def test_measure_prints_json_and_writes_a_table(session: Path) -> None:
     at = ("--at", "40,30", "--at", "300px,200px", "--size", "3")
     plain = json.loads(run(measure, session, "plate", *at, "--json").stdout)
     assert len(plain["readings"]) == 2 and not plain["calibrated"]
+    know_glare(session)
     run(calibrate, session, "--tablet", "tablet.dng")
     true = json.loads(run(measure, session, "plate", *at, "--json").stdout)
     assert true["calibrated"]
@@ -207,11 +228,12 @@ def test_a_calibrated_session_converts_to_diffuse_densities(session: Path) -> No
 
     The tablet says so; the wedge's truth is that of check-values section 4 (reference plate S2).
     """
+    know_glare(session)
     run(calibrate, session, "--tablet", "tablet.dng", "--steps", "21")
     known = load_calibration(session / "calibration.json")
     record = convert_session(session, workers=1).results[1].record
     assert record["flags"] == [] and record["calibration"]["capture"] == "tablet.dng"
-    assert record["glare"]["source"] == "calibration" and record["glare"]["taken_off"]
+    assert record["glare"]["source"] == "card and tablet" and record["glare"]["taken_off"]
     for key, true in (("base_fog", 0.10 / 1.1), ("d_max", max(WEDGE_S2) / 1.1)):
         # Of a nominal tablet 4 % may be in doubt; noise of single sites lifts the densest place.
         assert record[key] == pytest.approx(true, abs=2 * float(known.density_sigma(true)))

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from platebench.cli import main
-from platebench.synthetic import simulate_blank, simulate_plate
+from platebench.synthetic import simulate_blank, simulate_box_off, simulate_card, simulate_plate
 from platebench.synthetic.targets import TABLET_21
 
 from ..session_files import put
@@ -18,6 +18,8 @@ from ..tablet_scenes import BOX, CAMERA, EXPOSURE_S, WEDGE_S2, strip, wedge_plat
 
 SESSION = """[light]
 blank = ["blank.dng"]
+card = ["card.dng"]
+box_off = ["off.dng"]
 [every_plate]
 format = "9x12 cm"
 emulsion = "light"
@@ -39,6 +41,8 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert BOX.glare == 0.005
     folder = tmp_path_factory.mktemp("raws")
     put(folder / "blank.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=1))
+    put(folder / "card.dng", simulate_card(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=2))
+    put(folder / "off.dng", simulate_box_off(BOX, CAMERA, exposure_s=64 * EXPOSURE_S, seed=3))
     for name, plate, tilt in (("tablet", strip(dust=8), -3.0), ("wedge", wedge_plate(), 2.0)):
         camera = replace(CAMERA, tilt_deg=tilt)
         frame = simulate_plate(plate, BOX, camera, exposure_s=EXPOSURE_S, seed=5).frame

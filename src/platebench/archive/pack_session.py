@@ -238,7 +238,7 @@ class _Packing:
     def _capture_names(self) -> tuple[str, ...]:
         settings = self.settings
         captures = (name for plate in self.plates for name in plate.captures)
-        return tuple(dict.fromkeys((*settings.blank, *settings.dark, *captures)))
+        return tuple(dict.fromkeys((*settings.light_captures, *captures)))
 
     def _documents(self) -> dict[str, Path]:
         """Return the session's own files that are packed as they are, where there are any."""

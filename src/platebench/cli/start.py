@@ -74,7 +74,9 @@ def command(
             _count(len(settings.blank), "blank frame"),
             _count(len(settings.dark), "dark frame"),
         )
-        click.echo(", ".join(counts))
+        told = len(settings.card) + len(settings.box_off) + len(settings.card_over)
+        more = (_count(told, "capture") + " of the glare",) if told else ()
+        click.echo(", ".join((*counts, *more)))
         for said in tones_said(draft.tones):
             click.echo(said)
         for name, reason in draft.left_out:

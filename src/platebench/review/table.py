@@ -359,7 +359,7 @@ class ReviewTable:
     def _session_light(self) -> tuple[Light | None, Dark | None]:
         """Return the light, prepared once for as long as its frames stay what they are."""
         settings = self._settings
-        key = self._stamps((*settings.blank, *settings.dark)), settings.scan
+        key = self._stamps(settings.light_captures), settings.scan
         with self._light_lock:
             if self._light is None or self._light[0] != key:
                 self._light = key, prepare_light(self.folder, settings)
@@ -371,7 +371,7 @@ class ReviewTable:
         for name in EDITABLE:  # decides how pixels are read, not which; corners stand by themselves
             del said[name]
         session = self._settings
-        names = (*settings.captures, *session.blank, *session.dark, CALIBRATION)
+        names = (*settings.captures, *session.light_captures, CALIBRATION)
         but_corners = (json.dumps(said, sort_keys=True), session.scan, self._stamps(names))
         return _PixelsKey(settings.id, but_corners, settings.corners)
 

@@ -249,7 +249,7 @@ class _Run:
                 self.folder / "session.toml", "lists no plates", "add a [[plate]] for each"
             )
         names = [name for plate in plates for name in plate.captures]
-        paths = [self.folder / name for name in (*names, *settings.blank, *settings.dark)]
+        paths = [self.folder / name for name in (*names, *settings.light_captures)]
         digests = hash_files(paths, self.progress, self.known)
         return plate_jobs(self.folder, self.output, settings, digests, log)
 

@@ -138,6 +138,13 @@ def _light_lines(draft: SessionDraft) -> Iterable[str]:
     yield from _file_list("blank", settings.blank, draft.remarks)
     yield "# Captures with the lens cap on. None: the black level the files state is used."
     yield from _file_list("dark", settings.dark, draft.remarks)
+    yield "# What tells how much light strays (glare), taken as the blank was: a large opaque card"
+    yield "# in the middle of the bare box. If one of these is an even, dense plate, list it below."
+    yield from _file_list("card", settings.card, draft.remarks)
+    yield "# The same with the light box off, best at 64 times the blank's time."
+    yield from _file_list("box_off", settings.box_off, draft.remarks)
+    yield "# Only for a card that may let light through: that card over all of the box."
+    yield from _file_list("card_over", settings.card_over, draft.remarks)
 
 
 def _scan_lines(draft: SessionDraft) -> Iterable[str]:
@@ -195,9 +202,9 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     yield f"straighten = {_toml(plate.straighten)}"
     yield "# false keeps the whole capture."
     yield f"crop = {_toml(plate.crop)}"
-    yield '# Glare that shows on a black mask, a holder or an opaque strip: "removed" or "kept".'
+    yield '# Glare, computed from the picture where something dark tells it: "removed" or "kept".'
     yield f"glare = {_toml(plate.glare)}"
-    yield "# Density of that card; what it lets through is not glare."
+    yield "# Density of a mask, holder or strip around the plate; what it lets through is no glare."
     yield f"card_density = {_toml(plate.card_density)}"
     yield ""
     yield "# The plates, in the order they are shown. Each may also have:"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import overload
 
@@ -14,6 +15,7 @@ from platebench.core.memory import available_bytes
 from platebench.core.progress import NullProgress, Progress, working
 from platebench.core.settings import ScanSettings, SessionSettings
 from platebench.plate.calibration import FILE_NAME, Calibration, load_calibration
+from platebench.plate.glare_evidence import session_glare
 from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS, PlateJob
 from platebench.plate.light import Dark, Light, dark_from_frames, light_from_blanks
 from platebench.read.capture import read_capture
@@ -100,7 +102,8 @@ def prepare_light(
 ) -> tuple[Light | None, Dark | None]:
     """Return the light of a session's blank frames and the level of its dark frames.
 
-    None where there are no such frames.
+    None where there are no such frames. With the light goes what captures of a card and of the room
+    say of its glare.
 
     Raises
     ------
@@ -109,13 +112,13 @@ def prepare_light(
     BlankFrameError, FrameMismatchError
         If one is not what it is named as, or they do not fit together.
     """
-    darks = [folder / name for name in settings.dark]
-    blanks = [folder / name for name in settings.blank]
-    with working(progress, "blank frames", len(darks) + len(blanks)) as told:
-        return light_of_frames(
-            FramesOnDisk(blanks, settings.scan, told, memory),
-            FramesOnDisk(darks, settings.scan, told, memory),
-        )
+    with working(progress, "blank frames", len(settings.light_captures)) as told:
+        frames = [
+            FramesOnDisk([folder / name for name in names], settings.scan, told, memory)
+            for names in (settings.blank, settings.dark)
+        ]
+        light, dark = light_of_frames(*frames)
+        return light_with_glare(folder, settings, light, dark, told, memory), dark
 
 
 def light_of_frames(
@@ -125,6 +128,34 @@ def light_of_frames(
     dark = dark_from_frames(darks) if darks else None
     light = light_from_blanks(blanks, dark) if blanks else None
     return light, dark
+
+
+def light_with_glare(
+    folder: Path,
+    settings: SessionSettings,
+    light: Light | None,
+    dark: Dark | None,
+    progress: Progress | None = None,
+    memory: int | None = None,
+) -> Light | None:
+    """Return the light with what the session's own captures say of its glare.
+
+    Raises
+    ------
+    CaptureError
+        If one cannot be read.
+    BlankFrameError, FrameMismatchError
+        If one is not what it is named as, or does not fit the blanks.
+    """
+    names = (settings.card, settings.box_off, settings.card_over)
+    if light is None or not any(names):
+        return light
+    cards, boxes_off, cards_over = (
+        FramesOnDisk([folder / name for name in group], settings.scan, progress, memory)
+        for group in names
+    )
+    glare = session_glare(light, dark, cards=cards, boxes_off=boxes_off, cards_over=cards_over)
+    return replace(light, glare=glare)
 
 
 def plate_jobs(
@@ -163,7 +194,7 @@ def plate_jobs(
             continue
         if plate.tone not in tones:
             tones[plate.tone] = load_tone(plate.tone, places)
-        names = (*plate.captures, *settings.blank, *settings.dark)
+        names = (*plate.captures, *settings.light_captures)
         jobs.append(
             PlateJob(
                 folder=folder,

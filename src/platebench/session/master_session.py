@@ -132,7 +132,7 @@ def write_masters(
     progress = progress or NullProgress()
     chosen = _chosen(folder, settings, plates)
     names = [name for plate in chosen.plates for name in plate.captures]
-    paths = [folder / name for name in (*names, *settings.blank, *settings.dark)]
+    paths = [folder / name for name in (*names, *settings.light_captures)]
     jobs = [
         _master_job(job, output, colour, compression, force)
         for job in plate_jobs(folder, output, chosen, hash_files(paths, progress))

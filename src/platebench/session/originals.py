@@ -14,7 +14,7 @@ from platebench.session.settings_file import FILE_NAME, load_session
 def captures_of(folder: Path, settings: SessionSettings) -> tuple[Path, ...]:
     """Return every file a session names: blank and dark frames, all plates, skipped ones too."""
     plates = (name for plate in settings.plates for name in plate.captures)
-    return tuple(folder / name for name in (*settings.blank, *settings.dark, *plates))
+    return tuple(folder / name for name in (*settings.light_captures, *plates))
 
 
 def refuse_captures(targets: Iterable[Path], captures: Iterable[Path]) -> None:

@@ -295,7 +295,7 @@ def _from_plate(
         what = f"holds no plate {named.plate_id} with its measured densities"
         raise PrintNegativeError(folder, what, "convert the session again")
     settings = replace(settings, plates=own)
-    names = (*own[0].captures, *settings.blank, *settings.dark)
+    names = (*own[0].captures, *settings.light_captures)
     digests = hash_files(folder / name for name in names)
     light, dark = prepare_light(folder, settings)
     job = replace(plate_jobs(folder, folder, settings, digests)[0], light=light, dark=dark)

@@ -248,11 +248,18 @@ def _histogram(record: Mapping[str, Any]) -> Histogram | None:
 
 def _light(folder: Path, output: Path, settings: SessionSettings) -> tuple[LightPart, ...]:
     parts = []
-    for kind, names in (("Blank", settings.blank), ("Dark", settings.dark)):
+    kinds = (
+        ("Blank frame", settings.blank),
+        ("Dark frame", settings.dark),
+        ("Card capture", settings.card),
+        ("Box-off capture", settings.box_off),
+        ("Card-over capture", settings.card_over),
+    )
+    for kind, names in kinds:
         checked = [n for n in names if kept_verdicts(folder, output, [n]) is not None]
         for group in (checked, [name for name in names if name not in checked]):
             if group:
-                heading = f"{kind} frame{'s' if len(group) > 1 else ''} {', '.join(group)}"
+                heading = f"{kind}{'s' if len(group) > 1 else ''} {', '.join(group)}"
                 found = kept_verdicts(folder, output, group) if group is checked else None
                 parts.append(LightPart(name=heading, verdicts=found))
     return tuple(parts)

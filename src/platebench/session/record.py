@@ -92,7 +92,7 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
         "inputs": [list(pair) for pair in job.inputs],
         "scan": asdict(job.scan),
         "settings": settings,
-        "calibration": asdict(job.calibration) if job.calibration else None,
+        "calibration": job.calibration.to_json() if job.calibration else None,
     }
     if with_ends:
         parts["ends"] = asdict(job.ends) if job.ends else None

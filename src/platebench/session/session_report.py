@@ -13,7 +13,7 @@ from platebench.core.errors import UnexpectedError
 from platebench.core.files import remove_file
 from platebench.core.plate_names import folded_id
 from platebench.core.progress import Progress
-from platebench.core.settings import SessionSettings
+from platebench.core.settings import LIGHT_KEYS, SessionSettings
 from platebench.plate.job import POSITIVES, PREVIEWS, PlateResult
 from platebench.plate.plate_format import misfit_of
 from platebench.plate_log.dates import date_in_words
@@ -209,8 +209,7 @@ def report_document(
         "schema": 1,
         "platebench": __version__,
         "title": settings.title,
-        "blank": list(settings.blank),
-        "dark": list(settings.dark),
+        **{key: list(getattr(settings, key)) for key in LIGHT_KEYS},
         "plates": [plate_to_json(output, result) for result in results],
     }
 

@@ -86,9 +86,9 @@ def plate_record(
             "share": rounded(view.glare.share, 5),
             "sigma": rounded(view.glare.sigma, 5),
             "source": view.glare.source,
-            "uneven": view.glare.field is not None,
             "taken_off": view.glare_off,
         },
+        "glare_at_most": None if view.glare_bound is None else rounded(view.glare_bound, 5),
         "stain": None
         if view.stain is None
         else {
