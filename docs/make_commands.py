@@ -169,7 +169,7 @@ def leaves(group: click.Group = main, path: tuple[str, ...] = ()) -> Iterator[tu
 def command_at(path: tuple[str, ...]) -> tuple[click.Command, click.Context]:
     """Return a command and a context that knows its whole name."""
     command: click.Command = main
-    context = click.Context(main, info_name=PROGRAM, help_option_names=["-h", "--help"])
+    context = click.Context(main, info_name=PROGRAM)
     for name in path:
         assert isinstance(command, click.Group)
         found = command.get_command(context, name)

@@ -22,6 +22,7 @@ from platebench.plate.set_up import SetUp
 from platebench.synthetic import LightBox
 from platebench.synthetic.targets import TABLET_21
 
+from ..refusals import refused
 from ..tablet_scenes import BOX, CAMERA, TABLET_31, light_and_glare, scene_of, seen, strip
 
 PATH = Path("tablet.dng")
@@ -142,47 +143,47 @@ def test_missing_thin_end_is_told_by_the_densities(first: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("densities", "named", "message"),
+    ("densities", "named", "shown"),
     [
-        (TABLET_31, "21", "shows 31 steps, more than the 21 of the 21-step tablet"),
-        (TABLET_21, "31", "not those of the 31-step tablet but of the 21-step tablet"),
-        (TABLET_31[3:20], "21", "not those of the 21-step tablet but of the 31-step tablet"),
-        (TABLET_21[2:15], "31", "not those of the 31-step tablet but of the 21-step tablet"),
+        (TABLET_31, "21", (" 31 ", "21-step")),
+        (TABLET_21, "31", ("31-step", "21-step")),
+        (TABLET_31[3:20], "21", ("21-step", "31-step")),
+        (TABLET_21[2:15], "31", ("31-step", "21-step")),
     ],
 )
-def test_wrong_tablet(densities: tuple[float, ...], named: str, message: str) -> None:
+def test_wrong_tablet(densities: tuple[float, ...], named: str, shown: tuple[str, ...]) -> None:
     for glare, callier in ((0.0, 1.0), (0.005, 1.1), (0.02, 1.2)):
         tablet = reading(np.array(densities), glare=glare, callier=callier)
-        with pytest.raises(TabletError, match=message):
+        with refused(TabletError, *shown, path=PATH):
             fit_calibration(tablet, STANDARD[named], path=PATH)
 
 
 def test_wrong_table() -> None:
     half = own(tuple(d / 2 for d in TABLET_21))
-    with pytest.raises(TabletError, match=r"rise 2\.\d+ times as fast as those of own\.csv"):
+    with refused(TabletError, " 2.", "own.csv", path=PATH):
         fit_calibration(reading(np.array(TABLET_21)), half, path=PATH)
     uneven = own(tuple(d + 0.12 * (k % 2) for k, d in enumerate(TABLET_21)))
-    with pytest.raises(TabletError, match=r"does not follow own\.csv: step \d+ is off by"):
+    with refused(TabletError, "own.csv: step ", path=PATH):
         fit_calibration(reading(np.array(TABLET_21)), uneven, path=PATH)
 
 
 def test_too_few_and_out_of_order() -> None:
-    with pytest.raises(TabletError, match="shows only 3 steps"):
+    with refused(TabletError, " 3 ", path=PATH):
         fit_calibration(reading(np.array(TABLET_21[:3])), STANDARD["21"], path=PATH)
     swapped = np.array(TABLET_21)
     swapped[[4, 5]] = swapped[[5, 4]]
-    with pytest.raises(TabletError, match=r"do not get denser in order \(step 5 of those seen\)"):
+    with refused(TabletError, "step 5", path=PATH):
         fit_calibration(reading(swapped), STANDARD["21"], path=PATH)
-    with pytest.raises(TabletError, match="do not get denser in order"):
+    with refused(TabletError, "step 1", path=PATH):
         fit_calibration(reading(np.array(TABLET_21[::-1])), STANDARD["21"], path=PATH)
 
 
 def test_tablet_told_by_its_number_of_steps() -> None:
     assert fit_calibration(reading(np.array(TABLET_31)), None, path=PATH).tablet == "31"
-    with pytest.raises(TabletError, match="shows 17 steps, which do not tell which tablet"):
+    with refused(TabletError, " 17 ", "--steps", path=PATH):
         fit_calibration(reading(np.array(TABLET_21[:17])), None, path=PATH)
     cut = reading(np.array(TABLET_31[:21]), ends=("seen", "frame"))
-    with pytest.raises(TabletError, match="shows 21 steps, which do not tell which tablet"):
+    with refused(TabletError, " 21 ", "--steps", path=PATH):
         fit_calibration(cut, None, path=PATH)
 
 
@@ -232,22 +233,22 @@ def test_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "message"),
+    "content",
     [
-        (None, "is not there; calibrate again"),
-        ("{", "cannot be read as a calibration"),
-        ("{}", "is not a calibration of this version"),
-        ("[1]", "is not a calibration of this version"),
-        ('{"schema": 1}', "took glare for the same in every capture, .*; calibrate again"),
-        ('{"schema": 2}', "took glare for the same in every capture, .*; calibrate again"),
-        ('{"schema": 3}', "is not a calibration of this version"),
-        ('{"schema": 4}', "is not a calibration of this version"),
-        ("nodes", "is not a calibration of this version"),
-        ("glare", "is not a calibration of this version"),
-        ("set_up", "is not a calibration of this version"),
+        None,
+        "{",
+        "{}",
+        "[1]",
+        '{"schema": 1}',
+        '{"schema": 2}',
+        '{"schema": 3}',
+        '{"schema": 4}',
+        "nodes",
+        "glare",
+        "set_up",
     ],
 )
-def test_damaged_file(tmp_path: Path, content: str | None, message: str) -> None:
+def test_damaged_file(tmp_path: Path, content: str | None) -> None:
     path = tmp_path / "calibration.json"
     broken = {"nodes": [0.0, 2.0, 1.0], "glare": "much", "set_up": {"kind": "raw"}}
     if content in broken:
@@ -259,7 +260,7 @@ def test_damaged_file(tmp_path: Path, content: str | None, message: str) -> None
         content = json.dumps(document)
     if content is not None:
         path.write_text(content, encoding="utf-8")
-    with pytest.raises(TabletError, match=message):
+    with refused(TabletError, path=path):
         load_calibration(path)
 
 
@@ -267,5 +268,5 @@ def test_damaged_file(tmp_path: Path, content: str | None, message: str) -> None
 def test_what_is_no_calibration_is_refused(tmp_path: Path, text: str) -> None:
     path = tmp_path / "calibration.json"
     path.write_text(text, encoding="utf-8")
-    with pytest.raises(TabletError, match="not a calibration"):
+    with refused(TabletError, path=path):
         load_calibration(path)

@@ -21,6 +21,7 @@ from platebench.sensitometry.plate_curve import PlateCurve
 from platebench.sensitometry.plot_paper import png_of
 
 from ..processes import needs_accents
+from ..refusals import refused
 from .reference_plate import BARE_LOG_H, DENSITIES, LOG_H, TABLET
 
 EXPOSURE = str(10**BARE_LOG_H)
@@ -140,7 +141,7 @@ def test_time_for_a_gamma_that_is_wanted(tmp_path: Path) -> None:
 
 
 def test_a_wanted_gamma_needs_times(tmp_path: Path) -> None:
-    with pytest.raises(ReadingsError, match="give the minutes of each plate with --times"):
+    with refused(ReadingsError, "--times"):
         run(*family(tmp_path), "--gamma", "1")
 
 

@@ -43,6 +43,8 @@ from platebench.synthetic import (
 from platebench.synthetic.targets import tablet_plate
 from platebench.tone.profile_file import load_tone
 
+from ..refusals import refused
+
 CAMERA = CameraModel(shape=(622, 934), tilt_deg=1.3)
 BOX = LightBox()
 EXPOSURE_S = 1 / 16
@@ -286,7 +288,7 @@ def test_lamp_that_drifted_is_taken_into_account(tmp_path: Path) -> None:
 @pytest.mark.parametrize("factor", [0.3, 0.5])
 def test_lamp_that_changed_is_refused(tmp_path: Path, factor: float) -> None:
     _write(tmp_path, _simulated(box=replace(BOX, brightness=BOX.brightness * factor)))
-    with pytest.raises(FrameMismatchError, match="times the blank's"):
+    with refused(FrameMismatchError, f"{factor:.2f}"):
         convert_plate(_job(tmp_path))
 
 
@@ -295,19 +297,19 @@ def test_blank_darker_than_it_may_be_is_refused(tmp_path: Path) -> None:
         tmp_path, _simulated(replace(PLATE, log_exposure=0.0), box=replace(BOX, surround="dark"))
     )
     dim = replace(BOX, brightness=BOX.brightness * 0.3)
-    with pytest.raises(FrameMismatchError, match=r"light of the blank|times the blank's"):
+    with refused(FrameMismatchError):
         convert_plate(_job(tmp_path, box=dim))
 
 
 def test_nothing_in_the_frame_is_refused(tmp_path: Path) -> None:
     write_dng(tmp_path / "plate.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=9))
-    with pytest.raises(NoPlateError, match="shows no plate"):
+    with refused(NoPlateError, path=tmp_path / "plate.dng"):
         convert_plate(_job(tmp_path))
     assert not list((tmp_path / "converted" / "positives").iterdir())
 
 
-@pytest.mark.parametrize(("value", "words"), [(0, "all black"), (16383, "clipped all over")])
-def test_empty_captures_are_refused(tmp_path: Path, value: int, words: str) -> None:
+@pytest.mark.parametrize(("value", "remedy"), [(0, "lamp"), (16383, "shorten")])
+def test_empty_captures_are_refused(tmp_path: Path, value: int, remedy: str) -> None:
     frame = simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=9)
     level = max(value, int(frame.black.max()))
     rng = np.random.default_rng(1)
@@ -316,7 +318,7 @@ def test_empty_captures_are_refused(tmp_path: Path, value: int, words: str) -> N
         counts.astype(np.uint16) if value == 0 else np.full(frame.counts.shape, 16383, np.uint16)
     )
     write_dng(tmp_path / "plate.dng", replace(frame, counts=counts))
-    with pytest.raises(CaptureError, match=words):
+    with refused(CaptureError, remedy, path=tmp_path / "plate.dng"):
         convert_plate(_job(tmp_path))
 
 
@@ -351,7 +353,7 @@ def test_unknown_exposure_time_is_said(tmp_path: Path) -> None:
 def test_corners_that_enclose_nothing_are_refused(tmp_path: Path) -> None:
     _write(tmp_path, _simulated())
     corners = ((100.0, 150.0), (100.0, 150.4), (100.4, 150.4), (100.4, 150.0))
-    with pytest.raises(BadSettingError, match="enclose next to nothing"):
+    with refused(BadSettingError, key="corners of plate"):
         convert_plate(_job(tmp_path, corners=corners))
 
 
@@ -366,7 +368,7 @@ def test_bracket_without_a_blank_uses_a_frame_that_shows_the_light(tmp_path: Pat
 def test_corners_outside_the_capture_are_refused(tmp_path: Path) -> None:
     _write(tmp_path, _simulated())
     corners = ((100.0, 150.0), (100.0, 1150.0), (500.0, 1150.0), (500.0, 150.0))
-    with pytest.raises(BadSettingError, match="622 rows by 934 columns"):
+    with refused(BadSettingError, "622", "934", key="corners of plate"):
         convert_plate(_job(tmp_path, corners=corners))
 
 
@@ -413,5 +415,5 @@ def test_corners_within_the_glass_take_no_picture_for_something_opaque(tmp_path:
 def test_corners_around_bare_light_are_refused(tmp_path: Path) -> None:
     _write(tmp_path, _simulated())
     corners = ((10.0, 10.0), (10.0, 60.0), (50.0, 60.0), (50.0, 10.0))
-    with pytest.raises(BadSettingError, match="enclose nothing but even light"):
+    with refused(BadSettingError, key="corners of plate"):
         convert_plate(_job(tmp_path, corners=corners))

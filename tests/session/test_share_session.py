@@ -25,6 +25,7 @@ from platebench.session.run_plates import made_or_raise
 from platebench.session.share_session import Shared, ShareWishes, caption_lines, share_session
 from platebench.synthetic import CameraModel, simulate_plate
 
+from ..refusals import refused
 from ..session_files import BOX, EXPOSURE_S, PLATES, put, write_session
 
 LOG = "plate id,title,place,date\nwide,The old ferry,Under Hallow Point,1893~\n"
@@ -129,7 +130,7 @@ def test_the_command_says_what_it_made_and_what_it_cannot(session: Path) -> None
     lost = CliRunner().invoke(main, ["share", str(session), "none"])
     assert lost.exit_code == 10 and 'lists no plate "none"; name one of: dense, wide' in lost.stderr
     (session / "converted" / "positives" / "wide.tif").unlink()
-    with pytest.raises(SessionFolderError, match="has no positive of wide; convert the session"):
+    with refused(SessionFolderError, "wide", path=session / "converted"):
         shared(session, ["wide"])
 
 

@@ -58,6 +58,10 @@ class _Exampled(click.Command):
         super().__init__(*args, **kwargs)
         self.examples = examples
 
+    def get_help_option_names(self, ctx: click.Context) -> list[str]:
+        """Return the same names in every context: click keeps the option of the first for good."""
+        return ["-h", "--help"]
+
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the examples, one a line."""
         with formatter.section("Examples"):

@@ -323,4 +323,5 @@ def _check_can_shift(
             target.info.path, frame.info.path,
             f"the plate moved by {shift[0]} rows and {shift[1]} columns, and its stain would mix",
             "take the bracket again without touching camera, lamp or plate",
+            "place of a stained plate",
         )  # fmt: skip
