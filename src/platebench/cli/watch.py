@@ -52,8 +52,8 @@ def command(
 ) -> None:
     """Watch the folder SESSION; convert and check each plate as its captures arrive.
 
-    New captures are added to session.toml. Open the review table beside it to see the plates as
-    they come: platebench review SESSION. Ctrl-C ends it; plates in hand are finished.
+    New captures go into session.toml. Open the review page beside it to see the plates as they
+    come: platebench review SESSION. Ctrl-C ends it, once the plates in hand are finished.
 
     With --json, one JSON document a line for each arrival.
     """

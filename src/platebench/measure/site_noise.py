@@ -180,7 +180,7 @@ def noise_of_sites(
     Parameters
     ----------
     image : PlateImage
-        TRANSMITTANCE, as it is to be read.
+        Transmittance, as it is to be read.
     frame : SensorFrame
         The capture it came from; of a bracket, the one the light is scaled to.
     light : Light
