@@ -59,11 +59,12 @@ def layout_of(directory: TiffDirectory) -> Layout:
     width = directory.first(tiff.TILE_WIDTH, 0) if tiled else directory.shape[1]
     samples = 1 if directory.first(tiff.PLANAR, 1) != 1 else directory.samples
     mosaic = directory.is_raw and directory.samples == 1
+    repeat = directory.tags.get(tiff.CFA_REPEAT, (2, 2))  # 6 x 6 mixes other colours in every row
     across = -(-directory.shape[1] // max(1, width))
     return Layout(
         columns=width * samples,
-        colours=2 if mosaic else samples,
-        apart=2 if mosaic else 1,
+        colours=int(repeat[1]) if mosaic else samples,
+        apart=int(repeat[0]) if mosaic else 1,
         tile=(directory.first(tiff.TILE_HEIGHT, 0), across) if tiled else (0, 1),
     )
 
