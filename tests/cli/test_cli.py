@@ -308,7 +308,7 @@ def test_measure_writes_only_to_json_or_csv(session: Path, name: str) -> None:
 
 def test_measure_and_curve_never_replace_a_capture(session: Path) -> None:
     skipped = '[[plate]]\nid = "s"\ncaptures = ["scans/family.PNG", "scans/a.csv"]\nskip = true\n'
-    with (session / "session.toml").open("a") as stream:
+    with (session / "session.toml").open("a", encoding="utf-8") as stream:
         stream.write(skipped)
     (session / "scans").mkdir()
     (session / "scans" / "family.PNG").write_bytes(b"an original")
