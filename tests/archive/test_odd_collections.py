@@ -300,7 +300,7 @@ def test_a_folder_in_the_place_of_a_file(collection: Path, name: str) -> None:
         result = run(*command, collection)
         assert result.exit_code == ExitCode.INPUT
         assert result.stderr.startswith(f"Error: {collection / name} is a folder, not a ")
-        assert result.stderr.endswith("; move it away, or name another file with --catalogue\n")
+        assert result.stderr.endswith("; move it away, or name another file (--catalogue)\n")
     assert not list(collection.glob(".writing-*"))
 
 
@@ -311,7 +311,7 @@ def test_a_catalogue_that_is_read_only(collection: Path, monkeypatch: pytest.Mon
         "platebench.archive.catalogue_file.sqlite3.connect",
         lambda path, **options: real(f"{path.as_uri()}?mode=ro", uri=True, **options),
     )
-    said = "was not written: it is read-only there; name another file with --catalogue"
+    said = "was not written: it is read-only there; name another file (--catalogue)"
     with pytest.raises(WriteError, match=said):
         audit(collection, 2)
 
@@ -321,7 +321,7 @@ def test_a_log_that_cannot_be_written(collection: Path, monkeypatch: pytest.Monk
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(Path, "open", refuse)
-    said = "no permission to write there; name another file with --catalogue"
+    said = "no permission to write there; name another file (--catalogue)"
     with pytest.raises(WriteError, match=said):
         append_audit(collection / LOG, entry_of(date(2026, 1, 1), "b", []))
 

@@ -272,7 +272,7 @@ def refuse_clashes(names: Iterable[str], origin: Path) -> None:
         raise ArchiveError(origin, what, "rename one of them, in session.toml too")
     if len(names) > MOST_FILES // 2:
         what = f"has more files than a package may ({MOST_FILES // 2})"
-        raise ArchiveError(origin, what, "pack its plates apart, with --each")
+        raise ArchiveError(origin, what, "pack its plates apart", "each")
 
 
 class _ReadSource:

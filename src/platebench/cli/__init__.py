@@ -15,6 +15,7 @@ from platebench.cli.ending import (
     open_closed_streams,
     refused_by_the_encoding,
     refused_by_the_system,
+    show_error,
     stop_writing,
     terminated_as_interrupted,
 )
@@ -99,8 +100,7 @@ def _say(ctx: click.Context, error: PlateError, written: list[Path]) -> None:
         click.echo(f"Written: {path}", err=True)
     if len(made) > _MADE_NAMED:
         click.echo(f"Written: {len(made) - _MADE_NAMED} more", err=True)
-    for line in str(error).splitlines():
-        click.echo(f"Error: {line}", err=True)
+    show_error(error)
     ctx.exit(error.exit_code)
 
 

@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import click
 
+from platebench.cli.ending import show_error
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
@@ -83,8 +84,7 @@ def command(
         click.echo(str(result.output))
     for plate in result.results:
         if plate.error:
-            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
-            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
+            show_error(plate.error, plate.plate_id)
     ctx.exit(result.exit_code)
 
 

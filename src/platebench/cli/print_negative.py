@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.cli.ending import show_error
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
@@ -51,7 +52,7 @@ def show_negatives(
             _show_one(result)
     for result in results:
         if result.error is not None:
-            click.echo(f"Error: {result.error}", err=True)
+            show_error(result.error)
 
 
 def _show_one(result: NegativeResult) -> None:

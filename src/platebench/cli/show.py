@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.cli.ending import show_error
 from platebench.cli.options import print_json
 from platebench.core.shown import LONGEST_PART, shown
 
@@ -94,10 +95,9 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
             click.echo(str(path))
     for plate in result.results:
         if plate.error:
-            text = str(plate.error).removeprefix(f"{plate.plate_id}: ")
-            click.echo(f"Error: {plate.plate_id}: {text}", err=True)
+            show_error(plate.error, plate.plate_id)
     for error in result.errors:
-        click.echo(f"Error: {error}", err=True)
+        show_error(error)
 
 
 def result_to_json(result: SessionResult) -> dict[str, Any]:

@@ -254,7 +254,9 @@ def load_limits(path: Path) -> tuple[Step, ...]:
         If it has an unknown key or says nonsense.
     """
     if not path.exists():
-        raise SettingsFileError(path, "is missing", "check the name, or leave --limits out")
+        raise SettingsFileError(
+            path, "is missing", "check the name, or leave your limits out", "limits"
+        )
     top = CheckedTable(path, "", read_toml(path), [])
     top.check_keys(STEP_NAMES)
     steps = tuple(_own_step(step, top.table(step.name)) for step in STEPS)

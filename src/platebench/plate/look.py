@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from platebench.core.errors import BadSettingError, FrameMismatchError, NoPlateError
 from platebench.core.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
-from platebench.core.settings import PlateSettings
+from platebench.core.settings import SESSION_FILE, PlateSettings
 from platebench.plate.bands import BandedImage, banded
 from platebench.plate.bare_light import around_plate, bare_light_level, white_of_scan
 from platebench.plate.bracket.plan import BracketPlan
@@ -332,7 +332,7 @@ def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_i
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     if sides.min() < SMALLEST_SIDE * max(shape):
         raise BadSettingError(
-            Path("session.toml"),
+            Path(SESSION_FILE),
             f"corners of {plate_id}",
             "enclose next to nothing",
             "write [row, column] of each, in pixels of the capture",
@@ -340,7 +340,7 @@ def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_i
     reach = CORNERS_BEYOND * max(shape)
     if (corners < -reach).any() or (corners > np.array(shape) + reach).any():
         raise BadSettingError(
-            Path("session.toml"),
+            Path(SESSION_FILE),
             f"corners of {plate_id}",
             f"lie outside the capture, which is {shape[0]} rows by {shape[1]} columns",
             "write [row, column] of each, in pixels of the capture",
@@ -391,7 +391,7 @@ def check_something_there(view: PlateView, settings: PlateSettings) -> None:
         return
     if view.by_hand:
         raise BadSettingError(
-            Path("session.toml"),
+            Path(SESSION_FILE),
             f"corners of {settings.id}",
             "enclose nothing but even light",
             "write [row, column] of each, in pixels of the capture, or leave them out",

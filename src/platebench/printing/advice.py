@@ -277,7 +277,7 @@ Advised = Sequence[tuple[PlateRange, Sequence[ProcessAdvice]]]
 
 
 def advice_to_json(advised: Advised) -> dict[str, Any]:
-    """Return the advice as JSON types, for ``--json``."""
+    """Return the advice as JSON types."""
     every = [one for _, advice in advised for one in advice]
     return {
         "plates": [

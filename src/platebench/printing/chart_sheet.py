@@ -73,7 +73,8 @@ def write_chart(
         raise ChartError(
             f'process "{process.name}"',
             "is not calibrated, so there is no correction to go through",
-            "write the first chart without --process",
+            "write the first chart without a process",
+            "process",
         )
     else:
         chart = corrected_chart(process.calibration.response, process.name, levels)

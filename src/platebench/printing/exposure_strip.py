@@ -76,7 +76,7 @@ def read_printing_time(
         return read_strip_table(path, tolerance=tolerance)
     if first_s is None:
         what = "is a scan, which does not say how long step 1 was exposed"
-        raise ChartError(path, what, "give it: --first SECONDS")
+        raise ChartError(path, what, "give its seconds", "first")
     return read_strip(path, first_s, tolerance=tolerance, gamma=gamma, known=known, process=process)
 
 

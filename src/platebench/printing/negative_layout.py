@@ -276,7 +276,7 @@ def film_notes(layout: NegativeLayout) -> tuple[str, ...]:
     name = " and ".join(film for film, kept in shares.items() if kept == share)
     size = f"{math.floor(width * share):d}x{math.floor(height * share):d}mm"
     less = f" ({math.floor(100 * share)}% as large)" if share < 1 else ""
-    ways = [f"--size {size}{less} fits {name}"]
+    ways = [f"a size of {size}{less} fits {name}"]
     lain = layout.height - _TAKEN[1] + _TAKEN[0], layout.width - _TAKEN[0] + _TAKEN[1]
     turned = next((film[0] for film in smaller if _holds(film[1:], *lain)), None)
     if turned and share < 1:

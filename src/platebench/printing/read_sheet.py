@@ -218,7 +218,7 @@ def read_print(path: Path, gamma: float = 2.2) -> PrintScan:
         clipped=np.asarray(clipped),
         black=np.asarray(black),
         ppi=frame.info.ppi,
-        notes=tuple(note.replace("[scan] gamma", "--gamma") for note in frame.info.notes),
+        notes=tuple(note.removesuffix(" ([scan] gamma)") for note in frame.info.notes),
         assumed_gamma=frame.info.assumed_gamma,
     )
 

@@ -263,7 +263,7 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
     except WrongCodesError as error:
         raise CaptureError(path, f"is damaged: it holds {error}", COPY_AGAIN) from error
     except MemoryError as error:
-        raise CaptureError(path, "needs more memory than there is", FREE_MEMORY) from error
+        raise CaptureError(path, "needs more memory than there is", *FREE_MEMORY) from error
     refuse_upside_down(path, levels)
     counts = stored[top:bottom, left:right]
     refuse_unread(path, counts, levels.white)

@@ -15,7 +15,7 @@ from platebench.read.tiff_structure import TiffDamageError, TiffDirectory, TiffS
 COPY_AGAIN: Final = "copy it from the card or the archive again"
 AS_TIFF: Final = "save it as a TIFF of 8 or 16 bits, grey or RGB"
 TO_DNG: Final = "convert it to DNG with the camera maker's program"
-FREE_MEMORY: Final = "close other programs, or use --jobs 1"
+FREE_MEMORY: Final = "close other programs, or do one plate at a time", "workers"
 
 
 _CIFF_RECORD = 10  # bytes: type, size, offset

@@ -12,7 +12,7 @@ from platebench.core.files import remove_unfinished
 from platebench.core.locks import only_writer
 from platebench.core.memory import cores
 from platebench.core.progress import NullProgress, Progress
-from platebench.core.settings import SessionSettings
+from platebench.core.settings import SESSION_FILE, SessionSettings
 from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS, PlateJob, PlateResult, PrintingEnds
 from platebench.plate.light import Dark, Light
 from platebench.session import convert_plate as convert
@@ -246,7 +246,7 @@ class _Run:
         plates = [plate for plate in settings.plates if not plate.skip]
         if not plates:
             raise SessionFolderError(
-                self.folder / "session.toml", "lists no plates", "add a [[plate]] for each"
+                self.folder / SESSION_FILE, "lists no plates", "add a [[plate]] for each"
             )
         names = [name for plate in plates for name in plate.captures]
         paths = [self.folder / name for name in (*names, *settings.blank, *settings.dark)]

@@ -197,9 +197,9 @@ def check_output(
         is left out included, or a file that is not from here.
     """
     if output.exists() and not output.is_dir():
-        raise WriteError(output, "it is a file", "choose another folder with --output")
+        raise WriteError(output, "it is a file", "choose another folder", "output")
     if output.resolve() == folder.resolve():  # a proof sheet there would be drafted as a plate
-        raise WriteError(output, "it is the folder of captures", "choose another with --output")
+        raise WriteError(output, "it is the folder of captures", "choose another", "output")
     targets = [path for job in jobs for path in (job.positive, job.preview, job.record)]
     refuse_captures((*targets, *session_files(output)), captures_of(folder, settings))
     refuse_foreign(session_files(output), "report")

@@ -281,7 +281,8 @@ def _refuse_changed(job: MasterJob) -> None:
         raise WriteError(
             present[0],
             "it has been changed since it was made, and is left as it is",
-            "move it away, or run again with --force",
+            "move it away, or have it replaced",
+            "force",
         )
 
 

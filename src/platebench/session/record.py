@@ -223,7 +223,8 @@ def refuse_edited(job: PlateJob) -> None:
         raise WriteError(
             job.positive,
             "it has been changed since it was made, and is left as it is",
-            "move it away, or run again with --force",
+            "move it away, or have it replaced",
+            "force",
         )
 
 

@@ -13,9 +13,15 @@ from platebench.core.checked_table import CheckedTable, as_number, read_toml
 from platebench.core.errors import SessionFolderError
 from platebench.core.formats import FORMATS, format_named
 from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id
-from platebench.core.settings import Corners, PlateSettings, ScanSettings, SessionSettings
+from platebench.core.settings import (
+    SESSION_FILE,
+    Corners,
+    PlateSettings,
+    ScanSettings,
+    SessionSettings,
+)
 
-FILE_NAME = "session.toml"
+FILE_NAME = SESSION_FILE
 
 TOP_KEYS = ("title", "light", "scan", "every_plate", "plate")
 LIGHT_KEYS = ("blank", "dark")
