@@ -11,6 +11,7 @@ import pytest
 
 from platebench.cli import main
 from platebench.cli.ending import show_error
+from platebench.core import errors
 from platebench.core.errors import OutOfMemoryError, WriteError
 
 SOURCE = Path(__file__).parents[2] / "src" / "platebench"
@@ -18,10 +19,15 @@ SOURCE = Path(__file__).parents[2] / "src" / "platebench"
 
 def settings_of_errors() -> set[str]:
     """Return what stands after path, fault and remedy where an error is made."""
+    faults = {
+        name
+        for name, kind in vars(errors).items()
+        if name.endswith("Error") and issubclass(kind, errors.FileFault)
+    }
     names = set()
     for path in SOURCE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("Error"):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) in faults:
                 names |= {a.value for a in node.args[3:] if isinstance(a, ast.Constant)}
     return names - {None, ""}
 
