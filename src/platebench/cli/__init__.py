@@ -43,11 +43,11 @@ _LAST_WORDS = {
 class ErrorBoundary(click.Group):
     """Turn a PlateError into its sentence on stderr and its exit code; load commands late."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, _ctx: click.Context) -> list[str]:
         """Return the commands in the order they are used."""
         return list(_COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import the module of one command: the others cost nothing."""
         if cmd_name not in _COMMANDS:
             return None

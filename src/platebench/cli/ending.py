@@ -115,7 +115,7 @@ def terminated_as_interrupted() -> Iterator[None]:
         yield
         return
 
-    def interrupt(number: int, frame: FrameType | None) -> None:
+    def interrupt(_number: int, _frame: FrameType | None) -> None:
         raise KeyboardInterrupt
 
     before = signal.signal(signal.SIGTERM, interrupt)

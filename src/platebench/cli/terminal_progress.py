@@ -77,7 +77,7 @@ class TerminalProgress:
         )
         self._bar.__enter__()
 
-    def advance(self, name: str, work: float = 1.0) -> None:
+    def advance(self, name: str, work: float = 1.0) -> None:  # noqa: ARG002, the protocol has it
         """Move it on by one."""
         if self._bar and self._left:
             self._left.advance(work)

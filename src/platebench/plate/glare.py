@@ -126,7 +126,7 @@ def glare_step(
     share = glare.share
     if glare.field is None:
 
-        def even(band: Floats, start: int, stop: int) -> None:
+        def even(band: Floats, _start: int, _stop: int) -> None:
             cv2.addWeighted(band, 1 + share, band, 0.0, -share * level, dst=band)
 
         return even

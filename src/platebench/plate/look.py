@@ -24,7 +24,7 @@ from platebench.plate.bracket.plan import BracketPlan
 from platebench.plate.calibration import Calibration
 from platebench.plate.colours import one_channel, separate_colours
 from platebench.plate.densities import MEASURED_LONG_SIDE, density_from_transmittance
-from platebench.plate.exposures import read_exposures
+from platebench.plate.exposures import Exposures, read_exposures
 from platebench.plate.finding.find_plate import FoundPlate, angles_of
 from platebench.plate.finding.overview import Overview, find_in_overview, overview_of
 from platebench.plate.finding.surround import BLACK
@@ -137,63 +137,57 @@ def look_at_plate(
     seen = overview_of(picture)
     small = seen.at_most(MEASURED_LONG_SIDE)
     positive = exposures.info.shows_positive
-    outline = turned_tones(seen) if positive else seen
-    light_known = light.source is not LightSource.SCANNER
-    found, by_hand = _find(outline, job.settings, light_known=light_known)
+    found, by_hand = _find(
+        turned_tones(seen) if positive else seen,
+        job.settings,
+        light_known=light.source is not LightSource.SCANNER,
+    )
     if by_hand:
-        outlined = turned_tones(small) if positive else small
-        found = replace(found, surround=_surround(outlined, found.corners))
-    level, light_note, doubts = 1.0, None, [*found.doubts]
+        around = _surround(turned_tones(small) if positive else small, found.corners)
+        found = replace(found, surround=around)
     looks: Polarity | None = None
+    doubts = [*found.doubts]
     if exposures.info.kind is CaptureKind.SCAN:
         looks = tones_of_light(one_channel(small.pixels, by_green=False))
         doubts[:0] = misread(looks, exposures.info)
+    level, light_note = 1.0, None
     if positive:
         if job.settings.emulsion == "camera":
             notes.append('turned left for right, for emulsion = "camera" is set')
-    elif light.source is LightSource.BLANK:
-        level = bare_light_level(small, found)
-        doubts += _check_level(level, small.pixels, found, light, exposures.info)
-        if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
-            doubts.append("exposure time unknown: taken to be the blank's")
-    elif light.source is LightSource.ESTIMATED:
-        doubts.append(
-            "no blank frame: light estimated from what lies around the plate, as if bare light box"
-        )
-    else:
+    elif light.source is LightSource.SCANNER:
         level, light_note = white_of_scan(small, found, by_hand=by_hand)
         notes.append(light_note)
+    else:
+        level, doubtful = _level_of_light(small, found, exposures)
+        doubts += doubtful
     calibration, unlike = calibration_for(job, exposures.info)
     doubts += unlike
+    kept = job.settings.glare == "kept"
+    glare = None
     if by_hand and found.surround != "dark":
         # Corners by hand may lie within the glass: what is beyond them is no card then.
-        glare = None
         notes.append("glare not measured outside corners given by hand")
     else:
         glare = _glare(seen, found, exposures.info, job.settings, level)
-    kept = job.settings.glare == "kept"
     if calibration is not None and (glare is None or kept):
         glare = _glare_of(calibration)
     glare_off = glare is not None and (glare.source == "calibration" or (glare.shows and not kept))
     if glare is not None and glare_off:
-        step = glare_step(glare, picture.shape, channels=light.channels, level=level)
-        picture = picture.then(step)
+        picture = picture.then(
+            glare_step(glare, picture.shape, channels=light.channels, level=level)
+        )
         seen = overview_of(picture)
     stain = measure_stain(seen, found.corners) if found.found and not positive else None
-    coloured = job.settings.colour != "mosaic"
-    stained = stain is not None and stain.found
-    if stain is not None and stained and neutralise and not coloured:
-        step = stain_step(stain.correction, picture.pattern, picture.shape, light.channels)
-        picture = picture.then(step)
-        seen = overview_of(picture)
-        notes.append("stain taken off: densities are those of the silver as green light sees it")
-    elif stain is not None and stain.coloured and not coloured:
-        doubts += coloured_said(stain)
-    elif stained and coloured:
-        notes.append("colours kept: densities and tones are those of green")
+    coloured, before = job.settings.colour != "mosaic", picture
     if coloured:
         picture = banded(separate_colours(picture.whole()))
+    elif stain is not None and stain.found and neutralise:
+        picture = picture.then(
+            stain_step(stain.correction, picture.pattern, picture.shape, light.channels)
+        )
+    if picture is not before:
         seen = overview_of(picture)
+    of_stain = _of_stain(stain, coloured=coloured, neutralise=neutralise)
     return PlateView(
         info=exposures.info,
         picture=picture,
@@ -208,10 +202,10 @@ def look_at_plate(
         glare_off=glare_off,
         calibration=_left_to_apply(calibration, glare, glare_off),
         stain=stain,
-        by_green=coloured or (stained and not neutralise),
+        by_green=coloured or (stain is not None and stain.found and not neutralise),
         looks=looks,
-        doubts=tuple(doubts),
-        notes=tuple(notes),
+        doubts=(*doubts, *of_stain[0]),
+        notes=(*notes, *of_stain[1]),
     )
 
 
@@ -345,6 +339,35 @@ def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_i
             f"lie outside the capture, which is {shape[0]} rows by {shape[1]} columns",
             "write [row, column] of each, in pixels of the capture",
         )
+
+
+def _level_of_light(
+    small: Overview, found: FoundPlate, exposures: Exposures
+) -> tuple[float, list[str]]:
+    """Return how bright the bare light is by the blank's, 1.0 without one, and what is doubtful."""
+    info, light = exposures.info, exposures.light
+    if light.source is LightSource.ESTIMATED:
+        return 1.0, [
+            "no blank frame: light estimated from what lies around the plate, as if bare light box"
+        ]
+    level = bare_light_level(small, found)
+    doubts = _check_level(level, small.pixels, found, light, info)
+    if level == 1.0 and None in (info.exposure_s, light.info.exposure_s):
+        doubts.append("exposure time unknown: taken to be the blank's")
+    return level, doubts
+
+
+def _of_stain(
+    stain: Stain | None, *, coloured: bool, neutralise: bool
+) -> tuple[Sequence[str], Sequence[str]]:
+    """Return doubts and notes on a plate's stain."""
+    if stain is None or (coloured and not stain.found):
+        return (), ()
+    if coloured:
+        return (), ("colours kept: densities and tones are those of green",)
+    if stain.found and neutralise:
+        return (), ("stain taken off: densities are those of the silver as green light sees it",)
+    return (coloured_said(stain) if stain.coloured else ()), ()
 
 
 def _check_level(

@@ -118,7 +118,7 @@ class _Answers:
     ) -> None:
         self._table, self._events, self._tasks, self._makers = table, events, tasks, makers
 
-    def refused(self, request: Request, error: Exception) -> Response:
+    def refused(self, _request: Request, error: Exception) -> Response:
         """Answer with an error's sentence: what a person gave cannot be used, or disk trouble."""
         status = HTTPStatus.UNPROCESSABLE_ENTITY
         if isinstance(error, WriteError):
@@ -126,17 +126,17 @@ class _Answers:
         said = message_of(error, self._table.folder)
         return JSONResponse({"error": said}, status, headers=NOT_KEPT)
 
-    def page(self, request: Request) -> Response:
+    def page(self, _request: Request) -> Response:
         return FileResponse(PAGE / "index.html", headers=NOT_KEPT)
 
-    def session(self, request: Request) -> Response:
+    def session(self, _request: Request) -> Response:
         told = session_to_json(self._table) | {
             "running": self._tasks.running,
             "can": sorted(self._makers),
         }
         return JSONResponse(told, headers=NOT_KEPT)
 
-    async def events(self, request: Request) -> Response:
+    async def events(self, _request: Request) -> Response:
         if self._events.listening >= MOST_PAGES:
             said = {"error": f"{MOST_PAGES} pages are open already; close some"}
             return JSONResponse(said, HTTPStatus.SERVICE_UNAVAILABLE, headers=NOT_KEPT)
@@ -211,10 +211,10 @@ class _Answers:
         await run_in_threadpool(self._table.edit, plate_id, wishes)
         return self._changed(plate_id)
 
-    def undo(self, request: Request) -> Response:
+    def undo(self, _request: Request) -> Response:
         return self._changed(self._table.undo())
 
-    def redo(self, request: Request) -> Response:
+    def redo(self, _request: Request) -> Response:
         return self._changed(self._table.redo())
 
     async def do(self, request: Request) -> Response:
@@ -307,6 +307,6 @@ def _bad(text: str) -> Response:
 
 
 @lru_cache(maxsize=1024)  # some 20 kB each
-def _thumb(path: Path, side: int, stamp: Stamp) -> bytes:
-    """Return a preview as a contact print, made once for as long as the file has its ``stamp``."""
+def _thumb(path: Path, side: int, _stamp: Stamp) -> bytes:
+    """Return a preview as a contact print, made once for as long as the file has its stamp."""
     return smaller_preview(path, side, quality=85)

@@ -55,7 +55,7 @@ def plate_record(
         "taken": info.taken.isoformat() if info.taken else None,
         "exposure_s": info.exposure_s,
         "format": framing.format_name,
-        "size_mm": _size_mm(framing, job),
+        "size_mm": _size_mm(framing),
         "ppi": _rounded(framing.ppi, 2),
         "pixels": [framing.plan.shape[1], framing.plan.shape[0]],
         "found": found.found,
@@ -148,7 +148,7 @@ def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else rounded(value, digits)
 
 
-def _size_mm(framing: Framing, job: PlateJob) -> list[float] | None:
+def _size_mm(framing: Framing) -> list[float] | None:
     """Width and height of the result; of the plate's format, the long side as it lies."""
     if framing.ppi is None:
         return None
