@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from hashlib import sha256
 
 import cv2
 import numpy as np
@@ -49,17 +48,6 @@ def master_codes(view: PlateView, cut: Cut, *, colour: bool) -> NDArray[np.uint1
             None if band.valid is None else band.valid[:, columns],
         )
     return codes
-
-
-def pixels_digest(codes: NDArray[np.uint16]) -> str:
-    """Return the SHA-256 of pixel values: row by row, red before green before blue, low byte first.
-
-    It depends on nothing else in the file, so an edited tag is told from damaged pixels.
-    """
-    digest = sha256()
-    for top, bottom in bands(len(codes)):
-        digest.update(np.ascontiguousarray(codes[top:bottom], "<u2").data)
-    return digest.hexdigest()
 
 
 def _in_green(view: PlateView) -> BandedImage:

@@ -21,7 +21,7 @@ from platebench import __version__
 from platebench.core.errors import NoDensitiesError
 from platebench.core.formats import format_named
 from platebench.core.progress import step
-from platebench.master.cut import Cut, cut_of, master_codes, pixels_digest
+from platebench.master.cut import Cut, cut_of, master_codes
 from platebench.master.steps import Event, master_events
 from platebench.plate.job import PlateJob
 from platebench.plate.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
@@ -30,7 +30,7 @@ from platebench.plate_log.entry import LogEntry
 from platebench.write.colour import gray_linear_profile, rgb_linear_profile
 from platebench.write.plate_record import capture_note
 from platebench.write.preview import write_preview
-from platebench.write.tiff import Compression, write_picture
+from platebench.write.tiff import Compression, pixels_digest, write_picture
 from platebench.write.xmp import HistoryStep, PictureNote, xmp_packet
 
 # Verbs that the XMP specification suggests for stEvt:action; other steps are conversions.

@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from platebench.core.errors import TabletError
 from platebench.core.files import atomic_write, read_at_most
 from platebench.core.plain_json import read_json
+from platebench.core.rounding import to_digits
 from platebench.plate.set_up import SetUp, set_up_from_json
 
 Doubles = NDArray[np.float64]
@@ -175,10 +176,10 @@ class Calibration:
         """Return plain values, rounded far below what can be measured."""
         document: dict[str, Any] = {"schema": SCHEMA}
         for item in fields(self):
-            document[item.name] = _rounded(getattr(self, item.name))
+            document[item.name] = _as_json(getattr(self, item.name))
         document["set_up"] = None if self.set_up is None else self.set_up.to_json()
         document["steps"] = [
-            {key: _rounded(value) for key, value in asdict(step).items()} for step in self.steps
+            {key: _as_json(value) for key, value in asdict(step).items()} for step in self.steps
         ]
         return document
 
@@ -264,9 +265,9 @@ def _from_json(document: dict[str, Any]) -> Calibration:
     return calibration
 
 
-def _rounded(value: Any) -> Any:
+def _as_json(value: Any) -> Any:
     if isinstance(value, float):
-        return float(f"{value:.9g}") + 0.0
+        return to_digits(value, 9)
     if isinstance(value, tuple):
-        return [_rounded(item) for item in value]
+        return [_as_json(item) for item in value]
     return value

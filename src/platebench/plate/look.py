@@ -185,8 +185,7 @@ def look_at_plate(
         picture = picture.then(
             stain_step(stain.correction, picture.pattern, picture.shape, light.channels)
         )
-    if picture is not before:
-        seen = overview_of(picture)
+    seen = seen if picture is before else overview_of(picture)
     of_stain = _of_stain(stain, coloured=coloured, neutralise=neutralise)
     return PlateView(
         info=exposures.info,

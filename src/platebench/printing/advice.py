@@ -330,14 +330,10 @@ def _one_to_json(one: ProcessAdvice) -> dict[str, Any]:
         "overflow": rounded(one.overflow, 3),
         "beyond": rounded(one.beyond, 3),
         "lost": one.lost(),
-        "lost_light": _rounded(one.lost_light),
-        "lost_dark": _rounded(one.lost_dark),
+        "lost_light": rounded(one.lost_light, 4),
+        "lost_dark": rounded(one.lost_dark, 4),
         "unused": rounded(one.unused, 4),
-        "contrast_factor": _rounded(one.contrast_factor),
+        "contrast_factor": rounded(one.contrast_factor, 4),
         "contrast": one.contrast or None,
         "hazards": list(one.hazards),
     }
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else rounded(value, 4)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from platebench.core.rounding import to_digits
 from platebench.sensitometry.curve_numbers import OFF_LINE
 from platebench.sensitometry.family import BatchDifference, DevelopmentLaw
 from platebench.sensitometry.figures import Estimate
 from platebench.sensitometry.plate_curve import InertiaSpeeds, PlateCurve, Speeds
 
 SCHEMA = 1
-_DIGITS = 6
 
 
 def report_to_json(
@@ -34,9 +34,9 @@ def report_to_json(
             "law": "gamma_infinity (1 - exp(-rate t))",
             "gamma_infinity": _estimate(law.gamma_infinity),
             "rate_per_minute": _estimate(law.rate),
-            "misfit": _rounded(law.misfit),
+            "misfit": to_digits(law.misfit),
             "minutes_for": [
-                {"gamma": gamma, "minutes": None if time is None else _rounded(time)}
+                {"gamma": gamma, "minutes": None if time is None else to_digits(time)}
                 for gamma in wanted
                 for time in [law.time_for(gamma)]
             ],
@@ -70,16 +70,16 @@ def _plate_to_json(plate: PlateCurve) -> dict[str, Any]:
             "gamma": "fitted curve" if basis.model else "line through the straight steps",
             "points": "fitted curve" if basis.read_from_model else "curve through the steps",
             "straight_steps_log_h": [
-                _rounded(float(readings.log_h[basis.steps][end])) for end in (0, -1)
+                to_digits(float(readings.log_h[basis.steps][end])) for end in (0, -1)
             ],
             "shoulder_reached": basis.shoulder,
-            "reading_sigma": _rounded(basis.noise),
-            "model_misfit": None if basis.model_misfit is None else _rounded(basis.model_misfit),
+            "reading_sigma": to_digits(basis.noise),
+            "model_misfit": None if basis.model_misfit is None else to_digits(basis.model_misfit),
             "off_line": OFF_LINE,
         },
         "steps": [
-            {"log_h": _rounded(float(x)), "density": _rounded(float(d))}
-            | ({} if readings.sigma is None else {"sigma": _rounded(float(readings.sigma[n]))})
+            {"log_h": to_digits(float(x)), "density": to_digits(float(d))}
+            | ({} if readings.sigma is None else {"sigma": to_digits(float(readings.sigma[n]))})
             for n, (x, d) in enumerate(zip(readings.log_h, readings.density, strict=True))
         ],
         "doubtful_steps": list(readings.doubtful),
@@ -123,9 +123,5 @@ def _inertia_to_json(speeds: InertiaSpeeds | None) -> dict[str, Any] | None:
 def _estimate(estimate: Estimate | None) -> dict[str, float | None] | None:
     if estimate is None:
         return None
-    sigma = None if estimate.sigma is None else _rounded(estimate.sigma)
-    return {"value": _rounded(estimate.value), "sigma": sigma}
-
-
-def _rounded(value: float) -> float:
-    return float(f"{value:.{_DIGITS}g}") + 0.0
+    sigma = None if estimate.sigma is None else to_digits(estimate.sigma)
+    return {"value": to_digits(estimate.value), "sigma": sigma}

@@ -56,7 +56,7 @@ def plate_record(
         "exposure_s": info.exposure_s,
         "format": framing.format_name,
         "size_mm": _size_mm(framing),
-        "ppi": _rounded(framing.ppi, 2),
+        "ppi": rounded(framing.ppi, 2),
         "pixels": [framing.plan.shape[1], framing.plan.shape[0]],
         "found": found.found,
         "by_hand": view.by_hand,
@@ -142,10 +142,6 @@ def _even(light: Uniformity | None) -> dict[str, float] | None:
         "sd_over_mean": rounded(light.sd_over_mean, 5),
         "range_over_max": rounded(light.range_over_max, 5),
     }
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else rounded(value, digits)
 
 
 def _size_mm(framing: Framing) -> list[float] | None:
