@@ -23,7 +23,7 @@ ORDER = [
 ]
 DOORS = {
     "rawpy": {"read/raw.py"},
-    "tifffile": {"write/tiff.py", "read/scan.py", "synthetic/dng.py"},
+    "tifffile": {"write/tiff.py", "read/scan.py", "synthetic/write_dng.py"},
     "sqlite3": {"archive/catalogue", "archive/audit"},
     "tomlkit": {"session/draft_file.py", "session/edit_file.py", "printing/process_write.py"},
     "reportlab": {"write"},

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 import platebench
-from platebench.cli.show_watch import arrival_lines
+from platebench.cli.watch import arrival_lines
 from platebench.measure.spot import SpotReading
 from platebench.plate.densities import PlateDensities
 from platebench.sensitometry.curve_table import _said

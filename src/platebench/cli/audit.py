@@ -8,9 +8,9 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.catalogue import audit_to_json, show_audit
 from platebench.cli.catalogue_options import catalogue_option, collection_argument, processes
 from platebench.cli.options import ExampledCommand, print_json, talk_options
-from platebench.cli.show_catalogue import audit_to_json, show_audit
 
 _SHARE = re.compile(r"^\s*(\d{1,6})\s*/\s*(\d{1,6})\s*$")
 

@@ -21,10 +21,9 @@ from platebench import __version__
 from platebench.core.errors import NoDensitiesError
 from platebench.core.formats import format_named
 from platebench.core.progress import step
-from platebench.master.cut import Cut, cut_of, master_codes
+from platebench.master.cut import CODES_OF_LIGHT, FORMULA, NO_READING, Cut, cut_of, master_codes
 from platebench.master.steps import Event, master_events
 from platebench.plate.job import PlateJob
-from platebench.plate.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
 from platebench.plate.look import PlateView, look_at_plate
 from platebench.plate_log.entry import LogEntry
 from platebench.write.colour import gray_linear_profile, rgb_linear_profile

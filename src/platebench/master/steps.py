@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 
 from platebench import __version__
 from platebench.core.rounding import rounded
-from platebench.master.cut import Cut
+from platebench.master.cut import CODES_OF_LIGHT, FORMULA, NO_READING, Cut
 from platebench.plate.job import PlateJob
 from platebench.plate.light import LightSource
-from platebench.plate.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
 from platebench.plate.look import PlateView
 
 EventType = Literal[

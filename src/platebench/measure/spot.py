@@ -19,8 +19,7 @@ from platebench.core.image import PlateImage
 from platebench.core.rounding import rounded
 from platebench.measure.density_errors import DensityErrors, errors_of_view
 from platebench.measure.patch import Mean, PatchReading, mapped, quad_around, read_patch
-from platebench.measure.plate_noise import notes_on_scan, sites_to_read
-from platebench.measure.site_noise import SiteNoise
+from platebench.measure.site_noise import SiteNoise, notes_on_scan, sites_to_read
 from platebench.plate.framing import Framing, frame_plate
 from platebench.plate.job import PlateJob
 from platebench.plate.look import PlateView, look_at_plate

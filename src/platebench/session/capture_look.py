@@ -6,6 +6,7 @@ session of looks fits in memory and two of them can be compared.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
-from platebench.core.settings import ScanSettings
+from platebench.core.settings import ScanBits, ScanSettings
 from platebench.plate.light import black_by_kind, linear_means
 from platebench.plate.shown_tones import Polarity, shown_tones
 from platebench.plate.smooth_field import area_means
 from platebench.read.capture import read_capture
+from platebench.read.scan_header import FULL_BITS
 
 # Shares of full scale.
 DARK_BELOW = 0.004  # nothing in a dark frame is brighter (8 stops under clipping)
@@ -171,3 +173,28 @@ def _off_smooth(log_light: NDArray[np.float64]) -> NDArray[np.float64]:
         off = np.abs(values - fitted)
         keep = off <= 4 * max(float(np.median(off)), 1e-4)
     return (log_light.ravel() - fitted).reshape(log_light.shape)
+
+
+def session_bits(looks: Sequence[CaptureLook]) -> ScanBits:
+    """Return the bits that hold every value of a session's 16-bit scans; 0 where none is in doubt.
+
+    Returns
+    -------
+    {0, 8, 10, 12, 14, 16}
+        16 where one file needs all of them and others do not.
+    """
+    found = [look.info.least_bits for look in looks if look.info.least_bits is not None]
+    return max(found) if found and min(found) < FULL_BITS else 0
+
+
+def looked_at_with_bits(
+    looks: Sequence[CaptureLook],
+    bits: ScanBits,
+    look_again: Callable[[list[CaptureLook]], list[CaptureLook]],
+) -> list[CaptureLook]:
+    """Return the looks, those of scans in doubt taken again if ``bits`` are fewer than 16."""
+    if not 0 < bits < FULL_BITS:
+        return list(looks)
+    doubtful = [look for look in looks if look.info.least_bits is not None]
+    again = {look.name: look for look in look_again(doubtful)}
+    return [again.get(look.name, look) for look in looks]

@@ -17,10 +17,10 @@ from platebench.core.memory import cores
 from platebench.core.plain_json import read_json
 from platebench.core.progress import NullProgress, Progress
 from platebench.core.settings import SessionSettings
+from platebench.master.cut import FORMULA
 from platebench.master.make_master import MasterResult, master_plate
 from platebench.master.steps import events_to_json
 from platebench.plate.job import PlateJob, PlateResult
-from platebench.plate.linear_code import FORMULA
 from platebench.session.batch import exit_code_of, run_batch
 from platebench.session.jobs import peak_of_job, plate_jobs, prepare_light
 from platebench.session.originals import captures_of, refuse_captures, refuse_results
