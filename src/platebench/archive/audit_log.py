@@ -1,4 +1,4 @@
-"""``audits.csv``: what every audit found, a line each, only ever added to.
+"""``audits.csv``, what every audit found, a line each; and which packages are due next.
 
 A plain table beside the catalogue, so that the history outlives any database. A line that a kill
 cut off is passed over.

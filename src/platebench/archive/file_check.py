@@ -1,4 +1,4 @@
-"""Whether one file of a package is as the manifests state: for all of them, or a few needed."""
+"""What may be wrong with a package, and the check of one file of it: for all, or a few needed."""
 
 from __future__ import annotations
 

@@ -1,6 +1,8 @@
 """A package as it is built: in a folder beside its place, read back, named only when whole.
 
 BagIt 1.0 (RFC 8493). Sources are only read; each is read once, hashed and copied in the same go.
+
+``Sources`` finds what is packed and remembers the digests of what was read once.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""``platebench catalogue``: a collection of packages indexed; see also catalogue_find.py."""
+"""``platebench catalogue``: a collection of packages indexed, searched and exported."""
 
 from __future__ import annotations
 

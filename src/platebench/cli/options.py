@@ -1,4 +1,4 @@
-"""Options that several commands share, and how results are shown."""
+"""Options that several commands share, completed by the shell, and JSON as it is printed."""
 
 from __future__ import annotations
 

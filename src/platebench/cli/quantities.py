@@ -1,4 +1,4 @@
-"""Command-line values with a unit or a meaning: times, positive numbers, a bath's time and heat."""
+"""Command-line values with a unit or a meaning: times, numbers, a bath, places on a plate."""
 
 from __future__ import annotations
 

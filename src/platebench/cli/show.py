@@ -1,4 +1,4 @@
-"""How the outcome of a session is told: a few lines for people, or one JSON document."""
+"""Sentences wrapped at the terminal's width, and the outcome of a session in lines or JSON."""
 
 from __future__ import annotations
 

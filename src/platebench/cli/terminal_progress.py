@@ -1,4 +1,7 @@
-"""How work is told on stderr: a bar at a terminal, lines where asked for, notes alone elsewhere."""
+"""How work is told on stderr: a bar at a terminal, lines where asked for, notes alone elsewhere.
+
+``--verbose`` is followed here too.
+"""
 
 from __future__ import annotations
 

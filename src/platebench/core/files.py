@@ -1,8 +1,11 @@
-"""Files that were written here before may be written again; anybody else's may not.
+"""Files written whole or not at all, and never over a file that is not ours.
 
 What is written under a name or into a folder that a person chose could meet a file of theirs. Ours
 are known by what is in them: each kind of JSON by its keys, tables by how they begin, pictures and
 pages by the program's name in their metadata.
+
+Everything is written under a name of its own beside its place and renamed when whole; failures of
+the disk become sentences. Small reads are bounded here too, for files that strangers may have made.
 """
 
 from __future__ import annotations

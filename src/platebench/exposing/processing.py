@@ -2,6 +2,9 @@
 
 The times and temperatures are common practice among plate users, without a published source.
 Limits of one's own beat them: a record is warned of where it lies outside.
+
+Each step has its checklist and cautions; limits come from practice or from a TOML file of one's
+own.
 """
 
 from __future__ import annotations

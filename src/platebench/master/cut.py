@@ -1,4 +1,8 @@
-"""What of a capture an archive master keeps: the plate, its edge, and a margin around it."""
+"""The codes of an archive master, and what of a capture it keeps: plate, edge and a margin.
+
+``T = code / 60000`` and ``D = -log10(code / 60000)``: one formula, which the file itself states.
+The bare light box has code 60000, so that light a little brighter than it still has a code.
+"""
 
 from __future__ import annotations
 

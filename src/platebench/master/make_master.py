@@ -5,6 +5,8 @@ in the places they had, divided by the bare light. What the instrument added is 
 every measurement (dark level, unevenness and level of the light, glare that was measured on the
 plate's own capture or on a step tablet); what is a matter of judgement is not (tone, Callier factor
 and what else a tablet's calibration puts right). The file says which is which.
+
+What it says of itself (XMP, ImageDescription) is worded first.
 """
 
 from __future__ import annotations

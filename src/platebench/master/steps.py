@@ -1,4 +1,4 @@
-"""What was done to make an archive master, from the capture to the pixels' digest."""
+"""What was done to make an archive master, as events, from the capture to the pixels' digest."""
 
 from __future__ import annotations
 

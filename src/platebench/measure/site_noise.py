@@ -2,6 +2,8 @@
 
 The noise model speaks of counts; a reading speaks of transmittance. Between them lie the bare light
 at the place, the exposure, a scan's curve, a bracket's weights and the glare that was taken off.
+
+``sites_to_read`` joins both for a plate as it was seen, and says where a scan clips.
 """
 
 from __future__ import annotations

@@ -3,6 +3,8 @@
 A print shows the tones whose density lies within the exposure scale (ES) of one another. Of a
 density range (DR) that is longer, ``overflow = DR - ES`` is lost: at the light end of the print
 if it is exposed for the shadows, at the dark end if it is exposed for the highlights.
+
+At the end, the same as JSON.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The test strip: clear windows on film that are exposed for longer and longer times."""
+"""The test strip: clear windows on film, exposed longer and longer; written, drawn, read back."""
 
 from __future__ import annotations
 

@@ -2,6 +2,8 @@
 
 Everything is laid out as the finished print is seen, which is how the film looks from the lamp
 when it lies right. The sheet as a whole is then mirrored, or not, for the side that touches.
+
+Last, which size of film the layout needs, and what would make it fit a smaller one.
 """
 
 from __future__ import annotations

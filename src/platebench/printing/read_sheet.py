@@ -1,4 +1,4 @@
-"""A scan of a print to linear light, and the mean light of places on it."""
+"""A scan of a print: the sheet found on it by its corners, linear light, the mean of places."""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""What a file is, by its own bytes: never by its extension, never by which reader swallows it."""
+"""What a file is, by its own bytes: never by its extension, never by which reader swallows it.
+
+First the containers of raw files, followed far enough to see whether one is cut off; then the kind
+of any file, and refusals of what is missing or absurdly large.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One plate's curve with its figures and speeds, and what a reader of them has to know."""
+"""One plate's curve with its figures, its speeds in each system, and what a reader has to know."""
 
 from __future__ import annotations
 

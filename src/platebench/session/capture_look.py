@@ -2,6 +2,10 @@
 
 A look is a small picture (cell means) and what the file says of itself: kilobytes, so a whole
 session of looks fits in memory and two of them can be compared.
+
+How many bits the 16-bit scans of a session have is told by all looks together: a dark scan of 16
+bits and a bright one of 12 in 16 are alike by themselves, but the brightest file, mostly the bare
+light, uses all there is.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""From settings to work orders: what each plate needs, how much memory, and where it may go."""
+"""From settings to work orders: calibration, bare light, memory, and where results may go."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Spot readings of one plate of a session, as a table."""
+"""Spot readings of one plate of a session, and the table they are written into (CSV or JSON)."""
 
 from __future__ import annotations
 

@@ -1,7 +1,10 @@
-"""Sixteen-bit TIFF pictures: the only writer that uses tifffile.
+"""Sixteen-bit TIFF pictures: all results that are TIFF are written here.
 
 Structure after TIFF 6.0 (1992): little-endian, BlackIsZero or RGB, strips, classic offsets
 below 4 GiB and BigTIFF above.
+
+Reading back is here too: where uncompressed pixels lie in a file, and their digest, which depends
+on nothing else in it.
 """
 
 from __future__ import annotations
