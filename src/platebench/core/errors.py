@@ -331,38 +331,31 @@ class MissingProfileError(SettingsError):
         return f"did you mean {shown(' or '.join(near))}? " if near else ""
 
 
-class WorkerLostError(PlateError):
+class MemoryFault(PlateError):
+    """There was not memory enough for a plate."""
+
+    exit_code = ExitCode.WORKER_LOST
+    settings = ("workers",)
+    what: ClassVar[str]  # and what to do
+
+    def __init__(self, plate_id: str) -> None:
+        super().__init__(plate_id)
+        self.plate_id = plate_id
+
+    def __str__(self) -> str:
+        return f"{shown(self.plate_id)}: {self.what}, one plate at a time"
+
+
+class WorkerLostError(MemoryFault):
     """A worker process died, most often for want of memory."""
 
-    exit_code = ExitCode.WORKER_LOST
-    settings = ("workers",)
-
-    def __init__(self, plate_id: str) -> None:
-        super().__init__(plate_id)
-        self.plate_id = plate_id
-
-    def __str__(self) -> str:
-        return (
-            f"{shown(self.plate_id)}: its worker was killed, most likely out of memory; "
-            "run again, one plate at a time"
-        )
+    what = "its worker was killed, most likely out of memory; run again"
 
 
-class OutOfMemoryError(PlateError):
+class OutOfMemoryError(MemoryFault):
     """A plate did not fit in memory; the process survived."""
 
-    exit_code = ExitCode.WORKER_LOST
-    settings = ("workers",)
-
-    def __init__(self, plate_id: str) -> None:
-        super().__init__(plate_id)
-        self.plate_id = plate_id
-
-    def __str__(self) -> str:
-        return (
-            f"{shown(self.plate_id)}: not enough memory; close other programs and run again, "
-            "one plate at a time"
-        )
+    what = "not enough memory; close other programs and run again"
 
 
 class UnexpectedError(PlateError):
