@@ -14,7 +14,7 @@ import platebench
 from platebench.cli.watch import arrival_lines
 from platebench.measure.spot import SpotReading
 from platebench.plate.densities import PlateDensities
-from platebench.sensitometry.curve_table import _said
+from platebench.sensitometry.curve_report import _said
 from platebench.sensitometry.figures import Estimate
 from platebench.session.watch_session import Arrival
 

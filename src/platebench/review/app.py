@@ -25,11 +25,10 @@ from platebench.core.files import UNFINISHED
 from platebench.core.plain_json import read_json
 from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
-from platebench.review.live_events import Events
 from platebench.review.plate_readings import read_point, read_rectangle
 from platebench.review.results import Stamp, is_plain_file, stamp_of
 from platebench.review.table import ReviewTable
-from platebench.review.tasks import Tasks, Work
+from platebench.review.tasks import Events, Tasks, Work
 from platebench.review.telling import message_of, plate_to_json, session_to_json
 from platebench.session.settings_file import PRINT_CONTRAST_RANGE, PRINT_STOPS_RANGE
 from platebench.write.preview import smaller_preview

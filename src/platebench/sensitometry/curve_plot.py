@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import isotonic_regression
 
-from platebench.sensitometry.curve_table import short_figures
+from platebench.sensitometry.curve_report import short_figures
 from platebench.sensitometry.family import DevelopmentLaw
 from platebench.sensitometry.figures import CurveFigures
 from platebench.sensitometry.plate_curve import PlateCurve

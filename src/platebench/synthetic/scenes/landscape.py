@@ -6,9 +6,9 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from platebench.synthetic.scenes.brushes import (
+    Canvas,
     Plane,
     Rng,
     dab,
@@ -21,8 +21,6 @@ from platebench.synthetic.scenes.brushes import (
     soften,
     stroke,
 )
-
-Canvas = NDArray[np.uint8]
 
 
 def landscape(shape: tuple[int, int]) -> Plane:

@@ -10,9 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from platebench.synthetic.scenes.brushes import Plane, Rng, noise, places, smooth_step, soften
-
-Canvas = NDArray[np.uint8]
+from platebench.synthetic.scenes.brushes import (
+    Plane,
+    Rng,
+    noise,
+    places,
+    smooth_step,
+    soften,
+)
 
 Profile = tuple[tuple[float, float], ...]
 """``(height, radius)`` from the foot up, picture heights."""
