@@ -293,6 +293,8 @@ def outcomes(seeds: list[int], kinds: list[str] | None = None) -> Iterator[Outco
 
 def main() -> None:
     """Print the table."""
+    from one_core import figure  # here, since tests import this file from elsewhere
+
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2])
     parser.add_argument("--kinds", nargs="+")
@@ -308,8 +310,12 @@ def main() -> None:
             said = [o.said for o in found if (o.kind, o.accident) == (kind, name)]
             row += f"{' '.join(str(said.count(s)) for s in ('refused', 'doubted', 'read')):>13}"
         print(row)
-    for said in ("refused", "doubted", "read"):
-        print(f"{said}: {sum(o.said == said for o in found)} of {len(found)}")
+    for said, what in {
+        "refused": "refused",
+        "doubted": "doubted",
+        "read": "read without a word",
+    }.items():
+        figure(f"damaged files {what}", f"{sum(o.said == said for o in found)} of {len(found)}")
     for outcome in found:
         if outcome.silent or (asked.each and outcome.said == "doubted"):
             print(

@@ -18,7 +18,7 @@ import time
 from functools import partial
 from pathlib import Path
 
-from one_core import frame_shape, run_bench, run_step
+from one_core import figure, frame_shape, run_bench, run_step
 
 TIMES_S = (1 / 16, 1 / 4, 1.0)
 NAMES = ("short.dng", "middle.dng", "long.dng")
@@ -80,9 +80,8 @@ def compare(folder: Path, asked: argparse.Namespace, *, compress: bool, moved: b
     kind += " DNG, moved by one site" if moved else " DNG"
     print(f"{megapixels:g} MP, three exposures, {kind}, one core, best of {runs}")
     print(f"  read {read:.2f} s   merge {merge:.2f} s")
-    print(f"  merge / read               {merge / read:.2f}   (aim <= 2)")
-    print(f"  read and merge / read      {(read + merge) / read:.2f}")
-    print(f"  peak memory / 16-bit frame {peak / (megapixels * 2e6):.2f}   (3 counts + 2 result)")
+    figure(f"{kind}: merging / reading", f"{merge / read:.2f}", "<= 2")
+    figure(f"{kind}: peak memory / 16-bit frame", f"{peak / (megapixels * 2e6):.2f}", "about 5")
 
 
 STEPS = {name: partial(step, merge=name == "merge") for name in ("read", "merge")}

@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from one_core import peak_bytes
+from one_core import figure, peak_bytes
 
 WORDS = (
     *("mill", "harbour", "frozen", "bridge", "orchard", "wheel"),
@@ -41,6 +41,7 @@ def make_packages(collection: Path, count: int) -> None:
         span = 0.6 + (n % 160) / 100
         densities = {
             "base_fog": 0.1,
+            "base_fog_from": "rebate",
             "d_min": 0.1,
             "d_max": 0.1 + span,
             "density_range": span,
@@ -105,12 +106,10 @@ def main() -> None:
         again = timed(lambda: index_collection(collection, processes=processes))
         catalogue = collection / FILE_NAME
         print(f"{args.packages} packages of one plate, {len(processes)} processes")
-        print(f"  reading every file       {floor:.2f} s")
-        print(f"  indexed                  {first:.2f} s   ({first / floor:.1f} x reading)")
-        print(f"  indexed again, unchanged {again:.2f} s")
-        print(
-            f"  catalogue {catalogue.stat().st_size / 1e6:.1f} MB, peak {peak_bytes() / 1e6:.0f} MB"
-        )
+        figure("indexing / reading every file", f"{first / floor:.1f}")
+        figure("indexed; indexed again, unchanged", f"{first:.1f} s; {again:.1f} s")
+        size = catalogue.stat().st_size
+        figure("the catalogue; peak memory", f"{size / 1e6:.1f} MB; {peak_bytes() / 1e6:.0f} MB")
         for what, query in {
             "text": Query(text="mill harb"),
             "date": Query(dates=("1893-01-01", "1893-12-31")),
@@ -122,7 +121,7 @@ def main() -> None:
                 timed(lambda q=query: find_plates(catalogue, q, limit=100)) for _ in range(3)
             )  # type: ignore[misc]
             total = find_plates(catalogue, query, limit=1).total
-            print(f"  {what:22} {best * 1000:7.1f} ms   {total} found")
+            figure(f"query by {what} ({total} found)", f"{best * 1000:.1f} ms")
 
 
 if __name__ == "__main__":

@@ -24,8 +24,11 @@ from platebench.core.image import SensorFrame
 from platebench.core.settings import PlateSettings
 from platebench.measure.spot import Spot, open_probe, read_spots
 from platebench.plate.calibration import Calibration
+from platebench.plate.glare_evidence import LitScene, tablet_cells
+from platebench.plate.glare_model import NOTHING, fit_captures
 from platebench.plate.job import PlateJob
 from platebench.plate.light import light_from_blanks
+from platebench.plate.smooth_field import grid_shape
 from platebench.synthetic import (
     CameraModel,
     LightBox,
@@ -37,6 +40,7 @@ from platebench.synthetic import (
 )
 from platebench.synthetic.camera import expose
 from platebench.synthetic.light_box import light_field
+from platebench.synthetic.targets import TABLET_21
 
 CAMERA = CameraModel(shape=(420, 600), fill=0.72)
 FIELDS = (0.3, 0.55, 0.8, 1.1, 1.4, 1.7, 1.9, 2.1, 2.3, 2.5, 2.7, 2.9)
@@ -190,16 +194,34 @@ def _taken(light: np.ndarray, box: LightBox, camera: CameraModel, seed: int) -> 
 
 
 def _tablet(physics: Physics, bare: np.ndarray, rng: np.random.Generator) -> Calibration:
-    """Return what a tablet, alone in a frame, makes known: the glare where it lies."""
+    """Return what a tablet of 21 steps, alone in a frame, makes known."""
     truth = np.ones(bare.shape)
     rows, columns = bare.shape
     half = rows * float(rng.uniform(0.05, 0.2))
     inside = slice(round(rows / 2 - half), round(rows / 2 + half))
-    truth[inside, columns // 8 : -columns // 8] = 0.15
+    edges = np.linspace(columns / 8, 7 * columns / 8, 22).round().astype(int)
+    known = np.array(TABLET_21)
+    for density, left, right in zip(known, edges[:-1], edges[1:], strict=True):
+        truth[inside, left:right] = 10**-density
+    blank = bare + physics.share * stray(bare, bare, physics.shape)
     seen = truth * bare
-    there = physics.share * stray(seen, bare, physics.shape)[inside, columns // 3 : -columns // 3]
-    share = float(np.mean(there / bare[inside, columns // 3 : -columns // 3]))
-    return Calibration(glare=share, glare_sigma=0.0002, callier=1.0, callier_sigma=0.002)
+    seen = seen + physics.share * stray(seen, bare, physics.shape)
+    places = np.stack([np.full(21, rows / 2), (edges[:-1] + edges[1:]) / 2], axis=1)
+    at = tuple(places.astype(int).T)
+    light = seen[at] / blank[at]
+    size = np.array(grid_shape(bare.shape)) / bare.shape
+    box, cells = (zoom(plane / blank.mean(), size, order=1) for plane in (blank, seen))
+    scene = LitScene(
+        cells=cells[None],
+        bare=box[None],
+        room=0 * box[None],
+        shape=(rows, columns),
+        known=NOTHING,
+        proven=False,
+    )
+    sure = np.full(21, 0.01)
+    steps = tablet_cells(scene, places, light, 0.002 * light, known, sure, (1.0, 0.03))
+    return Calibration(callier=1.0, callier_sigma=0.002, glare=fit_captures([steps]))
 
 
 def table(condition: str, found: Found) -> list[str]:
@@ -223,6 +245,8 @@ def table(condition: str, found: Found) -> list[str]:
 
 
 def main() -> None:
+    from one_core import figure  # here, since tests import this file from elsewhere
+
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sessions", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
@@ -238,6 +262,12 @@ def main() -> None:
                 for number in range(asked.sessions):
                     session(Path(folder), condition, number, rng, found)
             print("\n".join(table(condition, found)), flush=True)
+            _, error, sigma = np.array(found.readings).reshape(-1, 3).T
+            pull = np.abs(error / sigma)
+            shares = "; ".join(f"{np.mean(pull <= limit):.0%}" for limit in (1, 2))
+            figure(f"{condition}: within one stated error; within two", shares, ">= 68; 95 %")
+            false = sum(bound > true for true, bound in found.bounds)
+            figure(f"{condition}: false bounds", f"{false} of {len(found.bounds)}", "<= 2.5 %")
 
 
 if __name__ == "__main__":

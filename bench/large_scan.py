@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from one_core import run_bench, run_step
+from one_core import figure, run_bench, run_step
 
 ROWS_AT_ONCE = 500
 
@@ -96,9 +96,11 @@ def measure(folder: Path, asked: argparse.Namespace) -> None:
     for name in STEPS:
         figures = run_step(__file__, name, folder)
         planned = peak_of(PLANNED[name], [scan]).bytes if name in PLANNED else 0
-        print(
-            f"  {name:<8} peak {figures['peak_bytes'] / 1e9:.2f} GB   planned {planned / 1e9:.2f}"
-        )
+        taken = f"{figures['peak_bytes'] / 1e9:.2f}"
+        if planned:
+            figure(f"{name}: peak; planned by the header", f"{taken}; {planned / 1e9:.2f} GB")
+        else:
+            figure(f"{name}: peak", f"{taken} GB")
 
 
 def main() -> None:

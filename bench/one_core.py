@@ -12,6 +12,7 @@ import tempfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+KEPT_IN = "BENCH_FIGURES"  # names the file in which ``python -m bench`` gathers figures
 ONE_CORE = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
 
 
@@ -54,6 +55,14 @@ def print_figures(**figures: float) -> None:
     print(json.dumps(figures | {"peak_bytes": peak_bytes()}))
 
 
+def figure(what: str, value: str, aim: str = "") -> None:
+    """Print one figure as a line; keep it too where ``python -m bench`` asks for it."""
+    print(f"  {what:<58} {value}" + f"   (aim {aim})" * bool(aim), flush=True)
+    if KEPT_IN in os.environ:
+        with Path(os.environ[KEPT_IN]).open("a", encoding="utf-8") as rows:
+            rows.write(json.dumps({"what": what, "value": value, "aim": aim}) + "\n")
+
+
 def run_bench(
     about: str,
     steps: Mapping[str, Callable[[Path], dict[str, float]]],
@@ -71,7 +80,7 @@ def run_bench(
     *measures : callable
         Each is given an empty folder of its own and the arguments.
     size : (str, float)
-        Name of the option for how much is measured, and what it is unless said.
+        Name of the option for how much is measured, and its default.
     """
     parser = argparse.ArgumentParser(description=about.splitlines()[0])
     parser.add_argument(f"--{size[0]}", type=type(size[1]), default=size[1])

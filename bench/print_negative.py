@@ -18,7 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from one_core import run_bench, run_step
+from one_core import figure, run_bench, run_step
 
 Figures = dict[str, float]
 PPI = 720.0
@@ -140,12 +140,11 @@ def compare(folder: Path, asked: argparse.Namespace) -> None:
     for key, said in (("seconds", "wall"), ("cpu_seconds", "processor")):
         floor, tiff, whole = (best[name][key] for name in ("floor", "tiff", "whole"))
         print(f"  {said}: writing that TIFF {floor:.2f} s   positive to TIFF {tiff:.2f} s")
-        print(
-            f"    ratio                     {tiff / floor:.2f}" + "   (aim <= 2)" * (said == "wall")
-        )
-        print(f"    with PDF and proof        {whole / floor:.2f}")
+        aim = "<= 2" if said == "wall" else ""
+        figure(f"positive to TIFF / writing that TIFF, {said}", f"{tiff / floor:.2f}", aim)
+        figure(f"with PDF and proof, {said}", f"{whole / floor:.2f}")
     above = (best["whole"]["peak_bytes"] - idle) / (megapixels * 2e6)
-    print(f"  memory above idle / 16-bit positive {above:.2f}   (idle: {idle / 1e6:.0f} MB)")
+    figure("peak memory above idle / 16-bit positive", f"{above:.2f}")
 
 
 def main() -> None:

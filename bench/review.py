@@ -1,4 +1,4 @@
-"""The review table on a session of 200 plates of 60 MP: first view, live preview, memory.
+"""The review page on a session of 200 plates of 60 MP: first view, live preview, memory.
 
     python bench/review.py [--megapixels 60] [--plates 200] [--opened 12] [--memory 600M]
 
@@ -33,6 +33,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from convert import make_session
+from one_core import figure
 from platebench.cli.options import size_in_bytes
 
 FIRST_SCREEN = 24  # contact prints on a large screen
@@ -187,20 +188,17 @@ def measure(server: Server, plates: int, opened: int, limit: int) -> None:
     processor = server.processor_s()
     _, again = first_view(server)
     print(f"{plates} plates, two cores")
-    print(f"  start to address          {server.started_s:.2f} s")
-    print(f"  list of plates            {listed:.2f} s")
-    print(f"  address to first view     {first:.2f} s; page opened again {again:.2f} s")
+    print(f"  start to address {server.started_s:.2f} s, list of plates {listed:.2f} s")
+    figure("address to first view; page opened again", f"{first:.2f}; {again:.2f} s")
     whole = server.started_s + first
-    print(
-        f"  start to first view       {whole:.2f} s; {processor:.2f} s of a processor   (aim < 3)"
-    )
+    figure("start to first view; processor", f"{whole:.2f}; {processor:.2f} s", "< 3 s")
     opening = [zoom(server, "plate-001")]
     one = server.peak_bytes()
     took = live_previews(server, "plate-001")
     median, slowest = statistics.median(took), max(took)
-    print(f"  plate opened              {opening[0]:.2f} s")
-    print(f"  live preview at 1200 px   {median * 1e3:.0f} ms; slowest {slowest * 1e3:.0f} ms"
-          "   (aim < 150)")  # fmt: skip
+    figure("a plate opened", f"{opening[0]:.2f} s")
+    both = f"{median * 1e3:.0f}; {slowest * 1e3:.0f} ms"
+    figure("preview of 1200 px in another tone: median; slowest", both, "< 150 ms")
     half = 0
     for number in range(2, opened + 1):
         opening.append(zoom(server, f"plate-{number:03}"))
@@ -209,8 +207,8 @@ def measure(server: Server, plates: int, opened: int, limit: int) -> None:
     print(f"  {opened} plates opened, each  {statistics.median(opening):.2f} s")
     print(f"  peak memory: idle {idle / 1e6:.0f} MB, one plate {one / 1e6:.0f} MB, half of them "
           f"{half / 1e6:.0f} MB, all {peak / 1e6:.0f} MB")  # fmt: skip
-    print(f"  peak above idle and limit {(peak - idle - limit) / 1e6:.0f} MB"
-          f"   (reading one plate took {(one - idle) / 1e6:.0f} MB)")  # fmt: skip
+    above = f"{(peak - idle - limit) / 1e6:.0f}; {(one - idle) / 1e6:.0f} MB"
+    figure("peak above idle and limit; reading one plate takes", above)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,6 @@ densitometer is off by its own error. Usual blacks are those of the profiles tha
 from __future__ import annotations
 
 import argparse
-import json
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import tifffile
 
+from one_core import figure
 from platebench.core.errors import ChartError
 from platebench.printing.chart_sheet import InkSheet, draw_chart
 from platebench.printing.process import Process
@@ -136,11 +136,8 @@ def main() -> None:
                 reads[case].append(float(np.abs(off).max()))
     for case, (bounds, known, _, refused) in rows.items():
         off = np.median(reads[case]) if reads[case] else float("nan")
-        print(json.dumps({
-            "case": case, "prints": wanted.prints, "doubted_by_bounds": int(bounds),
-            "refused_by_known_patch": int(known), "refused_anyway": int(refused),
-            "median_of_largest_error_in_lightness": round(float(off), 1),
-        }))  # fmt: skip
+        counts = f"{bounds:.0f}; {known:.0f}; {refused:.0f} of {wanted.prints}; {off:.1f} L*"
+        figure(f"{case}: doubted; refused by patch; by chart; error", counts)
 
 
 def densitometer(density: np.ndarray, sheet: InkSheet, rng: np.random.Generator) -> KnownPatch:

@@ -14,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from one_core import ONE_CORE, frame_shape
+from one_core import ONE_CORE, figure, frame_shape
 
 os.environ.update(ONE_CORE)  # before NumPy is loaded
 
@@ -71,9 +71,9 @@ def measure(path: Path, megapixels: float, runs: int) -> None:
         steps = len(found.steps)
     took, floor = min(finding), min(reading)
     print(f"{megapixels:g} MP, {steps} steps, best of {runs}")
-    print(f"frame read                  {floor:.3f} s")
-    print(f"tablet found, read, fitted  {took:.3f} s  = {took / floor:.2f} x reading")
-    print(f"aim: {AIM_S:.0f} s at most: {'met' if took <= AIM_S else 'NOT met'}")
+    print(f"  frame read {floor:.3f} s")
+    figure("tablet found, read and fitted", f"{took:.2f} s", f"<= {AIM_S:.0f} s")
+    figure("the same / reading the frame", f"{took / floor:.2f}")
 
 
 if __name__ == "__main__":

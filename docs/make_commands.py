@@ -58,7 +58,7 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
     "share": (
         f"{_SETTINGS}, positives and records in `SESSION/converted`",
         "`SESSION/converted/shared`",
-        _SESSION,
+        (E.OK, E.USAGE, E.PARTIAL, *_SESSION[2:]),
     ),
     "master": (f"{_CAPTURES}, `plates.csv`, `calibration.json`", "`SESSION/masters`", _BATCH),
     "calibrate": (
@@ -101,7 +101,7 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
     "print-plate": (
         "records in `SESSION/converted/plates`, process profiles",
         "`SESSION/test-strips`",
-        (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
+        (E.OK, E.USAGE, E.PARTIAL, E.INPUT, E.OUTPUT, E.SETTINGS),
     ),
     "expose": ("the table named by --table", "nothing", (*_ANY, E.INPUT, E.SETTINGS)),
     "develop-log": (
@@ -110,9 +110,9 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
         (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
     ),
     "archive": (
-        f"{_CAPTURES}, and what convert wrote",
+        f"{_CAPTURES}, and what convert and master wrote",
         "packages in `SESSION/packages`; one that is there is never replaced",
-        (*_SESSION[:5], E.PACKAGE_INVALID, E.SETTINGS),
+        (*_SESSION[:5], E.PACKAGE_INVALID, E.SETTINGS, E.WORKER_LOST),
     ),
     "verify": ("every file of each PACKAGE", "nothing", (*_ANY, E.PACKAGE_INVALID)),
     "reproduce": (
@@ -150,8 +150,8 @@ them all, and what goes to which stream; [errors](errors.md) explains the messag
 
 `--json`, `--quiet` and `--verbose` mean the same everywhere. So does `--output`: where results go.
 
-`platebench completion bash` (or `zsh`, `fish`) prints what lets your shell complete commands,
-options, plates and processes; its help says where to put it.
+`platebench completion bash` (or `zsh`, `fish`) prints a script that lets your shell complete
+commands, options, plates and processes; its help shows where to put it.
 """
 
 
@@ -169,7 +169,7 @@ def leaves(group: click.Group = main, path: tuple[str, ...] = ()) -> Iterator[tu
 def command_at(path: tuple[str, ...]) -> tuple[click.Command, click.Context]:
     """Return a command and a context that knows its whole name."""
     command: click.Command = main
-    context = click.Context(main, info_name=PROGRAM, help_option_names=["-h", "--help"])
+    context = click.Context(main, info_name=PROGRAM)
     for name in path:
         assert isinstance(command, click.Group)
         found = command.get_command(context, name)

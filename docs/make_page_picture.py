@@ -1,4 +1,4 @@
-"""Make the picture of the review table from the demo: ``python docs/make_page_picture.py SESSION``.
+"""Make the picture of the review page from the demo: ``python docs/make_page_picture.py SESSION``.
 
 Needs Chromium and playwright; SESSION is a converted demo session, which is copied first.
 """
@@ -16,7 +16,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
-PICTURE = Path(__file__).parent / "pictures" / "review-table.jpg"
+PICTURE = Path(__file__).parent / "pictures" / "review-page.jpg"
 SIZE = {"width": 1360, "height": 1010}
 PLATE = "plate-003"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]

@@ -1,4 +1,4 @@
-"""Make the README's pictures from the demo and a worked curve: ``python docs/make_pictures.py``."""
+"""Make the pictures of the docs from the demo and a curve: ``python docs/make_pictures.py``."""
 
 from __future__ import annotations
 

@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import tempfile
 import warnings
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -16,6 +19,11 @@ for _limit in (
     "OPENCV_FOR_THREADS_NUM",
 ):
     os.environ.setdefault(_limit, "1")
+
+# Nothing is written beside the sources: what Hypothesis remembers lies with temporary files.
+os.environ.setdefault(
+    "HYPOTHESIS_STORAGE_DIRECTORY", str(Path(tempfile.gettempdir()) / "platebench-hypothesis")
+)
 
 # A shell has what it puts in the background ignore Ctrl-C, and processes inherit that: tests that
 # interrupt one would wait for ever.
@@ -35,6 +43,17 @@ if sys.flags.warn_default_encoding:
     os.environ["PYTHONWARNINGS"] = ",".join(["error::EncodingWarning", *_EXEMPT])
     for _module in _WITHOUT_ENCODING:  # for what other conftest.py files import
         warnings.filterwarnings("ignore", category=EncodingWarning, module=_module)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def one_core() -> Iterator[None]:
+    """Where a test asks for no number of workers, its own process does the work.
+
+    A worker is a new Python that imports everything again, for plates of a tenth of a second.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("platebench.core.memory.os.sched_getaffinity", lambda _: {0}, raising=False)
+        yield
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -8,7 +8,10 @@ from functools import lru_cache
 import numpy as np
 
 from platebench.core.image import PlateImage
+from platebench.plate.bands import banded
+from platebench.plate.finding.overview import overview_of
 from platebench.plate.flatten import transmittance_from_counts
+from platebench.plate.glare_evidence import LitScene, lit_scene, session_glare
 from platebench.plate.light import Light, light_from_blanks
 from platebench.synthetic import (
     CameraModel,
@@ -17,6 +20,8 @@ from platebench.synthetic import (
     StepTablet,
     photograph,
     simulate_blank,
+    simulate_box_off,
+    simulate_card,
     true_transmittance,
 )
 from platebench.synthetic.targets import TABLET_21
@@ -61,6 +66,21 @@ def light(box: LightBox, camera: CameraModel) -> Light:
     return light_from_blanks(
         [simulate_blank(box, straight, exposure_s=EXPOSURE_S, seed=90 + n) for n in range(2)]
     )
+
+
+@lru_cache(maxsize=8)
+def light_and_glare(box: LightBox, camera: CameraModel) -> Light:
+    """Return the light of a session that has captures of a card and with the box off."""
+    bare = replace(box, surround="bright")
+    known = light(bare, camera)
+    card = simulate_card(bare, camera, exposure_s=EXPOSURE_S, seed=95)
+    off = simulate_box_off(bare, camera, exposure_s=64 * EXPOSURE_S, seed=96)
+    return replace(known, glare=session_glare(known, None, cards=[card], boxes_off=[off]))
+
+
+def scene_of(image: PlateImage, known: Light) -> LitScene:
+    """Return a capture with what is known of its glare."""
+    return lit_scene(overview_of(banded(image)), known)
 
 
 def seen(

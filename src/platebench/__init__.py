@@ -19,7 +19,7 @@ if TYPE_CHECKING:
         write_positive,
     )
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "__version__",

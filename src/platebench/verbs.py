@@ -172,9 +172,7 @@ def straighten(
         If the corners enclose no pixel.
     """
     whole = seen.whole()
-    image = PlateImage(
-        pixels=one_channel(whole.pixels, by_green=False), encoding=whole.encoding, valid=whole.valid
-    )
+    image = PlateImage(pixels=one_channel(whole.pixels, by_green=False), valid=whole.valid)
     plan = plan_straighten(image.shape, corners, mirror=emulsion == "camera", rotate=rotate)
     return straighten_rows(image, plan, 0, plan.shape[0])[0]
 

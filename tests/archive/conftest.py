@@ -40,7 +40,7 @@ def packed_once(converted: Path, tmp_path_factory: pytest.TempPathFactory) -> Pa
     """A package of that session with its captures, never to be changed."""
     to = tmp_path_factory.mktemp("packed")
     options = PackOptions(captures=True)
-    return pack_session(converted, now=NOW, to=to, options=options)[0].package
+    return pack_session(converted, now=NOW, to=to, options=options, workers=1)[0].package
 
 
 @pytest.fixture

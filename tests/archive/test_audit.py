@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 from datetime import date
@@ -17,9 +18,10 @@ from platebench.archive.audit_log import AuditEntry, append_audit, entry_of, rea
 from platebench.archive.catalogue import index_collection
 from platebench.archive.catalogue_file import FILE_NAME
 from platebench.archive.catalogue_find import Query, find_plates
-from platebench.core.errors import ExitCode, PlateError
+from platebench.core.errors import CollectionError, ExitCode
 
 from ..processes import environment, wait_until
+from ..refusals import refused
 from .packages import build, flip_byte
 
 NAMES = ("a", "b", "c", "d", "e")
@@ -178,8 +180,6 @@ def test_a_collection_that_is_read_only_keeps_its_catalogue_elsewhere(
     audit(collection, 1, catalogue=tmp_path / "elsewhere.sqlite")
     assert sorted(collection.iterdir()) == before
     assert (tmp_path / "audits.csv").exists()
-    with pytest.raises(
-        PlateError,
-        match=r"cannot be opened .*; see that its folder may be written, or name another",
-    ):
-        audit(collection, 1, catalogue=tmp_path / "no folder" / "x.sqlite")
+    missing = tmp_path / "no folder" / "x.sqlite"
+    with refused(CollectionError, path=missing, cause=sqlite3.OperationalError):
+        audit(collection, 1, catalogue=missing)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import os
@@ -15,13 +16,14 @@ from typing import Any
 import pytest
 
 from platebench.archive.catalogue import Indexed, index_collection
-from platebench.archive.catalogue_file import FILE_NAME
+from platebench.archive.catalogue_file import ANEW, FILE_NAME
 from platebench.archive.catalogue_find import EXPORTED, Query, export_plates, find_plates
 from platebench.archive.collection import find_packages
 from platebench.core.errors import CollectionError, WriteError
-from platebench.core.files import UNFINISHED
+from platebench.core.files import UNFINISHED, write_error
 from platebench.printing.process_file import load_processes, process_folders
 
+from ..refusals import refused
 from ..session_files import tree
 from .packages import build, flip_byte
 
@@ -37,6 +39,7 @@ RESULT: Result = {
     "stain": None,
     "densities": {
         "base_fog": 0.1,
+        "base_fog_from": "rebate",
         "d_min": 0.1,
         "d_max": 1.6,
         "density_range": 1.5,
@@ -148,14 +151,14 @@ def test_made_anew_it_is_the_same(collection: Path) -> None:
     index(collection)
     before = dump(collection / FILE_NAME)
     (collection / FILE_NAME).write_bytes(b"no database" * 100)
-    with pytest.raises(CollectionError, match=r"is damaged or no catalogue .*; make it anew from"):
+    with refused(CollectionError, path=collection / FILE_NAME, remedy=ANEW):
         index(collection)
-    with pytest.raises(CollectionError, match="is damaged or no catalogue"):
+    with refused(CollectionError, path=collection / FILE_NAME, remedy=ANEW):
         ids(collection)
     index(collection, anew=True)
     assert dump(collection / FILE_NAME) == before
     (collection / FILE_NAME).unlink()
-    with pytest.raises(CollectionError, match="is not there; run: platebench catalogue index"):
+    with refused(CollectionError, "platebench catalogue index", path=collection / FILE_NAME):
         ids(collection)
     index(collection)
     assert dump(collection / FILE_NAME) == before
@@ -184,7 +187,7 @@ def test_another_version_of_the_file_asks_to_be_made_anew(collection: Path) -> N
     with sqlite3.connect(collection / FILE_NAME) as connection:
         connection.execute("PRAGMA user_version = 99")
     connection.close()
-    with pytest.raises(CollectionError, match="is no catalogue of this version; make it anew"):
+    with refused(CollectionError, path=collection / FILE_NAME, remedy=ANEW):
         index(collection)
     index(collection, anew=True)
 
@@ -204,7 +207,7 @@ def test_a_full_disk_is_said_and_costs_nothing(
         return connection
 
     monkeypatch.setattr("platebench.archive.catalogue_file.sqlite3.connect", small)
-    with pytest.raises(WriteError, match="was not written: the disk is full; free some space"):
+    with refused(WriteError, remedy=write_error(Path(), OSError(errno.ENOSPC, "")).remedy):
         index(collection)
     monkeypatch.setattr("platebench.archive.catalogue_file.sqlite3.connect", real)
     assert dump(collection / FILE_NAME) == before
@@ -222,7 +225,7 @@ def test_one_that_is_in_use_is_said(collection: Path, monkeypatch: pytest.Monkey
     other = real(collection / FILE_NAME)
     other.execute("BEGIN IMMEDIATE")
     try:
-        with pytest.raises(CollectionError, match="is in use by another run; wait until"):
+        with refused(CollectionError, path=collection / FILE_NAME, cause=sqlite3.OperationalError):
             index(collection)
     finally:
         other.close()
@@ -283,18 +286,14 @@ def test_export_is_a_table_that_spreadsheets_take_for_text(
     assert by_plate["boats"]["place"] == "Südkai" and by_plate["boats"]["density_range"] == "2.1"
     export_plates(collection / FILE_NAME, Query(text="boats"), target)  # our own is replaced
     (tmp_path / "mine.csv").write_text("a letter", encoding="utf-8")
-    with pytest.raises(WriteError, match="not made by this command; move it away"):
+    with refused(WriteError, path=tmp_path / "mine.csv"):
         export_plates(collection / FILE_NAME, Query(), tmp_path / "mine.csv")
 
 
 def test_what_is_no_collection_is_said_in_one_line(collection: Path, tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    for place, said in [
-        (tmp_path / "gone", "does not exist; name the folder that holds the packages"),
-        (tmp_path / "file", "is a file, not a folder; name the folder that holds the packages"),
-        (collection / "shelf 1", "is a package, not a collection; name the folder that it lies in"),
-    ]:
-        with pytest.raises(CollectionError, match=said):
+    for place in (tmp_path / "gone", tmp_path / "file", collection / "shelf 1"):
+        with refused(CollectionError, path=place):
             find_packages(place)
     assert find_packages(collection).packages == ("deep/er/shelf 2", "shelf 1")
 

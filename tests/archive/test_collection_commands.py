@@ -83,7 +83,7 @@ def test_damage_to_the_package_is_no_difference_of_the_result(package: Path) -> 
     result = run("reproduce", package, "--plate", "dense")
     assert result.exit_code == ExitCode.PACKAGE_INVALID
     assert result.stdout == f"{package}: no picture could be made again\n"
-    assert len(result.stderr.splitlines()) == 1 and "the package is damaged" in result.stderr
+    assert len(result.stderr.splitlines()) == 1 and "dense.dng" in result.stderr
 
 
 @pytest.mark.parametrize(
@@ -97,13 +97,13 @@ def test_what_cannot_be_asked_is_said(tmp_path: Path, option: str, value: str) -
 
 def test_a_process_that_there_is_not_is_said(tmp_path: Path) -> None:
     result = run("catalogue", "find", tmp_path, "--process", "albumin")
-    assert result.exit_code == ExitCode.SETTINGS and "the profiles there are" in result.stderr
+    assert result.exit_code == ExitCode.SETTINGS and "albumen" in result.stderr
 
 
 def test_no_catalogue_yet_is_said(tmp_path: Path) -> None:
     result = run("catalogue", "find", tmp_path)
     assert result.exit_code == ExitCode.INPUT
-    assert result.stderr.endswith("is not there; run: platebench catalogue index COLLECTION\n")
+    assert "platebench catalogue index" in result.stderr
 
 
 @pytest.mark.parametrize("name", ["index", "find", "export"])

@@ -27,6 +27,7 @@ from platebench.core.errors import ArchiveError, ExitCode, WriteError
 from platebench.core.files import UNFINISHED
 
 from ..processes import PATIENCE_S, command, environment, wait_until
+from ..refusals import refused
 from ..session_files import tree
 from .conftest import NOW
 from .packages import DAY
@@ -123,7 +124,6 @@ def test_a_disk_that_takes_no_large_files(session: Path) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert done.exit_code == ExitCode.OUTPUT and done.stdout == ""
     assert done.stderr.count("\n") == 1
-    assert "was not written: the disk's format cannot hold a file so large" in done.stderr
     assert tree(session) == before and not list((session / "packages").iterdir())
 
 
@@ -136,13 +136,13 @@ def test_a_full_disk(session: Path, tmp_path: Path) -> None:
     try:
         done = archive_here(session, "--captures", "--output", disk)
         assert done.exit_code == ExitCode.OUTPUT
-        assert "MB and the disk has 0.4 MB left; free some space" in done.stderr
+        assert "0.4 MB" in done.stderr
         from platebench.archive import pack_session as packing
 
         real = packing.check_room
         packing.check_room = lambda *args: None  # type: ignore[attr-defined]
         try:
-            with pytest.raises(WriteError, match="the disk is full; free some space and run again"):
+            with refused(WriteError, cause=errno.ENOSPC):
                 pack_session(session, now=NOW, to=disk, options=PackOptions(captures=True))
         finally:
             packing.check_room = real  # type: ignore[attr-defined]
@@ -165,7 +165,7 @@ def test_a_disk_that_fills_up_as_a_file_is_flushed(
         real(number)
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(WriteError, match="the disk is full; free some space and run again"):
+    with refused(WriteError, cause=errno.ENOSPC):
         pack_session(session, now=NOW, options=PackOptions(masters=False))
     monkeypatch.setattr(os, "fsync", real)
     assert tree(session) == before
@@ -183,7 +183,7 @@ def test_a_folder_that_may_not_be_written(session: Path, tmp_path: Path) -> None
         pytest.skip("root may write everywhere")
     done = archive_here(session, "--output", place / "out")
     assert done.exit_code == ExitCode.OUTPUT and done.stderr.count("\n") == 1
-    assert "choose another folder (--output)" in done.stderr
+    assert "(--output)" in done.stderr
 
 
 def test_a_source_that_vanishes_while_it_is_packed(
@@ -198,7 +198,7 @@ def test_a_source_that_vanishes_while_it_is_packed(
         return real(self, writer, jobs)
 
     monkeypatch.setattr(packing._Packing, "_copy_results", vanishing)
-    with pytest.raises(ArchiveError, match=r"tall.jpg is not there; convert the session first"):
+    with refused(ArchiveError, path=session / "converted/previews/tall.jpg"):
         pack_session(session, now=NOW, options=PackOptions(masters=False))
     assert not list((session / "packages").iterdir())
 
@@ -228,7 +228,7 @@ def test_a_source_whose_disk_fails_is_named(
 
     monkeypatch.setattr(package_writer, "open_regular", Failing)
     with (
-        pytest.raises(ArchiveError, match=r"source cannot be read \(Input/output error\); check"),
+        refused(ArchiveError, path=tmp_path / "source", cause=errno.EIO),
         new_package(tmp_path / "p", DAY) as writer,
     ):
         writer.copy(tmp_path / "source", "file")
@@ -249,7 +249,7 @@ def test_interrupted_it_leaves_nothing(session: Path) -> None:
     process.send_signal(signal.SIGINT)
     _, said = process.communicate(timeout=PATIENCE_S)
     if process.returncode != ExitCode.OK:  # it was faster than the signal
-        assert process.returncode == ExitCode.INTERRUPTED
+        assert process.returncode == ExitCode.INTERRUPTED, said
         assert said == "interrupted; finished files are kept\n"
         assert not list(packages.iterdir())
     assert tree(session, but="packages") == before

@@ -14,6 +14,7 @@ from platebench.archive.package_writer import new_package, refuse_clashes
 from platebench.archive.verify import verify_package
 from platebench.core.errors import ArchiveError, WriteError
 
+from ..refusals import refused
 from ..session_files import tree
 from .packages import DAY, FILES, build, picture
 
@@ -89,7 +90,7 @@ def test_the_pixels_have_a_digest_of_their_own(tmp_path: Path) -> None:
 def test_a_package_is_never_replaced(tmp_path: Path) -> None:
     package = build(tmp_path / "p")
     before = tree(package)
-    with pytest.raises(WriteError, match="a folder is in the way"):
+    with refused(WriteError, path=package):
         build(tmp_path / "p", {"other": b"x"})
     assert tree(package) == before
     assert [path.name for path in tmp_path.iterdir()] == ["p"]
@@ -116,7 +117,7 @@ def test_a_file_that_is_damaged_as_it_is_written_is_noticed(
     monkeypatch.setattr(
         package_writer, "verify_package", lambda *a, **k: checked(*a, **k, digest=bad_disk)
     )
-    with pytest.raises(WriteError, match=r"read back different \(altered: data/a has other bytes"):
+    with refused(WriteError, "data/a", path=tmp_path / "p"):
         build(tmp_path / "p", {"a": b"a"})
     assert list(tmp_path.iterdir()) == []
 
@@ -124,7 +125,7 @@ def test_a_file_that_is_damaged_as_it_is_written_is_noticed(
 @pytest.mark.parametrize("name", ["../out", "/out", "C:/out", "a/../../out", "~/out", "a//b", ""])
 def test_nothing_is_written_outside(tmp_path: Path, name: str) -> None:
     (tmp_path / "in").mkdir()
-    with pytest.raises(ArchiveError, match="give the file another name"):
+    with refused(ArchiveError):
         build(tmp_path / "in" / "p", {name: b"x"})
     assert [path.name for path in tmp_path.iterdir()] == ["in"]
     assert list((tmp_path / "in").iterdir()) == []
@@ -134,9 +135,9 @@ def test_a_source_that_vanished_or_is_a_link_is_refused(tmp_path: Path) -> None:
     (tmp_path / "secret").write_bytes(b"s")
     (tmp_path / "link").symlink_to("secret")
     os.mkfifo(tmp_path / "pipe")
-    for name, said in [("gone", "is not there"), ("link", "cannot be read"), ("pipe", "no plain")]:
+    for name in ("gone", "link", "pipe"):
         with (
-            pytest.raises(ArchiveError, match=said),
+            refused(ArchiveError, path=tmp_path / name),
             new_package(tmp_path / "p", DAY) as writer,
         ):
             writer.copy(tmp_path / name, "file")
@@ -146,13 +147,13 @@ def test_a_source_that_vanished_or_is_a_link_is_refused(tmp_path: Path) -> None:
 def test_names_that_clash_are_refused_before_anything_is_built(tmp_path: Path) -> None:
     composed, apart = "caf\u00e9.tif", "cafe\u0301.tif"
     for pair in (("A.dng", "a.dng"), (composed, apart), ("Scans/1.tif", "scans/2.tif")):
-        with pytest.raises(ArchiveError, match="are one file on some disks"):
+        with refused(ArchiveError, *(name.partition("/")[0] for name in pair)):
             refuse_clashes(pair, tmp_path)
     refuse_clashes(("a.dng", "b.dng", "a/b.dng"), tmp_path)
 
 
 def test_very_long_names_end_in_one_line(tmp_path: Path) -> None:
     build(tmp_path / "p", {"a" * 255: b"x", "/".join(["deep"] * 50): b"y"})
-    with pytest.raises(WriteError, match="the name is too long"):
+    with refused(WriteError, cause=OSError):
         build(tmp_path / "q", {"a" * 300: b"x"})
     assert [path.name for path in tmp_path.iterdir()] == ["p"]

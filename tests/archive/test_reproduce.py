@@ -28,6 +28,7 @@ from platebench.core.installed import versions
 from platebench.session.convert_session import convert_session
 
 from ..processes import needs_accents
+from ..refusals import refused
 from ..session_files import tree
 from .conftest import NOW
 from .packages import build, flip_byte, rewrite
@@ -47,12 +48,12 @@ def test_byte_for_byte_from_the_package_alone(package: Path, tmp_path: Path) -> 
 
 
 def test_from_captures_elsewhere_one_plate(session: Path) -> None:
-    package = pack_session(session, now=NOW)[0].package
-    with pytest.raises(ArchiveError, match="is not in the package; name the folder that has"):
+    package = pack_session(session, now=NOW, workers=1)[0].package
+    with refused(ArchiveError):
         reproduce_package(package)
     made = reproduce_package(package, captures=session, plates=["tall"])
     assert made.exit_code is ExitCode.OK and len(made.remade) == 4
-    with pytest.raises(ArchiveError, match='has no plate "lost"; name one of: dense, tall'):
+    with refused(ArchiveError, '"lost"', "dense, tall"):
         reproduce_package(package, captures=session, plates=["lost"])
 
 
@@ -61,7 +62,8 @@ def test_another_capture_is_not_taken_for_the_one(package: Path, session: Path) 
     made = reproduce_package(package, captures=session)
     assert made.exit_code is ExitCode.PARTIAL
     ((plate, error),) = made.errors
-    assert plate == "tall" and "is not the capture of the recipe: its SHA-256 is" in str(error)
+    assert plate == "tall" and isinstance(error, ArchiveError)
+    assert error.path == session / "tall.dng" and "SHA-256" in str(error)
     assert len(made.remade) == 4
 
 
@@ -98,7 +100,7 @@ def test_a_damaged_capture_of_the_package_is_said_to_be_one(
 def test_a_damaged_blank_frame_too(package: Path, converted: Path) -> None:
     (blank,) = trusted_recipe(PackedFiles(package)).settings.blank
     flip(package / "data/captures" / blank)
-    with pytest.raises(PackageError, match=f"{blank} {OTHER}; the package is damaged, see: "):
+    with refused(PackageError, blank):
         reproduce_package(package)
     made = reproduce_package(package, captures=converted, plates=["tall"])  # the remedy
     assert made.exit_code is ExitCode.OK
@@ -142,14 +144,14 @@ def test_one_manifest_that_was_lost_leaves_the_other(package: Path) -> None:
     (package / "manifest-sha256.txt").unlink()
     assert reproduce_package(package, plates=["dense"]).exit_code is ExitCode.OK
     empty(package / "manifest-sha512.txt")
-    with pytest.raises(PackageError, match=r"recipe\.json is in no manifest that can be read; the"):
+    with refused(PackageError, "recipe.json"):
         reproduce_package(package)
 
 
 def test_nothing_is_written_into_the_package(package: Path) -> None:
     before = tree(package)
     for place in (package, package / "new", package / "data/../data/new"):
-        with pytest.raises(WriteError, match="it lies in the package, and packages are only read"):
+        with refused(WriteError):
             reproduce_package(package, output=place)
     assert tree(package) == before
 
@@ -164,14 +166,16 @@ def test_captures_under_accents_composed_otherwise(session: Path) -> None:
         encoding="utf-8",
     )
     convert_session(session, workers=1)
-    package = pack_session(session, now=NOW, options=PackOptions(captures=True))[0].package
+    package = pack_session(session, now=NOW, options=PackOptions(captures=True), workers=1)[
+        0
+    ].package
     assert reproduce_package(package, plates=["tall"]).exit_code is ExitCode.OK
     (package / "data/captures" / composed).rename(package / "data/captures" / apart)
     made = reproduce_package(package, plates=["tall"])
     if not made.errors:  # a disk that composes accents itself
         return
-    said = f"{apart} has its accents composed in another way than {composed} in the recipe; copy"
-    assert said in str(made.errors[0][1])
+    said = str(made.errors[0][1])
+    assert apart in said and composed in said
 
 
 def edit(package: Path, change: Callable[[dict[str, Any]], object]) -> None:
@@ -216,7 +220,7 @@ def test_a_library_replaced_between_converting_and_packing_is_in_the_recipe(
 ) -> None:
     newer = versions() | {"numpy": "99.0"}
     monkeypatch.setattr("platebench.archive.pack_session.versions", lambda: newer)
-    (packed,) = pack_session(session, now=NOW, options=PackOptions(captures=True))
+    (packed,) = pack_session(session, now=NOW, options=PackOptions(captures=True), workers=1)
     recipe = trusted_recipe(PackedFiles(packed.package))
     assert recipe.versions["numpy"] == "99.0"
     assert {by["numpy"] for by in recipe.converted_with.values()} == {np.__version__}
@@ -229,7 +233,7 @@ def test_a_recipe_that_lists_no_pictures_is_no_success(package: Path) -> None:
     edit(package, _set("outputs", to={}))
     made = reproduce_package(package, plates=["dense"])
     assert made.remade == () and made.exit_code is ExitCode.PACKAGE_INVALID
-    assert 'lists no pictures of plate "dense"; take' in str(made.errors[0][1])
+    assert '"dense"' in str(made.errors[0][1])
 
 
 def test_other_tags_around_the_same_pixels_are_told(
@@ -263,19 +267,19 @@ def test_differences_of_known_pictures(tmp_path: Path) -> None:
 def test_a_recipe_that_was_changed_is_not_followed(package: Path) -> None:
     path = package / "data/recipe.json"
     path.write_text(path.read_text(encoding="utf-8").replace("neutral", "softer"), encoding="utf-8")
-    with pytest.raises(PackageError, match=f"recipe.json {OTHER}; the package is damaged, see: "):
+    with refused(PackageError, "recipe.json"):
         reproduce_package(package)
     path.write_text("{", encoding="utf-8")
-    with pytest.raises(PackageError, match=f"recipe.json {OTHER}; the package is damaged, see: "):
+    with refused(PackageError, "recipe.json"):
         reproduce_package(package)
     path.unlink()
-    with pytest.raises(PackageError, match=r"recipe.json is missing; the package is damaged, see"):
+    with refused(PackageError, "recipe.json"):
         reproduce_package(package)
 
 
 def test_a_package_of_another_program_has_no_recipe(tmp_path: Path) -> None:
     package = build(tmp_path / "theirs", {"photo.txt": b"x"})
-    with pytest.raises(PackageError, match=r"is not there, so nothing says how .*; name a package"):
+    with refused(PackageError, "recipe.json"):
         reproduce_package(package)
 
 
@@ -338,8 +342,8 @@ def test_links_in_a_package_are_not_followed(package: Path, converted: Path) -> 
     (package / "data/captures/tall.dng").symlink_to(converted / "tall.dng")
     made = reproduce_package(package, plates=["tall"])
     assert made.exit_code is ExitCode.PACKAGE_INVALID
-    said = "tall.dng is a link; it is not followed; the package is damaged, see: platebench verify"
-    assert said in str(made.errors[0][1])
+    (error,) = (error for _, error in made.errors)
+    assert isinstance(error, PackageError) and "tall.dng" in str(error)
 
 
 def test_versions_are_told_by_name() -> None:

@@ -24,6 +24,7 @@ from platebench.core.errors import PackageError
 from platebench.write.tiff import pixel_digest
 
 from ..processes import needs_accents
+from ..refusals import refused
 from .packages import DAY, build, flip_byte, picture, rewrite, seal
 
 ONE = "data/plates/tall.json"
@@ -585,12 +586,8 @@ def test_lines_of_bag_info_may_go_on() -> None:
 def test_what_is_no_package_is_said_in_one_line(tmp_path: Path) -> None:
     (tmp_path / "file.zip").write_bytes(b"PK")
     (tmp_path / "folder").mkdir()
-    for name, said in [
-        ("gone", "gone does not exist; name the folder of a package"),
-        ("file.zip", "is a file, not a folder; unpack it first, and name the folder of a package"),
-        ("folder", "is no package: it holds neither bagit.txt nor a manifest; name the folder"),
-    ]:
-        with pytest.raises(PackageError, match=said):
+    for name in ("gone", "file.zip", "folder"):
+        with refused(PackageError, path=tmp_path / name):
             verify_package(tmp_path / name)
 
 

@@ -13,14 +13,17 @@ from captures import EXPOSURE_S, Place
 from platebench.core.image import MONO_PATTERN, CaptureInfo, CaptureKind, SensorFrame
 from platebench.measure.checks import Severity, check_capture
 from platebench.measure.checks.dust import find_specks
-from platebench.plate.flatten import transmittance_from_counts
+from platebench.plate.finding.overview import overview_of
+from platebench.plate.flatten import flatten
 from platebench.plate.glare import measure_glare
+from platebench.plate.glare_evidence import session_glare
 from platebench.plate.light import dark_from_frames, light_from_blanks, light_of_scanner
 from platebench.synthetic import (
     CameraModel,
     LightBox,
     PlateModel,
     simulate_blank,
+    simulate_box_off,
     simulate_dark,
     simulate_plate,
 )
@@ -57,7 +60,7 @@ def test_a_good_capture_is_called_good(cfa, surround):
     assert surround != "dark" or "dust" not in topics(check)
     assert check.severity in (Severity.GOOD, Severity.NOTE), [str(v) for v in check.verdicts]
     (glare,) = (verdict for verdict in check.verdicts if verdict.topic == "glare")
-    assert ("opaque strip" in glare.remedy) is (surround == "bright")
+    assert "card" in glare.remedy
 
 
 def test_faults_are_all_found():
@@ -65,13 +68,15 @@ def test_faults_are_all_found():
     cam = replace(CAM, perspective=(0.02, 0.0))
     frame, place, blanks, darks = session(box, cam, exposure_s=EXPOSURE_S / 4)
     light = light_from_blanks(blanks, dark_from_frames(darks))
-    image = transmittance_from_counts(frame, light)
-    glare = measure_glare(image, place.corners, place.surround)
+    off = simulate_box_off(box, cam, exposure_s=64 * EXPOSURE_S / 4, seed=9)
+    light = replace(light, glare=session_glare(light, None, boxes_off=[off]))
+    seen = overview_of(flatten(frame, light))
+    glare = measure_glare(seen, light, corners=place.corners, surround=place.surround)
     check = check_capture(frame, blanks=blanks, darks=darks, found=place, glare=glare)
     bad = {v.topic for v in check.verdicts if v.severity in (Severity.WARN, Severity.FAIL)}
     assert {"exposure", "glare", "light uniformity", "camera tilt"} <= bad
     assert all(v.remedy for v in check.verdicts if v.severity is not Severity.GOOD)
-    assert check.figures.glare.share == pytest.approx(0.008, rel=0.03)
+    assert check.figures.glare.share == pytest.approx(0.008, rel=0.1)
     assert check.figures.glare_bound is None
 
 

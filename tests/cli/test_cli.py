@@ -127,11 +127,10 @@ def test_start_says_what_it_left_out_and_never_replaces_an_edited_file(session: 
     (session / "bad.dng").touch()
     before = (session / "session.toml").read_bytes()
     result = run("start", session, "--jobs", "1")
-    assert result.exit_code == ExitCode.SETTINGS
-    assert "has been edited, so it was left as it is" in result.stderr
+    assert result.exit_code == ExitCode.SETTINGS and "session.toml" in result.stderr
     assert (session / "session.toml").read_bytes() == before
     (session / "session.toml").unlink()
-    assert "left out: bad.dng: is empty" in run("start", session, "--jobs", "1").stdout
+    assert "bad.dng" in run("start", session, "--jobs", "1").stdout
 
 
 def test_start_as_json(session: Path) -> None:
@@ -197,7 +196,7 @@ def test_check_names_what_cannot_be_read_and_what_to_take_again(session: Path) -
     put_plate(session / "wide.dng", "wide", exposure_s=4.0)
     result = run("check", session, "--jobs", "1")
     assert result.exit_code == ExitCode.PARTIAL
-    assert "tall.dng is empty" in result.stderr
+    assert "tall.dng" in result.stderr and "wide.dng" not in result.stderr
     assert "wide.dng (wide): fail" in result.stdout
 
 
@@ -264,7 +263,7 @@ def test_check_of_a_missing_blank_says_so_once(session: Path) -> None:
     (session / "blank.dng").unlink()
     result = run("check", session, "--jobs", "1")
     assert result.exit_code == ExitCode.PARTIAL
-    assert result.stderr.count("blank.dng is not there") == 1 and result.stderr.count("\n") == 1
+    assert result.stderr.count("blank.dng") == 1 and result.stderr.count("\n") == 1
     assert "no blank frame" not in result.stdout and "blank.dng" not in result.stdout
 
 
@@ -303,7 +302,7 @@ def test_measure_writes_only_to_json_or_csv(session: Path, name: str) -> None:
     before = tree(session)
     result = run("measure", session, "tall", "--at", "40,50", "--output", session / name)
     assert result.exit_code == ExitCode.OUTPUT and result.stdout == ""
-    assert "its name does not end in .json or .csv" in result.stderr
+    assert ".json" in result.stderr and ".csv" in result.stderr
     assert tree(session) == before
 
 
@@ -321,10 +320,10 @@ def test_measure_and_curve_never_replace_a_capture(session: Path) -> None:
     before = tree(session)
     to = ("--output", session / "link" / "a.csv")
     result = run("measure", session, "tall", "--at", "40,50", *to)
-    assert result.exit_code == ExitCode.OUTPUT and "it is one of the captures" in result.stderr
+    assert result.exit_code == ExitCode.OUTPUT and "a.csv" in result.stderr
     result = run("curve", readings, "--output", session / "link")
     assert result.exit_code == ExitCode.OUTPUT and result.stderr.count("\n") == 1
-    assert "captures of a session lie there" in result.stderr
+    assert str(session / "link") in result.stderr
     assert tree(session) == before
     assert run("curve", readings, "--output", session / "curves").exit_code == ExitCode.OK
 
@@ -335,7 +334,7 @@ def test_check_of_nothing_readable_is_input(tmp_path: Path) -> None:
     )
     result = run("check", tmp_path)
     assert result.exit_code == ExitCode.INPUT and result.stdout == ""
-    assert "none.dng is not there" in result.stderr
+    assert "none.dng" in result.stderr
 
 
 def test_a_session_whose_name_is_not_text_is_told_without_a_traceback(tmp_path: Path) -> None:
@@ -348,7 +347,7 @@ def test_a_session_whose_name_is_not_text_is_told_without_a_traceback(tmp_path: 
         env=environment(),
     )
     assert done.returncode == ExitCode.INPUT
-    assert b"does not exist" in done.stderr and b"Traceback" not in done.stderr
+    assert os.fsencode(folder) in done.stderr and b"Traceback" not in done.stderr
 
 
 def test_an_unforeseen_fault_is_a_traceback_and_internal(

@@ -155,25 +155,25 @@ def test_doubt_of_the_sides_is_carried_into_times_and_sheet(session):
     assert doubtful["doubts"][0] in said
 
 
-def test_pages_made_before_one_that_fails_are_named(session):
+def test_a_page_that_fails_does_not_stop_the_others(session):
     strips = session / "test-strips"
     strips.mkdir(exist_ok=True)
     (strips / "tall-gum.pdf").unlink(missing_ok=True)
-    (strips / "tall-gum.pdf").mkdir()  # a folder is in the way of the second page
+    (strips / "tall-gum.pdf").mkdir()  # a folder is in the way of the first page
     try:
-        result = run(session, "dense", "tall", process="gum")
+        result = run(session, "tall", "dense", process="gum")
     finally:
         (strips / "tall-gum.pdf").rmdir()
-    assert result.exit_code == ExitCode.OUTPUT
-    lines = result.stderr.splitlines()
-    assert lines[0] == f"Written: {strips / 'dense-gum.pdf'}" and lines[1].startswith("Error: ")
+    assert result.exit_code == ExitCode.PARTIAL
+    assert str(strips / "dense-gum.pdf") in result.stdout.split()
+    assert [line.split()[0] for line in result.stderr.splitlines()] == ["Error:"]
 
 
 def test_a_plate_without_a_record_is_one_clear_line(session):
     for args in (("nobody",), ("tall", "--reference", "nobody")):
         result = run(session, *args)
         assert result.exit_code == 10
-        assert 'has no record of a plate "nobody"' in result.stderr
+        assert '"nobody"' in result.stderr
 
 
 def test_a_strip_too_short_for_the_range_promises_nothing(session, monkeypatch):

@@ -149,8 +149,8 @@ def test_bad_input_to_which_print(session: Path, tmp_path: Path) -> None:
     assert isinstance(run("which-print", session, "nope").exception, SessionFolderError)
     unknown = run("which-print", session, "--process", "daguerreotype")
     assert isinstance(unknown.exception, MissingProfileError)
-    assert "carbon" in str(unknown.exception) and unknown.stdout == ""
-    assert "did you mean" not in str(unknown.exception)
+    assert "carbon" in unknown.exception.known and unknown.stdout == ""
+    assert unknown.exception.name == "daguerreotype"
     for name, meant in (
         ("cyanotype", "cyanotype-citrate or cyanotype-oxalate"),
         ("Albumin", "albumen"),
@@ -264,7 +264,7 @@ def test_a_table_of_ones_own(tmp_path: Path) -> None:
     result = run("expose", "--ev", "7", "--f", "16", "--table", table, "--json")
     assert json.loads(result.stdout)["exposure"]["given_s"] == pytest.approx(333)
     too_long = run("expose", "--ev", "6", "--f", "16", "--table", table)
-    assert too_long.exit_code == 2 and "longer than the last row" in too_long.stderr
+    assert too_long.exit_code == 2 and "100" in too_long.stderr
     missing = run("expose", "--ev", "6", "--f", "16", "--table", tmp_path / "none.csv")
     assert isinstance(missing.exception, SettingsFileError)
 
@@ -272,23 +272,23 @@ def test_a_table_of_ones_own(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("args", "part"),
     [
-        ([], "--f is missing"),
-        (["--f", "16"], "the reading is missing"),
-        (["--meter-f", "16"], "the reading is missing"),
-        (["--ev", "9"], "--f is missing"),
+        ([], "--f"),
+        (["--f", "16"], "reading"),
+        (["--meter-f", "16"], "reading"),
+        (["--ev", "9"], "--f"),
         (["--ev", "9", "--meter-f", "8", "--meter-time", "1"], "give one"),
         (["--ev", "nan", "--f", "8"], "from -20 to 30"),
         (["--ev", "9", "--f", "0"], "from 0.5 to 1000"),
         (["--ev", "9", "--f", "8", "--rating", "fast"], "from 0.001"),
         (["--ev", "9", "--f", "8", "--light", "moon"], "general"),
         (["--ev", "9", "--f", "8", "--p", "0.2"], "from 0.5 to 1"),
-        (["--ev", "9", "--f", "8", "--p", "0.8", "--added", "0.1"], "exclude one another"),
-        (["--ev", "9", "--f", "8", "--plus-one"], "--plus-one is a form of --p"),
-        (["--ev", "9", "--f", "8", "--extension", "200"], "both extension and focal length"),
+        (["--ev", "9", "--f", "8", "--p", "0.8", "--added", "0.1"], "--added"),
+        (["--ev", "9", "--f", "8", "--plus-one"], "--plus-one"),
+        (["--ev", "9", "--f", "8", "--extension", "200"], "focal length"),
         (["--ev", "9", "--f", "8", "--extension", "far", "--focal", "150"], "8.25 in"),
-        (["--ev", "9", "--f", "8", "--extension", "90", "--focal", "150"], "shorter than the"),
-        (["--ev", "-18", "--f", "64"], "longer than a week"),
-        (["--meter-f", "8", "--meter-time", "soon"], "is no time"),
+        (["--ev", "9", "--f", "8", "--extension", "90", "--focal", "150"], "focal length"),
+        (["--ev", "-18", "--f", "64"], "week"),
+        (["--meter-f", "8", "--meter-time", "soon"], "'soon'"),
     ],
 )
 def test_exposures_that_cannot_be(args: list[str], part: str) -> None:
@@ -342,13 +342,13 @@ def test_the_checklist_is_printed() -> None:
 @pytest.mark.parametrize(
     ("args", "part"),
     [
-        ([], "name the --plate and at least one step"),
-        (["--plate", "1"], "at least one step"),
-        (["--develop", "5m"], "name the --plate"),
-        (["--plate", "1", "--develop", "long"], "is no time"),
+        ([], "--plate"),
+        (["--plate", "1"], "step"),
+        (["--develop", "5m"], "--plate"),
+        (["--plate", "1", "--develop", "long"], "'long'"),
         (["--plate", "1", "--develop", "5m@hot"], "from -5 to 60"),
         (["--plate", "1", "--develop", "5m@99"], "from -5 to 60"),
-        (["--plate", "1\n2", "--develop", "5m"], "control characters"),
+        (["--plate", "1\n2", "--develop", "5m"], "control"),
         (["--plate", "1", "--develop", "5m", "--day", "soon"], "soon"),
     ],
 )

@@ -39,7 +39,7 @@ def test_command_of_the_readme_is_understood(
     name, *arguments = shlex.split(line, comments=True)[1:]
     command = main.get_command(click.Context(main), name)
     assert command is not None
-    parent = click.Context(main, **main.context_settings)  # names of --help are kept for good
+    parent = click.Context(main)
     command.make_context(name, arguments, parent=parent)  # UsageError where a value is wrong
 
 

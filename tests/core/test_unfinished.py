@@ -19,6 +19,7 @@ from platebench.cli import main
 from platebench.core.errors import ExitCode, WriteError
 from platebench.core.files import (
     DAY_S,
+    HELD_OPEN,
     UNFINISHED,
     atomic_folder,
     atomic_write,
@@ -28,6 +29,7 @@ from platebench.core.files import (
 from platebench.session.convert_session import convert_session
 
 from ..processes import environment
+from ..refusals import refused
 from ..session_files import tree, write_session
 
 WRITING = """
@@ -211,7 +213,7 @@ def test_a_file_held_open_keeps_what_is_in_it(
 
     monkeypatch.setattr(Path, "replace", held)
     with (
-        pytest.raises(WriteError, match="another program has it open"),
+        refused(WriteError, path=target, what=HELD_OPEN[0], remedy=HELD_OPEN[1]),
         atomic_write(target) as new,
     ):
         new.write(b"after")

@@ -420,7 +420,7 @@ def unfolding(bits: int, packed: int, *options: str) -> Scenario:
 
 
 produces("… declares … x … pixels")(unfolding(8, 4_000_000, "60G"))
-produces("… takes … of memory,")(unfolding(16, 20_000_000, "1G"))
+produces("… needs … of memory,")(unfolding(16, 20_000_000, "1G"))
 
 
 @produces("… is all black;")

@@ -9,6 +9,7 @@ import shutil
 import stat
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,12 +25,18 @@ from platebench.exposing.develop_log import Developed, append_to_log, read_log
 from platebench.exposing.processing import StepDone
 from platebench.session.convert_session import convert_session
 from platebench.session.record import read_record
-from platebench.session.share_session import ShareWishes, share_session
+from platebench.session.run_plates import made_or_raise
+from platebench.session.share_session import Shared, ShareWishes, share_session
 
 from ..processes import command, environment
+from ..refusals import refused
 from ..session_files import tree, write_session
 
 LONG = "x" * 300  # longer than any file system in use lets a name be
+
+
+def shared(*args: Any, **wanted: Any) -> list[Shared]:
+    return made_or_raise(share_session(*args, **wanted))
 
 
 def run(*args: str | Path) -> tuple[int, str]:
@@ -71,7 +78,7 @@ def session(original: Path, tmp_path: Path) -> Path:
 def test_a_name_that_is_too_long_is_one_line(args: tuple[str, ...]) -> None:
     code, said = run(*args)
     assert code == ExitCode.INPUT
-    assert said.count("\n") == 1 and "too long" in said and "check its name" in said
+    assert said.count("\n") == 1 and LONG[-40:] in said
 
 
 @pytest.mark.parametrize(
@@ -100,7 +107,7 @@ def test_an_empty_name_is_not_the_folder_one_stands_in(
     monkeypatch.chdir(session.parent)
     before = tree(session.parent)
     code, said = run(*args)
-    assert code == ExitCode.USAGE and "the name is empty" in said
+    assert code == ExitCode.USAGE and "empty" in said
     assert tree(session.parent) == before
 
 
@@ -143,7 +150,7 @@ def test_output_into_a_file_on_a_full_disk_is_one_line() -> None:
 def test_no_file_takes_the_place_of_a_pipe_or_a_device(tmp_path: Path) -> None:
     pipe = tmp_path / "pipe.csv"
     os.mkfifo(pipe)
-    with pytest.raises(WriteError, match="it is a pipe or a device"), atomic_write(pipe):
+    with refused(WriteError, path=pipe), atomic_write(pipe):
         pass
     assert stat.S_ISFIFO(pipe.stat().st_mode) and list(tmp_path.iterdir()) == [pipe]
 
@@ -176,20 +183,20 @@ def test_no_more_is_read_than_was_allowed(tmp_path: Path) -> None:
 def test_share_replaces_only_pictures_it_made(session: Path, tmp_path: Path, kind: str) -> None:
     letters = tmp_path / "letters"
     wishes = ShareWishes(kind=kind, long_side=64)  # type: ignore[arg-type]
-    made = share_session(session, to=letters, wishes=wishes)[0].path
-    share_session(session, to=letters, wishes=wishes)  # its own: again, without a word
+    made = shared(session, to=letters, wishes=wishes)[0].path
+    shared(session, to=letters, wishes=wishes)  # its own: again, without a word
     mine = io.BytesIO()
     Image.new("RGB", (30, 20), (200, 10, 10)).save(mine, kind.upper())
     made.write_bytes(mine.getvalue())
-    with pytest.raises(WriteError, match="was not made by this command"):
-        share_session(session, to=letters, wishes=wishes)
+    with refused(WriteError, path=made):
+        shared(session, to=letters, wishes=wishes)
     assert made.read_bytes() == mine.getvalue()
 
 
 def test_png_to_share_says_of_itself_what_jpeg_does(session: Path, tmp_path: Path) -> None:
     for kind in ("png", "jpeg"):
         wishes = ShareWishes(kind=kind, long_side=64)  # type: ignore[arg-type]
-        with Image.open(share_session(session, to=tmp_path, wishes=wishes)[0].path) as picture:
+        with Image.open(shared(session, to=tmp_path, wishes=wishes)[0].path) as picture:
             assert b"<dc:identifier>wide</dc:identifier>" in picture.info["xmp"]
 
 
@@ -211,7 +218,7 @@ def test_nothing_else_goes_among_the_results_of_convert(
     before = tree(session)
     name, *others = args
     code, said = run(name, session, *others, "--output", session / "converted" / place)
-    assert code == ExitCode.OUTPUT and "the session's own results lie in that folder" in said
+    assert code == ExitCode.OUTPUT and str(session / "converted") in said
     assert tree(session) == before
 
 
@@ -221,14 +228,14 @@ def test_a_master_is_not_written_over_a_positive_from_elsewhere(
     convert_session(session, output=tmp_path / "prints", workers=1)
     before = tree(tmp_path / "prints")
     code, said = run("master", session, "--output", tmp_path / "prints" / "positives")
-    assert code == ExitCode.OUTPUT and "wide.tif was not written: it has been changed" in said
+    assert code == ExitCode.OUTPUT and "wide.tif" in said
     assert tree(tmp_path / "prints") == before
 
 
 @pytest.mark.parametrize("name", ["developing.csv", "converted/check.json"])
 def test_measure_leaves_logs_and_checks_alone(session: Path, name: str) -> None:
     code, said = run("measure", session, "wide", "--grid", "2x2", "--output", session / name)
-    assert code == ExitCode.OUTPUT and "one of the session's own files" in said
+    assert code == ExitCode.OUTPUT and str(session / name) in said
     assert not (session / name).exists()
 
 
@@ -249,7 +256,7 @@ def test_measure_takes_no_two_orders_at_once(
 
 def test_a_session_that_is_not_there_is_not_one_to_be_converted(tmp_path: Path) -> None:
     code, said = run("which-print", tmp_path / "nowhere")
-    assert code == ExitCode.INPUT and "nowhere does not exist; name the folder" in said
+    assert code == ExitCode.INPUT and str(tmp_path / "nowhere") in said
 
 
 @pytest.mark.parametrize(
@@ -262,7 +269,7 @@ def test_numbers_out_of_this_world_are_shown_as_they_are(
     (session / "session.toml").write_text(f"{text}print_stops = {value}\n", encoding="utf-8")
     code, said = run("check", session)
     assert code == ExitCode.SETTINGS
-    assert f"plate[1].print_stops is {shown}; write a number from -5 to 5\n" in said
+    assert f"plate[1].print_stops is {shown};" in said
 
 
 def test_slivers_are_no_captures_and_do_not_end_the_check_of_others(session: Path) -> None:
@@ -297,7 +304,7 @@ def test_nan_is_in_no_range(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     code, said = run(*args)
-    assert code == ExitCode.USAGE and "'nan': write a number from" in said
+    assert code == ExitCode.USAGE and "'nan'" in said
     assert not list(tmp_path.iterdir())
 
 
@@ -319,7 +326,7 @@ def test_a_slip_in_the_session_s_name_makes_no_folder(
     Path("strip.csv").write_text("time_s,density\n" + lines, encoding="utf-8")
     tifffile.imwrite("scan.tif", np.full((90, 80), 30_000, np.uint16))
     code, said = run(*args, "--session", "shlef")
-    assert code == ExitCode.INPUT and "shlef does not exist" in said
+    assert code == ExitCode.INPUT and "shlef" in said
     assert sorted(path.name for path in tmp_path.iterdir()) == ["scan.tif", "strip.csv"]
 
 
@@ -364,7 +371,7 @@ def test_rows_that_do_not_fit_their_headings_are_not_read_as_they_come(
     """15,0,0,1 is 15.0 and 0.1 between commas, and would pass for 15 and 0."""
     (tmp_path / "strip.csv").write_text("\n".join((STRIP[0], row, *STRIP[5:])), encoding="utf-8")
     code, said = run("printing-time", tmp_path / "strip.csv")
-    assert code == ExitCode.INPUT and "write the columns time_s,density" in said
+    assert code == ExitCode.INPUT and "time_s,density" in said
 
 
 def test_a_quote_that_is_not_closed_swallows_no_rows(session: Path) -> None:
@@ -372,7 +379,7 @@ def test_a_quote_that_is_not_closed_swallows_no_rows(session: Path) -> None:
         'plate id,title\nwide,"The mill\ntall,The lake\n', encoding="utf-8"
     )
     code, said = run("convert", session, "--jobs", "1")
-    assert code == ExitCode.SETTINGS and "plates.csv is no table: " in said
+    assert code == ExitCode.SETTINGS and "plates.csv" in said
 
 
 @pytest.mark.parametrize("value", ["NaN", "Infinity", "1e999"])
@@ -381,7 +388,7 @@ def test_a_record_with_a_number_that_is_none_is_as_good_as_none(session: Path, v
     text = re.sub(r'"d_max": [\d.]+', f'"d_max": {value}', path.read_text(encoding="utf-8"))
     assert value in text
     path.write_text(text, encoding="utf-8")
-    assert read_record(path) == {}
+    assert read_record(path) is None
     assert run("share", session) == (ExitCode.OK, "")
 
 
@@ -419,7 +426,7 @@ def test_a_folder_that_may_not_be_read_is_no_wrong_use(
 def test_numbers_of_thousands_of_digits_in_readings(tmp_path: Path) -> None:
     (tmp_path / "r.json").write_text('{"steps": [{"step": ' + "9" * 5000 + "}]}", encoding="utf-8")
     code, said = run("curve", tmp_path / "r.json")
-    assert code == ExitCode.INPUT and "r.json is not JSON: " in said and said.count("\n") == 1
+    assert code == ExitCode.INPUT and "r.json" in said and said.count("\n") == 1
 
 
 @pytest.mark.parametrize(
@@ -434,7 +441,7 @@ def test_a_chart_s_file_that_is_none(tmp_path: Path, text: str, session: Path) -
         *("calibrate-process", tmp_path / "scan.tif", "--process", "albumen"),
         *("--chart", tmp_path / "chart.json", "--session", session),
     )
-    assert code == ExitCode.INPUT and "chart.json cannot be read as a step chart's file" in said
+    assert code == ExitCode.INPUT and "chart.json" in said
 
 
 def test_two_plates_developed_at_once_are_both_in_the_log(tmp_path: Path) -> None:

@@ -51,7 +51,7 @@ NOTE = PictureNote(
     title=ENTRY.title,
     description="Archive master",
     role="master",
-    tool="platebench 0.1.0",
+    tool="platebench 0.2.0",
     digitised=datetime(2026, 3, 4, 15, 6, 7),
     camera="bench camera",
     exposure_s=0.125,
@@ -72,7 +72,7 @@ NOTE = PictureNote(
         HistoryStep(
             action="created", parameters="capture", agent="bench camera", when="2026-03-04T15:06:07"
         ),
-        HistoryStep(action="cropped", parameters="cut", agent="platebench 0.1.0"),
+        HistoryStep(action="cropped", parameters="cut", agent="platebench 0.2.0"),
     ),
 )
 

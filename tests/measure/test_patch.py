@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 from platebench.measure.patch import quad_around, read_patch
 
 RGGB = np.array([[0, 1], [1, 2]], np.uint8)
@@ -13,7 +13,7 @@ QUAD = quad_around(np.array([30.0, 52.0]), 20, 31)
 
 
 def picture(pixels: np.ndarray, **other: np.ndarray) -> PlateImage:
-    return PlateImage(pixels=pixels.astype(np.float32), encoding=Encoding.TRANSMITTANCE, **other)
+    return PlateImage(pixels=pixels.astype(np.float32), **other)
 
 
 def test_density_of_the_mean_not_mean_of_densities() -> None:

@@ -74,7 +74,7 @@ def test_such_a_scan_calibrates(tmp_path: Path) -> None:
     assert all(step.measured_sigma > 0 for step in done.calibration.steps)
     # Nothing was wrong with the scanner: Q = 1, g = 0, and the stated errors say how sure that is.
     assert abs(done.calibration.callier - 1) < 3 * done.calibration.callier_sigma + 0.01
-    assert done.calibration.glare < 3 * done.calibration.glare_sigma + 1e-4
+    assert done.calibration.glare_share < 3 * done.calibration.glare_sigma + 1e-4
 
 
 def test_one_code_a_step_is_enough(tmp_path: Path) -> None:

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from platebench.core.image import MONO_PATTERN, CaptureInfo, CaptureKind, PlateImage, SensorFrame
-from platebench.core.image import Encoding as Kind
 from platebench.plate.bands import BandedImage, banded, bands
 from platebench.plate.densities import code_from_transmittance
 from platebench.plate.finding.overview import overview_of
@@ -35,7 +34,7 @@ def _image(*, pattern: np.ndarray = RGGB, channels: int = 1, clipped: bool = Fal
     if clipped:
         valid = np.ones(SHAPE, bool)
         valid[40:44, 61:63] = False
-    return PlateImage(pixels=pixels, encoding=Kind.TRANSMITTANCE, valid=valid, pattern=pattern)
+    return PlateImage(pixels=pixels, valid=valid, pattern=pattern)
 
 
 def _first_site_doubled(band: np.ndarray, start: int, stop: int) -> None:
@@ -127,7 +126,7 @@ def test_sampled_cells_are_close_to_all_of_them() -> None:
     down = np.linspace(0.2, 0.8, tall[0], dtype=np.float32)[:, None]
     pixels = np.repeat(down, tall[1], axis=1)
     pixels[::2, ::2] *= np.float32(0.9)
-    image = PlateImage(pixels=pixels, encoding=Kind.TRANSMITTANCE, pattern=RGGB)
+    image = PlateImage(pixels=pixels, pattern=RGGB)
     cells = overview_of(banded(image), 850).cells
     full = class_means(pixels, site_classes(RGGB), grid_shape(tall))
     # A cell is 13 rows of a slope of 0.6 in 1700: rows picked in it are off by 12 of them at most.
@@ -146,7 +145,7 @@ def test_positive_is_the_straightened_plate_through_the_table(
 ) -> None:
     monkeypatch.setattr("platebench.plate.print_positive._ROWS", 16)
     ramp = np.linspace(0.3, 0.9, SHAPE[0])[:, None] * np.linspace(1.0, 0.6, SHAPE[1])
-    image = PlateImage(pixels=ramp.astype(np.float32), encoding=Kind.TRANSMITTANCE)
+    image = PlateImage(pixels=ramp.astype(np.float32))
     plan = plan_straighten(SHAPE, PLATE, how=how, mirror=mirror, rotate=rotate)  # type: ignore[arg-type]
     got = print_positive(banded(image), plan, TABLE)
     at_once, _ = straighten_rows(image, plan, 0, plan.shape[0])

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 import pytest
 
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 from platebench.plate.finding.find_plate import FoundPlate, angles_of, find_plate
 from platebench.plate.flatten import transmittance_from_counts
 from platebench.plate.light import light_from_blanks
@@ -60,7 +60,7 @@ def unflattened(plate, box, camera, seed=1):
     black = np.tile(frame.black, (-(-camera.shape[0] // p), -(-camera.shape[1] // q)))
     linear = frame.counts - black[: camera.shape[0], : camera.shape[1]]
     pixels = (linear / (frame.white - frame.black.mean())).astype(np.float32)
-    image = PlateImage(pixels=pixels, encoding=Encoding.TRANSMITTANCE, pattern=frame.pattern)
+    image = PlateImage(pixels=pixels, pattern=frame.pattern)
     return image, shot.corners
 
 
@@ -273,7 +273,7 @@ def test_broken_corners_meet_where_the_sides_would():
         inward = (centre - corner) / np.hypot(*(centre - corner))
         depth = (rows - corner[0]) * inward[0] + (columns - corner[1]) * inward[1]
         pixels[depth < 27] = 1.0
-    broken = PlateImage(pixels=pixels, encoding=image.encoding, pattern=image.pattern)
+    broken = PlateImage(pixels=pixels, pattern=image.pattern)
     found = find_plate(broken)
     assert found.doubts == ()
     assert error_percent(found, truth) < CLOSE_PERCENT
@@ -312,7 +312,7 @@ def test_no_plate(level):
     pixels = (level + rng.normal(0, 0.003, (450, 600))).astype(np.float32)
     for row, column in rng.integers(5, 440, (30, 2)):  # dust is no plate
         cv2.circle(pixels, (int(column), int(row)), 2, level * 0.4, -1)
-    found = find_plate(PlateImage(pixels=pixels, encoding=Encoding.TRANSMITTANCE))
+    found = find_plate(PlateImage(pixels=pixels))
     assert not found.found
     assert found.surround == "none"
     assert len(found.doubts) == 1
@@ -331,21 +331,21 @@ def test_two_plates_are_doubted():
     plate = PlateModel(size_mm=(120.0, 90.0), scene="moon")
     one = true_transmittance(plate, LightBox(), camera, seed=1)
     other = true_transmittance(plate, LightBox(), replace(camera, offset=(0.0, 0.22)), seed=2)
-    image = PlateImage(pixels=np.minimum(one, other), encoding=Encoding.TRANSMITTANCE)
+    image = PlateImage(pixels=np.minimum(one, other))
     assert "more than one plate in the frame" in find_plate(image).doubts
 
 
 def test_a_round_thing_is_not_cut_out_as_a_plate():
     pixels = np.ones((450, 600), np.float32)
     cv2.circle(pixels, (300, 220), 150, 0.4, -1)
-    found = find_plate(PlateImage(pixels=pixels, encoding=Encoding.TRANSMITTANCE))
+    found = find_plate(PlateImage(pixels=pixels))
     assert not found.found or found.doubts
 
 
 def test_holder_with_nothing_to_see_in_it_is_doubted():
     pixels = np.ones((450, 600), np.float32)
     pixels[60:400, 80:500] = 0.003
-    found = find_plate(PlateImage(pixels=pixels, encoding=Encoding.TRANSMITTANCE))
+    found = find_plate(PlateImage(pixels=pixels))
     assert not found.found or found.doubts
 
 
@@ -354,7 +354,7 @@ def test_frame_filled_by_the_plate_is_doubted():
     camera = CameraModel(shape=(480, 640), fill=1.03, cfa="MONO")
     plate = PlateModel(size_mm=(90.0, 120.0), scene="moon", rebate_mm=(5.0, 5.0, 5.0, 5.0))
     pixels = true_transmittance(plate, LightBox(), camera, seed=1)
-    found = find_plate(PlateImage(pixels=pixels, encoding=Encoding.TRANSMITTANCE))
+    found = find_plate(PlateImage(pixels=pixels))
     assert not found.found or found.doubts
 
 
@@ -368,9 +368,7 @@ def test_every_pattern(cfa):
 
 def test_colour_picture():
     image, truth = usual()
-    colour = PlateImage(
-        pixels=np.repeat(image.pixels[:, :, None], 3, axis=2), encoding=image.encoding
-    )
+    colour = PlateImage(pixels=np.repeat(image.pixels[:, :, None], 3, axis=2))
     assert error_percent(find_plate(colour), truth) < CLOSE_PERCENT
 
 
@@ -386,7 +384,7 @@ def test_large_frame_is_measured_on_a_smaller_one():
 def test_turning_the_picture_turns_the_corners(turn):
     image, truth = usual()
     pixels = np.ascontiguousarray(np.rot90(image.pixels, turn))
-    found = find_plate(PlateImage(pixels=pixels, encoding=image.encoding))
+    found = find_plate(PlateImage(pixels=pixels))
     expected = truth
     for k in range(turn):  # np.rot90: (r, c) -> (columns - 1 - c, r)
         columns = image.shape[1] if k % 2 == 0 else image.shape[0]
@@ -396,9 +394,7 @@ def test_turning_the_picture_turns_the_corners(turn):
 
 @pytest.mark.parametrize("shape", [(1, 1), (1, 600), (23, 40), (40, 25)])
 def test_tiny_pictures_are_refused_in_words(shape):
-    found = find_plate(
-        PlateImage(pixels=np.ones(shape, np.float32), encoding=Encoding.TRANSMITTANCE)
-    )
+    found = find_plate(PlateImage(pixels=np.ones(shape, np.float32)))
     assert not found.found
     assert found.doubts
 
@@ -407,14 +403,8 @@ def test_not_a_number_is_survived():
     image, truth = usual()
     pixels = image.pixels.copy()
     pixels[200:203, 300:310] = np.nan
-    found = find_plate(PlateImage(pixels=pixels, encoding=image.encoding, pattern=image.pattern))
+    found = find_plate(PlateImage(pixels=pixels, pattern=image.pattern))
     assert error_percent(found, truth) < CLOSE_PERCENT
-
-
-def test_only_transmittance():
-    image = PlateImage(pixels=np.ones((50, 60), np.float32), encoding=Encoding.DENSITY)
-    with pytest.raises(ValueError, match="transmittance"):
-        find_plate(image)
 
 
 def test_angles_of_a_turned_and_leaning_plate():
@@ -438,9 +428,7 @@ def test_real_plates_keep_their_rebate(name):
     """
     code = cv2.imread(str(PLATES / f"{name}.jpg"), cv2.IMREAD_GRAYSCALE)
     pixels = ((255 - code) / np.float32(255)) ** np.float32(2.2)
-    found = find_plate(
-        PlateImage(pixels=pixels, encoding=Encoding.TRANSMITTANCE), light_known=False
-    )
+    found = find_plate(PlateImage(pixels=pixels), light_known=False)
     assert found.found
     assert found.doubts == ()
     assert found.surround == "dark"

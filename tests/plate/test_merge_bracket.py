@@ -25,6 +25,8 @@ from platebench.plate.light import Light, light_from_blanks
 from platebench.synthetic import CameraModel, LightBox, PlateModel, simulate_blank
 from platebench.synthetic.simulate import photograph, true_transmittance
 
+from ..refusals import refused
+
 TIMES = (1 / 15, 4 / 15, 16 / 15)
 EVEN = LightBox(uneven=0.0, vignette=0.0)  # the bare light fills 13 / 15 of the well in 1/15 s
 SHAPE = (240, 336)  # whole patterns of 1, 2 and 6
@@ -306,7 +308,7 @@ class Stained:
 
 def test_stained_plate_that_moved_onto_other_colours_is_refused(plate):
     cam = camera(shape=(480, 660))
-    with pytest.raises(BracketError, match="moved by 0 rows and 1 columns, and its stain would"):
+    with refused(BracketError, "0 rows", "1 columns", differs="place of a stained plate"):
         merge_bracket(moved_bracket(Stained(plate), (0, 1), cam), light_of(cam))
 
 
@@ -319,7 +321,7 @@ def test_stained_plate_may_move_by_whole_patterns(plate):
 @pytest.mark.parametrize("shift", [(3, 0), (-4, 5)])
 def test_movement_beyond_two_pixels_is_refused(plate, shift):
     cam = camera(shape=(480, 660))
-    with pytest.raises(BracketError, match=r"the plate moved by -?\d\.\d rows and -?\d\.\d col"):
+    with refused(BracketError, differs="place"):
         merge_bracket(moved_bracket(plate, shift, cam), light_of(cam))
 
 
@@ -329,7 +331,7 @@ def test_turned_plate_is_refused(plate):
     turned = cv2.warpAffine(plate, turn, (700, 520), borderMode=cv2.BORDER_REPLICATE)
     still = bracket(cut(plate), cam, seed=15)
     other = bracket(cut(turned), cam, seed=16)
-    with pytest.raises(BracketError, match="turned or changed its size"):
+    with refused(BracketError, differs="turn"):
         merge_bracket([still[0], replace(other[1], info=still[1].info)], light_of(cam))
 
 
@@ -338,31 +340,30 @@ def changed(frames, **info):
 
 
 @pytest.mark.parametrize(
-    ("info", "says"),
+    ("info", "differs", "shown"),
     [
-        ({"iso": 200.0}, "ISO is 100 in one and 200 in the other"),
-        ({"f_number": 11.0}, "aperture is 8 in one and 11 in the other"),
-        ({"camera": "Another"}, "camera is Halvorn C6 in one and Another in the other"),
-        ({"kind": CaptureKind.SCAN}, "1.dng is no camera raw"),
-        ({"exposure_s": TIMES[1] * 2}, "one has 4.00 times the light of the other, by their times"),
+        ({"iso": 200.0}, "ISO", ("100", "200")),
+        ({"f_number": 11.0}, "aperture", ("8", "11")),
+        ({"camera": "Another"}, "camera", ("Halvorn C6", "Another")),
+        ({"kind": CaptureKind.SCAN}, "kind", ("1.dng",)),
+        ({"exposure_s": TIMES[1] * 2}, "light", ("4.00",)),
     ],
 )
-def test_settings_that_differ_are_named(info, says):
+def test_settings_that_differ_are_named(info, differs, shown):
     cam = camera()
     frames = changed(bracket(step_wedge(), cam, seed=17), **info)
-    with pytest.raises(BracketError) as caught:
+    with refused(BracketError, *shown, differs=differs):
         merge_bracket(frames, light_of(cam))
-    assert says in str(caught.value) and "; " in str(caught.value)
 
 
 def test_other_sizes_and_patterns_are_refused():
     cam = camera()
     frames = bracket(step_wedge(), cam, seed=18)
     small = bracket(step_wedge((216, 336)), camera(shape=(216, 336)), seed=18)
-    with pytest.raises(BracketError, match="one is 336 x 240 x 1 values and the other 336 x 216"):
+    with refused(BracketError, "336 x 240 x 1", "336 x 216 x 1", differs="size"):
         merge_bracket([frames[0], small[1]], light_of(cam))
     other = bracket(step_wedge(), camera(cfa="BGGR"), seed=18)
-    with pytest.raises(BracketError, match="colour-filter patterns differ"):
+    with refused(BracketError, differs="pattern"):
         merge_bracket([frames[0], other[1]], light_of(cam))
     with pytest.raises(FrameMismatchError):
         merge_bracket(frames, light_of(camera(shape=(216, 336))))
@@ -372,7 +373,7 @@ def test_another_plate_is_refused(plate):
     cam = camera(shape=(480, 660))
     frames = bracket(cut(plate), cam, seed=19)
     other = bracket(cut(plate)[::-1, ::-1], cam, seed=20)
-    with pytest.raises(BracketError, match="they show different things"):
+    with refused(BracketError, differs="picture"):
         merge_bracket([frames[0], replace(other[1], info=frames[1].info)], light_of(cam))
 
 
@@ -380,7 +381,7 @@ def test_nothing_in_common_and_no_times_is_refused():
     cam = camera()
     frames = bracket(np.full(SHAPE, 0.9, np.float32), cam, times=(1 / 15, 8.0), seed=21)
     unknown = [replace(f, info=replace(f.info, exposure_s=None)) for f in frames]
-    with pytest.raises(BracketError, match="times are unknown, and no part is well exposed"):
+    with refused(BracketError, differs="time"):
         merge_bracket(unknown, light_of(cam))
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from platebench.plate.plate_format import misfit_of, plate_format
+from platebench.plate.record import PlateRecord
 
 
 def plate(height, width, tilt_deg=0.0):
@@ -44,10 +47,11 @@ def test_wrong_format_is_said():
 @pytest.mark.parametrize("ppi", [500.0, None])
 def test_a_record_tells_a_shape_that_is_not_its_formats(ppi):
     """Without pixels per inch no size is claimed, and none can be in doubt."""
-    record = {"corners": plate(1200, 900).tolist(), "format": "13x18 cm", "ppi": ppi}
+    corners = tuple(map(tuple, plate(1200, 900).tolist()))
+    record = PlateRecord(corners=corners, format="13x18 cm", ppi=ppi)
     assert ("9x12 cm" in misfit_of(record)) == (ppi is not None)
-    assert misfit_of(record | {"format": "9x12 cm"}) == ""
-    assert misfit_of({"ppi": ppi}) == ""
+    assert misfit_of(replace(record, format="9x12 cm")) == ""
+    assert misfit_of(PlateRecord(ppi=ppi)) == ""
 
 
 def test_unknown_format_gives_suggestions_and_no_resolution():

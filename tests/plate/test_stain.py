@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 from platebench.plate.bands import banded
 from platebench.plate.colours import separate_colours
 from platebench.plate.densities import density_from_transmittance
@@ -94,7 +94,7 @@ def test_stain_is_measured_and_taken_off(
 
 
 def test_one_colour_has_no_stain() -> None:
-    grey = PlateImage(pixels=np.full((60, 90), 0.3, np.float32), encoding=Encoding.TRANSMITTANCE)
+    grey = PlateImage(pixels=np.full((60, 90), 0.3, np.float32))
     corners = np.array([[5.0, 5], [5, 80], [50, 80], [50, 5]])
     assert measure_stain(overview_of(banded(grey)), corners) is None
 
@@ -109,9 +109,7 @@ def test_colours_are_separated() -> None:
     pattern = np.array([[0, 1], [1, 2]], np.uint8)
     sites = np.tile(pattern, (height // 2, width // 2))
     mosaic = np.take_along_axis(truth, sites[..., None], axis=2)[..., 0]
-    image = PlateImage(
-        pixels=mosaic.astype(np.float32), encoding=Encoding.TRANSMITTANCE, pattern=pattern
-    )
+    image = PlateImage(pixels=mosaic.astype(np.float32), pattern=pattern)
     colours = separate_colours(image)
     assert colours.pixels.shape == (height, width, 3) and colours.pattern.size == 1
     inside = (slice(8, -8), slice(8, -8))

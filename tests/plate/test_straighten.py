@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 from platebench.plate.straighten import plan_straighten, straighten_rows
 
 SHAPE = (157, 211)
@@ -23,7 +23,7 @@ def _image(valid: np.ndarray | None = None, channels: int = 1) -> PlateImage:
     pixels = _smooth(row, column).astype(np.float32)
     if channels == 3:
         pixels = np.stack([pixels, pixels * 0.5, pixels * 0.25], axis=-1)
-    return PlateImage(pixels=pixels, encoding=Encoding.TRANSMITTANCE, valid=valid)
+    return PlateImage(pixels=pixels, valid=valid)
 
 
 def _turned(height: float, width: float, degrees: float, middle: tuple[float, float]) -> np.ndarray:

@@ -21,6 +21,7 @@ from platebench.plate_log.read_log import load_plate_log, template
 from platebench.write.xmp import PictureNote, xmp_packet
 
 from ..processes import needs_accents
+from ..refusals import refused
 
 ROWS = [
     "plate id|title|date|given|aperture|bellows|temperature °C|developed for|shelf|notes",
@@ -61,7 +62,7 @@ def test_commas_between_columns_and_a_line_that_names_the_separator(tmp_path: Pa
     path.write_text('Plate,Title,Given\n7,"Mill; weir; bridge",0.5\n', encoding="utf-8")
     assert load_plate_log(path)["7"].title == "Mill; weir; bridge"
     path.write_text("sep=;\nPlate;Temperature\n7;199\n", encoding="utf-8")
-    with pytest.raises(BadSettingError, match=r"row 3, Temperature \(column B\)"):
+    with refused(BadSettingError, "row 3", "Temperature", "column B", path=path):
         load_plate_log(path)
 
 
@@ -93,25 +94,25 @@ def test_all_bad_cells_are_told_by_row_and_column(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "message"),
+    ("content", "shown"),
     [
-        (b"", "holds no rows; write headings"),
-        (b"\xef\xbb\xbf\r\n;;\r\n", "holds no rows; write headings"),
-        (b"title;date\nMill;1893\n", 'has no column "plate id"'),
-        (b"plate id;title\nm\xfchle;1\n", "is not UTF-8 text"),
-        ("plate id,title\n".encode("utf-16"), "is not UTF-8 text"),
+        (b"", ()),
+        (b"\xef\xbb\xbf\r\n;;\r\n", ()),
+        (b"title;date\nMill;1893\n", ('"plate id"',)),
+        (b"plate id;title\nm\xfchle;1\n", ("UTF-8",)),
+        ("plate id,title\n".encode("utf-16"), ("UTF-8",)),
     ],
 )
-def test_files_that_are_no_log(tmp_path: Path, content: bytes, message: str) -> None:
+def test_files_that_are_no_log(tmp_path: Path, content: bytes, shown: tuple[str, ...]) -> None:
     path = tmp_path / "plates.csv"
     path.write_bytes(content)
-    with pytest.raises(SettingsFileError, match=message):
+    with refused(SettingsFileError, *shown, path=path):
         load_plate_log(path)
 
 
 def test_two_columns_of_one_heading(tmp_path: Path) -> None:
     path = log_of(tmp_path, "plate id|shelf|Plate", "a|1|b")
-    with pytest.raises(BadSettingError, match='column C is headed "Plate", as column A is'):
+    with refused(BadSettingError, "column C", '"Plate"', "column A", path=path):
         load_plate_log(path)
 
 

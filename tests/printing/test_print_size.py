@@ -17,6 +17,8 @@ from platebench.printing.negative_layout import (
 )
 from platebench.printing.print_size import PrintSize, plan_print_size
 
+from ..refusals import refused
+
 PLATE = Path("plate.tif")
 FOUR_BY_FIVE = (8000, 6400)  # 1600 ppi
 
@@ -56,22 +58,21 @@ def test_a_size_needs_no_size_of_the_plate():
 
 
 @pytest.mark.parametrize(
-    ("asked", "says"),
+    ("asked", "shown"),
     [
-        ({"source_ppi": None}, "has no size in millimetres"),
-        ({"source_ppi": None, "enlarge": 2.0}, "has no size in millimetres"),
-        ({"size": "0.7 x 8 in"}, "would be 17.8 x 22.2 mm on the film"),  # 17.78 x 5 / 4
-        ({"size": "62 x 70 in"}, "no film is so large"),
-        ({"size": "59 x 60 in"}, "1835 million pixels"),  # 59 x 60 x 720 x 720
-        ({"enlarge": 0.1}, "would be 10.2 x 12.7 mm on the film"),
-        ({"enlarge": 40.0}, "no film is so large"),
-        ({"enlarge": 12.0}, "1493 million pixels"),  # 48 x 60 in at 720
+        ({"source_ppi": None}, ()),
+        ({"source_ppi": None, "enlarge": 2.0}, ()),
+        ({"size": "0.7 x 8 in"}, ("17.8 x 22.2 mm",)),  # 17.78 x 5 / 4
+        ({"size": "62 x 70 in"}, ()),
+        ({"size": "59 x 60 in"}, ("1835 million",)),  # 59 x 60 x 720 x 720
+        ({"enlarge": 0.1}, ("10.2 x 12.7 mm",)),
+        ({"enlarge": 40.0}, ()),
+        ({"enlarge": 12.0}, ("1493 million",)),  # 48 x 60 in at 720
     ],
 )
-def test_what_cannot_be_made_is_refused_with_what_can(asked, says):
-    with pytest.raises(PrintNegativeError) as refused:
+def test_what_cannot_be_made_is_refused_with_what_can(asked, shown):
+    with refused(PrintNegativeError, *shown):
         plan(**asked)
-    assert says in str(refused.value)
 
 
 @pytest.mark.parametrize(

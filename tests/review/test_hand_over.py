@@ -122,7 +122,7 @@ def test_what_a_killed_run_left_goes_with_the_next(home: Path) -> None:
     old, new = home / (name + "x"), home / (name + "y")
     for folder in (old, new):
         folder.mkdir()
-        (folder / "open-the-table.html").write_text("", encoding="utf-8")
+        (folder / "open-the-review.html").write_text("", encoding="utf-8")
     then = time.time() - LIFE_S - 60
     os.utime(old, (then, then))
     with private_page(ADDRESS):

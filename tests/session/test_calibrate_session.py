@@ -21,9 +21,17 @@ from platebench.core.errors import SpotError, TabletError, WriteError
 from platebench.plate.calibration import load_calibration
 from platebench.sensitometry.step_files import load_readings, load_tablet
 from platebench.session.convert_session import convert_session
-from platebench.synthetic import CameraModel, PlateModel, simulate_blank, simulate_plate
+from platebench.synthetic import (
+    CameraModel,
+    PlateModel,
+    simulate_blank,
+    simulate_box_off,
+    simulate_card,
+    simulate_plate,
+)
 from platebench.synthetic.targets import TABLET_21
 
+from ..refusals import refused
 from ..session_files import put, tree
 from ..tablet_scenes import BOX, CAMERA, EXPOSURE_S, WEDGE_S2, strip, wedge_plate
 
@@ -58,9 +66,33 @@ def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def know_glare(session: Path) -> None:
+    """Give a session captures of a card and with the box off."""
+    put(session / "card.dng", simulate_card(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=2))
+    put(session / "off.dng", simulate_box_off(BOX, CAMERA, exposure_s=64 * EXPOSURE_S, seed=3))
+    path = session / "session.toml"
+    lines = '[light]\ncard = ["card.dng"]\nbox_off = ["off.dng"]'
+    text = path.read_text(encoding="utf-8").replace("[light]", lines)
+    path.write_text(text, encoding="utf-8")
+
+
 @pytest.fixture
 def session(original: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(original, tmp_path / "shelf"))
+
+
+@pytest.fixture(scope="module")
+def calibrated_once(original: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("calibrated") / "shelf"
+    shutil.copytree(original, folder)
+    run(calibrate, folder, "--tablet", "tablet.dng")
+    return folder
+
+
+@pytest.fixture
+def calibrated(calibrated_once: Path, tmp_path: Path) -> Path:
+    """A copy of the session with its calibration."""
+    return Path(shutil.copytree(calibrated_once, tmp_path / "shelf"))
 
 
 def run(command: object, *args: str | Path) -> Result:
@@ -75,16 +107,19 @@ def run(command: object, *args: str | Path) -> Result:
 
 
 def test_calibrate_writes_calibration_table_and_plot(session: Path) -> None:
+    know_glare(session)
     told = run(calibrate, session, "--tablet", "tablet.dng", "--steps", "21").stdout
     calibration = load_calibration(session / "calibration.json")
-    assert calibration.glare == pytest.approx(0.005, abs=1e-4)
+    assert calibration.glare_share == pytest.approx(0.005, abs=1e-4)
     assert calibration.callier == pytest.approx(1.1, abs=0.005)
     assert calibration.capture == "tablet.dng"
     table = (session / "converted" / "calibration.txt").read_text(encoding="utf-8")
     assert table in told
     assert "Measured on a step tablet of 21 steps, nominal densities, in tablet.dng." in table
     rows = [line.split() for line in table.splitlines() if line[:4].strip().isdecimal()]
-    assert [float(row[1]) for row in rows] == pytest.approx(TABLET_21)
+    # The densest steps may drown in what is not known of the glare.
+    assert len(rows) >= 19
+    assert [float(row[1]) for row in rows] == pytest.approx(TABLET_21[: len(rows)])
     assert all(abs(float(row[6])) < 0.02 for row in rows)
     picture = cv2.imread(str(session / "converted" / "calibration.png"))
     assert picture is not None and np.ptp(picture) > 200
@@ -93,8 +128,8 @@ def test_calibrate_writes_calibration_table_and_plot(session: Path) -> None:
     ) > 20
 
 
-def test_the_same_bytes_again(session: Path) -> None:
-    run(calibrate, session, "--tablet", "tablet.dng")
+def test_the_same_bytes_again(calibrated: Path) -> None:
+    session = calibrated
     names = ("calibration.json", *(f"converted/calibration.{end}" for end in ("txt", "png", "svg")))
     before = [(session / name).read_bytes() for name in names]
     run(calibrate, session, "--tablet", session / "tablet.dng")
@@ -113,23 +148,25 @@ def test_own_densities_from_a_table(session: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("args", "message"),
+    ("args", "shown"),
     [
-        (("--tablet", "plate.dng", "--steps", "21"), "shows no step tablet"),
-        (("--tablet", "tablet.dng", "--steps", "31"), "not those of the 31-step tablet"),
-        (("--tablet", "tablet.dng", "--steps", "none.csv"), "is not there"),
+        (("--tablet", "plate.dng", "--steps", "21"), ("plate.dng",)),
+        (("--tablet", "tablet.dng", "--steps", "31"), ("31-step", "21-step")),
+        (("--tablet", "tablet.dng", "--steps", "none.csv"), ("none.csv",)),
     ],
 )
-def test_refused_with_nothing_written(session: Path, args: tuple[str, ...], message: str) -> None:
+def test_refused_with_nothing_written(
+    session: Path, args: tuple[str, ...], shown: tuple[str, ...]
+) -> None:
     before = sorted(session.rglob("*"))
-    with pytest.raises(TabletError, match=message):
+    with refused(TabletError, *shown):
         run(calibrate, session, *args)
     assert sorted(session.rglob("*")) == before
 
 
 def test_needs_a_blank_frame(session: Path) -> None:
     (session / "session.toml").write_text(SESSION.replace('"blank.dng"', ""), encoding="utf-8")
-    with pytest.raises(TabletError, match="the session has no blank frame"):
+    with refused(TabletError, "session.toml", path=session / "tablet.dng"):
         run(calibrate, session, "--tablet", "tablet.dng")
 
 
@@ -139,7 +176,7 @@ def test_calibrate_never_replaces_a_capture(session: Path) -> None:
     for tablet, capture in (("calibration.png", "x.dng"), ("plate.dng", "calibration.png")):
         skipped = f'[[plate]]\nid = "s"\ncaptures = ["{capture}"]\nskip = true\n'
         (session / "session.toml").write_text(SESSION + skipped, encoding="utf-8")
-        with pytest.raises(WriteError, match="it is one of the captures"):
+        with refused(WriteError, path=session / "calibration.png"):
             run(calibrate, session, "--tablet", tablet, "--output", session)
     (session / "session.toml").write_text(SESSION, encoding="utf-8")
     assert tree(session) == before
@@ -171,6 +208,7 @@ def test_measure_prints_json_and_writes_a_table(session: Path) -> None:
     at = ("--at", "40,30", "--at", "300px,200px", "--size", "3")
     plain = json.loads(run(measure, session, "plate", *at, "--json").stdout)
     assert len(plain["readings"]) == 2 and not plain["calibrated"]
+    know_glare(session)
     run(calibrate, session, "--tablet", "tablet.dng")
     true = json.loads(run(measure, session, "plate", *at, "--json").stdout)
     assert true["calibrated"]
@@ -190,19 +228,20 @@ def test_a_calibrated_session_converts_to_diffuse_densities(session: Path) -> No
 
     The tablet says so; the wedge's truth is that of check-values section 4 (reference plate S2).
     """
+    know_glare(session)
     run(calibrate, session, "--tablet", "tablet.dng", "--steps", "21")
     known = load_calibration(session / "calibration.json")
     record = convert_session(session, workers=1).results[1].record
-    assert record["flags"] == [] and record["calibration"]["capture"] == "tablet.dng"
-    assert record["glare"]["source"] == "calibration" and record["glare"]["taken_off"]
+    assert record.flags == () and record.calibration.capture == "tablet.dng"
+    assert record.glare.source == "card and tablet" and record.glare.taken_off
     for key, true in (("base_fog", 0.10 / 1.1), ("d_max", max(WEDGE_S2) / 1.1)):
         # Of a nominal tablet 4 % may be in doubt; noise of single sites lifts the densest place.
-        assert record[key] == pytest.approx(true, abs=2 * float(known.density_sigma(true)))
-        assert record[key] == pytest.approx(true, abs=0.02)
+        assert getattr(record, key) == pytest.approx(true, abs=2 * float(known.density_sigma(true)))
+        assert getattr(record, key) == pytest.approx(true, abs=0.02)
     told = run(measure, session, "wedge", "--at", "60,10", "--size", "4", "--json").stdout
     fog = json.loads(told)
     [reading] = fog["readings"]
-    assert record["base_fog"] == pytest.approx(reading["density"], abs=2 * reading["sigma"])
+    assert record.base_fog == pytest.approx(reading["density"], abs=2 * reading["sigma"])
 
 
 @pytest.mark.parametrize("end", ["json", "csv"])
@@ -243,22 +282,24 @@ def shoot(session: Path, camera: CameraModel) -> None:
     ],
 )
 def test_a_calibration_is_tied_to_its_set_up(
-    session: Path, change: dict[str, object], applied: bool, said: list[str]
+    calibrated: Path, change: dict[str, object], applied: bool, said: list[str]
 ) -> None:
-    run(calibrate, session, "--tablet", "tablet.dng")
+    session = calibrated
+    only = SESSION[: SESSION.rindex("[[plate]]")]
+    (session / "session.toml").write_text(only, encoding="utf-8")
     shoot(session, replace(CAMERA, **change))  # type: ignore[arg-type]
     [converted, *_] = convert_session(session, workers=1).results
-    flags = [flag for flag in converted.record["flags"] if "calibrat" in flag]
+    flags = [flag for flag in converted.record.flags if "calibrat" in flag]
     measured = json.loads(run(measure, session, "plate", "--grid", "1x1", "--json").stdout)
     notes = [note for note in measured["notes"] if "calibrat" in note]
-    assert (converted.record["calibration"] is not None) == measured["calibrated"] == applied
+    assert (converted.record.calibration is not None) == measured["calibrated"] == applied
     for texts in (flags, notes[: len(said)]):
         assert len(texts) == len(said)
         assert all(words in text for words, text in zip(said, texts, strict=True))
 
 
-def test_a_scan_is_not_read_through_a_camera_s_calibration(session: Path) -> None:
-    run(calibrate, session, "--tablet", "tablet.dng")
+def test_a_scan_is_not_read_through_a_camera_s_calibration(calibrated: Path) -> None:
+    session = calibrated
     pixels = np.full((300, 400), 250, np.uint8)
     pixels[40:260, 50:350] = 90
     Image.fromarray(pixels).save(session / "scan.png")
@@ -273,8 +314,8 @@ def test_a_scan_is_not_read_through_a_camera_s_calibration(session: Path) -> Non
     )
 
 
-def test_a_calibration_that_says_not_for_what_it_holds_is_refused(session: Path) -> None:
-    run(calibrate, session, "--tablet", "tablet.dng")
+def test_a_calibration_that_says_not_for_what_it_holds_is_refused(calibrated: Path) -> None:
+    session = calibrated
     path = session / "calibration.json"
     old = json.loads(path.read_text(encoding="utf-8")) | {"schema": 1}
     del old["set_up"]
@@ -283,13 +324,12 @@ def test_a_calibration_that_says_not_for_what_it_holds_is_refused(session: Path)
         lambda: run(measure, session, "plate", "--grid", "1x1"),
         lambda: convert_session(session, workers=1),
     ):
-        with pytest.raises(TabletError, match=r"calibrate again: platebench calibrate$") as caught:
+        with refused(TabletError, "platebench calibrate", path=path):
             act()
-        assert "\n" not in str(caught.value)
 
 
 def test_no_such_plate(session: Path) -> None:
-    with pytest.raises(SpotError, match='lists no plate "nobody"; name one of: plate, wedge'):
+    with refused(SpotError, "nobody", "plate, wedge", path=session / "session.toml"):
         run(measure, session, "nobody", "--grid", "2x2")
 
 

@@ -1,10 +1,12 @@
 """What a capture resolves, against the blur it was simulated with."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from platebench.core.settings import ScanSettings
+from platebench.plate.record import PlateRecord
 from platebench.session.capture_sharpness import resolved_share
 
 from ..checks.captures import PLATE, camera, capture_with_blur
@@ -12,12 +14,8 @@ from ..session_files import put
 
 
 def record_of(corners, /, **changes):
-    return {
-        "found": True,
-        "doubtful": False,
-        "used": "a.dng",
-        "corners": corners.tolist(),
-    } | changes
+    record = PlateRecord(found=True, used="a.dng", corners=tuple(map(tuple, corners.tolist())))
+    return replace(record, **changes)
 
 
 @pytest.mark.parametrize("blur", [1.0, 1.5, 2.2])
@@ -36,5 +34,10 @@ def test_sampling_efficiency_is_that_of_the_blur(tmp_path: Path, blur: float):
 def test_nothing_is_said_of_what_cannot_be_measured(tmp_path: Path):
     frame, corners = capture_with_blur(PLATE, camera())
     put(tmp_path / "a.dng", frame)
-    for changes in ({"doubtful": True}, {"found": False}, {"used": "b.dng"}, {"corners": [1, 2]}):
+    for changes in (
+        {"doubtful": True},
+        {"found": False},
+        {"used": "b.dng"},
+        {"corners": ((1, 2),)},
+    ):
         assert resolved_share(tmp_path, record_of(corners, **changes), ScanSettings()) is None

@@ -26,6 +26,8 @@ from platebench.synthetic import (
     LightBox,
     PlateModel,
     simulate_blank,
+    simulate_box_off,
+    simulate_card,
     simulate_dark,
     simulate_plate,
 )
@@ -37,10 +39,17 @@ PLATE = PlateModel(log_exposure=2.2)
 GLARE = 0.006
 
 
-def write(folder: Path, plates: dict[str, tuple[LightBox, tuple[float, ...]]]) -> Path:
+def write(
+    folder: Path, plates: dict[str, tuple[LightBox, tuple[float, ...]]], glare: float = 0.0
+) -> Path:
     """Write a session: of each plate the light box and the times of its exposures."""
     text = '[light]\nblank = ["b0.dng", "b1.dng", "b2.dng"]\n'
     text += 'dark = ["d0.dng", "d1.dng", "d2.dng"]\n'
+    if glare:
+        text += 'card = ["card.dng"]\nbox_off = ["off.dng"]\n'
+        box, long_s = LightBox(glare=glare), 64 * EXPOSURE_S
+        put(folder / "card.dng", simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=8))
+        put(folder / "off.dng", simulate_box_off(box, CAMERA, exposure_s=long_s, seed=9))
     for n in range(3):
         blank = simulate_blank(LightBox(), CAMERA, exposure_s=EXPOSURE_S, seed=n)
         put(folder / f"b{n}.dng", blank)
@@ -60,35 +69,34 @@ def test_check_and_convert_state_one_glare(tmp_path: Path) -> None:
     write(
         tmp_path,
         {"masked": (masked, (EXPOSURE_S,)), "bare": (LightBox(glare=GLARE), (EXPOSURE_S,))},
+        GLARE,
     )
     info = read_capture(tmp_path / "bare0.dng").info
     set_up = set_up_of(info, blank_digests(tmp_path, load_session(tmp_path)))
-    known = Calibration(
-        glare=0.005, glare_sigma=1e-4, callier=1.1, callier_sigma=0.003, set_up=set_up
-    )
+    known = Calibration(callier=1.1, callier_sigma=0.003, set_up=set_up)
     known.save(tmp_path / "calibration.json")
     checks = {c.plate_id: c.check for c in check_session(tmp_path, workers=1) if c.plate_id}
     records = {r.plate_id: r.record for r in convert_session(tmp_path, workers=1).results}
     for plate in ("masked", "bare"):
         check = checks[plate]
         assert check is not None and check.figures.glare is not None
-        assert round(check.figures.glare.share, 5) == records[plate]["glare"]["share"]
+        assert round(check.figures.glare.share, 5) == records[plate].glare.share
         assert any(
             f"glare is {100 * check.figures.glare.share:.2f} %" in v.text for v in check.verdicts
         )
         [verdict] = [v for v in check.verdicts if v.topic == "calibration"]
         assert verdict.severity is Severity.GOOD
     # The simulator's own glare, the card's light (D 3.5) taken off.
-    assert records["masked"]["glare"]["share"] == pytest.approx(GLARE, rel=0.03)
-    assert records["bare"]["glare"]["source"] == "calibration"
+    assert records["masked"].glare.share == pytest.approx(GLARE, rel=0.05)
+    assert records["masked"].glare.source == "card and black mask"
+    assert records["bare"].glare.share == pytest.approx(GLARE, rel=0.05)
+    assert records["bare"].glare.source == "card"
 
 
 def test_check_warns_of_a_calibration_made_with_another_set_up(tmp_path: Path) -> None:
     write(tmp_path, {"bare": (LightBox(), (EXPOSURE_S,))})
     info = read_capture(tmp_path / "bare0.dng").info
-    known = Calibration(
-        glare=0.0, glare_sigma=0, callier=1.1, callier_sigma=0, set_up=set_up_of(info, ())
-    )
+    known = Calibration(callier=1.1, callier_sigma=0, set_up=set_up_of(info, ()))
     known.save(tmp_path / "calibration.json")
     [checked] = [c for c in check_session(tmp_path, workers=1) if c.plate_id]
     assert checked.check is not None
@@ -100,14 +108,14 @@ def test_check_warns_of_a_calibration_made_with_another_set_up(tmp_path: Path) -
 
 @pytest.mark.parametrize("glare", ["removed", "kept"])
 def test_glare_that_is_kept_is_still_told(tmp_path: Path, glare: str) -> None:
-    write(tmp_path, {"masked": (LightBox(surround="dark", glare=GLARE), (EXPOSURE_S,))})
+    write(tmp_path, {"masked": (LightBox(surround="dark", glare=GLARE), (EXPOSURE_S,))}, GLARE)
     path = tmp_path / "session.toml"
     path.write_text(path.read_text(encoding="utf-8") + f'glare = "{glare}"\n', encoding="utf-8")
     [checked] = [c for c in check_session(tmp_path, workers=1) if c.plate_id]
     assert checked.check is not None and checked.check.figures.glare is not None
-    assert checked.check.figures.glare.share == pytest.approx(GLARE, rel=0.03)
+    assert checked.check.figures.glare.share == pytest.approx(GLARE, rel=0.05)
     [result] = convert_session(tmp_path, workers=1).results
-    assert result.record["glare"]["taken_off"] == (glare == "removed")
+    assert result.record.glare.taken_off == (glare == "removed")
 
 
 def test_check_reads_every_file_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

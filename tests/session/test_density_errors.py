@@ -7,6 +7,7 @@ import importlib.util
 import io
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -17,39 +18,46 @@ from platebench.core.settings import PlateSettings
 from platebench.measure.density_errors import DensityErrors, GlareError
 from platebench.measure.spot import Spot, SpotReading, open_probe, read_spots
 from platebench.plate.calibration import Calibration
+from platebench.plate.glare_evidence import session_glare
 from platebench.plate.job import PlateJob
 from platebench.plate.light import light_from_blanks
 from platebench.plate.look import look_at_plate
+from platebench.plate.record import PlateRecord, record_from_json
 from platebench.session.convert_plate import measure_view
 from platebench.session.measure_session import PlateReadings, readings_text
-from platebench.session.record import dense_end
 from platebench.synthetic import (
     CameraModel,
     LightBox,
     PlateModel,
     StepTablet,
     simulate_blank,
+    simulate_box_off,
+    simulate_card,
     simulate_plate,
     write_dng,
 )
 
 CAMERA = CameraModel(shape=(420, 600))
-TOO_MUCH = Calibration(glare=0.005, glare_sigma=1e-4, callier=1.0, callier_sigma=0.002)
+TOO_MUCH = 0.005  # glare of the bare light that a session's card and room show
 BENCH = Path(__file__).parents[2] / "bench" / "coverage.py"
 
 
-def job(
-    folder: Path, plate: PlateModel, *, glare: float, calibration: Calibration | None
-) -> PlateJob:
+def job(folder: Path, plate: PlateModel, *, glare: float, told: float | None) -> PlateJob:
+    """Return a plate's job; ``told``: the glare when card and room were captured."""
     box = LightBox(glare=glare)
     taken = simulate_plate(plate, box, CAMERA, exposure_s=1 / 16, seed=5)
     write_dng(folder / "p.dng", taken.frame)
+    light = light_from_blanks([simulate_blank(box, CAMERA, exposure_s=1 / 16, seed=6)])
+    if told is not None:
+        then = LightBox(glare=told)
+        card = simulate_card(then, CAMERA, exposure_s=1 / 16, seed=7)
+        off = simulate_box_off(then, CAMERA, exposure_s=4, seed=8)
+        light = replace(light, glare=session_glare(light, None, cards=[card], boxes_off=[off]))
     return PlateJob(
         folder=folder,
         output=folder,
         settings=PlateSettings(id="p", captures=("p.dng",), format="9x12 cm", emulsion="light"),
-        light=light_from_blanks([simulate_blank(box, CAMERA, exposure_s=1 / 16, seed=6)]),
-        calibration=calibration,
+        light=light,
     )
 
 
@@ -84,16 +92,16 @@ DENSE = (2.3, 2.5, 2.7, 2.9)
 
 
 def in_the_dark(folder: Path) -> list[SpotReading]:
-    """Return readings of ``DENSE``, calibrated by a tablet in a frame that held more light."""
+    """Return readings of ``DENSE``; the room was darkened after its light had been captured."""
     target = StepTablet(densities=(0.3, 0.6, *DENSE), grid=(2, 3), size_mm=(60.0, 90.0))
     plate = PlateModel(size_mm=(90.0, 120.0), target=target, grain_um=0.0)
     places = target.centres_mm()[2:] + np.array([45.0, 60.0])
     spots = [Spot(x=x, y=y, size=8.0, unit="mm") for y, x in places]
-    return read_spots(open_probe(job(folder, plate, glare=0.002, calibration=TOO_MUCH)), spots)
+    return read_spots(open_probe(job(folder, plate, glare=0.002, told=TOO_MUCH)), spots)
 
 
 def test_glare_of_another_frame_does_not_make_a_bound_too_high(tmp_path: Path) -> None:
-    """A tablet in a brighter frame: 0.5 % where the plate has 0.2 %. D 2.5 is no "at least 4"."""
+    """Card and room had 0.5 % where the plate has 0.2 %. D 2.5 is no "at least 4"."""
     for reading, true in zip(in_the_dark(tmp_path), DENSE, strict=True):
         assert reading.at_least is not None and true - 1.0 < reading.at_least < true
         assert reading.reason in ("too dense", "uncertain")
@@ -104,7 +112,7 @@ def test_glare_of_another_frame_does_not_make_a_bound_too_high(tmp_path: Path) -
 @pytest.mark.parametrize("density", [0.3, 1.2, 2.4])
 def test_parts_make_the_whole(density: float) -> None:
     errors = DensityErrors(
-        calibration=Calibration(glare=0.0, glare_sigma=2e-4, callier=1.2, callier_sigma=0.01),
+        calibration=Calibration(callier=1.2, callier_sigma=0.01),
         light=0.004,
         linearity=0.005,
         glare=GlareError(sigma=1e-3),
@@ -113,6 +121,13 @@ def test_parts_make_the_whole(density: float) -> None:
     callier = density * 0.01 / 1.2  # dD/dQ = -D / Q
     parts = (errors.light_sigma(density), errors.glare_sigma(density), callier)
     assert whole == pytest.approx(math.sqrt(sum(part**2 for part in parts)))
+
+
+def test_errors_of_glare_by_the_light_that_comes_through() -> None:
+    errors = GlareError(terms=(4e-6, 3e-6, 9e-6))
+    assert errors.taken_off(0.0) == pytest.approx(2e-3)
+    assert errors.taken_off(0.5) == pytest.approx(math.sqrt(4e-6 - 3e-6 + 9e-6 / 4))
+    assert GlareError(sigma=1e-3).taken_off(0.25) == pytest.approx(7.5e-4)
 
 
 def test_a_bound_follows_each_error() -> None:
@@ -125,7 +140,7 @@ def test_a_bound_follows_each_error() -> None:
     assert DensityErrors(glare=GlareError(left_on=1e-3)).at_least(1e-4, 1e-4) == pytest.approx(
         plain.at_least(1e-4, 1e-4)
     )
-    callier = Calibration(glare=0.0, glare_sigma=0.0, callier=1.0, callier_sigma=0.05)
+    callier = Calibration(callier=1.0, callier_sigma=0.05)
     through = DensityErrors(calibration=callier).at_least(1e-4, 1e-4)
     d = -math.log10(3e-4)
     assert through == pytest.approx(d - 2 * 0.05 * d)
@@ -146,7 +161,7 @@ def test_dmax_of_a_plate_is_a_bound_where_it_is_lost_in_the_dark(
 ) -> None:
     target = StepTablet(densities=(0.3, 0.6, 1.2, 2.8), grid=(2, 2), size_mm=(80.0, 110.0))
     plate = PlateModel(size_mm=(90.0, 120.0), target=target, grain_um=0.0)
-    work = job(tmp_path, plate, glare=glare, calibration=None if sure else TOO_MUCH)
+    work = job(tmp_path, plate, glare=glare, told=None if sure else TOO_MUCH)
     found = measure_view(look_at_plate(work))
     assert found.d_max_sigma is not None and found.base_fog_sigma is not None
     assert abs(found.d_max - 2.8) < 2 * found.d_max_sigma
@@ -173,9 +188,11 @@ def test_what_is_uncertain_is_written_so(tmp_path: Path) -> None:
 
 
 def test_a_bound_is_shown_as_one() -> None:
-    record = {"d_max": 3.1, "density_range": 2.8, "densities": {"d_max_at_least": 2.4}}
-    assert dense_end(record) == pytest.approx((2.4, 2.1, True))
-    record["densities"] = {"d_max_at_least": None}
-    assert dense_end(record) == (3.1, 2.8, False)
-    record["densities"] = {}  # of an earlier version
-    assert dense_end(record) == (3.1, 2.8, False)
+    measured = {
+        "base_fog": 0.2, "base_fog_from": "rebate", "d_min": 0.3, "d_max": 3.1, "density_range": 2.8
+    }  # fmt: skip
+    record = {"d_max": 3.1, "density_range": 2.8, "densities": measured | {"d_max_at_least": 2.4}}
+    assert record_from_json(record).dense_end == pytest.approx((2.4, 2.1, True))
+    for known in (measured | {"d_max_at_least": None}, measured):  # the last: an earlier version's
+        assert record_from_json(record | {"densities": known}).dense_end == (3.1, 2.8, False)
+    assert PlateRecord().dense_end is None

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from platebench.cli import main
-from platebench.synthetic import simulate_blank, simulate_plate
+from platebench.synthetic import simulate_blank, simulate_box_off, simulate_card, simulate_plate
 from platebench.synthetic.targets import TABLET_21
 
 from ..session_files import put
@@ -18,6 +18,8 @@ from ..tablet_scenes import BOX, CAMERA, EXPOSURE_S, WEDGE_S2, strip, wedge_plat
 
 SESSION = """[light]
 blank = ["blank.dng"]
+card = ["card.dng"]
+box_off = ["off.dng"]
 [every_plate]
 format = "9x12 cm"
 emulsion = "light"
@@ -33,21 +35,30 @@ def run(*args: str | Path) -> str:
     return result.stdout
 
 
-@pytest.mark.parametrize("kind", ["json", "csv"])
-def test_gamma_to_1_percent_and_speed_to_2(tmp_path: Path, kind: str) -> None:
-    """Half a percent of glare lies over tablet and plate; figures are those of check-values 4."""
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A calibrated session; half a percent of glare lies over tablet and plate."""
     assert BOX.glare == 0.005
-    put(tmp_path / "blank.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=1))
+    folder = tmp_path_factory.mktemp("raws")
+    put(folder / "blank.dng", simulate_blank(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=1))
+    put(folder / "card.dng", simulate_card(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=2))
+    put(folder / "off.dng", simulate_box_off(BOX, CAMERA, exposure_s=64 * EXPOSURE_S, seed=3))
     for name, plate, tilt in (("tablet", strip(dust=8), -3.0), ("wedge", wedge_plate(), 2.0)):
         camera = replace(CAMERA, tilt_deg=tilt)
         frame = simulate_plate(plate, BOX, camera, exposure_s=EXPOSURE_S, seed=5).frame
-        put(tmp_path / f"{name}.dng", frame)
-    (tmp_path / "session.toml").write_text(SESSION, encoding="utf-8")
+        put(folder / f"{name}.dng", frame)
+    (folder / "session.toml").write_text(SESSION, encoding="utf-8")
     table = "".join(f"{n},{d:.2f},0.003\n" for n, d in enumerate(TABLET_21, 1))
-    (tmp_path / "own.csv").write_text("step,density,sigma\n" + table, encoding="utf-8")
-    run("calibrate", tmp_path, "--tablet", "tablet.dng", "--steps", "own.csv")
-    out = tmp_path / f"wedge.{kind}"
-    run("measure", tmp_path, "wedge", "--wedge", "--fog", "60,10", "--output", out)
+    (folder / "own.csv").write_text("step,density,sigma\n" + table, encoding="utf-8")
+    run("calibrate", folder, "--tablet", "tablet.dng", "--steps", "own.csv")
+    return folder
+
+
+@pytest.mark.parametrize("kind", ["json", "csv"])
+def test_gamma_to_1_percent_and_speed_to_2(session: Path, kind: str) -> None:
+    """The figures are those of check-values 4."""
+    out = session / f"wedge.{kind}"
+    run("measure", session, "wedge", "--wedge", "--fog", "60,10", "--output", out)
     if kind == "json":
         steps = json.loads(out.read_text(encoding="utf-8"))["steps"]
         assert [step["density"] for step in steps] == pytest.approx(WEDGE_S2, abs=0.01)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,6 +14,9 @@ import pytest
 from click.testing import CliRunner
 
 from platebench.cli import main
+from platebench.plate.densities import PlateDensities
+from platebench.plate.record import CalibrationRecord, GlareRecord, PlateRecord
+from platebench.plate_log.entry import LogEntry
 from platebench.session.check_file import kept_verdicts
 from platebench.session.convert_session import convert_session
 from platebench.session.readable_report import _about, _measured, _terms
@@ -176,19 +180,23 @@ def test_checked_before_the_first_conversion_is_shown_after_it(tmp_path: Path) -
 
 
 def test_figures_are_told_in_words_that_stand_alone() -> None:
-    record = {
-        "base_fog": -0.004, "d_max": 1.5, "density_range": 1.5, "tilt_deg": -0.04,
-        "glare": {"share": 0.005, "source": "calibration", "taken_off": True},
-        "calibration": {"tablet": "21", "capture": "tablet.dng", "callier": 1.1},
-        "light": {"uniformity_after": None},
-    }  # fmt: skip
+    record = PlateRecord(
+        densities=PlateDensities(
+            base_fog=-0.004, base_fog_from="rebate", d_min=0.0, d_max=1.5, density_range=1.5
+        ),
+        d_max=1.5,
+        density_range=1.5,
+        tilt_deg=-0.04,
+        glare=GlareRecord(share=0.005, source="calibration", taken_off=True),
+        calibration=CalibrationRecord(tablet="21", capture="tablet.dng", callier=1.1),
+    )
     facts = dict(_measured(record))
     assert facts["base plus fog"] == "0.00" and facts["tilt in the capture"] == "0.0°"
     assert facts["glare"] == "0.50 % of the bare light (calibration), taken off"
     assert facts["calibrated with"] == "a step tablet of 21 steps, nominal densities"
-    record["glare"]["taken_off"] = False  # type: ignore[index]
-    record["calibration"]["tablet"] = "mine.csv"  # type: ignore[index]
-    facts = dict(_measured(record))
+    glare = GlareRecord(share=0.005, source="calibration")
+    mine = CalibrationRecord(tablet="mine.csv")
+    facts = dict(_measured(replace(record, glare=glare, calibration=mine)))
     assert facts["glare"].endswith("(calibration)") and "(mine.csv)" in facts["calibrated with"]
 
 
@@ -236,7 +244,7 @@ def test_what_asks_for_action_stands_before_what_is_folded_away(tmp_path: Path) 
 
 
 def test_times_of_the_plate_log_are_told_alike() -> None:
-    log = {"develop_s": 300.0, "given_s": 0.5, "metered_s": 90.0, "fixing": "5 min"}
+    log = LogEntry(plate_id="p", develop_s=300.0, given_s=0.5, metered_s=90.0, fixing="5 min")
     assert dict(_about(log)) == {
         "developed": "5 min", "given": "1/2 s", "metered": "1 min 30 s", "fixing": "5 min",
     }  # fmt: skip

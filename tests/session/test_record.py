@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
@@ -13,6 +13,8 @@ import platebench.session.record as record_module
 from platebench.core.installed import profiles_folder
 from platebench.core.settings import PlateSettings, ScanSettings
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
+from platebench.plate.record import PlateRecord, record_from_json
+from platebench.plate_log.entry import LogEntry, StepNoted
 from platebench.session.record import (
     earlier_ends,
     earlier_result,
@@ -23,6 +25,8 @@ from platebench.session.record import (
 )
 from platebench.tone.profile_file import load_tone
 
+STEP = StepNoted(name="develop", time_s=240.0)
+NOTED = LogEntry(plate_id="p-1", given_s=2.5, more=(("shelf", "A 3"),), steps=(STEP,))
 ENDS = PrintingEnds(base_fog=0.21, d_max=1.84)
 TONES = (profiles_folder() / "tone",)
 
@@ -49,7 +53,7 @@ def done(job: PlateJob) -> PlateResult:
     made = PlateResult(
         plate_id="p-1",
         written=(job.positive, job.preview),
-        record={"base_fog": 0.21, "flags": ["kept whole"]},
+        record=PlateRecord(base_fog=0.21, flags=("kept whole",), log=NOTED),
         ends=ENDS,
     )
     return write_record(job, made)
@@ -134,6 +138,31 @@ def test_a_record_somebody_meddled_with_counts_for_nothing(
     job.record.write_text(json.dumps(document), encoding="utf-8")
     assert earlier_result(job) is None
     assert earlier_ends(job) is None
+
+
+def test_a_record_of_another_version_is_read(job: PlateJob, done: PlateResult) -> None:
+    """Keys that it does not know have their defaults, those unknown here are passed over."""
+    values = json.loads(job.record.read_bytes())["result"]
+    assert record_from_json(values) == done.record
+    assert list(values) == [part.name for part in fields(PlateRecord)]
+    older = {key: value for key, value in values.items() if key not in ("looks", "no_densities")}
+    assert record_from_json(older | {"glow": {"a": 1}}) == done.record
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"flags": "one"},
+        {"d_max": "2.1"},
+        {"pixels": [1, 2, 3]},
+        {"light": None},
+        {"log": {"title": 3}},
+    ],
+)
+def test_a_value_of_another_kind_is_no_record(done: PlateResult, change: dict[str, object]) -> None:
+    assert done.record is not None
+    with pytest.raises(ValueError, match="Expected"):
+        record_from_json(done.record.to_json() | change)
 
 
 def test_a_missing_input_never_counts_as_done(job: PlateJob, done: PlateResult) -> None:

@@ -27,6 +27,8 @@ from platebench.synthetic import (
     write_dng,
 )
 
+from ..refusals import refused
+
 SHARED = Path(__file__).parents[3] / "shared" / "data"
 CAMERA = CameraModel(shape=(300, 400))
 BOX = LightBox()
@@ -229,11 +231,11 @@ def test_numbers_in_names_are_numbers() -> None:
 
 def test_folders_without_captures_say_so(tmp_path: Path) -> None:
     (tmp_path / "session.toml").touch()
-    with pytest.raises(SessionFolderError, match="holds no captures; copy the raw files"):
+    with refused(SessionFolderError, path=tmp_path):
         draft_session(tmp_path)
-    with pytest.raises(SessionFolderError, match="is a file"):
+    with refused(SessionFolderError, path=tmp_path / "session.toml"):
         draft_session(tmp_path / "session.toml")
-    with pytest.raises(SessionFolderError, match="does not exist"):
+    with refused(SessionFolderError, path=tmp_path / "none"):
         draft_session(tmp_path / "none")
 
 
@@ -241,7 +243,7 @@ def test_folders_without_captures_say_so(tmp_path: Path) -> None:
 def test_a_folder_that_may_not_be_read_says_so(tmp_path: Path) -> None:
     folder = tmp_path / "closed"
     folder.mkdir(mode=0o300)
-    with pytest.raises(SessionFolderError, match="cannot be read"):
+    with refused(SessionFolderError, path=folder, cause=PermissionError):
         draft_session(folder)
 
 

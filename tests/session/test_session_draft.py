@@ -14,6 +14,7 @@ from platebench.session.draft_file import SessionDraft, is_unedited, toml_from_d
 from platebench.session.settings_file import SHARED_KEYS, load_session, session_from_toml
 
 from ..processes import needs_accents
+from ..refusals import refused
 
 DRAFT = SessionDraft(
     settings=SessionSettings(
@@ -91,7 +92,7 @@ def test_an_edited_file_is_never_replaced(tmp_path: Path, change: str) -> None:
         encoding="utf-8",
     )
     before = path.read_bytes()
-    with pytest.raises(SettingsFileError, match="has been edited, so it was left as it is"):
+    with refused(SettingsFileError, path=path):
         write_draft(tmp_path, DRAFT)
     assert path.read_bytes() == before
     assert [entry.name for entry in tmp_path.iterdir()] == ["session.toml"]

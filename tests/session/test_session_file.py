@@ -22,6 +22,7 @@ from platebench.core.settings import PlateSettings, ScanSettings, SessionSetting
 from platebench.session.settings_file import PLATE_KEYS, load_session, session_from_toml
 
 from ..processes import needs_accents
+from ..refusals import refused
 
 PATH = Path("session.toml")
 
@@ -126,13 +127,13 @@ def test_an_empty_file_is_the_defaults() -> None:
 @pytest.mark.parametrize(
     ("text", "key", "remedy"),
     [
-        (plate("emulsoin = 'light'"), "plate[1].emulsoin", "did you mean emulsion?"),
-        ("[ligth]\nblank = []", "ligth", "did you mean light?"),
-        ("[light]\nblanks = []", "light.blanks", "did you mean blank?"),
-        ("[scan]\ntitle = 'x'", "scan.title", "it belongs at the top of the file"),
-        ("gamma = 2.0", "gamma", "it belongs under [scan]"),
-        ("[every_plate]\ncorners = []", "every_plate.corners", "it belongs under [[plate]]"),
-        ("[scan]\nzzz = 1", "scan.zzz", "known here: gamma, shows"),
+        (plate("emulsoin = 'light'"), "plate[1].emulsoin", " emulsion?"),
+        ("[ligth]\nblank = []", "ligth", " light?"),
+        ("[light]\nblanks = []", "light.blanks", " blank?"),
+        ("[scan]\ntitle = 'x'", "scan.title", "top of the file"),
+        ("gamma = 2.0", "gamma", "[scan]"),
+        ("[every_plate]\ncorners = []", "every_plate.corners", "[[plate]]"),
+        ("[scan]\nzzz = 1", "scan.zzz", "gamma, shows"),
     ],
 )
 def test_an_unknown_key_is_named_with_the_nearest_known(text: str, key: str, remedy: str) -> None:
@@ -144,28 +145,28 @@ def test_an_unknown_key_is_named_with_the_nearest_known(text: str, key: str, rem
 @pytest.mark.parametrize(
     ("line", "key", "said"),
     [
-        ("rotate = 45", "rotate", "is 45; write one of 0, 90, 180, 270"),
-        ("rotate = '90'", "rotate", 'is "90"; write one of 0, 90, 180, 270'),
-        ("rotate = 90.0", "rotate", "write one of 0, 90"),
-        ("rotate = true", "rotate", "is true; write one of"),
-        ("emulsion = 'lihgt'", "emulsion", 'is "lihgt"; did you mean "light"?'),
-        ("emulsion = 'q'", "emulsion", 'write one of "camera", "light"'),
-        ("printing = []", "printing", "is a list in [ ]"),
-        ("crop = 'no'", "crop", "is text in quotes; write true or false"),
-        ("skip = 1", "skip", "is a whole number; write true or false"),
-        ("print_stops = 9", "print_stops", "is 9; write a number from -5 to 5"),
-        ("print_stops = nan", "print_stops", "write a number from -5 to 5"),
-        ("print_stops = true", "print_stops", "is true or false; write a number"),
-        (f"print_stops = {10**400}", "print_stops", "write a number from -5 to 5"),
-        ("print_stops = 2020-01-01", "print_stops", "is a date or time"),
-        ("format = '13x18 cms'", "format", 'did you mean "13x18 cm"?'),
-        ("format = '1 x 2 mm'", "format", "write sides of 10 to 2000 mm"),
-        ("format = 13", "format", "write text in quotes"),
-        ("tone = '../secret'", "tone", "begins with a dot"),
-        ("tone = 'neutral.toml'", "tone", "ends with .toml"),
-        ("corners = [[1, 2], [3, 4]]", "corners", "is not four [row, column] pairs"),
-        ("corners = [[0, 0], [0, 9], [9, 9], [9, 'x']]", "corners", "not a place in a picture"),
-        ("corners = [[0, 0], [0, 9], [9, 9], [inf, 0]]", "corners", "not a place in a picture"),
+        ("rotate = 45", "rotate", "0, 90, 180, 270"),
+        ("rotate = '90'", "rotate", '"90"'),
+        ("rotate = 90.0", "rotate", "0, 90"),
+        ("rotate = true", "rotate", "true"),
+        ("emulsion = 'lihgt'", "emulsion", '"light"?'),
+        ("emulsion = 'q'", "emulsion", '"camera", "light"'),
+        ("printing = []", "printing", "[ ]"),
+        ("crop = 'no'", "crop", "true or false"),
+        ("skip = 1", "skip", "true or false"),
+        ("print_stops = 9", "print_stops", "-5 to 5"),
+        ("print_stops = nan", "print_stops", "-5 to 5"),
+        ("print_stops = true", "print_stops", "true or false"),
+        (f"print_stops = {10**400}", "print_stops", "-5 to 5"),
+        ("print_stops = 2020-01-01", "print_stops", "date"),
+        ("format = '13x18 cms'", "format", '"13x18 cm"?'),
+        ("format = '1 x 2 mm'", "format", "10 to 2000 mm"),
+        ("format = 13", "format", "text"),
+        ("tone = '../secret'", "tone", "dot"),
+        ("tone = 'neutral.toml'", "tone", ".toml"),
+        ("corners = [[1, 2], [3, 4]]", "corners", "[row, column]"),
+        ("corners = [[0, 0], [0, 9], [9, 9], [9, 'x']]", "corners", ""),
+        ("corners = [[0, 0], [0, 9], [9, 9], [inf, 0]]", "corners", ""),
         ("corners = [[0, 0], [9, 0], [9, 9], [0, 9]]", "corners", "clockwise"),
         ("corners = [[0, 0], [9, 9], [0, 9], [9, 0]]", "corners", "clockwise"),
         ("corners = [[5, 5], [5, 5], [5, 5], [5, 5]]", "corners", "clockwise"),
@@ -180,23 +181,23 @@ def test_a_wrong_value_says_what_to_write(line: str, key: str, said: str) -> Non
 @pytest.mark.parametrize(
     ("text", "key", "said"),
     [
-        ("title = 3", "title", "write text in quotes"),
-        ("title = 'a\tb'", "title", "control characters"),
-        ("title = '" + "x" * 501 + "'", "title", "at most 500 characters"),
-        ("light = 3", "light", "write it as a table: [light]"),
-        ("plate = 3", "plate", "write each as a table: [[plate]]"),
-        ("[plate]\nid = 'x'", "plate", "write each as a table: [[plate]]"),
-        ("[light]\nblank = 'a.dng'", "light.blank", 'write a list: blank = ["a.dng"]'),
-        ("[light]\nblank = [1]", "light.blank", "is not a list of file names"),
-        ("[light]\nblank = ['a.dng', 'a.dng']", "light.blank", 'lists "a.dng" twice'),
-        ("[light]\nblank = ['a']\ndark = ['a']", "light.dark", "a blank frame"),
-        ("[scan]\ngamma = 0.4", "scan.gamma", "write a number from 1 to 4"),
+        ("title = 3", "title", "text"),
+        ("title = 'a\tb'", "title", "control"),
+        ("title = '" + "x" * 501 + "'", "title", "500"),
+        ("light = 3", "light", "[light]"),
+        ("plate = 3", "plate", "[[plate]]"),
+        ("[plate]\nid = 'x'", "plate", "[[plate]]"),
+        ("[light]\nblank = 'a.dng'", "light.blank", 'blank = ["a.dng"]'),
+        ("[light]\nblank = [1]", "light.blank", "list"),
+        ("[light]\nblank = ['a.dng', 'a.dng']", "light.blank", '"a.dng"'),
+        ("[light]\nblank = ['a']\ndark = ['a']", "light.dark", "blank"),
+        ("[scan]\ngamma = 0.4", "scan.gamma", "1 to 4"),
         ("[[plate]]\nid = 'p'", "plate[1].captures", "is missing"),
         ("[[plate]]\nid = 'p'\ncaptures = []", "plate[1].captures", "is missing"),
         ("[[plate]]\ncaptures = ['a']", "plate[1].id", "is missing"),
-        ("[[plate]]\nid = 1\ncaptures = ['a']", "plate[1].id", "is a whole number"),
-        (plate() + plate(plate_id="P"), "plate[2].id", 'is "P", as plate[1].id is'),
-        ("[light]\nblank = ['a.dng']\n" + plate(), "plate[1].captures", "[light] blank lists too"),
+        ("[[plate]]\nid = 1\ncaptures = ['a']", "plate[1].id", "whole number"),
+        (plate() + plate(plate_id="P"), "plate[2].id", '"P"'),
+        ("[light]\nblank = ['a.dng']\n" + plate(), "plate[1].captures", "[light] blank"),
     ],
 )
 def test_a_wrong_table_or_list_says_what_to_write(text: str, key: str, said: str) -> None:
@@ -287,41 +288,40 @@ def test_a_file_is_read_with_or_without_a_byte_order_mark(tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize(
-    ("content", "said"),
+    ("content", "shown"),
     [
-        (b"title = \n", "is not TOML: Invalid value (at line 1"),
-        (b"title = 'x'\ntitle = 'y'\n", "is not TOML"),
+        (b"title = \n", ("TOML", "line 1")),
+        (b"title = 'x'\ntitle = 'y'\n", ("TOML",)),
         (
             b"[plate]\nid = 'a'\n[plate]\nid = 'b'\n",
-            "has the heading [plate] twice (line 3); write [[plate]] where several are meant",
+            ("[plate]", "line 3", "[[plate]]"),
         ),
-        (b"\xff\xfe", "is not UTF-8 text; save it as UTF-8"),
-        (b"#" * (LARGEST_FILE + 1), "is too large for settings"),
-        (b"a = " + b"[" * 100_000, "is not TOML"),
+        (b"\xff\xfe", ("UTF-8",)),
+        (b"#" * (LARGEST_FILE + 1), ()),
+        (b"a = " + b"[" * 100_000, ("TOML",)),
     ],
 )
 def test_a_file_that_is_no_settings_is_one_clear_line(
-    tmp_path: Path, content: bytes, said: str
+    tmp_path: Path, content: bytes, shown: tuple[str, ...]
 ) -> None:
-    with pytest.raises(SettingsFileError) as caught:
+    with refused(SettingsFileError, *shown, path=tmp_path / "session.toml"):
         load_session(write(tmp_path, content))
-    assert said in str(caught.value) and "\n" not in str(caught.value)
 
 
 def test_a_missing_file_says_how_to_get_one(tmp_path: Path) -> None:
-    with pytest.raises(SettingsFileError, match="is missing; run: platebench start"):
+    with refused(SettingsFileError, path=tmp_path / "session.toml", cause=FileNotFoundError):
         load_session(tmp_path)
 
 
 def test_a_missing_folder_and_a_file_for_a_folder(tmp_path: Path) -> None:
-    with pytest.raises(SessionFolderError, match="does not exist"):
+    with refused(SessionFolderError, path=tmp_path / "none"):
         load_session(tmp_path / "none")
     (tmp_path / "file").touch()
-    with pytest.raises(SessionFolderError, match="is a file, not a folder"):
+    with refused(SessionFolderError, path=tmp_path / "file"):
         load_session(tmp_path / "file")
 
 
 def test_a_folder_in_place_of_the_file(tmp_path: Path) -> None:
     (tmp_path / "session.toml").mkdir()
-    with pytest.raises(SettingsFileError, match="cannot be read"):
+    with refused(SettingsFileError, path=tmp_path / "session.toml", cause=OSError):
         load_session(tmp_path)

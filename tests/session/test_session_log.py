@@ -18,6 +18,7 @@ from platebench.plate_log.read_log import load_plate_log
 from platebench.session.convert_session import convert_session
 from platebench.session.session_log import load_session_log, write_template
 
+from ..refusals import refused
 from ..session_files import write_session
 
 LOG = """plate id;title;date;emulsion;developed for;fixing;temperature C;shelf
@@ -99,7 +100,7 @@ def test_a_log_of_developing_that_a_spreadsheet_saved_again(tmp_path: Path) -> N
     places = [line.removeprefix(f"{path}: row 2, ")[:14] for line in str(caught.value).splitlines()]
     assert places == ["plate (column ", "step (column C", "time_s (column", "temperature_c "]
     path.write_text("plate,title\n1,Mill\n", encoding="utf-8")
-    with pytest.raises(SettingsFileError, match="is no log of developing"):
+    with refused(SettingsFileError, path=path):
         read_log(path)
 
 

@@ -9,19 +9,20 @@ import pytest
 
 from platebench.core.errors import CaptureError, UnexpectedError
 from platebench.plate.job import PlateResult
+from platebench.plate.record import PlateRecord
 from platebench.session.session_report import days_of, error_to_json, plate_to_json, proof_print
 
-RECORD = {
-    "format": "13x18 cm",
-    "size_mm": [180.1, 129.9],
-    "base_fog": 0.21,
-    "d_max": 1.84,
-    "density_range": 1.63,
-    "flags": ["left side not seen clearly"],
-    "whole": True,
-    "doubtful": True,
-    "taken": "2026-03-01T23:59:58",
-}
+RECORD = PlateRecord(
+    format="13x18 cm",
+    size_mm=(180.1, 129.9),
+    base_fog=0.21,
+    d_max=1.84,
+    density_range=1.63,
+    flags=("left side not seen clearly",),
+    whole=True,
+    doubtful=True,
+    taken="2026-03-01T23:59:58",
+)
 
 
 def test_the_proof_sheet_shows_what_the_record_says() -> None:
@@ -33,7 +34,7 @@ def test_the_proof_sheet_shows_what_the_record_says() -> None:
 
 
 def test_what_is_not_known_is_not_made_up() -> None:
-    shown = proof_print(Path("out"), PlateResult(plate_id="p", record={"size_mm": None}))
+    shown = proof_print(Path("out"), PlateResult(plate_id="p", record=PlateRecord()))
     assert shown.size_mm is None and math.isnan(shown.base_fog) and math.isnan(shown.d_max)
     assert not shown.flags and not shown.whole
 
@@ -51,7 +52,7 @@ def test_what_is_not_known_is_not_made_up() -> None:
     ],
 )
 def test_days(moments: list[str | None], days: str) -> None:
-    results = [PlateResult(plate_id="p", record={"taken": moment}) for moment in moments]
+    results = [PlateResult(plate_id="p", record=PlateRecord(taken=moment)) for moment in moments]
     assert days_of(results) == days
 
 

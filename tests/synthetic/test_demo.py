@@ -13,6 +13,8 @@ from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.plate_log.read_log import load_plate_log
 from platebench.synthetic.demo import demo_plate_log, with_makers_notes, write_demo_session
 
+from ..refusals import refused
+
 
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, ...]:
@@ -66,7 +68,7 @@ def test_makers_notes(session: tuple[Path, ...]) -> None:
 
 def test_a_folder_in_use_is_refused(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("keep me", encoding="utf-8")
-    with pytest.raises(WriteError, match="new or empty folder"):
+    with refused(WriteError, path=tmp_path):
         write_demo_session(tmp_path, long_side=300)
     assert [p.name for p in tmp_path.iterdir()] == ["notes.txt"]
 

@@ -15,6 +15,8 @@ from platebench.tone.profile_file import (
     tone_to_table,
 )
 
+from ..refusals import refused
+
 GOOD = """\
 description = "mine"
 [paper]
@@ -107,23 +109,23 @@ def test_a_name_is_not_a_path(tmp_path, name):
 @pytest.mark.parametrize(
     ("old", "new", "key", "part"),
     [
-        ("toe = 1", "toes = 1", "paper.toes", "is not a setting"),
+        ("toe = 1", "toes = 1", "paper.toes", ""),
         ("toe = 1\n", "", "paper.toe", "is missing"),
-        ("toe = 1", "toe = 0", "paper.toe", "from 0.01 to 100"),
-        ("toe = 1", "toe = true", "paper.toe", "cannot be True"),
-        ("toe = 1", "toe = nan", "paper.toe", "cannot be nan"),
-        ('"mine"', "3", "description", "is not text"),
-        ("black = 1.7", 'black = "deep"', "paper.black", "cannot be 'deep'"),
-        ("black = 1.7", "black = 0.02", "paper.black", "from 0.8 to 4"),
-        ("grade = 110", "grade = 2", "print.grade", "ISO range from 20 to 300"),
-        ("grade = 110", 'grade = "normal"', "print.grade", '"fitted" or an ISO range'),
+        ("toe = 1", "toe = 0", "paper.toe", "0.01 to 100"),
+        ("toe = 1", "toe = true", "paper.toe", "True"),
+        ("toe = 1", "toe = nan", "paper.toe", "nan"),
+        ('"mine"', "3", "description", "text"),
+        ("black = 1.7", 'black = "deep"', "paper.black", "'deep'"),
+        ("black = 1.7", "black = 0.02", "paper.black", "0.8 to 4"),
+        ("grade = 110", "grade = 2", "print.grade", "20 to 300"),
+        ("grade = 110", 'grade = "normal"', "print.grade", '"fitted"'),
         ('"shadows"', '"faces"', "print.exposed_for", '"highlights"'),
-        ('"shadows"', "[1]", "print.exposed_for", "cannot be [1]"),
+        ('"shadows"', "[1]", "print.exposed_for", "[1]"),
         ('"paper"', '"glossy"', "print.shown", '"full", "paper"'),
-        ("shadow = 12", "shadow = 200", "aims.shadow", "from 1 to 127"),
-        ("[aims]", "[aim]", "aim.shadow", "is not a setting"),
-        ("[aims]", "aims = 3\n[print.x]", "print.aims", "is not a setting"),
-        ("[paper]", "[paper", "the file", "cannot be read"),
+        ("shadow = 12", "shadow = 200", "aims.shadow", "1 to 127"),
+        ("[aims]", "[aim]", "aim.shadow", ""),
+        ("[aims]", "aims = 3\n[print.x]", "print.aims", ""),
+        ("[paper]", "[paper", "the file", ""),
     ],
 )
 def test_nonsense_is_refused_by_name(tmp_path, old, new, key, part):
@@ -132,7 +134,7 @@ def test_nonsense_is_refused_by_name(tmp_path, old, new, key, part):
         load_tone("mine", write(tmp_path, GOOD.replace(old, new, 1)))
     assert caught.value.key == key
     assert part in str(caught.value)
-    assert str(tmp_path / "mine.toml") in str(caught.value)
+    assert caught.value.path == tmp_path / "mine.toml"
 
 
 def test_a_table_given_as_a_number_is_refused(tmp_path):
@@ -143,25 +145,24 @@ def test_a_table_given_as_a_number_is_refused(tmp_path):
 
 def test_bytes_that_are_no_text_are_refused(tmp_path):
     (tmp_path / "mine.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(BadSettingError, match="cannot be read"):
+    with refused(BadSettingError, path=tmp_path / "mine.toml"):
         load_tone("mine", [tmp_path])
 
 
 @pytest.mark.parametrize(
-    ("hue", "said"),
+    ("hue", "key", "shown"),
     [
-        ("[hue]\npaper = [93, 1, 7]\n", "hue.image is missing"),
-        ("[hue]\npaper = [93, 1]\nimage = [10, 0, 0]\n", "hue.paper cannot be [93, 1]"),
-        ("[hue]\npaper = [93, 1, 99]\nimage = [10, 0, 0]\n", "hue.paper cannot be"),
-        ("[hue]\npaper = [10, 0, 0]\nimage = [93, 0, 0]\n", "is no lighter than the image"),
-        ("[hue]\ncolour = 1\n", "hue.colour is not a setting"),
+        ("[hue]\npaper = [93, 1, 7]\n", "hue.image", ""),
+        ("[hue]\npaper = [93, 1]\nimage = [10, 0, 0]\n", "hue.paper", "[93, 1]"),
+        ("[hue]\npaper = [93, 1, 99]\nimage = [10, 0, 0]\n", "hue.paper", "99"),
+        ("[hue]\npaper = [10, 0, 0]\nimage = [93, 0, 0]\n", "hue.paper", ""),
+        ("[hue]\ncolour = 1\n", "hue.colour", ""),
     ],
 )
-def test_a_hue_that_cannot_be_is_one_clear_line(tmp_path, hue, said):
+def test_a_hue_that_cannot_be_is_one_clear_line(tmp_path, hue, key, shown):
     write(tmp_path, GOOD + "\n" + hue)
-    with pytest.raises(BadSettingError) as caught:
+    with refused(BadSettingError, shown, key=key, path=tmp_path / "mine.toml"):
         load_tone("mine", [tmp_path])
-    assert said in str(caught.value)
 
 
 def test_a_hue_is_read_and_spelled_out_again(tmp_path):

@@ -9,6 +9,8 @@ from PIL import Image
 from platebench.core.errors import WriteError
 from platebench.write.proof_picture import gray_jpeg, gray_pixels, picture_shape, size_fits
 
+from ..refusals import refused
+
 TARGET = "proof.pdf"
 
 
@@ -81,7 +83,7 @@ def test_only_8_bit_gray_arrays_are_pictures():
 
 
 def test_a_folder_is_no_picture(tmp_path):
-    with pytest.raises(WriteError, match="cannot be read"):
+    with refused(WriteError, str(tmp_path), path=TARGET):
         picture_shape(TARGET, "1", tmp_path)
 
 

@@ -15,6 +15,7 @@ from platebench.write.paper_page import MARGIN_SIDE, MARGIN_TOP
 from platebench.write.proof_picture import write_proof_pngs
 from platebench.write.proof_sheet import ProofPrint, write_proof_sheet
 
+from ..refusals import refused
 from .pdf_facts import Drawn, page_size, paths_on, pictures_on, pixels_of, words_on
 
 
@@ -269,7 +270,7 @@ def test_same_input_same_bytes_in_any_process(tmp_path):
 
 
 def test_no_plates_is_refused(tmp_path):
-    with pytest.raises(WriteError, match="there are no plates to show"):
+    with refused(WriteError, path=tmp_path / "proof.pdf"):
         write_proof_sheet(tmp_path / "proof.pdf", [], title="T")
     assert not list(tmp_path.iterdir())
 
@@ -294,13 +295,13 @@ def test_a_picture_cut_short_is_named_and_nothing_is_left(tmp_path):
     picture = tmp_path / "RM-002.jpg"
     Image.fromarray(ramp(1600, 2000)).save(picture)
     picture.write_bytes(picture.read_bytes()[:4000])
-    with pytest.raises(WriteError, match="is damaged"):
+    with refused(WriteError, picture, path=tmp_path / "p.pdf"):
         write_proof_sheet(tmp_path / "p.pdf", [plate(1), plate(2, picture=picture)], title="T")
     assert list(tmp_path.iterdir()) == [picture]
 
 
 def test_a_folder_that_is_not_there_is_a_clear_error(tmp_path):
-    with pytest.raises(WriteError, match="was not written"):
+    with refused(WriteError, path=tmp_path / "absent" / "p.pdf", cause=FileNotFoundError):
         write_proof_sheet(tmp_path / "absent" / "p.pdf", [plate(1)], title="T")
 
 

@@ -21,7 +21,7 @@ NAMES = {
 FULL = PictureNote(
     identifier="box-4-plate-07",
     title="Mill & weir <east>",
-    tool="platebench 0.1.0",
+    tool="platebench 0.2.0",
     digitised=datetime(2026, 3, 4, 15, 6, 7),
     camera="bench camera",
     exposure_s=0.125,
@@ -65,7 +65,7 @@ def test_every_field_is_in_its_place():
     assert text(about, "dc:identifier") == "box-4-plate-07"
     assert items(about, "dc:title", "Alt") == ["Mill & weir <east>"]
     assert text(about, "dc:format") == "image/tiff"
-    assert text(about, "xmp:CreatorTool") == "platebench 0.1.0"
+    assert text(about, "xmp:CreatorTool") == "platebench 0.2.0"
     assert text(about, "xmp:CreateDate") == "2026-03-04T15:06:07"
     assert text(about, "exif:DateTimeDigitized") == "2026-03-04T15:06:07"
     assert text(about, "tiff:Model") == "bench camera"

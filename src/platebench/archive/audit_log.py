@@ -127,7 +127,7 @@ def read_audits(path: Path) -> list[AuditEntry]:
             what = "is a folder, not a log of audits"
             raise CollectionError(path, what, f"move it away, or {ELSEWHERE}", "catalogue")
         if path.stat().st_size > LARGEST:
-            raise CollectionError(path, "is too large for a log", "check that it is the file")
+            raise CollectionError(path, "is too large for a log", "check that it is the right file")
         text = path.read_bytes().decode("utf-8-sig", errors="surrogateescape")
     except FileNotFoundError:
         return []

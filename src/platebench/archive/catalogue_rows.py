@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -22,10 +22,11 @@ from platebench.archive.manifest import (
 )
 from platebench.archive.package_tree import read_small
 from platebench.archive.pixels import recipe_of
-from platebench.core.plain_json import read_json
 from platebench.core.plate_names import fault_of_id
 from platebench.core.shown import shown
+from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
 from platebench.plate_log.dates import plate_date
+from platebench.plate_log.entry import LogEntry
 from platebench.printing.advice import Verdict, advise_plate
 from platebench.printing.plate_range import plate_range_of
 from platebench.printing.process import Process
@@ -165,42 +166,38 @@ def read_package(package: Path, processes: Sequence[Process]) -> PackageRow:
 def _read_plate(package: Path, plate: str, note: str, processes: Sequence[Process]) -> PlateRow:
     data = read_small(package, f"data/plates/{plate}.json", LARGEST_RECORD)
     try:
-        result = _table(_table(read_json(data or b"{}")).get("result"))
+        record = record_in(data or b"{}")
     except ValueError:
-        result = {}
-    log = _table(result.get("log"))
-    first, last = _days(_text(log.get("date")))
-    more = [(_text(head), _text(cell)) for head, cell in _table(log.get("more")).items()]
+        record = NOTHING_KNOWN
+    log = record.log or LogEntry(plate_id=plate)
+    first, last = _days(_text(log.date))
+    more = [(_text(head), _text(cell)) for head, cell in log.more]
     return PlateRow(
         plate=plate,
-        title=_text(log.get("title")),
-        place=_text(log.get("place")),
-        notes="\n".join(text for text in (_text(log.get("notes")), note) if text),
+        title=_text(log.title),
+        place=_text(log.place),
+        notes="\n".join(text for text in (_text(log.notes), note) if text),
         own_columns="\n".join(f"{head}: {cell}" for head, cell in more if cell),
-        date=_text(log.get("date")),
+        date=_text(log.date),
         first=first,
         last=last,
-        digitised=_text(result.get("taken")),
-        batch=_text(log.get("batch")),
-        emulsion=_text(log.get("emulsion")),
-        developer=" ".join(
-            text for text in (_text(log.get("developer")), _text(log.get("dilution"))) if text
-        ),
-        format=_text(result.get("format")),
-        base_fog=_number(result.get("base_fog")),
-        d_max=_number(result.get("d_max")),
-        density_range=_number(result.get("density_range")),
-        flags="; ".join(_text(flag) for flag in _list(result.get("flags"))),
-        suits=_suiting(plate, result, processes),
+        digitised=_text(record.taken or ""),
+        batch=_text(log.batch),
+        emulsion=_text(log.emulsion),
+        developer=" ".join(text for text in (_text(log.developer), _text(log.dilution)) if text),
+        format=_text(record.format),
+        base_fog=_number(record.base_fog),
+        d_max=_number(record.d_max),
+        density_range=_number(record.density_range),
+        flags="; ".join(_text(flag) for flag in record.flags),
+        suits=_suiting(plate, record, processes),
     )
 
 
-def _suiting(
-    plate: str, result: Mapping[str, Any], processes: Sequence[Process]
-) -> tuple[str, ...]:
+def _suiting(plate: str, record: PlateRecord, processes: Sequence[Process]) -> tuple[str, ...]:
     try:
-        advice = advise_plate(plate_range_of(plate, result), processes)
-    except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
+        advice = advise_plate(plate_range_of(plate, record), processes)
+    except (ValueError, OverflowError):
         return ()  # no record of densities
     return tuple(one.process for one in advice if one.verdict is Verdict.SUITS)
 

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from platebench import __version__
 from platebench.archive.collection import package_around
@@ -37,7 +38,15 @@ from platebench.plate.calibration import FILE_NAME as CALIBRATION
 from platebench.plate.job import PlateJob
 from platebench.plate_log.read_log import FILE_NAME as PLATE_LOG
 from platebench.session.convert_session import shared_ends
-from platebench.session.jobs import plate_jobs, prepare_light
+from platebench.session.jobs import plate_jobs
+from platebench.session.master_session import (
+    FOLDER,
+    MasterJob,
+    earlier_master,
+    master_job,
+    peak_of_master,
+    with_light,
+)
 from platebench.session.record import (
     Recorded,
     earlier_ends,
@@ -45,6 +54,7 @@ from platebench.session.record import (
     json_for_people,
     recorded_result,
 )
+from platebench.session.run_plates import PlateRun, PlateWork, made_or_raise
 from platebench.session.session_report import (
     OUTPUT_NAME,
     PROOF_SHEET,
@@ -56,6 +66,7 @@ from platebench.session.settings_file import load_session
 
 PACKAGES = "packages"  # folder in the session where packages go unless told otherwise
 CAPTURES, MASTERS = "captures", "masters"  # below data/
+Events = list[dict[str, Any]]  # as JSON types
 _ROOM = 1.02  # manifests and records beside the files that are counted
 
 
@@ -109,6 +120,8 @@ def pack_session(
     converted: Path | None = None,
     plates: Sequence[str] = (),
     options: PackOptions | None = None,
+    workers: int | None = None,
+    memory: int | None = None,
     progress: Progress | None = None,
 ) -> list[Packed]:
     """Pack a session that was converted.
@@ -126,6 +139,8 @@ def pack_session(
     plates : sequence of str
         Ids of plates, a package each; empty: all plates.
     options : PackOptions or None
+    workers, memory : int or None
+        Masters at a time and bytes that may be taken; None: as much as there is.
     progress : Progress or None
 
     Returns
@@ -159,7 +174,7 @@ def pack_session(
     packed = []
     for name, chosen in groups:
         packing = _Packing(sources, settings, chosen, options, progress or NullProgress())
-        packed.append(packing.pack(to / name, now))
+        packed.append(packing.pack(to / name, now, workers, memory))
     return packed
 
 
@@ -190,6 +205,11 @@ def _groups(
     return groups
 
 
+def _master_events(job: MasterJob) -> Events:
+    """Make a master in the package: the unit of work; its record is the package's."""
+    return events_to_json(master_plate(job.job, job.target).events)
+
+
 class _Packing:
     """One package as it is made."""
 
@@ -209,7 +229,7 @@ class _Packing:
         self.settings = replace(settings, plates=tuple(known.values()))
         self.whole = len(plates) == sum(not plate.skip for plate in settings.plates)
 
-    def pack(self, target: Path, now: datetime) -> Packed:
+    def pack(self, target: Path, now: datetime, workers: int | None, memory: int | None) -> Packed:
         """Write the package."""
         self._documents()  # links that lead out are refused before anything is read
         names = self._capture_names()
@@ -226,7 +246,9 @@ class _Packing:
         with new_package(target, now.date(), tags, self.progress) as writer:
             jobs = self._jobs(writer, names)
             recorded = self._copy_results(writer, jobs)
-            events = self._make_masters(writer, jobs) if self.options.masters else []
+            events = []
+            if self.options.masters:
+                events = self._make_masters(writer, jobs, workers, memory)
             self._put_documents(writer, jobs, recorded, events, now)
         assert writer.check is not None  # finished, since nothing was raised
         return Packed(
@@ -238,7 +260,7 @@ class _Packing:
     def _capture_names(self) -> tuple[str, ...]:
         settings = self.settings
         captures = (name for plate in self.plates for name in plate.captures)
-        return tuple(dict.fromkeys((*settings.blank, *settings.dark, *captures)))
+        return tuple(dict.fromkeys((*settings.light_captures, *captures)))
 
     def _documents(self) -> dict[str, Path]:
         """Return the session's own files that are packed as they are, where there are any."""
@@ -289,8 +311,8 @@ class _Packing:
                 recorded = recorded_result(job)
                 if recorded is None:
                     what = (
-                        "is not of a conversion by today's captures, settings, plate log "
-                        "and version of the program"
+                        "was not converted from today's captures, settings and plate log by this "
+                        "version of the program"
                     )
                     remedy = "run platebench convert, then pack it"
                     raise ArchiveError(job.record, what, remedy)
@@ -302,24 +324,50 @@ class _Packing:
                 told.advance(job.plate_id)
         return every
 
-    def _make_masters(self, writer: PackageWriter, jobs: Sequence[PlateJob]) -> list[list[Event]]:
-        light, dark = prepare_light(self.sources.folder, self.settings, self.progress)
-        events = []
-        with working(self.progress, "masters", len(jobs)) as told:
-            for job in jobs:
-                name = f"{MASTERS}/{job.plate_id}.tif"
-                lit = replace(job, light=light, dark=dark)
-                try:
-                    made = master_plate(lit, writer.place_for(name), colour=self.options.colour)
-                except NoDensitiesError as error:
-                    what = "shows a positive, of which no master can be made"
-                    raise ArchiveError(
-                        error.path, what, "pack the session without masters"
-                    ) from error
-                writer.adopt(name)
-                writer.adopt(f"{MASTERS}/{made.preview.name}")
-                events.append(list(made.events))
-                told.advance(job.plate_id)
+    def _make_masters(
+        self,
+        writer: PackageWriter,
+        jobs: Sequence[PlateJob],
+        workers: int | None,
+        memory: int | None,
+    ) -> list[Events]:
+        """Put every plate's master into the package; return what was done to make them.
+
+        Those that ``master`` has made, as they would be made now, are copied.
+        """
+        folder, target = self.sources.folder, writer.place_for(MASTERS)
+        run = PlateRun(folder, self.settings, target, workers, memory, self.progress)
+        work = PlateWork(
+            what="masters",
+            task=_master_events,
+            earlier=lambda job: self._copied_master(writer, job),
+            lit=with_light,
+            peak=peak_of_master,
+        )
+        colour = self.options.colour
+        masters = [master_job(job, run.output, colour=colour) for job in jobs]
+        make_folder(run.output)
+        try:
+            made = made_or_raise(run.outcomes(work, masters))
+        except NoDensitiesError as error:
+            what = "shows a positive, of which no master can be made"
+            raise ArchiveError(error.path, what, "pack the session without masters") from error
+        for job in masters:
+            for path in (job.target, job.preview):
+                if (name := f"{MASTERS}/{path.name}") not in writer.files:
+                    writer.adopt(name)
+        return made
+
+    def _copied_master(self, writer: PackageWriter, job: MasterJob) -> Events | None:
+        """Copy the session's own master of a plate, if it is as it would be made now."""
+        there = replace(job, target=self.sources.folder / FOLDER / job.target.name)
+        earlier = earlier_master(there)
+        record = None if earlier is None else earlier.master
+        if record is None or record.get("versions") != versions():
+            return None
+        for path, part in ((there.target, "master"), (there.preview, "preview")):
+            writer.copy(path, f"{MASTERS}/{path.name}", sha256=record[part]["sha256"])
+        events: Events = record["events"]
         return events
 
     def _put_documents(
@@ -327,7 +375,7 @@ class _Packing:
         writer: PackageWriter,
         jobs: Sequence[PlateJob],
         recorded: Sequence[Recorded],
-        events: Sequence[Sequence[Event]],
+        events: Sequence[Events],
         now: datetime,
     ) -> None:
         pictures: dict[str, PackedFile] = {
@@ -361,10 +409,7 @@ class _Packing:
         )
         document = {
             "schema": 1,
-            "plates": {
-                job.plate_id: events_to_json(tuple(made))
-                for job, made in zip(jobs, events, strict=False)
-            },
+            "plates": {job.plate_id: made for job, made in zip(jobs, events, strict=False)},
             "package": events_to_json((packed,)),
         }
         writer.put("events.json", json_for_people(document))

@@ -17,7 +17,7 @@ from platebench.archive.package_writer import PackedFile
 from platebench.archive.pixels import pixels_to_json
 from platebench.core.checked_table import as_number
 from platebench.core.errors import PackageError
-from platebench.core.settings import PlateSettings, SessionSettings
+from platebench.core.settings import LIGHT_KEYS, PlateSettings, SessionSettings
 from platebench.plate.calibration import Calibration, calibration_from_json
 from platebench.plate.job import PlateJob, PrintingEnds
 from platebench.plate_log.entry import LogEntry, entry_from_json
@@ -102,7 +102,7 @@ def recipe_bytes(
         "inputs": dict(sorted(pair for job in jobs for pair in job.inputs)),
         "session": {
             "title": settings.title,
-            "light": {"blank": list(settings.blank), "dark": list(settings.dark)},
+            "light": {key: list(getattr(settings, key)) for key in LIGHT_KEYS},
             "scan": asdict(settings.scan),
             "plate": [_plate_to_json(job.settings) for job in jobs],
         },

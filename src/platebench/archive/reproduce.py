@@ -174,7 +174,7 @@ def trusted_recipe(files: PackedFiles) -> Recipe:
     path = files.package / RECIPE
     fault = files.fault_of(RECIPE)
     if fault is not None and fault.kind is FindingKind.MISSING and not files.is_listed(RECIPE):
-        what = "is not there, so nothing says how the pictures were made"
+        what = "is not there, and without it the pictures cannot be made again"
         raise PackageError(path, what, "name a package that platebench archive made")
     if fault is not None:
         raise files.error_of(fault)
@@ -219,7 +219,7 @@ class _Making:
         remade: list[Remade] = []
         errors: list[tuple[str, PlateError]] = []
         settings = self.recipe.settings
-        self._check_inputs((*settings.blank, *settings.dark))
+        self._check_inputs(settings.light_captures)
         light, dark = prepare_light(self.captures, settings, progress)
         with working(progress, "plates", len(plates)) as told:
             for plate in plates:
@@ -274,7 +274,7 @@ class _Making:
 
     def _job(self, plate: PlateSettings) -> PlateJob:
         recipe, settings = self.recipe, self.recipe.settings
-        names = (*plate.captures, *settings.blank, *settings.dark)
+        names = (*plate.captures, *settings.light_captures)
         if plate.tone not in recipe.tones:
             what = f'has no tone profile "{plate.tone}"'
             raise PackageError(self.package / RECIPE, what, "take the package from another copy")

@@ -35,7 +35,7 @@ _MADE_NAMED = 12  # files written before an error; the rest is counted
 _KEPT = "interrupted; finished files are kept"
 _LAST_WORDS = {
     **dict.fromkeys(("convert", "master"), f"{_KEPT}, run again to go on"),
-    "review": "the table is put away; what was changed is in session.toml",
+    "review": "the review page is closed; your changes are in session.toml",
     "watch": "no longer watching; finished files are kept",
 }
 

@@ -17,6 +17,7 @@ from platebench.cli.options import (
     print_json,
     session_argument,
     talk_options,
+    work_options,
 )
 from platebench.core.shown import LONGEST_PART, shown
 
@@ -80,7 +81,7 @@ def _of_remade(picture: Remade) -> str:
     if picture.same_pixels:
         return "has the pixels that were packed, other bytes around them"
     differs = "bytes" if picture.same_pixels is None else "pixels"
-    return f"has other {differs} than what was packed, and how far off cannot be told"
+    return f"has other {differs} than what was packed, and how far off is unknown"
 
 
 def _of_difference(picture: Remade) -> str:
@@ -187,6 +188,7 @@ def size(count: int) -> str:
 @click.option("--captures", is_flag=True, help="Pack raws or scans, blank and dark frames, too.")
 @click.option("--colour", is_flag=True, help="Masters of red, green and blue.")
 @click.option("--no-masters", is_flag=True, help="Leave the masters out.")
+@work_options
 @talk_options
 def command(
     session: Path,
@@ -198,6 +200,8 @@ def command(
     captures: bool,
     colour: bool,
     no_masters: bool,
+    jobs: int | None,
+    memory: int | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -222,6 +226,8 @@ def command(
         converted=converted,
         plates=plates,
         options=options,
+        workers=jobs,
+        memory=memory,
         progress=progress_for(quiet),
     )
     if as_json:

@@ -54,7 +54,7 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Measure glare and Callier factor of SESSION's set-up on a step tablet.
+    """Measure the Callier factor of SESSION's set-up on a step tablet.
 
     The tablet is taken like a plate, in the same light, and may lie any way round. Writes
     calibration.json beside session.toml, which all densities of the session then go through, and a

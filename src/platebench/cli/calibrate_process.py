@@ -116,7 +116,7 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Read SCAN, a scan of a print of the step chart, and keep what it says as a process profile.
+    """Read SCAN, a scan of a print of the step chart, and make a process profile from it.
 
     Scan with automatic levels, contrast and sharpening off, paper white below clipping. The chart
     may lie any way round. Prints of a second pass are pooled with those before. Writes NAME.toml

@@ -45,12 +45,12 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Convert the plates of SESSION as its session.toml says.
+    """Convert the plates of SESSION by its session.toml.
 
     Writes 16-bit positives, JPEG previews, a record of each plate, a proof sheet (PDF and PNG)
     and report.json. A plate that fails does not stop the others. Run it again at any time: plates
-    that are done and unchanged are left as they are. A positive that you have changed since is
-    never replaced but with --force: its plate fails, and says so.
+    that are done and unchanged stay as they are. Only --force replaces a positive that you have
+    changed since; without it that plate fails.
     """
     from platebench.cli.terminal_progress import progress_for
     from platebench.session.convert_session import convert_session

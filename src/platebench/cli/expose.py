@@ -214,9 +214,9 @@ _LIGHTS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
 def command(as_json: bool, quiet: bool, **said: object) -> None:
     """Work out the exposure for a blue-sensitive plate.
 
-    Say what the meter reads, as --ev or as --meter-f and --meter-time. Long times are corrected
-    by a rule of common practice (nothing to 1 minute, double from 2 minutes on) unless --p,
-    --added, --table or --no-reciprocity says otherwise. A first exposure, not a promise: these
+    Give what the meter reads, as --ev or as --meter-f and --meter-time. Long times are corrected
+    by a rule of common practice (nothing to 1 minute, double from 2 minutes on) unless you give
+    --p, --added, --table or --no-reciprocity. A first exposure, not a promise: these
     plates see light that no meter shows.
     """
     from platebench.exposing.exposure import exposure_to_give

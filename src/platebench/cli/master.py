@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import click
 
-from platebench.cli.ending import show_error
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
@@ -17,6 +16,7 @@ from platebench.cli.options import (
     talk_options,
     work_options,
 )
+from platebench.cli.show import show_errors
 
 
 @click.command(
@@ -60,9 +60,12 @@ def command(
     in the file. Beside it lie a JPEG to look at and a record of what was done.
     """
     from platebench.cli.terminal_progress import progress_for
-    from platebench.session.master_session import write_masters
+    from platebench.session.master_session import FOLDER, write_masters
+    from platebench.session.run_plates import exit_code_of
+    from platebench.session.session_report import plate_to_json
 
-    result = write_masters(
+    output = session / FOLDER if output is None else output
+    results = write_masters(
         session,
         plates=plates,
         output=output,
@@ -74,28 +77,21 @@ def command(
         progress=progress_for(quiet),
     )
     if as_json:
-        print_json(_to_json(result))
+        print_json(
+            {
+                "output": str(output),
+                "exit_code": int(exit_code_of(results)),
+                "plates": [
+                    plate_to_json(output, plate) | {"unchanged": plate.skipped} for plate in results
+                ],
+            }
+        )
     elif not quiet:
-        failed = sum(plate.error is not None for plate in result.results)
-        unchanged = sum(plate.skipped for plate in result.results)
-        made = len(result.results) - failed - unchanged
+        failed = sum(plate.error is not None for plate in results)
+        unchanged = sum(plate.skipped for plate in results)
+        made = len(results) - failed - unchanged
         parts = [f"{made} written", f"{unchanged} unchanged", f"{failed} failed"]
         click.echo("masters: " + ", ".join(part for part in parts if part[0] != "0" or made == 0))
-        click.echo(str(result.output))
-    for plate in result.results:
-        if plate.error:
-            show_error(plate.error, plate.plate_id)
-    ctx.exit(result.exit_code)
-
-
-def _to_json(result: Any) -> dict[str, Any]:
-    from platebench.session.session_report import plate_to_json
-
-    return {
-        "output": str(result.output),
-        "exit_code": int(result.exit_code),
-        "plates": [
-            plate_to_json(result.output, plate) | {"unchanged": plate.skipped}
-            for plate in result.results
-        ],
-    }
+        click.echo(str(output))
+    show_errors(results, named=True)
+    ctx.exit(exit_code_of(results))

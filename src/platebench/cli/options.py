@@ -60,6 +60,10 @@ class _Exampled(click.Command):
         super().__init__(*args, **kwargs)
         self.examples = examples
 
+    def get_help_option_names(self, _ctx: click.Context) -> list[str]:
+        """Return the same names in every context: click keeps the option of the first for good."""
+        return ["-h", "--help"]
+
     def format_epilog(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the examples, one a line."""
         with formatter.section("Examples"):
@@ -198,13 +202,13 @@ def quiet_options(command: F) -> F:
         is_flag=True,
         expose_value=False,
         callback=_speak_up,
-        help="Say what is done and how long it takes, a line each on stderr; no progress bar.",
+        help="Print what is done and how long it takes, a line each on stderr; no progress bar.",
     )
     quiet = click.option(
         "--quiet",
         is_flag=True,
         is_eager=True,  # known before --verbose is looked at
-        help="Say nothing but errors; no progress bar.",
+        help="Print errors only; no progress bar.",
     )
     return quiet(verbose(command))
 

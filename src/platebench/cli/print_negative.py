@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from platebench.cli.ending import show_error
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
@@ -19,21 +18,22 @@ from platebench.cli.options import (
     work_options,
 )
 from platebench.cli.print_options import PrintSides, film_options, process_option, size_options
-from platebench.cli.show import show_cautions, wrapped
+from platebench.cli.show import failed_to_json, show_cautions, show_errors, wrapped
 
 if TYPE_CHECKING:
+    from platebench.printing.make_negative import MadeNegative
     from platebench.printing.process import Process
-    from platebench.session.print_negative import NegativeResult
+    from platebench.session.run_plates import PlateOutcome
 
 _SHOWS_MM = 0.1
 
 
 def show_negatives(
-    results: Sequence[NegativeResult], process: Process, *, as_json: bool, quiet: bool
+    results: Sequence[PlateOutcome[MadeNegative]], process: Process, *, as_json: bool, quiet: bool
 ) -> None:
     """Tell what became of each plate: what was made on stdout, then on stderr what was not."""
     from platebench.core.cautions import FIRST, cautions_for
-    from platebench.session.print_negative import exit_code_of_negatives
+    from platebench.session.run_plates import exit_code_of
 
     lines = [line for c in cautions_for(process.hazards) for line in c.lines()]
     made = any(result.made is not None for result in results)
@@ -41,7 +41,7 @@ def show_negatives(
     if as_json:
         print_json(
             {
-                "exit_code": int(exit_code_of_negatives(results)),
+                "exit_code": int(exit_code_of(results)),
                 "plates": [_to_json(result) for result in results],
                 "cautions": cautions,
             }
@@ -50,12 +50,10 @@ def show_negatives(
         show_cautions(cautions)
         for result in results:
             _show_one(result)
-    for result in results:
-        if result.error is not None:
-            show_error(result.error)
+    show_errors(results)
 
 
-def _show_one(result: NegativeResult) -> None:
+def _show_one(result: PlateOutcome[MadeNegative]) -> None:
     if result.made is None:
         return
     record = result.made.record
@@ -69,7 +67,7 @@ def _show_one(result: NegativeResult) -> None:
     inside = ""
     if room is not None and max(room[0] - width, room[1] - height) > _SHOWS_MM:
         inside = f" in the middle of {room[0]:.1f} x {room[1]:.1f} mm"
-    click.echo(f"{result.plate_id}: {width:.1f} x {height:.1f} mm{inside}{enlarged}")
+    click.echo(f"{record['plate']}: {width:.1f} x {height:.1f} mm{inside}{enlarged}")
     wrapped(f"Film {film[0]:.1f} x {film[1]:.1f} mm with its margins; fits {record['film']}.")
     wrapped(
         "Ink side down on the paper: the file is mirrored."
@@ -83,10 +81,9 @@ def _show_one(result: NegativeResult) -> None:
     click.echo()
 
 
-def _to_json(result: NegativeResult) -> dict[str, object]:
+def _to_json(result: PlateOutcome[MadeNegative]) -> dict[str, object]:
     if result.made is None:
-        kind = type(result.error).__name__
-        return {"plate": result.plate_id, "error": {"kind": kind, "message": str(result.error)}}
+        return failed_to_json(result)
     return result.made.record | {"files": [str(path) for path in result.made.files]}
 
 
@@ -151,7 +148,8 @@ def command(
     from platebench.cli.terminal_progress import progress_for
     from platebench.printing.make_negative import NegativeOrder
     from platebench.printing.process_file import load_process, process_folders
-    from platebench.session.print_negative import exit_code_of_negatives, print_negatives
+    from platebench.session.print_negative import print_negatives
+    from platebench.session.run_plates import exit_code_of
 
     known = load_process(process, process_folders(session, Path(click.get_app_dir("platebench"))))
     order = NegativeOrder(
@@ -169,4 +167,4 @@ def command(
         progress=progress_for(quiet),
     )
     show_negatives(results, known, as_json=as_json, quiet=quiet)
-    ctx.exit(exit_code_of_negatives(results))
+    ctx.exit(exit_code_of(results))

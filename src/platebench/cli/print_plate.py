@@ -18,7 +18,7 @@ from platebench.cli.options import (
 )
 from platebench.cli.print_options import process_option
 from platebench.cli.quantities import Time
-from platebench.cli.show import show_cautions, wrapped
+from platebench.cli.show import failed_to_json, show_cautions, show_errors, wrapped
 
 if TYPE_CHECKING:
     from platebench.session.print_plate import DirectPrint
@@ -80,7 +80,9 @@ def show_direct_prints(made: Sequence[DirectPrint], cautions: Sequence[str]) -> 
     help="Folder of the pages.  [default: SESSION/test-strips]",
 )
 @talk_options
+@click.pass_context
 def command(
+    ctx: click.Context,
     session: Path,
     plates: tuple[str, ...],
     process: str,
@@ -91,20 +93,32 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Say how long converted plates of SESSION print when they are the negatives themselves.
+    """Work out how long converted plates of SESSION print when they are the negatives themselves.
 
     From the measured base density and range, relative to a time you have found. A page with the
     steps of a test strip goes into SESSION/test-strips. Glass and ultraviolet: mind the cautions.
     """
+    from platebench.cli.terminal_progress import progress_for
     from platebench.printing.process_file import load_process, process_folders
     from platebench.session.print_plate import direct_cautions, print_plates_directly
+    from platebench.session.run_plates import exit_code_of
 
     known = load_process(process, process_folders(session, Path(click.get_app_dir("platebench"))))
-    made = print_plates_directly(
-        session, plates, known, reference=reference, time_s=time_s, paper=paper, output=output
+    results = print_plates_directly(
+        session,
+        plates,
+        known,
+        reference=reference,
+        time_s=time_s,
+        paper=paper,
+        output=output,
+        progress=progress_for(quiet),
     )
     cautions = direct_cautions(known)
     if as_json:
-        print_json({"plates": [one.to_json() for one in made], "cautions": list(cautions)})
+        every = [failed_to_json(r) if r.made is None else r.made.to_json() for r in results]
+        print_json({"plates": every, "cautions": list(cautions)})
     elif not quiet:
-        show_direct_prints(made, cautions)
+        show_direct_prints([r.made for r in results if r.made is not None], cautions)
+    show_errors(results)
+    ctx.exit(exit_code_of(results))

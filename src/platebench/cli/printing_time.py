@@ -121,7 +121,7 @@ if TYPE_CHECKING:
 )
 @click.argument("readings", required=False, type=A_PATH)
 @click.option("--sheet", type=A_PATH, metavar="FOLDER", help="Write the test strip's film into "
-    "this folder, and say when to cover which step.")  # fmt: skip
+    "this folder, and list when to cover which step.")  # fmt: skip
 @click.option("--first", type=Span(0.01, 100_000), metavar="SECONDS",
     help="Time of step 1.")  # fmt: skip
 @click.option("--steps", type=click.IntRange(7, 21), default=15, metavar="N", show_default=True,

@@ -49,7 +49,7 @@ def command(
     """Make positives, previews and masters of PACKAGE again by its recipe.
 
     Captures have to be byte for byte those of the recipe. With the same versions the pictures are
-    the same bytes; else it says which versions differ, and by how much the pixels do. Exit code
+    the same bytes; else you see which versions differ, and by how much the pixels do. Exit code
     3 if something is not as it was, 13 if the package itself was damaged.
     """
     from platebench.archive.reproduce import reproduce_package

@@ -14,6 +14,7 @@ from platebench.cli.options import (
     session_argument,
     talk_options,
 )
+from platebench.cli.show import failed_to_json, show_errors
 
 
 @click.command(
@@ -42,11 +43,13 @@ from platebench.cli.options import (
 @click.option("--neutral", is_flag=True, help="Grey, though the tone profile has a hue.")
 @click.option("--caption", is_flag=True, help="A caption below, from the plate log.")
 @click.option("--with-place", is_flag=True,
-              help="Say where the plate was taken, in caption and metadata.")  # fmt: skip
+              help="Put the place of the picture into caption and metadata.")  # fmt: skip
 @click.option("--output", type=A_PATH, metavar="FOLDER",
               help="Folder of the pictures.  [default: SESSION/converted/shared]")  # fmt: skip
 @talk_options
+@click.pass_context
 def command(
+    ctx: click.Context,
     session: Path,
     plates: tuple[str, ...],
     long_side: int,
@@ -67,6 +70,7 @@ def command(
     is left out unless you ask for it.
     """
     from platebench.cli.terminal_progress import progress_for
+    from platebench.session.run_plates import exit_code_of
     from platebench.session.share_session import ShareWishes, share_session
 
     wishes = ShareWishes(
@@ -78,13 +82,17 @@ def command(
         place=with_place,
         quality=quality,
     )
-    made = share_session(session, plates, to=output, wishes=wishes, progress=progress_for(quiet))
+    results = share_session(session, plates, to=output, wishes=wishes, progress=progress_for(quiet))
+    made = [result.made for result in results if result.made is not None]
     if as_json:
         notes = [one.note() for one in made if one.note()]
         files = [str(one.path) for one in made]
-        print_json({"session": str(session), "files": files, "notes": notes})
+        failed = [failed_to_json(result) for result in results if result.error is not None]
+        print_json({"session": str(session), "files": files, "notes": notes, "failed": failed})
     elif not quiet:
         for one in made:
             if note := one.note():
                 click.echo(f"Note: {note}", err=True)
             click.echo(str(one.path))
+    show_errors(results)
+    ctx.exit(exit_code_of(results))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
@@ -61,6 +61,7 @@ def columns() -> int:
 
 if TYPE_CHECKING:
     from platebench.session.convert_session import SessionResult
+    from platebench.session.run_plates import Ended
 
 
 def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
@@ -81,7 +82,7 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         if misread := likely_misread(plate.record for plate in result.results):
             click.echo(misread)
         for plate in result.results:
-            if flags := plate.record.get("flags"):
+            if plate.record and (flags := plate.record.flags):
                 told = shown("; ".join(flags), LONGEST_PART)
                 wrapped(f"look at {plate.plate_id}: {told}", indent="")
         if result.left_from_earlier:
@@ -93,11 +94,28 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
             wrapped(f"not at true size: {plate_id}: {reason}", indent="")
         for path in result.files:
             click.echo(str(path))
-    for plate in result.results:
-        if plate.error:
-            show_error(plate.error, plate.plate_id)
+    show_errors(result.results, named=True)
     for error in result.errors:
         show_error(error)
+
+
+def show_errors(outcomes: Iterable[Ended], *, named: bool = False) -> None:
+    """Print on stderr why plates failed, a line each.
+
+    Parameters
+    ----------
+    named : bool
+        Begin each with the plate's name: where the error does not tell it.
+    """
+    for outcome in outcomes:
+        if outcome.error is not None:
+            show_error(outcome.error, outcome.plate_id if named else "")
+
+
+def failed_to_json(outcome: Ended) -> dict[str, Any]:
+    """Return a plate that failed as JSON types."""
+    kind = type(outcome.error).__name__
+    return {"plate": outcome.plate_id, "error": {"kind": kind, "message": str(outcome.error)}}
 
 
 def result_to_json(result: SessionResult) -> dict[str, Any]:

@@ -35,12 +35,12 @@ def command(
 ) -> None:
     """Look through the captures in SESSION and draft its session.toml.
 
-    Blank frames (the bare light box) and dark frames (lens cap on) are known by their pixels,
-    exposures of one framing are joined to one plate, and plates are ordered by capture time. Of
-    scans it judges whether they show negatives or positives, and says how many look like which.
-    Read the file, set the plate format and the emulsion side, then convert.
+    It knows blank frames (the bare light box) and dark frames (lens cap on) by their pixels, joins
+    exposures of one framing to one plate, and puts plates in order of capture time. It judges
+    whether scans show negatives or positives, and counts how many look like which. Read the file,
+    set the plate format and the emulsion side, then convert.
 
-    Beside it plates.csv is written, the plate log: a row for each plate, for you to fill in with
+    Beside it start writes plates.csv, the plate log: a row for each plate, for you to fill in with
     what you know of it. A session.toml or plates.csv that you have edited is never replaced.
     """
     from dataclasses import asdict
@@ -74,7 +74,9 @@ def command(
             _count(len(settings.blank), "blank frame"),
             _count(len(settings.dark), "dark frame"),
         )
-        click.echo(", ".join(counts))
+        told = len(settings.card) + len(settings.box_off) + len(settings.card_over)
+        more = (_count(told, "capture") + " of the glare",) if told else ()
+        click.echo(", ".join((*counts, *more)))
         for said in tones_said(draft.tones):
             click.echo(said)
         for name, reason in draft.left_out:

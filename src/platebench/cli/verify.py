@@ -32,9 +32,9 @@ from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_opt
 def command(ctx: click.Context, packages: tuple[Path, ...], as_json: bool, quiet: bool) -> None:
     """Read every file of each PACKAGE and compare it with the package's own manifests.
 
-    Missing, extra, unreadable and altered files are told apart, and a picture whose tags alone
-    were edited from one whose pixels changed. Nothing is written, no link is followed. The exit
-    code is 13 if a package is not valid.
+    Lists missing, extra, unreadable and altered files, and pictures whose tags alone were edited
+    apart from those whose pixels changed. Nothing is written, no link is followed. The exit code
+    is 13 if a package is not valid.
     """
     from platebench.archive.verify import verify_package
     from platebench.cli.terminal_progress import progress_for

@@ -21,9 +21,10 @@ from platebench.cli.quantities import Span
 from platebench.cli.show import wrapped
 from platebench.core.shown import shown
 from platebench.measure.checks import Severity
-from platebench.session.record import dense_end
 from platebench.session.session_report import error_to_json
-from platebench.session.watch_session import Arrival
+
+if TYPE_CHECKING:
+    from platebench.session.watch_session import Arrival
 
 _URGENT = (Severity.WARN, Severity.FAIL)
 
@@ -38,18 +39,19 @@ def arrival_lines(arrival: Arrival) -> Iterator[str]:
             yield f"{plate.plate_id}: {plate.error}"
             continue
         record = plate.record
-        if record["densities"] is None:
-            yield f"{plate.plate_id}: densities not known: {record['no_densities']}"
+        if record is None:
+            continue
+        if record.dense_end is None:
+            yield f"{plate.plate_id}: densities not known: {record.no_densities}"
         else:
-            seen = record["densities"]["base_fog_from"] != "picture"
-            fog = "base plus fog" if seen else "thinnest"
-            d_max, span, bound = dense_end(record)
+            fog = "base plus fog" if record.fog_seen else "thinnest"
+            d_max, span, bound = record.dense_end
             over = "at least " if bound else ""
             yield (
-                f"{plate.plate_id}: {fog} {record['base_fog']:z.2f}, Dmax {over}{d_max:z.2f}, "
+                f"{plate.plate_id}: {fog} {record.base_fog:z.2f}, Dmax {over}{d_max:z.2f}, "
                 f"range {over}{span:z.2f}"
             )
-        for flag in record.get("flags", ()):
+        for flag in record.flags:
             yield f"  look: {shown(flag)}"
     for entry in arrival.checked:
         for verdict in entry.check.verdicts if entry.check else ():
@@ -65,7 +67,7 @@ def arrival_line(arrival: Arrival) -> str:
             "plates": [
                 {"id": plate.plate_id, "error": error_to_json(plate.error)}
                 if plate.error
-                else {"id": plate.plate_id, "result": plate.record}
+                else {"id": plate.plate_id, "result": plate.record and plate.record.to_json()}
                 for plate in arrival.plates
             ],
             "checked": [
@@ -79,9 +81,6 @@ def arrival_line(arrival: Arrival) -> str:
         allow_nan=False,
     )
 
-
-if TYPE_CHECKING:
-    from platebench.session.watch_session import Arrival
 
 PAUSE_S = 0.5
 
@@ -114,8 +113,8 @@ def command(
 ) -> None:
     """Watch the folder SESSION; convert and check each plate as its captures arrive.
 
-    New captures are added to session.toml. Open the review table beside it to see the plates as
-    they come: platebench review SESSION. Ctrl-C ends it; plates in hand are finished.
+    New captures go into session.toml. Open the review page beside it to see the plates as they
+    come: platebench review SESSION. Ctrl-C ends it, once the plates in hand are finished.
 
     With --json, one JSON document a line for each arrival.
     """
@@ -140,7 +139,6 @@ def command(
 
 
 def _show(arrival: Arrival, *, as_json: bool, quiet: bool) -> None:
-
     for sentence in arrival.trouble:
         click.echo(f"Error: {sentence}", err=True)
     if as_json:

@@ -68,7 +68,7 @@ def _remarks(advised: Advised, session: Path) -> list[str]:
     remarks = []
     if any(plate.doubtful for plate in plates):
         remarks.append(
-            f"?: the plate's sides are in doubt, and with them what was measured: {SET_CORNERS}."
+            f"?: the plate's sides are in doubt, and so are its densities: {SET_CORNERS}."
         )
     if any(plate.blue_range is not None for plate in plates):
         remarks.append("in blue: the range of a stained plate as the print sees it, compared here.")
@@ -173,7 +173,7 @@ def _show_plate(plate: PlateRange, advice: Sequence[ProcessAdvice]) -> None:
         if not any(other != note and other.startswith(note) for other in notes):
             wrapped(f"Compared: {note}.")
     if plate.doubtful:
-        wrapped(f"Its sides are in doubt, and with them what was measured: {SET_CORNERS}.")
+        wrapped(f"Its sides are in doubt, and so are its densities: {SET_CORNERS}.")
     if plate.at_least is not None:
         wrapped(f"Its densest tones are lost in the dark: a range of {plate.at_least:.2f} is sure.")
     if plate.light == "estimated":
@@ -227,7 +227,7 @@ def _named(one: ProcessAdvice) -> str:
 @click.command(
     "which-print",
     cls=ExampledCommand,
-    short_help="Say which printing process suits each plate, and what others lose.",
+    short_help="Find the printing process that suits each plate, and what others lose.",
     examples=(
         "platebench which-print shelf-3",
         "platebench which-print shelf-3 plate-07",

@@ -42,7 +42,9 @@ def read_toml(path: Path) -> dict[str, Any]:
             what = "is a pipe or a device, not a file"
             raise SettingsFileError(path, what, "name a file of settings")
         if seen.st_size > LARGEST_FILE:
-            raise SettingsFileError(path, "is too large for settings", "check that it is the file")
+            raise SettingsFileError(
+                path, "is too large for settings", "check that it is the right file"
+            )
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError as error:
         raise SettingsFileError(

@@ -151,7 +151,9 @@ def table_text(path: Path, *, as_utf8: str, largest: int) -> str:
     try:
         content = read_at_most(path, largest)
         if content is None:
-            raise SettingsFileError(path, "is too large for a table", "check that it is the file")
+            raise SettingsFileError(
+                path, "is too large for a table", "check that it is the right file"
+            )
         return content.decode("utf-8-sig")
     except FileNotFoundError as error:
         raise SettingsFileError(path, "is missing", "check the name of the table") from error

@@ -202,11 +202,14 @@ class BracketError(InputError):
         What differs, as a sentence of its own.
     remedy : str
         What to do next, as an instruction.
+    differs : str
+        What they differ in, in a word or two: "size", "ISO", "place".
     """
 
-    def __init__(self, one: Path, other: Path, what: str, remedy: str) -> None:
-        super().__init__(one, other, what, remedy)
+    def __init__(self, one: Path, other: Path, what: str, remedy: str, differs: str) -> None:
+        super().__init__(one, other, what, remedy, differs)
         self.one, self.other, self.what, self.remedy = one, other, what, remedy
+        self.differs = differs
 
     def __str__(self) -> str:
         one, other = _part(self.one), _part(self.other)
@@ -284,7 +287,7 @@ class SessionFolderError(FileFault, InputError):
 
 
 class PortTakenError(InputError):
-    """The port for the review table cannot be had."""
+    """The port for the review page is taken or not allowed."""
 
     settings = ("port",)
 

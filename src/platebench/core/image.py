@@ -1,4 +1,6 @@
-"""The values that travel down the pipeline: sensor counts, then a picture that knows its units.
+"""The values that travel down the pipeline: sensor counts, then transmittance, a type for each.
+
+Densities and the positive's codes are plain arrays, which the functions that take them name.
 
 Shapes are row first: ``(M, N)`` for one value a photosite, ``(M, N, 3)`` for red, green, blue.
 Coordinates are ``(row, column)`` with the centre of the first pixel at ``(0, 0)``.
@@ -20,15 +22,6 @@ MONO_PATTERN.flags.writeable = False
 
 
 UsedBits = Literal[8, 10, 12, 14, 16]
-
-
-class Encoding(StrEnum):
-    """What a pixel number means. Checked at every stage boundary."""
-
-    SENSOR = "sensor"  # counts, black level included
-    TRANSMITTANCE = "transmittance"  # linear, 1.0 = bare light box at the same place
-    DENSITY = "density"  # optical density, D = -log10(T)
-    DISPLAY = "display"  # positive, gray gamma 2.2 code, 0..1
 
 
 class CaptureKind(StrEnum):
@@ -142,14 +135,12 @@ class SensorFrame:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlateImage:
-    """Pixels together with what they mean.
+    """Transmittance: linear light, 1.0 = the bare light box at the same place.
 
     Attributes
     ----------
     pixels : ndarray of float32, shape (M, N) or (M, N, 3)
         Read-only; the image takes ownership of what it is given.
-    encoding : Encoding
-        Meaning of the numbers in ``pixels``.
     valid : ndarray of bool, shape (M, N), or None
         False where the sensor clipped or there was no light to divide by. None: all valid.
     pattern : ndarray of uint8, shape (p, q)
@@ -157,7 +148,6 @@ class PlateImage:
     """
 
     pixels: NDArray[np.float32]
-    encoding: Encoding
     valid: NDArray[np.bool_] | None = None
     pattern: NDArray[np.uint8] = field(default_factory=lambda: MONO_PATTERN)
 

@@ -1,6 +1,6 @@
 """One run at a time writes into a folder of results; others wait for it.
 
-Runs may meet: one from the review table, one from the command line, one that watches. Each file
+Runs may meet: one from the review page, one from the command line, one that watches. Each file
 would come out whole, but pictures, records and reports of two runs would be mixed.
 
 The lock is on a hidden file in the folder. Where none can be made (a folder that is read-only, a

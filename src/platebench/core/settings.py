@@ -66,9 +66,9 @@ class PlateSettings:
     crop : bool
         False keeps the whole capture.
     glare : {"removed", "kept"}
-        Glare measured on a black mask, holder or opaque strip in the frame is taken off, or left.
+        Glare, computed from the picture, is taken off, or left.
     card_density : float
-        Density of that card, D: what it lets through is not glare.
+        Density of a mask, holder or strip, D: what it lets through is not glare.
     corners : four (row, column) pairs or None
         The plate's corners where the finder needs help.
     skip : bool
@@ -99,6 +99,9 @@ class PlateSettings:
     note: str = ""
 
 
+LIGHT_KEYS = ("blank", "dark", "card", "box_off", "card_over")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionSettings:
     """Decisions for a session: the whole of ``session.toml``.
@@ -109,6 +112,9 @@ class SessionSettings:
         Heading of the proof sheet.
     blank, dark : tuple of str
         Blank and dark frames, relative to the session folder.
+    card, box_off, card_over : tuple of str
+        Captures that tell the glare: an opaque card on the bare box, the box switched off, the
+        card over the whole box.
     scan : ScanSettings
         How scans are read.
     plates : tuple of PlateSettings
@@ -118,5 +124,13 @@ class SessionSettings:
     title: str = ""
     blank: tuple[str, ...] = ()
     dark: tuple[str, ...] = ()
+    card: tuple[str, ...] = ()
+    box_off: tuple[str, ...] = ()
+    card_over: tuple[str, ...] = ()
     scan: ScanSettings = field(default_factory=ScanSettings)
     plates: tuple[PlateSettings, ...] = ()
+
+    @property
+    def light_captures(self) -> tuple[str, ...]:
+        """Every capture that is no plate: of the light, of darkness, of the glare."""
+        return tuple(name for key in LIGHT_KEYS for name in getattr(self, key))

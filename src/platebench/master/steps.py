@@ -213,12 +213,11 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
         yield Event(
             type="modification",
             step="glare",
-            detail="stray light taken off, a share of the bare light",
+            detail="stray light taken off, computed from the picture; share: of the bare light",
             figures={
                 "source": view.glare.source,
                 "share": rounded(view.glare.share, 6),
                 "sigma": rounded(view.glare.sigma, 6),
-                "uneven": view.glare.field is not None,
             },
             agent=AGENT,
         )

@@ -1,6 +1,6 @@
 """How well a plate's densities are known: everything but the noise of the sites that are read.
 
-One place holds the whole error, so that a spot reading, the review table and a plate's record say
+One place holds the whole error, so that a spot reading, the review page and a plate's record say
 the same of the same place, and so that "at least" means the same everywhere: what the density
 exceeds by two standard errors of everything.
 
@@ -21,12 +21,13 @@ from platebench.plate.bare_light import bare_light_spread
 from platebench.plate.calibration import Calibration
 from platebench.plate.colours import one_channel
 from platebench.plate.densities import MAX_DENSITY, PlateDensities
+from platebench.plate.glare import Glare
 from platebench.plate.light import Light, LightSource
 from platebench.plate.look import PlateView
 
 Doubles = NDArray[np.float64]
 
-PLAIN = Calibration(glare=0.0, glare_sigma=0.0, callier=1.0, callier_sigma=0.0)
+PLAIN = Calibration(callier=1.0, callier_sigma=0.0)
 SURE = 2.0  # standard errors
 LEAST_LIGHT = 1e-6  # a bound is no denser
 
@@ -36,8 +37,6 @@ LAMP = 0.0125  # change of the lamp since the blank, where no bare light shows i
 ESTIMATED = 0.01  # a surface drawn from the bare light around the plate, under the plate
 LINEARITY = 0.005  # of a sensor's response, from black to the bare light
 TYPICAL_GLARE = 0.006  # of the frame's mean light, where nothing shows how much there is
-PLACE_OF_GLARE = 0.35  # of the glare: how it differs between where it was read and the plate
-MASKED_GLARE = 0.3  # the same, where it was read all around the plate
 _DARKEST = 0.005  # quantile of the plate
 _LN10 = math.log(10)
 
@@ -50,6 +49,13 @@ class GlareError:
     ----------
     sigma : float
         Standard error of what was taken off, either way; 0 where nothing was.
+    terms : (float, float, float) or None
+        The same by the light that comes through, where the model of the glare gives it:
+        ``terms[0] - 2 T terms[1] + T^2 terms[2]``.
+    model : Glare or None
+        What gives it, by place.
+    below : float
+        By how much the darkest place lies below nothing: as much too much was taken off.
     left_on : float
         Root mean square of what may lie over the picture still. It only ever makes a place read
         too thin, so a lower bound of a density holds whatever it is.
@@ -57,6 +63,28 @@ class GlareError:
 
     sigma: float = 0.0
     left_on: float = 0.0
+    terms: tuple[float, float, float] | None = None
+    model: Glare | None = None
+    below: float = 0.0
+
+    def at(self, place: tuple[float, float] | None) -> GlareError:
+        """Return the same for a place of the capture, shares of height and width."""
+        if self.model is None:
+            return self
+        first, second, third = self.model.error_at(place)
+        return replace(self, terms=(first + self.below**2, second, third))
+
+    def taken_off(self, through: float) -> float:
+        """Return the standard error of what was taken off, where so much comes through."""
+        light = min(max(through, 0.0), 1.0)
+        if self.terms is None:
+            return self.sigma * (1 - light)
+        first, second, third = self.terms
+        return math.sqrt(max(first - 2 * light * second + light**2 * third, 0.0))
+
+    def whole(self, through: float) -> float:
+        """Return it with what may lie over the picture still."""
+        return math.hypot(self.taken_off(through), self.left_on * (1 - through))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +110,10 @@ class DensityErrors:
     linearity: float = 0.0
     glare: GlareError = GlareError()
 
+    def at(self, place: tuple[float, float]) -> DensityErrors:
+        """Return the errors at a place of the capture, shares of its height and width."""
+        return replace(self, glare=self.glare.at(place))
+
     def told(self, light: float, noise: float) -> bool:
         """Say whether light is told from darkness: it exceeds two standard errors of its noise."""
         through, _ = self._off_darkness(light, noise)
@@ -103,10 +135,9 @@ class DensityErrors:
         """Return the density that is exceeded by two standard errors of everything."""
         seen = max(light, 0.0)
         share = math.hypot(self.light, self.linearity) * seen
-        most = seen + SURE * math.sqrt(noise**2 + self._taken_off(seen) ** 2 + share**2)
+        most = seen + SURE * math.sqrt(noise**2 + self.glare.taken_off(seen) ** 2 + share**2)
         density = float(self.calibration.diffuse_density(max(most, LEAST_LIGHT)))
-        apart = replace(self.calibration, glare_sigma=0.0, glare_callier=0.0)
-        return density - SURE * float(apart.density_sigma(density))
+        return density - SURE * float(self.calibration.density_sigma(density))
 
     def noise_sigma(self, density: float, noise: float) -> float:
         """Return the error (D) that noise of the light gives a density."""
@@ -118,19 +149,14 @@ class DensityErrors:
         return math.hypot(self.light, bent) / _LN10 / self.calibration.callier
 
     def glare_sigma(self, density: float) -> float:
-        """Return the error (D) by stray light, the calibration's own included."""
-        apart = replace(self.calibration, glare_callier=0.0)
-        none = replace(apart, glare_sigma=0.0)
-        known = float(apart.density_sigma(density)) ** 2 - float(none.density_sigma(density)) ** 2
-        more = math.hypot(self.glare.sigma, self.glare.left_on) * (1 - self._through(density))
-        return math.hypot(math.sqrt(max(known, 0.0)), self.noise_sigma(density, more))
+        """Return the error (D) by stray light."""
+        return self.noise_sigma(density, self.glare.whole(self._through(density)))
 
     def systematic_sigma(self, density: float) -> float:
         """Return everything but noise (D): bare light, stray light, calibration."""
-        more = math.hypot(self.glare.sigma, self.glare.left_on) * (1 - self._through(density))
         return math.sqrt(
             self.light_sigma(density) ** 2
-            + self.noise_sigma(density, more) ** 2
+            + self.glare_sigma(density) ** 2
             + float(self.calibration.density_sigma(density)) ** 2
         )
 
@@ -141,11 +167,11 @@ class DensityErrors:
         light = f"the bare light to {share:.1%}" if share else "nothing of the scanner's own white"
         if self.glare.left_on:
             glare = (
-                f"glare that cannot be told here, {self.glare.left_on:.2%} of the bare light: true "
+                f"glare that does not show here, {self.glare.left_on:.2%} of the bare light: true "
                 "densities may be higher, never lower for it"
             )
         else:
-            known = math.hypot(self.glare.sigma, self.calibration.glare_sigma)
+            known = self.glare.taken_off(0.0)
             glare = f"glare to {known:.2%} of the bare light"
         return f"stated errors hold noise, {light}, and {glare}"
 
@@ -154,12 +180,7 @@ class DensityErrors:
 
     def _off_darkness(self, light: float, noise: float) -> tuple[float, float]:
         """Return what came through, glare off, and the error of that."""
-        through = light * (1 + self.calibration.glare) - self.calibration.glare
-        return through, math.hypot(noise, self._taken_off(through))
-
-    def _taken_off(self, through: float) -> float:
-        known = math.hypot(self.calibration.glare_sigma, self.glare.sigma)
-        return known * (1 - min(max(through, 0.0), 1.0))
+        return light, math.hypot(noise, self.glare.taken_off(light))
 
 
 def errors_of_view(view: PlateView) -> DensityErrors:
@@ -217,22 +238,16 @@ def _light_error(view: PlateView) -> float:
 def _glare_error(view: PlateView) -> GlareError:
     """Return what is not known of a capture's glare.
 
-    Glare follows the scene: where it was read on something beside the plate, or on a tablet in
-    another frame, it is not the plate's. The darkest place limits it either way: glare cannot be
-    more than what shows there, and what is below nothing there was too much taken off.
+    Where nothing dark shows it there may be as much as lenses have, though no more than the darkest
+    place shows. What is below nothing there was too much taken off.
     """
     darkest, mean = _darkness(view)
     glare = view.glare
     if glare is None:
         return GlareError(left_on=min(TYPICAL_GLARE * mean, max(darkest, 0.0)))
-    if not view.glare_off:  # within its error, or kept on; a calibration's error has it already
-        return GlareError(
-            left_on=math.hypot(glare.share, glare.sigma) if view.calibration is None else 0.0
-        )
-    around = glare.source in ("black mask", "holder")
-    place = (MASKED_GLARE if around else PLACE_OF_GLARE) * glare.share
-    own = glare.sigma if view.calibration is None else 0.0  # else it is in the calibration
-    return GlareError(sigma=math.hypot(own, place, max(-darkest, 0.0)))
+    if not view.glare_off:  # within its error, or kept on
+        return GlareError(left_on=math.hypot(glare.share, glare.sigma))
+    return GlareError(model=glare, below=max(-darkest, 0.0)).at(None)
 
 
 def _darkness(view: PlateView) -> tuple[float, float]:

@@ -119,7 +119,7 @@ def read_patch(
     Parameters
     ----------
     image : PlateImage
-        TRANSMITTANCE, shape (M, N) with its mosaic, or (M, N, 3).
+        Transmittance, shape (M, N) with its mosaic, or (M, N, 3).
     quad : ndarray of float64, shape (4, 2)
         Corners in turn, ``(row, column)``; photosites whose centre is inside count.
     robust : bool

@@ -186,7 +186,7 @@ def noise_of_sites(
     Parameters
     ----------
     image : PlateImage
-        TRANSMITTANCE, as it is to be read.
+        Transmittance, as it is to be read.
     frame : SensorFrame
         The capture it came from; of a bracket, the one the light is scaled to.
     light : Light
@@ -319,7 +319,7 @@ def sites_to_read(view: PlateView, job: PlateJob) -> tuple[PlateImage, SiteNoise
         view.light,
         noise_from_plate(frame) if plan is None else plan.noise,
         ratios=(1.0,) if plan is None else plan.ratios,
-        glare=view.glare.share if view.glare is not None and view.glare_off else 0.0,
+        glare=view.glare.share / view.level if view.glare is not None and view.glare_off else 0.0,
         level=view.level,
     )
     if frame.info.kind is not CaptureKind.SCAN:

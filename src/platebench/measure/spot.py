@@ -313,7 +313,8 @@ def reading_of(
     if patch is None:
         nothing = Mean(transmittance=0.0, sigma=float("inf"), sites=0)
         patch = PatchReading(all=nothing, colours={}, spread=None, left_out=1.0)
-    mean, errors = _main(probe, patch), probe.errors
+    mean = _main(probe, patch)
+    errors = probe.errors.at(_share_of_frame(probe, x, y))
     density, photon = _density(probe, mean)
     systematic = None if density is None else errors.systematic_sigma(density)
     bound = errors.bound(*_light(probe, mean)) if mean.sites else None
@@ -345,6 +346,13 @@ def reading_of(
         at_least=bound,
         reason=_reason(patch, density, bound),
     )
+
+
+def _share_of_frame(probe: Probe, x: float, y: float) -> tuple[float, float]:
+    """Return where a place of the positive lies in the capture, shares of its height and width."""
+    [[row, column]] = mapped(np.array([[y, x]], np.float64), probe.framing.plan.source)
+    rows, columns = probe.image.shape
+    return float((row + 0.5) / rows), float((column + 0.5) / columns)
 
 
 def _reason(patch: PatchReading, density: float | None, bound: float | None) -> str | None:

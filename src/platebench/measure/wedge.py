@@ -97,7 +97,7 @@ def _numbering(probe: Probe, found: FoundTablet, first_step: int | None) -> tupl
     A step too many or too few at the dense end is half a stop of speed, and nothing else shows it.
     """
     if first_step is not None:
-        return first_step, f"steps are numbered from {first_step}, the densest, as was said"
+        return first_step, f"steps are numbered from {first_step}, the densest, as you gave it"
     if found.clear[1]:
         return 1, "steps are numbered from the dense end of the wedge, which stands clear"
     if found.steps in WHOLE and found.ends == ("seen", "seen"):

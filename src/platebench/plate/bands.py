@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -28,7 +28,7 @@ BandSource = Callable[[int, int], tuple[Floats, Mask | None]]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BandedImage:
-    """TRANSMITTANCE of a whole capture, made band by band.
+    """Transmittance of a whole capture, made band by band.
 
     Attributes
     ----------
@@ -70,7 +70,6 @@ class BandedImage:
             step(band, first, stop)
         return PlateImage(
             pixels=band.reshape(stop - first, *self.row_shape)[start - first :],
-            encoding=Encoding.TRANSMITTANCE,
             valid=None if valid is None else valid[start - first :],
             pattern=self.pattern,
         )
@@ -85,9 +84,7 @@ class BandedImage:
             if band.valid is not None:
                 valid = np.ones(self.shape, bool) if valid is None else valid
                 valid[start:stop] = band.valid
-        return PlateImage(
-            pixels=pixels, encoding=Encoding.TRANSMITTANCE, valid=valid, pattern=self.pattern
-        )
+        return PlateImage(pixels=pixels, valid=valid, pattern=self.pattern)
 
 
 def bands(height: int, rows: int = BAND_ROWS) -> list[tuple[int, int]]:

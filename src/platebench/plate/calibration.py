@@ -1,8 +1,9 @@
-"""From what the camera reads to diffuse density: glare off, Callier factor off, residual off.
+"""From what the camera reads to diffuse density: Callier factor off, residual off.
 
-The model has the order of the light's way in reverse. Glare adds a share ``g`` of the bare light,
-``T_camera = (T_measured (1 + g) - g)``; the camera sees part of the scattered light only,
-``D_camera = Q D_diffuse``; what is left, small and smooth, is a residual in density.
+The camera sees part of the scattered light only, ``D_camera = Q D_diffuse``; what is left, small
+and smooth, is a residual in density. Glare is no part of it: it depends on what lies in the frame,
+and comes off each capture before (:mod:`platebench.plate.glare_model`). What the tablet says of it
+is kept here as evidence.
 """
 
 from __future__ import annotations
@@ -21,13 +22,14 @@ from platebench.core.errors import TabletError
 from platebench.core.files import atomic_write, read_at_most
 from platebench.core.plain_json import read_json
 from platebench.core.rounding import to_digits
+from platebench.plate.glare_model import UNKNOWNS, Evidence
 from platebench.plate.set_up import SetUp, set_up_from_json
 
 Doubles = NDArray[np.float64]
 
-SCHEMA = 2
+SCHEMA = 3
 FILE_NAME = "calibration.json"
-LEAST_LIGHT = 1e-5  # transmittance after glare: the floor that keeps density finite
+LEAST_LIGHT = 1e-5  # transmittance: the floor that keeps density finite
 _LN10 = float(np.log(10))
 _LARGEST_FILE = 1 << 20
 
@@ -65,15 +67,11 @@ class Calibration:
 
     Attributes
     ----------
-    glare, glare_sigma : float
-        Stray light, share of the bare light.
     callier, callier_sigma : float
         ``D_camera / D_diffuse``.
-    glare_callier : float
-        Covariance of the two.
     nodes, residuals, residual_sigmas : tuple of float
-        Density after glare and Callier factor; what is added there, and how well that is known.
-        A natural cubic spline between; constant beyond.
+        Density after the Callier factor; what is added there, and how well that is known. A natural
+        cubic spline between; constant beyond.
     common_offset, common_share : float
         Uncertainty that all steps of the tablet share: D, and share of the density.
     tablet : str
@@ -84,17 +82,18 @@ class Calibration:
         The capture it was read from.
     set_up : SetUp or None
         What that was made with; None only before it is kept.
+    glare : Evidence or None
+        What the steps say of the session's glare.
+    glare_share, glare_sigma : float
+        Glare that was taken off the tablet, mean over its steps, of the bare light; its error.
     steps : tuple of CalibratedStep
         The readings.
     notes : tuple of str
         What a person should know.
     """
 
-    glare: float
-    glare_sigma: float
     callier: float
     callier_sigma: float
-    glare_callier: float = 0.0
     nodes: tuple[float, ...] = (0.0, 3.0)
     residuals: tuple[float, ...] = (0.0, 0.0)
     residual_sigmas: tuple[float, ...] = (0.0, 0.0)
@@ -104,6 +103,9 @@ class Calibration:
     calibrated_tablet: bool = False
     capture: str = ""
     set_up: SetUp | None = None
+    glare: Evidence | None = None
+    glare_share: float = 0.0
+    glare_sigma: float = 0.0
     steps: tuple[CalibratedStep, ...] = field(default=())
     notes: tuple[str, ...] = ()
 
@@ -122,17 +124,15 @@ class Calibration:
         return max((step.known for step in self.steps), default=self.nodes[-1])
 
     def diffuse_density(self, transmittance: ArrayLike) -> Doubles:
-        """Return diffuse density (D) of measured transmittance.
+        """Return diffuse density (D) of measured transmittance, glare off.
 
         Examples
         --------
-        >>> calibration = Calibration(glare=0.005, glare_sigma=0, callier=1.3, callier_sigma=0)
-        >>> measured = (10 ** -1.3 + 0.005) / 1.005  # D 1.00, Q 1.3, half a percent of glare
-        >>> round(float(calibration.diffuse_density(measured)), 6)
+        >>> calibration = Calibration(callier=1.3, callier_sigma=0)
+        >>> round(float(calibration.diffuse_density(10**-1.3)), 6)
         1.0
         """
-        measured = np.asarray(transmittance, np.float64)
-        through = measured * (1 + self.glare) - self.glare
+        through = np.asarray(transmittance, np.float64)
         plain = -np.log10(np.maximum(through, LEAST_LIGHT)) / self.callier
         inside = np.clip(plain, self.nodes[0], self.nodes[-1])
         return np.asarray(plain + self._spline(inside), np.float64)
@@ -148,24 +148,18 @@ class Calibration:
 
     def measured_transmittance(self, density: ArrayLike) -> Doubles:
         """Return what the camera reads of a diffuse density, residual left out."""
-        through = 10.0 ** (-self.callier * np.asarray(density, np.float64))
-        return np.asarray((through + self.glare) / (1 + self.glare), np.float64)
+        return np.asarray(10.0 ** (-self.callier * np.asarray(density, np.float64)))
 
     def gain(self, density: ArrayLike) -> Doubles:
         """Return how much an error in measured T changes a diffuse density, D per unit T."""
         through = np.maximum(10.0 ** (-self.callier * np.asarray(density, np.float64)), LEAST_LIGHT)
-        return np.asarray((1 + self.glare) / (through * _LN10 * self.callier), np.float64)
+        return np.asarray(1 / (through * _LN10 * self.callier), np.float64)
 
     def density_sigma(self, density: ArrayLike) -> Doubles:
         """Return the standard uncertainty (D) that the calibration gives a diffuse density."""
         d = np.asarray(density, np.float64)
-        through = np.maximum(10.0 ** (-self.callier * d), LEAST_LIGHT)
-        by_glare = (1 - through) / (through * _LN10 * self.callier)
-        by_callier = -d / self.callier
         variance = (
-            (by_glare * self.glare_sigma) ** 2
-            + (by_callier * self.callier_sigma) ** 2
-            + 2 * by_glare * by_callier * self.glare_callier
+            (d / self.callier * self.callier_sigma) ** 2
             + np.interp(d, self.nodes, self.residual_sigmas) ** 2
             + self.common_offset**2 * np.minimum(np.abs(d) / 0.1, 1.0) ** 2
             + (self.common_share * d) ** 2
@@ -178,6 +172,14 @@ class Calibration:
         for item in fields(self):
             document[item.name] = _as_json(getattr(self, item.name))
         document["set_up"] = None if self.set_up is None else self.set_up.to_json()
+        document["glare"] = None
+        if self.glare is not None:
+            document["glare"] = {
+                "precision": [[_as_json(v) for v in row] for row in self.glare.precision.tolist()],
+                "pull": [_as_json(v) for v in self.glare.pull.tolist()],
+                "misfit": _as_json(self.glare.misfit),
+                "widened": _as_json(self.glare.widened),
+            }
         document["steps"] = [
             {key: _as_json(value) for key, value in asdict(step).items()} for step in self.steps
         ]
@@ -214,8 +216,8 @@ def load_calibration(path: Path) -> Calibration:
         raise TabletError(path, "is not there", remedy) from None
     except (OSError, ValueError):
         raise TabletError(path, "cannot be read as a calibration", remedy) from None
-    if isinstance(document, dict) and document.get("schema") == 1:
-        what = "does not say which camera, aperture and blank frames it was made with"
+    if isinstance(document, dict) and document.get("schema") in (1, 2):
+        what = "took glare for the same in every capture, which it is not"
         raise TabletError(path, what, remedy)
     return calibration_from_json(document, path)
 
@@ -243,26 +245,46 @@ def _from_json(document: dict[str, Any]) -> Calibration:
         raise ValueError("schema")
     set_up = set_up_from_json(document.pop("set_up"))
     steps = tuple(CalibratedStep(**step) for step in document.pop("steps"))
+    glare = _evidence_from_json(document.pop("glare"))
     values: dict[str, Any] = {
         key: tuple(value) if isinstance(value, list) else value for key, value in document.items()
     }
-    calibration = Calibration(steps=steps, set_up=set_up, **values)
+    calibration = Calibration(steps=steps, set_up=set_up, glare=glare, **values)
     numbers = np.array(
         [
-            *(calibration.glare, calibration.glare_sigma, calibration.glare_callier),
+            *(calibration.glare_share, calibration.glare_sigma),
             *(calibration.callier, calibration.callier_sigma),
             *(calibration.common_offset, calibration.common_share),
             *(*calibration.nodes, *calibration.residuals, *calibration.residual_sigmas),
         ],
         np.float64,
     )
-    sane = 0 <= calibration.glare < 0.3 and 0.3 < calibration.callier < 3
+    sane = 0.3 < calibration.callier < 3
     if not np.isfinite(numbers).all() or not sane:
         raise ValueError("numbers")
     if len(calibration.nodes) != len(calibration.residual_sigmas):
         raise ValueError("nodes")
     calibration.diffuse_density(0.5)  # nodes that do not rise are refused here
     return calibration
+
+
+def _evidence_from_json(document: dict[str, Any] | None) -> Evidence | None:
+    """Return what a tablet said of the glare; ValueError where it is no evidence."""
+    if document is None:
+        return None
+    precision = np.array(document["precision"], np.float64)
+    pull = np.array(document["pull"], np.float64)
+    misfit, widened = float(document["misfit"]), float(document["widened"])
+    if precision.shape != (UNKNOWNS, UNKNOWNS) or pull.shape != (UNKNOWNS,):
+        raise ValueError("unknowns")
+    if not (np.isfinite(precision).all() and np.isfinite(pull).all()):
+        raise ValueError("numbers")
+    if not (0 <= misfit < 100 and 1 <= widened < 1e3):
+        raise ValueError("numbers")
+    if float(np.linalg.eigvalsh(precision).min()) < -1e-6 * float(np.abs(precision).max()):
+        raise ValueError("precision")
+    precision = (precision + precision.T) / 2
+    return Evidence(precision=precision, pull=pull, misfit=misfit, widened=widened)
 
 
 def _as_json(value: Any) -> Any:

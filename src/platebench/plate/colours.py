@@ -21,7 +21,7 @@ def separate_colours(image: PlateImage) -> PlateImage:
     Parameters
     ----------
     image : PlateImage
-        TRANSMITTANCE, shape (M, N) with a filter pattern of three colours; other pictures are
+        Transmittance, shape (M, N) with a filter pattern of three colours; other pictures are
         returned as they are.
 
     Returns
@@ -44,9 +44,7 @@ def separate_colours(image: PlateImage) -> PlateImage:
         np.divide(lit, low, out=detail, where=weight > 0)
         lows.append(low)
     pixels = np.stack([low * detail for low in lows], axis=-1).astype(np.float32, copy=False)
-    return PlateImage(
-        pixels=pixels, encoding=image.encoding, valid=image.valid, pattern=MONO_PATTERN
-    )
+    return PlateImage(pixels=pixels, valid=image.valid, pattern=MONO_PATTERN)
 
 
 def one_channel(pixels: NDArray[np.float32], *, by_green: bool) -> NDArray[np.float32]:

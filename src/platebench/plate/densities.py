@@ -90,7 +90,7 @@ BIN = 0.01  # D
 BIN_EDGES = np.round(np.arange(-0.2, 4.5 + BIN / 2, BIN), 2)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlateDensities:
     """Densities of one plate, in D.
 
@@ -140,12 +140,11 @@ class PlateDensities:
             "light through than the bare light, so this is not a plate or the light is not its own"
         )
 
-    def to_json(self) -> dict[str, Any]:
-        """Return plain values, densities rounded to 0.001 D."""
-        return {
-            key: rounded(value, 3) if isinstance(value, float) else value
-            for key, value in asdict(self).items()
-        }
+    def rounded(self) -> PlateDensities:
+        """Return the same to 0.001 D, as a record states them."""
+        values: dict[str, Any] = asdict(self)
+        known = {key: rounded(v, 3) for key, v in values.items() if isinstance(v, float)}
+        return PlateDensities(**(values | known))
 
 
 def measure_densities(

@@ -35,7 +35,7 @@ class Exposures:
     light : Light
         The bare light.
     picture : callable
-        Returns TRANSMITTANCE, mosaic kept. A bracket is merged when this is called.
+        Returns transmittance, mosaic kept. A bracket is merged when this is called.
     plan : BracketPlan or None
         How a bracket is merged; None for a single capture.
     notes : tuple of str

@@ -83,7 +83,7 @@ def flatten(frame: SensorFrame, light: Light, dark: Dark | None = None) -> Bande
     Returns
     -------
     BandedImage
-        TRANSMITTANCE, dimensionless, 1.0 = bare light box; the filter pattern still interleaved.
+        Transmittance, dimensionless, 1.0 = bare light box; the filter pattern still interleaved.
         ``valid`` is False at clipped sites, None where nothing clips. Values may be negative:
         noise about zero is kept.
 

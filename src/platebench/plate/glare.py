@@ -1,50 +1,52 @@
-"""Veiling glare: stray light over the whole picture that lightens its densest parts; measured, off.
+"""Glare of one capture: what is known of it, and how it comes off.
 
-Model: ``T_measured = (T + g) / (1 + g)``, g a share of the bare light box.
-J. J. McCann and A. Rizzi, "Veiling glare: the dynamic range limit of HDR images", J. Soc. Inf.
-Display 2007; measured as by ISO 9358 (glare) and ISO 18844 (flare), on something opaque.
-
-Opaque is what lies outside the plate, is even, and is no lighter than the plate's darkest parts:
-black card, a holder, a strip. No part of a plate is ever taken for opaque: a dense, even sky looks
-just the same.
+The model is in :mod:`platebench.plate.glare_model`; what it was fitted to, in
+:mod:`platebench.plate.glare_evidence`. Where nothing dark shows how much light strays, nothing is
+taken off, and a bound says how much there can be.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import fdtrc
 
-from platebench.core.image import Encoding, PlateImage
 from platebench.plate.bands import BandStep
-from platebench.plate.finding.surround import BLACK, reduce_picture
-from platebench.plate.smooth_field import grid_shape, row_field
+from platebench.plate.finding.overview import Overview
+from platebench.plate.glare_evidence import lit_scene, own_dark_cells
+from platebench.plate.glare_model import (
+    AROUND_MISFIT,
+    BESIDE_MISFIT,
+    NOTHING,
+    OWN_CARD,
+    PREDICTED_MISFIT,
+    PRIOR,
+    DarkCells,
+    Evidence,
+    GlareOff,
+    fit_captures,
+    foretold,
+    glare_off,
+    posterior_of,
+    stands_out,
+)
+from platebench.plate.light import Light
+from platebench.plate.smooth_field import row_field, site_classes
 
 Floats = NDArray[np.float32]
 Doubles = NDArray[np.float64]
-Source = Literal["black mask", "holder", "opaque strip", "calibration"]
 
-CARD_DENSITY = 3.5  # D of black card and holders, at least; see docs/brackets-and-glare.md
-CARD_SIGMA = 0.3  # D by which it may be off
-_LOOKED_AT = 600  # cells along the long side
-_SMALLEST_SHARE = 0.001  # of the frame, connected
-_MARGIN = 0.03  # of the plate's size around it that is left out: bevels, shadows, bare gaps
-_EVEN = 0.12  # relative scatter of cells about a smooth surface
-_EVEN_FLOOR = 2e-4  # of the bare light: scatter that is noise in any case
-_AS_DARK = 1.5  # times the darkest part of the plate: what passes more is not opaque
-_AREAS_ALIKE = 3.0  # times the darkest area: glare differs less over a frame, papers more
-_TILES = 24  # along the long side; cells are averaged in tiles, whose scatter is that of the glare
-_LEAST_CELLS = 6  # in a tile
-_FIELD_TILES = 16  # tiles that a field needs
-_FIELD_SPAN = 0.7  # of the frame's height and width over which they are spread
-_SURE = 1e-3  # probability at which "the glare is uniform" is given up
-_WORTHWHILE = 0.05  # relative variation of the glare below which a field is not worth it
-_FIELD_CELLS = 32
+CARD_DENSITY = 3.5  # D of a mask, holder or strip, about; see docs/brackets-and-glare.md
+MOST_SHARE = 0.015  # of a frame's mean light: no lens in order strays more
+_MARGIN_OF_BOUND = 1.3  # glare in the middle of a frame over its mean
+_DARKEST = 0.005  # quantile of a frame's cells
+_LEAST_OF_FORETOLD, _MOST_OF_FORETOLD = 0.5, 1.6  # glare read over glare foretold by a card
+MISFIT_TOLD = 0.25  # of the glare, left over by the model; less is in the stated error
+_ROWS_OF_CELL = 1 / 8  # taken together, of the rows of a cell
+_NEAR_BORDER = 1 / 20  # of the frame: what is read there is glare that the plate does not have
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,38 +56,62 @@ class Glare:
     Attributes
     ----------
     share : float
-        ``g``, of the bare light box; the mean over the frame where there is a field.
+        Over the plate, of the bare light.
     sigma : float
-        Standard error of ``share``: scatter and photon noise, and what the card may let through.
-    source : {"black mask", "holder", "opaque strip", "calibration"}
-        What it was read on; "calibration": known from a step tablet in the same light.
-    area : float
-        Share of the frame that was read.
-    uniform_p : float or None
-        Probability of the areas differing as they do by chance if glare were uniform; None where
-        they do not spread over the frame.
-    field : ndarray of float32, shape (rows, columns), or None
-        ``g`` on a coarse grid over the frame; None where the data do not ask for more than one
-        number.
+        Its standard error where the plate lets nothing through.
+    sources : tuple of str
+        What it was read on: "card", "tablet", "black mask", "holder", "opaque strip".
+    error : ndarray of float64, shape (3, rows, columns)
+        On a grid over the frame, ``var T = error[0] - 2 T error[1] + T^2 error[2]``.
+    off : GlareOff
+        What takes it off.
+    demanded : bool
+        Whether what is dark cannot be explained without glare, by cards that are not opaque.
+    doubts : tuple of str
+        Where it does not follow the model, in plain words.
     """
 
     share: float
     sigma: float
-    source: Source
-    area: float
-    uniform_p: float | None = None
-    field: Floats | None = None
+    sources: tuple[str, ...]
+    error: Doubles
+    off: GlareOff
+    demanded: bool = True
+    doubts: tuple[str, ...] = ()
 
     @property
     def shows(self) -> bool:
         """Whether it stands out from its error."""
-        return self.share > 2 * self.sigma
+        return self.demanded and self.share > 2 * self.sigma
+
+    @property
+    def source(self) -> str:
+        """What it was read on, in words."""
+        return " and ".join(self.sources)
+
+    def error_at(self, place: tuple[float, float] | None) -> tuple[float, float, float]:
+        """Return the three terms of the variance at a place, a share of height and width.
+
+        None: their mean over the frame's middle.
+        """
+        rows, columns = self.error.shape[1:]
+        if place is None:
+            middle = self.error[:, rows // 4 : -(rows // 4) or None, columns // 4 : -(columns // 4)]
+            first, second, third = (float(term.mean()) for term in middle)
+            return first, second, third
+        row, column = (
+            min(max(int(share * n), 0), n - 1)
+            for share, n in zip(place, (rows, columns), strict=True)
+        )
+        first, second, third = (float(value) for value in self.error[:, row, column])
+        return first, second, third
 
 
-def glare_from_opaque(transmittance: float, card: float = 0.0) -> float:
-    """Return g from the transmittance measured where the true one is ``card``.
+def glare_from_opaque(transmittance: float) -> float:
+    """Return the share g, of the bare light, that makes something opaque measure ``transmittance``.
 
-    ``T (1 + g) = card + g`` solved for g.
+    ``T_measured = (T + g) / (1 + g)`` with T = 0, solved for g (J. J. McCann and A. Rizzi,
+    "Veiling glare: the dynamic range limit of HDR images", J. Soc. Inf. Display 2007).
 
     Examples
     --------
@@ -93,7 +119,7 @@ def glare_from_opaque(transmittance: float, card: float = 0.0) -> float:
     0.005
     """
     measured = min(max(transmittance, 0.0), 0.999)
-    return max((measured - card) / (1 - measured), 0.0)
+    return measured / (1 - measured)
 
 
 def density_with_glare(density: float, glare: float) -> float:
@@ -107,240 +133,210 @@ def density_with_glare(density: float, glare: float) -> float:
     return -math.log10((10**-density + glare) / (1 + glare))
 
 
-def glare_step(
-    glare: Glare, shape: tuple[int, int], *, channels: int = 1, level: float = 1.0
-) -> BandStep:
-    """Return a function that takes the glare off a band of rows: ``T = T_measured (1 + g) - g``.
+def density_without_glare(density: float, glare: float) -> float:
+    """Return the density that is measured as ``density``; infinite where all of it may be glare.
 
-    In linear light and in the band itself. Noise may carry the result below 0; it is kept.
-
-    Parameters
-    ----------
-    shape : (int, int)
-        Rows and columns of the whole frame.
-    channels : {1, 3}
-        Values a site; the band's rows hold them side by side.
-    level : float
-        Transmittance that the bare light box has on this scale, where the lamp has changed.
+    Examples
+    --------
+    >>> round(density_without_glare(2.22, 0.005), 1)
+    3.0
     """
-    share = glare.share
-    if glare.field is None:
+    through = 10**-density * (1 + glare) - glare
+    return math.inf if through <= 0 else -math.log10(through)
 
-        def even(band: Floats, _start: int, _stop: int) -> None:
-            cv2.addWeighted(band, 1 + share, band, 0.0, -share * level, dst=band)
 
-        return even
-    fields = np.repeat(glare.field[None], channels, axis=0)
-    places = row_field(fields, np.zeros((1, 1), np.uint8), shape, channels=channels)
+def interval_in_words(bound: float) -> str:
+    """Return what densities as read may be, where so much glare is left on them.
 
-    def by_place(band: Floats, start: int, stop: int) -> None:
-        cv2.accumulateProduct(band - np.float32(level), places.rows(start, stop), band)
+    Examples
+    --------
+    >>> interval_in_words(0.005)
+    'D 1.00 as read may be up to 1.02, 1.50 up to 1.57, 2.00 up to 2.30'
+    """
+    parts = []
+    for read in (1.0, 1.5, 2.0):
+        most = density_without_glare(read, bound)
+        told = f"up to {most:.2f}" if most < 4 else "any density above"
+        parts.append(f"{read:.2f} {told}")
+    return ("D " + ", ".join(parts)).replace(" up to", " as read may be up to", 1)
 
-    return by_place
+
+def glare_bound(seen: Overview, level: float = 1.0) -> float:
+    """Return the most that glare can be where nothing dark shows it, share of the bare light.
+
+    Lenses stray up to 1.5 % of the frame's light, and there is no more than the darkest places
+    show. The bound held for 89 % of the patches of six simulated sessions.
+    """
+    cells = seen.cells.mean(axis=0, dtype=np.float64) / level
+    mean = float(np.clip(cells, 0, 1).mean())
+    darkest = max(float(np.quantile(cells, _DARKEST)), 0.0)
+    return _MARGIN_OF_BOUND * min(MOST_SHARE * mean, darkest)
 
 
 def measure_glare(
-    image: PlateImage,
-    corners: Doubles,
-    surround: str,
+    seen: Overview,
+    light: Light,
     *,
+    corners: Doubles | None,
+    surround: str,
     level: float = 1.0,
     card_density: float = CARD_DENSITY,
+    tablet: Evidence | None = None,
 ) -> Glare | None:
-    """Measure glare on what is opaque in the frame.
+    """Return the glare of a capture by all that tells of it.
 
     Parameters
     ----------
-    image : PlateImage
-        TRANSMITTANCE of the whole capture.
-    corners : ndarray of float64, shape (4, 2)
-        The plate's corners, ``(row, column)``.
+    seen : Overview
+        Transmittance of the whole capture.
+    light : Light
+        What it was divided by, with what the session's own captures say of its glare.
+    corners : ndarray of float64, shape (4, 2), or None
+        The plate's, ``(row, column)``; None where what lies beside it is not to be read.
     surround : {"bright", "dark", "holder", "none"}
         What lies around it, see ``FoundPlate``.
     level : float
         Transmittance of the bare light box on this scale.
     card_density : float
-        Density of what is opaque.
+        Density of a mask, holder or strip, about: what it lets through is not glare.
+    tablet : Evidence or None
+        What a step tablet in the same light says.
 
     Returns
     -------
     Glare or None
-        None where nothing opaque shows.
-
-    Raises
-    ------
-    ValueError
-        If the picture is not transmittance.
+        None where nothing dark shows it.
     """
-    if image.encoding is not Encoding.TRANSMITTANCE:
-        raise ValueError(f"measure_glare needs transmittance, got {image.encoding}")
-    period = int(np.lcm(*image.pattern.shape))
-    small, block = reduce_picture(image.pixels, _LOOKED_AT, period=period)
-    cells = small.astype(np.float64) / level
-    where = _opaque_cells(cells, (corners + 0.5) / block - 0.5)
-    kinds: dict[str, Source] = {"dark": "black mask", "holder": "holder"}
-    source = kinds.get(surround, "opaque strip")
-    if np.count_nonzero(where) < _LEAST_CELLS:
+    session, scene = light.glare, lit_scene(seen, light)
+    known, proven = scene.known, scene.proven
+    sources = ["card"] if session is not None and (session.card or session.card_over) else []
+    if tablet is not None:
+        known = known + tablet
+        sources.append("tablet")
+    cells, bare, room = scene.cells, scene.bare, scene.room
+    masked = surround in ("dark", "holder")
+    own, doubts = None, []
+    if corners is not None:
+        box, lamp = (plane.mean(axis=0) for plane in (bare, room))
+        own = own_dark_cells(seen, box, lamp, corners, masked=masked, level=level)
+    if own is not None:
+        name = {"dark": "black mask", "holder": "holder"}.get(surround, "opaque strip")
+        if session is not None and proven:
+            ratio = foretold(own, known)
+            most = _MOST_OF_FORETOLD + _card_over_glare(own, card_density)
+            if not _LEAST_OF_FORETOLD < ratio < most:
+                doubts.append(
+                    f"the {name} shows {ratio:.1f} times the glare that the session's card "
+                    "foretells, so that it alone is gone by: was the lens, its aperture or the "
+                    "mask another?"
+                )
+                known, proven, sources = session.of_room, False, []
+        if proven and not masked:
+            own = None  # what a strip lets through is less sure than what the card foretells
+    if own is not None:
+        sources.append(name)
+        known = fit_captures([own], known + _about(card_density))
+        if not masked and _near_border(own.tiles):
+            doubts.append(
+                "the opaque strip lies at the border of the frame, where it reads glare that the "
+                "plate does not have: lay it nearer to the plate"
+            )
+    if not sources:
         return None
-    card = 10**-card_density
-    g = np.maximum((cells - card) / (1 - np.minimum(cells, 0.999)), -0.01)
-    card_error = card * math.log(10) * CARD_SIGMA
-    return _fit_glare(g, where, source, image.shape, card_error)
-
-
-def _opaque_cells(cells: Doubles, corners: Doubles) -> NDArray[np.bool_]:
-    """Return which cells lie outside the plate, on something even and as dark as it gets."""
-    outside = np.ones(cells.shape, np.uint8)
-    centre = corners.mean(axis=0)
-    grown = centre + (corners - centre) * (1 + 2 * _MARGIN)
-    cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1] * 16).astype(np.int32), 0, shift=4)
-    dark = ((cells < BLACK) & (outside > 0)).astype(np.uint8)
-    dark = np.asarray(cv2.erode(dark, np.ones((5, 5), np.uint8)), np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
-    smallest = max(_SMALLEST_SHARE * cells.size, 4 * _LEAST_CELLS)
-    areas = []
-    for k in range(1, count):
-        if stats[k, cv2.CC_STAT_AREA] < smallest:
-            continue
-        where = labels == k
-        if _is_even(cells, where):
-            areas.append((float(np.quantile(cells[where], 0.05)), where))
-    found = np.zeros(cells.shape, bool)
-    if not areas:
-        return found
-    # Half a per cent of the plate may be darker by noise, dead sites or dust.
-    inside = cells[outside == 0]
-    darkest = float(np.quantile(inside, 0.005)) if inside.size else 1.0
-    limit = min(_AS_DARK * darkest, _AREAS_ALIKE * min(lowest for lowest, _ in areas))
-    for lowest, where in areas:
-        if lowest <= max(limit, 0.0) + _EVEN_FLOOR:
-            found |= where
-    return found
-
-
-def _is_even(cells: Doubles, where: NDArray[np.bool_]) -> bool:
-    """Tell whether an area is smooth: glare has no detail."""
-    values = cells[where]
-    terms = _terms(np.argwhere(where), cells.shape, 2)
-    fit = np.linalg.lstsq(terms, values, rcond=None)[0]
-    scatter = 1.4826 * float(np.median(np.abs(values - terms @ fit)))
-    return scatter < _EVEN * float(np.median(values)) + _EVEN_FLOOR
-
-
-def _terms(places: NDArray[np.number], shape: tuple[int, ...], order: int) -> Doubles:
-    """Return powers of place, -1 to 1 over the frame, shape (n, 1, 3 or 6)."""
-    half = (np.array(shape[:2], np.float64) - 1) / 2
-    y, x = ((places - half) / np.maximum(half, 1)).T
-    powers = [np.ones(len(y)), y, x, y * y, x * y, x * x]
-    return np.stack(powers[: {0: 1, 1: 3, 2: 6}[order]], axis=1)
-
-
-def _fit_glare(
-    g: Doubles,
-    where: NDArray[np.bool_],
-    source: Source,
-    shape: tuple[int, int],
-    card_error: float,
-) -> Glare:
-    """Return one glare, or a field of it where the areas spread over the frame and differ."""
-    places, values, counts = _tiles(g, where)
-    weight = counts / counts.sum()
-    mean = float(weight @ values)
-    share = _middle(values, counts)
-    spread = float(np.sqrt(weight @ (values - mean) ** 2))
-    error = spread / math.sqrt(max(len(values) - 1, 1))
-    covered = float(where.mean())
-    if not _spread_over(places, g.shape):
-        sigma = math.hypot(error, card_error)
-        return Glare(share=max(share, 0.0), sigma=sigma, source=source, area=covered)
-    p, order = _best_order(places, values, counts, g.shape)
-    if order == 0:
-        sigma = math.hypot(error, card_error)
-        return Glare(share=max(share, 0.0), sigma=sigma, source=source, area=covered, uniform_p=p)
-    fit, left, covariance = _fit(places, values, counts, g.shape, order)
-    grid = grid_shape(shape, _FIELD_CELLS)
-    cells = np.indices(grid).reshape(2, -1).T
-    centres = (cells + 0.5) * (np.array(g.shape) / grid) - 0.5
-    terms = _terms(centres, g.shape, order)
-    low, high = values.min() - 2 * left, values.max() + 2 * left
-    field = np.clip(terms @ fit, max(low, 0.0), max(high, 0.0)).reshape(grid)
-    errors = np.sqrt(np.einsum("ni,ij,nj->n", terms, covariance, terms))
+    alone = session is not None and known is session.evidence
+    found = session.found if session is not None and alone else posterior_of(known)
+    around = AROUND_MISFIT if own is not None and masked else BESIDE_MISFIT
+    off = glare_off(
+        cells,
+        bare,
+        room,
+        found,
+        known.misfit,
+        seen=own is not None,
+        predicted=PREDICTED_MISFIT if proven else around,
+    )
+    if known.misfit > MISFIT_TOLD:
+        doubts.append(
+            f"glare does not follow its model here: {known.misfit:.0%} of it is left over"
+        )
+    inside = _within(off.share.shape, seen.shape, corners)
     return Glare(
-        share=float(field.mean()),
-        sigma=math.hypot(float(errors.mean()), card_error),
-        source=source,
-        area=covered,
-        uniform_p=p,
-        field=field.astype(np.float32),
+        share=float(off.share[inside].mean()),
+        sigma=float(np.sqrt(off.error[0][inside].mean())),
+        sources=tuple(sources),
+        error=off.error,
+        off=off,
+        demanded=stands_out(known, room),
+        doubts=tuple(doubts),
     )
 
 
-def _tiles(g: Doubles, where: NDArray[np.bool_]) -> tuple[Doubles, Doubles, Doubles]:
-    """Return places, medians and numbers of cells of the tiles of a coarse chequer."""
-    size = max(1, -(-max(g.shape) // _TILES))
-    rows, columns = np.nonzero(where)
-    across = -(-g.shape[1] // size)
-    tile = rows // size * across + columns // size
-    order = np.argsort(tile, kind="stable")
-    starts = np.flatnonzero(np.diff(tile[order], prepend=-1))
-    groups = [k for k in np.split(order, starts[1:]) if len(k) >= _LEAST_CELLS] or [order]
-    places = np.array([(rows[k].mean(), columns[k].mean()) for k in groups])
-    values = np.array([np.median(g[rows[k], columns[k]]) for k in groups])
-    return places, values, np.array([len(k) for k in groups], np.float64)
+def _about(card_density: float) -> Evidence:
+    """Return that a plate's own card lets about so much through, give or take all of it."""
+    precision = np.zeros_like(NOTHING.precision)
+    # In place of the general prior, which the posterior adds.
+    precision[OWN_CARD, OWN_CARD] = (10**-card_density) ** -2 - PRIOR[OWN_CARD] ** -2
+    return replace(NOTHING, precision=precision)
 
 
-def _middle(values: Doubles, counts: Doubles) -> float:
-    """Return the weighted median."""
-    order = np.argsort(values)
-    share = np.cumsum(counts[order]) - counts[order] / 2
-    return float(np.interp(counts.sum() / 2, share, values[order]))
+def _card_over_glare(own: DarkCells, card_density: float) -> float:
+    """Return what a card may let through, over what is dark there."""
+    dark = float(np.median(own.light[own.tiles > 0]))
+    bare = float(np.median(own.bare[own.tiles > 0]))
+    passed = 3 * 10**-card_density * bare
+    return passed / max(dark - passed, 0.1 * dark, 1e-9)
 
 
-def _spread_over(places: Doubles, shape: tuple[int, ...]) -> bool:
-    """Tell whether tiles reach over the frame, with some in each quarter of it."""
-    if len(places) < _FIELD_TILES:
-        return False
-    half = np.array(shape) / 2
-    quarters = {(bool(a), bool(b)) for a, b in places > half}
-    span = np.ptp(places, axis=0) / np.array(shape)
-    return len(quarters) == 4 and bool((span > _FIELD_SPAN).all())
+def _near_border(tiles: NDArray[np.intp]) -> bool:
+    """Tell whether all that is dark lies in the outermost twentieth of the frame."""
+    rim = max(1, round(_NEAR_BORDER * max(tiles.shape)))
+    return not bool((tiles[rim:-rim, rim:-rim] > 0).any())
 
 
-def _fit(
-    places: Doubles, values: Doubles, counts: Doubles, shape: tuple[int, ...], order: int
-) -> tuple[Doubles, float, Doubles]:
-    """Return coefficients of a surface, the scatter about it, and their covariance."""
-    root = np.sqrt(counts / counts.mean())
-    terms = _terms(places, shape, order)
-    basis = terms * root[:, None]
-    fit = np.linalg.lstsq(basis, values * root, rcond=None)[0]
-    left = (values - terms @ fit) * root
-    variance = float(left @ left) / max(len(values) - terms.shape[1], 1)
-    return fit, math.sqrt(variance), np.linalg.pinv(basis.T @ basis) * variance
+def _within(
+    grid: tuple[int, ...], shape: tuple[int, int], corners: Doubles | None
+) -> NDArray[np.bool_]:
+    """Return which cells of a grid lie on the plate; all but the border's where it is not known."""
+    inside = np.zeros(grid, np.uint8)
+    if corners is not None:
+        places = (corners + 0.5) * (np.array(grid) / np.array(shape)) - 0.5
+        cv2.fillConvexPoly(inside, np.rint(places[:, ::-1]).astype(np.int32), 1)
+    if not inside.any():
+        inside[grid[0] // 8 : -(grid[0] // 8) or None, grid[1] // 8 : -(grid[1] // 8) or None] = 1
+    return np.asarray(inside > 0, bool)
 
 
-def _best_order(
-    places: Doubles, values: Doubles, counts: Doubles, shape: tuple[int, ...]
-) -> tuple[float, int]:
-    """Return the probability that glare is uniform, and the order of surface the data ask for.
+def glare_step(
+    off: GlareOff, pattern: NDArray[np.uint8], shape: tuple[int, int], *, channels: int = 1
+) -> BandStep:
+    """Return a function that takes the glare off a band of rows: ``T = gain T + offset``.
 
-    F-tests of a plane and of a quadratic surface against a simpler one.
+    In linear light and in the band itself. Noise may carry the result below 0; it is kept.
+
+    Parameters
+    ----------
+    pattern : ndarray of uint8, shape (p, q)
+        Filter pattern of the frame.
+    shape : (int, int)
+        Rows and columns of the whole frame.
+    channels : {1, 3}
+        Values a site; the band's rows hold them side by side.
     """
-    n = len(values)
-    squares = {}
-    for order, unknowns in ((0, 1), (1, 3), (2, 6)):
-        squares[order] = _fit(places, values, counts, shape, order)[1] ** 2 * (n - unknowns)
-    by_plane = _p_value(squares[0], squares[1], 2, n - 3)
-    by_curve = _p_value(squares[0], squares[2], 5, n - 6)
-    p = min(1.0, 2 * min(by_plane, by_curve))
-    fit, _, _ = _fit(places, values, counts, shape, 2)
-    varies = float(np.std(_terms(places, shape, 2) @ fit))
-    if p > _SURE or varies < _WORTHWHILE * max(float(values.mean()), 1e-9):
-        return p, 0
-    return p, 2 if _p_value(squares[1], squares[2], 3, n - 6) < _SURE else 1
+    classes = site_classes(pattern)
+    gains, offsets = (
+        row_field(field.astype(np.float32), classes, shape, channels=channels)
+        for field in (off.gain, off.offset)
+    )
+    phases = len(gains.tables)
+    together = max(1, int(_ROWS_OF_CELL * shape[0] / off.gain.shape[1]))
 
+    def take_off(band: Floats, start: int, stop: int) -> None:
+        for top in range(start, stop, together):
+            bottom = min(top + together, stop)
+            at = (top + bottom) / 2
+            for row in range(top, min(top + phases, bottom)):
+                part = band[row - start : bottom - start : phases]
+                part *= gains.row_at(at, row)
+                part += offsets.row_at(at, row)
 
-def _p_value(simple: float, full: float, more: int, left: int) -> float:
-    """Return the probability of a gain in squares as large by chance."""
-    gain = max(simple - full, 0.0) / more
-    return float(fdtrc(more, left, gain / max(full / left, 1e-30)))
+    return take_off

@@ -10,6 +10,7 @@ batch turns it into a result.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ from platebench.core.settings import PlateSettings, ScanSettings
 if TYPE_CHECKING:
     from platebench.plate.calibration import Calibration
     from platebench.plate.light import Dark, Light
+    from platebench.plate.record import PlateRecord
     from platebench.plate_log.entry import LogEntry
     from platebench.tone.profile import ToneProfile
 
@@ -129,12 +131,10 @@ class PlateResult:
         Name of the plate.
     written : tuple of Path
         Files written whole, in a fixed order.
-    record : dict
-        What was measured and done; only JSON types, deterministic (no times, no host). The proof
-        sheet reads ``format`` (str), ``size_mm`` ([width, height] or None), ``base_fog``,
-        ``d_max``, ``density_range`` (D), ``flags`` (list of str), ``whole`` (bool: uncropped),
-        ``doubtful`` (bool), ``taken`` (ISO date and time or None) and ``log`` (what the plate log
-        says, or None).
+    record : PlateRecord or None
+        What was measured and done; None where nothing was converted.
+    master : mapping or None
+        What is written beside an archive master, where that was made.
     ends : PrintingEnds or None
         The plate's own printing ends, for ``printing = "shared"``.
     error : PlateError or None
@@ -145,7 +145,8 @@ class PlateResult:
 
     plate_id: str
     written: tuple[Path, ...] = ()
-    record: dict[str, Any] = field(default_factory=dict)
+    record: PlateRecord | None = None
+    master: Mapping[str, Any] | None = None
     ends: PrintingEnds | None = None
     error: PlateError | None = None
     skipped: bool = False

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import chain
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,9 @@ from platebench.core.camera_time import shown_seconds
 from platebench.core.errors import BlankFrameError, FrameMismatchError
 from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.plate.smooth_field import class_means, grid_shape, site_classes, smooth_cells
+
+if TYPE_CHECKING:
+    from platebench.plate.glare_model import SessionGlare
 
 CLIPPED_SHARE_ALLOWED = 0.001
 LEVEL_REFUSED = 0.5  # stops by which bare light may have changed since the blank
@@ -75,6 +79,8 @@ class Light:
         are several); None where it cannot be known.
     noise_share : float
         Standard error of the field, relative: the share of the flattening in the noise.
+    glare : SessionGlare or None
+        How it strays, by captures of the session; None where there are none.
     """
 
     fields: NDArray[np.float32]
@@ -86,6 +92,7 @@ class Light:
     before: Uniformity | None = None
     after: Uniformity | None = None
     noise_share: float = 0.0
+    glare: SessionGlare | None = None
 
 
 def uniformity(values: NDArray[np.floating]) -> Uniformity:

@@ -29,7 +29,7 @@ from platebench.plate.finding.find_plate import FoundPlate, angles_of
 from platebench.plate.finding.overview import Overview, find_in_overview, overview_of
 from platebench.plate.finding.surround import BLACK
 from platebench.plate.flatten import stain_step
-from platebench.plate.glare import Glare, glare_step, measure_glare
+from platebench.plate.glare import Glare, glare_bound, glare_step, interval_in_words, measure_glare
 from platebench.plate.job import PlateJob
 from platebench.plate.light import LEVEL_REFUSED, Light, LightSource
 from platebench.plate.set_up import compare_set_ups, set_up_of
@@ -50,7 +50,7 @@ class PlateView:
     Attributes
     ----------
     picture : BandedImage
-        TRANSMITTANCE of the whole capture, glare and stain taken off where they were measured.
+        Transmittance of the whole capture, glare and stain taken off where they were measured.
     small : Overview
         The same, at most ``MEASURED_LONG_SIDE`` pixels long.
     found : FoundPlate
@@ -67,11 +67,13 @@ class PlateView:
     plan : BracketPlan or None
         How a bracket was merged; None for a single capture.
     glare : Glare or None
-        Measured on something opaque around the plate, else known from the calibration.
+        By all that tells of it; None where nothing dark shows it.
     glare_off : bool
-        Whether it was taken off: what the card may have let through is not.
+        Whether it was taken off: what does not stand out from its error is not.
+    glare_bound : float or None
+        The most that glare can be, share of the bare light, where nothing dark shows it.
     calibration : Calibration or None
-        What is left of the session's calibration to apply: its glare is off already.
+        The session's, where it holds for this capture.
     stain : Stain or None
         None where the picture has one colour.
     by_green : bool
@@ -95,6 +97,7 @@ class PlateView:
     plan: BracketPlan | None
     glare: Glare | None
     glare_off: bool
+    glare_bound: float | None
     calibration: Calibration | None
     stain: Stain | None
     by_green: bool
@@ -162,21 +165,23 @@ def look_at_plate(
         doubts += doubtful
     calibration, unlike = calibration_for(job, exposures.info)
     doubts += unlike
-    kept = job.settings.glare == "kept"
-    glare = None
+    glare = (
+        None
+        if positive
+        else _glare(seen, found, light, calibration, job.settings, level, by_hand=by_hand)
+    )
     if by_hand and found.surround != "dark":
-        # Corners by hand may lie within the glass: what is beyond them is no card then.
-        notes.append("glare not measured outside corners given by hand")
-    else:
-        glare = _glare(seen, found, exposures.info, job.settings, level)
-    if calibration is not None and (glare is None or kept):
-        glare = _glare_of(calibration)
-    glare_off = glare is not None and (glare.source == "calibration" or (glare.shows and not kept))
+        notes.append("glare not read outside corners given by hand")
+    glare_off = glare is not None and glare.shows and job.settings.glare != "kept"
+    bound, of_glare = _of_glare(glare, light, seen, level)
+    doubts += of_glare[0]
+    notes += of_glare[1]
     if glare is not None and glare_off:
-        picture = picture.then(
-            glare_step(glare, picture.shape, channels=light.channels, level=level)
-        )
+        step = glare_step(glare.off, picture.pattern, picture.shape, channels=light.channels)
+        picture = picture.then(step)
         seen = overview_of(picture)
+        if light.source is LightSource.BLANK:
+            level = bare_light_level(seen.at_most(MEASURED_LONG_SIDE), found)
     stain = measure_stain(seen, found.corners) if found.found and not positive else None
     coloured, before = job.settings.colour != "mosaic", picture
     if coloured:
@@ -199,7 +204,8 @@ def look_at_plate(
         plan=exposures.plan,
         glare=glare,
         glare_off=glare_off,
-        calibration=_left_to_apply(calibration, glare, glare_off),
+        glare_bound=bound,
+        calibration=calibration,
         stain=stain,
         by_green=coloured or (stain is not None and stain.found and not neutralise),
         looks=looks,
@@ -236,18 +242,40 @@ def coloured_said(stain: Stain | None) -> list[str]:
 
 
 def _glare(
-    seen: Overview, found: FoundPlate, info: CaptureInfo, settings: PlateSettings, level: float
+    seen: Overview,
+    found: FoundPlate,
+    light: Light,
+    calibration: Calibration | None,
+    settings: PlateSettings,
+    level: float,
+    *,
+    by_hand: bool,
 ) -> Glare | None:
-    """Measure glare on what is opaque around the plate."""
-    if not found.found or info.kind is CaptureKind.SCAN:
-        return None
+    """Return the glare of a capture, by all that tells of it."""
+    # Corners by hand may lie within the glass: what is beyond them is no card then.
+    beside = found.found and not (by_hand and found.surround != "dark")
+    scan = light.source is LightSource.SCANNER  # in which a lid or a margin may be dark
     return measure_glare(
-        seen.image,
-        seen.places(found.corners),
-        found.surround,
+        seen,
+        light,
+        corners=found.corners if beside and not scan else None,
+        surround=found.surround,
         level=level,
         card_density=settings.card_density,
+        tablet=None if calibration is None else calibration.glare,
     )
+
+
+def _of_glare(
+    glare: Glare | None, light: Light, seen: Overview, level: float
+) -> tuple[float | None, tuple[Sequence[str], Sequence[str]]]:
+    """Return the most that glare can be where nothing shows it, and doubts and notes on it."""
+    if glare is not None:
+        return None, (glare.doubts, ())
+    if light.source is not LightSource.BLANK:
+        return None, ((), ())
+    bound = glare_bound(seen, level)
+    return bound, ((), (f"nothing dark shows how much light strays: {interval_in_words(bound)}",))
 
 
 def calibration_for(job: PlateJob, info: CaptureInfo) -> tuple[Calibration | None, tuple[str, ...]]:
@@ -258,27 +286,6 @@ def calibration_for(job: PlateJob, info: CaptureInfo) -> tuple[Calibration | Non
         return job.calibration, ()
     fit = compare_set_ups(job.calibration.set_up, set_up_of(info, job.blanks))
     return (job.calibration if fit.applies else None), fit.doubts
-
-
-def _glare_of(calibration: Calibration) -> Glare:
-    """Return the glare that a calibration knows of; it comes off before stain is measured."""
-    return Glare(
-        share=calibration.glare, sigma=calibration.glare_sigma, source="calibration", area=0.0
-    )
-
-
-def _left_to_apply(
-    calibration: Calibration | None, glare: Glare | None, glare_off: bool
-) -> Calibration | None:
-    """Return a calibration without its glare, which is off the light already.
-
-    A plate's own glare was measured without the tablet: its error is its own, and does not go
-    with that of the Callier factor. What was measured and left on is part of the error.
-    """
-    if calibration is None or glare is None or glare.source == "calibration":
-        return None if calibration is None else replace(calibration, glare=0.0)
-    sigma = glare.sigma if glare_off else float(np.hypot(glare.sigma, glare.share))
-    return replace(calibration, glare=0.0, glare_sigma=sigma, glare_callier=0.0)
 
 
 def _find(seen: Overview, settings: PlateSettings, *, light_known: bool) -> tuple[FoundPlate, bool]:

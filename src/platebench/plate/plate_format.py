@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from platebench.core.formats import CUT_UNDER, FORMATS, MM_PER_INCH, PlateFormat, format_named
+from platebench.plate.record import PlateRecord
 
 ASPECT_LIMIT_PERCENT = 1.5  # both sides may be cut up to 1 % under; more is another format
 
@@ -100,13 +99,12 @@ def plate_format(corners: ArrayLike, name: str | None) -> FormatFit:
     )
 
 
-def misfit_of(record: Mapping[str, Any]) -> str:
+def misfit_of(record: PlateRecord) -> str:
     """Return what a converted plate's record says of a shape that is not its format's.
 
     Parameters
     ----------
-    record : mapping
-        As ``convert`` writes it.
+    record : PlateRecord
 
     Returns
     -------
@@ -115,16 +113,17 @@ def misfit_of(record: Mapping[str, Any]) -> str:
 
     Examples
     --------
-    >>> corners = [[0, 0], [0, 4000], [3000, 4000], [3000, 0]]
-    >>> misfit_of({"ppi": 600.0, "corners": corners, "format": "13x18 cm"}).split("; ")[0]
+    >>> from dataclasses import replace
+    >>> corners = ((0, 0), (0, 4000), (3000, 4000), (3000, 0))
+    >>> record = PlateRecord(ppi=600.0, corners=corners, format="13x18 cm")
+    >>> misfit_of(record).split("; ")[0]
     'the plate is 3.7 % shorter in shape than 13x18 cm'
-    >>> misfit_of({"ppi": 600.0, "corners": corners, "format": "9x12 cm"})
+    >>> misfit_of(replace(record, format="9x12 cm"))
     ''
     """
-    corners = record.get("corners")
-    if record.get("ppi") is None or corners is None:
+    if record.ppi is None or not record.corners:
         return ""
-    return plate_format(corners, record.get("format")).warning or ""
+    return plate_format(np.array(record.corners), record.format).warning or ""
 
 
 def size_doubt(misfit: str, *, what: str = "the size") -> str:
@@ -133,7 +132,7 @@ def size_doubt(misfit: str, *, what: str = "the size") -> str:
     return f"{what} is in doubt: {misfit}; {remedy}"
 
 
-SET_CORNERS = "set its corners in the review table or in session.toml and convert again"
+SET_CORNERS = "set its corners on the review page or in session.toml and convert again"
 
 
 def unknown_size(format_name: str, *, doubtful: bool = False) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""TRANSMITTANCE -> the positive's 16-bit values: straightened and toned, band by band.
+"""Transmittance to the positive's 16-bit values: straightened and toned, band by band.
 
 Every row of the capture is made, coded and forgotten again; what is resampled are its codes, half
 the size of floats. No full-size array is held but the result.
@@ -29,7 +29,7 @@ def print_positive(
     Parameters
     ----------
     picture : BandedImage
-        TRANSMITTANCE of the whole capture.
+        Transmittance of the whole capture.
     plan : Straightening
         Where the result's pixels come from.
     table : ndarray of uint16, shape (65536,)

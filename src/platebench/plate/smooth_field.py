@@ -191,6 +191,15 @@ class RowField:
     tables: NDArray[np.float32]
     height: int
 
+    def row_at(self, at: float, row: int) -> NDArray[np.float32]:
+        """Return the field ``at`` rows from the top, for the sites of ``row``; shape (W,)."""
+        phases, cells, _ = self.tables.shape
+        place = at * cells / self.height - 0.5
+        low = min(max(int(np.floor(place)), 0), max(cells - 2, 0))
+        table, weight = self.tables[row % phases], np.float32(place - low)
+        high = min(low + 1, cells - 1)
+        return np.asarray(table[low] + weight * (table[high] - table[low]))
+
     def rows(self, start: int, stop: int) -> NDArray[np.float32]:
         """Return the field at frame rows ``start`` to ``stop``, shape (stop - start, W)."""
         phases, cells, width = self.tables.shape

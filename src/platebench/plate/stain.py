@@ -69,7 +69,7 @@ def measure_stain(overview: Overview, corners: NDArray[np.float64]) -> Stain | N
     Parameters
     ----------
     overview : Overview
-        TRANSMITTANCE; its cells are used.
+        Transmittance; its cells are used.
     corners : ndarray of float64, shape (4, 2)
         Of the plate in the capture, ``(row, column)``.
 

@@ -251,7 +251,7 @@ def read_strip_table(path: Path, *, tolerance: float = TOLERANCE) -> PrintingTim
     try:
         content = read_at_most(path, LARGEST_TABLE)
         if content is None:
-            raise ReadingsError(path, "is too large for a strip", "check that it is the file")
+            raise ReadingsError(path, "is too large for a strip", "check that it is the right file")
         rows = read_numbers(content.decode("utf-8-sig"), ("time_s", "density"))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ReadingsError(path, "cannot be read as a CSV table", _REMEDY) from error

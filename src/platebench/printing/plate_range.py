@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from platebench.core.errors import NoDensitiesError, SessionFolderError
-from platebench.core.plain_json import read_json
 from platebench.plate.densities import BIN_EDGES
 from platebench.plate.job import RECORDS
+from platebench.plate.record import PlateRecord, record_in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,45 +109,39 @@ def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRan
 
 def _read_record(path: Path) -> PlateRange:
     try:
-        result = read_json(path.read_bytes())["result"]
-        if why := result.get("no_densities"):
-            raise NoDensitiesError.of_record(path, str(why))
-        return plate_range_of(path.stem, result)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        record = record_in(path.read_bytes())
+        if record.no_densities:
+            raise NoDensitiesError.of_record(path, record.no_densities)
+        return plate_range_of(path.stem, record)
+    except (OSError, ValueError) as error:
         what, remedy = "is no record of densities", "delete it and convert the session again"
         raise SessionFolderError(path, what, remedy) from error
 
 
-def plate_range_of(plate_id: str, result: Mapping[str, Any]) -> PlateRange:
-    """Return what the result in a plate's record says of its densities.
+def plate_range_of(plate_id: str, record: PlateRecord) -> PlateRange:
+    """Return what a plate's record says of its densities.
 
     Raises
     ------
-    KeyError, TypeError, ValueError, AttributeError
-        If it is no such result.
+    ValueError
+        If it holds none.
     """
-    measured, stain = result["densities"], result["stain"]
-    blue = measured["blue_range"]
-    counts = tuple(int(count) for count in measured["histogram"])
-    ends = _number(measured["d_min"]), _number(measured["d_max"])
-    least = measured.get("d_max_at_least")
+    measured, stain = record.densities, record.stain
+    if measured is None:
+        raise ValueError("no densities")
+    counts, least = measured.histogram, measured.d_max_at_least
     whole = len(counts) == BIN_EDGES.size - 1 and sum(counts) > 0 and min(counts) >= 0
     return PlateRange(
         plate_id=plate_id,
-        density_range=_number(measured["density_range"]),
-        blue_range=None if blue is None else _number(blue),
-        neutral=stain is not None and blue is None and not stain.get("coloured"),
-        tones=Tones(counts=counts, thinnest=ends[0], densest=ends[1]) if whole else None,
-        light=str(result["light"]["source"]),
-        calibrated=bool(result.get("calibration")),
-        doubtful=bool(result.get("doubtful")),
-        base_fog=_number(measured["base_fog"]),
-        at_least=None if least is None else _number(least) - ends[0],
+        density_range=measured.density_range,
+        blue_range=measured.blue_range,
+        neutral=stain is not None and measured.blue_range is None and not stain.coloured,
+        tones=Tones(counts=counts, thinnest=measured.d_min, densest=measured.d_max)
+        if whole
+        else None,
+        light=record.light.source,
+        calibrated=record.calibration is not None,
+        doubtful=record.doubtful,
+        base_fog=measured.base_fog,
+        at_least=None if least is None else least - measured.d_min,
     )
-
-
-def _number(value: object) -> float:
-    number = float(value)  # type: ignore[arg-type]
-    if not math.isfinite(number):
-        raise ValueError(f"{number} is no density")
-    return number

@@ -62,7 +62,7 @@ def scale_through_film(path: Path, response: PrintResponse) -> ExposureScale | N
     try:
         content = read_at_most(path, LARGEST_TABLE)
         if content is None:
-            raise ReadingsError(path, "is too large for a film", "check that it is the file")
+            raise ReadingsError(path, "is too large for a film", "check that it is the right file")
         rows = read_numbers(content.decode("utf-8-sig"), ("ink", "density"))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ReadingsError(path, "cannot be read as a CSV table", _REMEDY) from error

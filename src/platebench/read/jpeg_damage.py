@@ -4,8 +4,9 @@ A decoder goes on after altered bytes: the codes fall into step again, in anothe
 where the codes of a pass, or of a restart interval, do not end where the blocks do: then bytes are
 left over, or missing, and libjpeg says so. A second reader, which packs JPEGs anew without loss and
 so must understand every code, refuses impossible ones that libjpeg passes over: coefficients past
-the 64th, sums out of range. Between them they find 99 to 100 of 100 (DEVELOPERS.md). Neither can
-know of bytes that stand for other blocks of the same length, nor of altered quantisation tables.
+the 64th, sums out of range. Between them they find 99 to 100 of 100 (see
+docs/decisions/damaged-files.md). Neither can know of bytes that stand for other blocks of the same
+length, nor of altered quantisation tables.
 
 References
 ----------

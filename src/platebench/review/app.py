@@ -1,4 +1,4 @@
-"""The addresses of the review table, behind the guard."""
+"""The addresses of the review page, behind the guard."""
 
 from __future__ import annotations
 

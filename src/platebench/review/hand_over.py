@@ -26,8 +26,8 @@ _PAGE = """<!doctype html>
 <meta charset="utf-8">
 <meta name="referrer" content="no-referrer">
 <meta http-equiv="refresh" content="0; url={address}">
-<title>Plates on the table</title>
-<p><a href="{address}">Open the table</a></p>
+<title>The review page</title>
+<p><a href="{address}">Open the review page</a></p>
 </html>
 """
 
@@ -43,7 +43,7 @@ def private_page(address: str) -> Iterator[Path]:
     """
     folder = _private_folder()
     try:
-        page = folder / "open-the-table.html"
+        page = folder / "open-the-review.html"
         number = os.open(page, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
         with os.fdopen(number, "w", encoding="utf-8") as stream:
             stream.write(_PAGE.format(address=html.escape(address)))

@@ -18,6 +18,7 @@ from platebench.review.table import ReviewTable
 from platebench.review.tasks import Work
 from platebench.session.convert_session import convert_session
 from platebench.session.print_negative import print_negatives
+from platebench.session.run_plates import made_or_raise
 from platebench.session.share_session import LONG_SIDE, LONG_SIDES, ShareWishes, share_session
 from platebench.write.share_picture import SUFFIXES
 
@@ -59,8 +60,8 @@ def share(table: ReviewTable, wishes: dict[str, Any]) -> Work:
     plate = str(wishes.get("plate", ""))
 
     def work(progress: Progress) -> Done:
-        made = share_session(
-            table.folder, [plate], output=table.output, wishes=how, progress=progress
+        made = made_or_raise(
+            share_session(table.folder, [plate], output=table.output, wishes=how, progress=progress)
         )
         notes = tuple(one.note() for one in made if one.note())
         return Done(said=("picture to share",), files=tuple(one.path for one in made), notes=notes)
@@ -79,13 +80,10 @@ def print_negative(table: ReviewTable, wishes: dict[str, Any]) -> Work:
             what = f'cannot be printed at "{size[:40]}"'
             raise PrintNegativeError(Path(plate), what, "write a size such as 8x10 in")
         known = load_process(process, process_folders(table.folder, table.user_folder))
-        results = print_negatives(
-            table.folder, [plate], known, NegativeOrder(size=wanted), progress=progress
+        order = NegativeOrder(size=wanted)
+        made = made_or_raise(
+            print_negatives(table.folder, [plate], known, order, progress=progress)
         )
-        for result in results:
-            if result.error:
-                raise result.error
-        made = [result.made for result in results if result.made]
         lines = [line for caution in cautions_for(known.hazards) for line in caution.lines()]
         return Done(
             said=tuple(_sizes_of(plate, one.record) for one in made),

@@ -56,6 +56,7 @@ def read_rectangle(
     codes, middle = _codes_within(shown, layer, box)
     if codes.size == 0 or pixels.densities is None:
         return None
+    errors = pixels.errors.at(middle)
     seen = codes[codes != CLIPPED]
     top, left, bottom, right = box
     mm = _mm_per_px(shown, layer)
@@ -83,13 +84,13 @@ def read_rectangle(
     seen_light = _LIGHT[seen] / pixels.level
     through = float(seen_light.mean())
     noise = float(seen_light.std(ddof=1)) / np.sqrt(seen.size) if seen.size > 1 else through
-    bound = pixels.errors.bound(through, noise)
+    bound = errors.bound(through, noise)
     if bound is not None or density > MAX_DENSITY - 0.01:
-        bound = min(pixels.errors.at_least(through, noise), MAX_DENSITY)
+        bound = min(errors.at_least(through, noise), MAX_DENSITY)
         told["at_least"] = rounded(bound, 2)
-    if not pixels.errors.told(through, noise) or density > MAX_DENSITY - 0.01:
+    if not errors.told(through, noise) or density > MAX_DENSITY - 0.01:
         return told
-    systematic = pixels.errors.systematic_sigma(density)
+    systematic = errors.systematic_sigma(density)
     scatter = float(np.hypot(scatter, _rounding(shown, seen, light)))
     sigma = float(np.hypot(scatter / mean / _LN10, systematic))
     return told | {

@@ -10,10 +10,11 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from typing import Any
+from typing import Any, TypeVar
 
 from platebench.core.plain_json import read_json
-from platebench.session.record import read_record
+from platebench.plate.job import RECORDS
+from platebench.session.record import RecordFile, read_record
 from platebench.session.session_report import REPORT
 
 SHOWN = (".jpg", ".png", ".webp")  # what a browser shows as a picture
@@ -78,6 +79,7 @@ def is_plain_file(path: Path) -> bool:
 
 
 Stamp = tuple[int, int]
+T = TypeVar("T")
 
 
 class Results:
@@ -91,22 +93,23 @@ class Results:
 
     def __init__(self, output: Path) -> None:
         self.output = output
-        self._read: dict[Path, tuple[Stamp, Mapping[str, Any]]] = {}
+        self._read: dict[Path, tuple[Stamp, Any]] = {}
 
-    def record(self, plate_id: str) -> Mapping[str, Any]:
-        """Return a plate's record; empty where there is none. Not to be changed."""
-        return self._kept(self.output / "plates" / f"{plate_id}.json", read_record)
+    def record(self, plate_id: str) -> RecordFile | None:
+        """Return a plate's record; None where there is none."""
+        return self._kept(self.output / RECORDS / f"{plate_id}.json", read_record)
 
     def failures(self) -> Mapping[str, str]:
         """Return why plates could not be converted when that was last tried, by plate."""
         return self._kept(self.output / REPORT, _failures_in)
 
-    def _kept(self, path: Path, read: Callable[[Path], Mapping[str, Any]]) -> Mapping[str, Any]:
+    def _kept(self, path: Path, read: Callable[[Path], T]) -> T:
         stamp = stamp_of(path)
         kept = self._read.get(path)
         if kept is None or kept[0] != stamp:
             kept = self._read[path] = stamp, read(path)
-        return kept[1]
+        found: T = kept[1]
+        return found
 
 
 def stamp_of(path: Path) -> Stamp:

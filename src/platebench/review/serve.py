@@ -1,4 +1,4 @@
-"""Start the review table: a server on this machine's own address, for this machine's browser."""
+"""Start the review page: a server on this machine's own address, for this machine's browser."""
 
 from __future__ import annotations
 

@@ -145,10 +145,6 @@ class ReviewTable:
         """Return the names of the tone profiles there are."""
         return list_tones(self._tone_folders())
 
-    def record(self, plate_id: str) -> dict[str, Any]:
-        """Return what the last conversion found out about a plate; empty where there is none."""
-        return dict(self.results.record(plate_id).get("result", {}))
-
     # -- pictures ---------------------------------------------------------------------------
 
     def shown(self, plate_id: str) -> Shown:
@@ -359,7 +355,7 @@ class ReviewTable:
     def _session_light(self) -> tuple[Light | None, Dark | None]:
         """Return the light, prepared once for as long as its frames stay what they are."""
         settings = self._settings
-        key = self._stamps((*settings.blank, *settings.dark)), settings.scan
+        key = self._stamps(settings.light_captures), settings.scan
         with self._light_lock:
             if self._light is None or self._light[0] != key:
                 self._light = key, prepare_light(self.folder, settings)
@@ -371,7 +367,7 @@ class ReviewTable:
         for name in EDITABLE:  # decides how pixels are read, not which; corners stand by themselves
             del said[name]
         session = self._settings
-        names = (*settings.captures, *session.blank, *session.dark, CALIBRATION)
+        names = (*settings.captures, *session.light_captures, CALIBRATION)
         but_corners = (json.dumps(said, sort_keys=True), session.scan, self._stamps(names))
         return _PixelsKey(settings.id, but_corners, settings.corners)
 
@@ -392,5 +388,6 @@ class ReviewTable:
         """Return the ends that plates printed alike share, from what conversion measured."""
         plates = self._settings.plates
         alike = [plate.id for plate in plates if plate.printing == "shared" and not plate.skip]
-        known = [self.results.record(plate_id).get("ends") for plate_id in alike]
-        return shared_ends([PrintingEnds(**e) for e in known if e]) if any(known) else None
+        records = [self.results.record(plate_id) for plate_id in alike]
+        known = [record.ends for record in records if record and record.ends]
+        return shared_ends(known) if known else None

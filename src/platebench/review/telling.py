@@ -14,6 +14,7 @@ from platebench.core.plate_names import as_text
 from platebench.core.rounding import rounded
 from platebench.core.settings import PlateSettings
 from platebench.core.shown import LONGEST_PART, shown
+from platebench.plate.record import PlateRecord
 from platebench.printing.process_file import list_processes, process_folders
 from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate
 from platebench.review.plate_readings import tone_curve
@@ -65,7 +66,8 @@ def session_to_json(table: ReviewTable) -> dict[str, Any]:
 
 def plate_line(table: ReviewTable, plate: PlateSettings) -> dict[str, Any]:
     """Return one plate as the list shows it, from its record: no capture is read."""
-    record = table.record(plate.id)
+    file = table.results.record(plate.id)
+    record = file.result if file else PlateRecord(format=plate.format)
     preview = table.output / "previews" / f"{plate.id}.jpg"
     try:
         stamp = preview.stat().st_mtime_ns
@@ -74,19 +76,19 @@ def plate_line(table: ReviewTable, plate: PlateSettings) -> dict[str, Any]:
     return {
         "id": plate.id,
         "captures": list(plate.captures),
-        "converted": bool(record) and stamp > 0,
+        "converted": file is not None and stamp > 0,
         "failed": in_session(table.results.failures().get(plate.id, ""), table.folder),
         "stale": _is_stale(table, plate),
         "preview": stamp,
-        "doubtful": bool(record.get("doubtful", False)),
-        "flags": list(record.get("flags", ())),
-        "format": record.get("format", plate.format),
-        "size_mm": record.get("size_mm"),
-        "pixels": record.get("pixels"),
-        "base_fog": record.get("base_fog"),
-        "d_max": record.get("d_max"),
-        "density_range": record.get("density_range"),
-        "taken": record.get("taken"),
+        "doubtful": record.doubtful,
+        "flags": list(record.flags),
+        "format": record.format,
+        "size_mm": record.size_mm,
+        "pixels": record.pixels,
+        "base_fog": record.base_fog,
+        "d_max": record.d_max,
+        "density_range": record.density_range,
+        "taken": record.taken,
         "settings": editable(plate),
     }
 
@@ -137,4 +139,4 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
 def _is_stale(table: ReviewTable, plate: PlateSettings) -> bool:
     """Tell whether a plate's settings have changed since it was converted, if it was."""
     record = table.results.record(plate.id)
-    return not record or is_older_than(record, plate)
+    return record is None or is_older_than(record, plate)

@@ -151,7 +151,7 @@ def _report(
         if law is None:
             notes.append(
                 "gamma does not bend over with the time of development as the law has it, so gamma "
-                "infinity cannot be told: develop plates for times further apart"
+                "infinity stays unknown: develop plates for times further apart"
             )
         elif law.times.size == 2:
             notes.append("two times fix gamma infinity and k exactly; a third would test them")

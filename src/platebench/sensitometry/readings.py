@@ -185,7 +185,7 @@ def _out_of_range(d: Floats) -> list[str]:
         )
     if d.max() > _DENSEST:
         notes.append(
-            f"a density of {d.max():z.2f} is more than densitometers and cameras tell from "
+            f"a density of {d.max():z.2f} is more than densitometers and cameras can tell from "
             f"darkness (about {_DENSEST:g}): look for a slip"
         )
     return notes

@@ -234,7 +234,7 @@ def _text(path: Path) -> str:
         content = read_at_most(path, LARGEST_FILE)
         if content is None:
             raise ReadingsError(
-                source, "is too large for step readings", "check that it is the file"
+                source, "is too large for step readings", "check that it is the right file"
             )
         return content.decode("utf-8-sig")
     except FileNotFoundError as error:

@@ -16,8 +16,11 @@ from platebench.measure.tablet.calibration_fit import fit_calibration
 from platebench.measure.tablet.calibration_report import calibration_plot, calibration_table
 from platebench.measure.tablet.known_tablet import STANDARD, KnownTablet, tablet_from_table
 from platebench.measure.tablet.read_tablet import TabletReading, read_tablet
+from platebench.plate.bands import banded
 from platebench.plate.calibration import FILE_NAME, Calibration
+from platebench.plate.finding.overview import overview_of
 from platebench.plate.flatten import transmittance_from_counts
+from platebench.plate.glare_evidence import LitScene, lit_scene
 from platebench.plate.light import Dark, Light, light_of_scanner
 from platebench.plate.look import relative
 from platebench.plate.set_up import SetUp, set_up_of
@@ -92,9 +95,10 @@ def calibrate_session(
     refuse_foreign(targets, "calibration")
     light, dark = prepare_light(folder, settings, progress)
     with working(progress, path.name, 2) as told:
-        set_up, reading = _read(path, folder, settings, light, dark)
+        set_up, reading, scene = _read(path, folder, settings, light, dark)
         told.advance("read")
-        fitted = fit_calibration(reading, known, path=path, capture=relative(path, folder))
+        name = relative(path, folder)
+        fitted = fit_calibration(reading, known, path=path, capture=name, scene=scene)
         told.advance("fitted")
     calibration = replace(fitted, set_up=set_up)
     table = calibration_table(calibration)
@@ -120,8 +124,8 @@ def calibrate_session(
 
 def _read(
     path: Path, folder: Path, settings: SessionSettings, light: Light | None, dark: Dark | None
-) -> tuple[SetUp, TabletReading]:
-    """Read the tablet's capture; what it holds, and how it was taken."""
+) -> tuple[SetUp, TabletReading, LitScene]:
+    """Read the tablet's capture: how it was taken, its steps, and all that lies around them."""
     frame = read_capture(path, settings.scan)
     if frame.info.shows_positive:
         raise NoDensitiesError.of_positive(path)
@@ -137,7 +141,10 @@ def _read(
     set_up = set_up_of(frame.info, blank_digests(folder, settings))
     noise = noise_of_sites(image, frame, light, noise_from_plate(frame))
     del frame
-    return set_up, read_tablet(image, path, noise)
+    reading = read_tablet(image, path, noise)
+    scene = lit_scene(overview_of(banded(image)), light)
+    level = reading.found.level  # which the steps are divided by already
+    return set_up, reading, replace(scene, cells=scene.cells / level, room=scene.room / level)
 
 
 def known_tablet(steps: str | None, folder: Path) -> KnownTablet | None:

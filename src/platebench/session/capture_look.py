@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.core.settings import ScanBits, ScanSettings
+from platebench.plate.glare_evidence import is_smooth
 from platebench.plate.light import black_by_kind, linear_means
 from platebench.plate.shown_tones import Polarity, shown_tones
 from platebench.plate.smooth_field import area_means
@@ -36,6 +37,18 @@ BLANK_TYPICAL = 0.015  # most cells of a blank stay this close to a smooth surfa
 BLANK_FAR = 0.05  # and only dust is farther from it than this
 DUST_SHARE = 0.02  # share of cells that dust may touch
 SURFACE_ORDER = 4  # of the polynomial in the logarithm: uneven lamps and the lens's fall-off
+
+# Shares of the blank's light, at the same exposure.
+CARD_DARKEST = 0.015  # what strays onto an opaque card; a plate of D 1.8 and less passes more
+UNLIT_BELOW = 0.03  # nothing is brighter with the box off, or with a card over all of it
+BARE_WITHIN = 0.1  # of 1: the bare box around a card
+CARD_LEAST = 0.1  # share of the frame that a card covers
+CARD_FULL = 0.9  # share of the smallest rectangle around it
+BARE_SHARE = 0.97  # of what lies around it: there is nothing else in the frame
+BARE_RIM = 0.9  # of what lies right beside it
+LIT = 3e-4  # of full scale: more is light, not an error of the black level
+LONG_TIMES = 8.0  # the blank's exposure
+NO_DARK_FRAME = 32.0  # times it: as long, nobody captures the lens cap
 
 SAME_WITHIN = 0.1  # cells of one framing differ by less, once exposure is taken out, relative
 MOVED_SHARE = 0.1  # share of cells that may differ more (edges, noise)
@@ -123,6 +136,76 @@ def is_blank(look: CaptureLook) -> bool:
         return False
     off = np.abs(_off_smooth(np.log(light.astype(np.float64))))
     return bool(np.median(off) < BLANK_TYPICAL and np.mean(off > BLANK_FAR) < DUST_SHARE)
+
+
+def light_over(look: CaptureLook, blank: CaptureLook) -> NDArray[np.float64] | None:
+    """Return a capture's light over the blank's at the same exposure, cell by cell.
+
+    None where the two cannot be compared.
+    """
+    longer = exposure_over(look, blank)
+    if longer is None or look.light.shape != blank.light.shape:
+        return None
+    return np.asarray(look.light / np.maximum(blank.light, 1e-6) / longer, np.float64)
+
+
+def exposure_over(look: CaptureLook, blank: CaptureLook) -> float | None:
+    """Return time and ISO of a capture over the blank's; None where the files are silent."""
+    times = look.info.exposure_s, blank.info.exposure_s
+    if not times[0] or not times[1] or look.info.kind is not blank.info.kind:
+        return None
+    return times[0] / times[1] * (look.info.iso or 100.0) / (blank.info.iso or 100.0)
+
+
+def shows_card(look: CaptureLook, blank: CaptureLook) -> bool:
+    """Tell whether a capture shows a large opaque card on the bare box, and nothing else.
+
+    It lies in the middle, is a whole rectangle, darker than plates are, and has no detail. Several
+    plates leave several dark places; a dense plate passes more light, or shows its picture.
+    """
+    over = light_over(look, blank)
+    if over is None or look.clipped_share > 0.001:
+        return False
+    dark = (over < 0.5).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
+    rows, columns = dark.shape
+    place = int(labels[rows // 2, columns // 2])
+    if count < 2 or place == 0:
+        return False
+    area = int(stats[place, cv2.CC_STAT_AREA])
+    card = (labels == place).astype(np.uint8)
+    points = np.argwhere(card)[:, ::-1].astype(np.int32)
+    height, width = cv2.minAreaRect(points)[1]
+    if area < CARD_LEAST * dark.size or area < CARD_FULL * height * width:
+        return False
+    kernel = np.ones((5, 5), np.uint8)
+    around = over[cv2.dilate(card, kernel) == 0]
+    inner = cv2.erode(card, kernel, borderValue=1) > 0
+    if around.size == 0 or not inner.any():
+        return False
+    if float(np.mean(np.abs(around - 1) < BARE_WITHIN)) < BARE_SHARE:
+        return False
+    rim = cv2.dilate(card, np.ones((7, 7), np.uint8)) > cv2.dilate(card, np.ones((3, 3), np.uint8))
+    if float(np.mean(np.abs(over[rim] - 1) < BARE_WITHIN)) < BARE_RIM:
+        return False  # a plate's rebate
+    if float(np.quantile(over[inner], 0.9)) > CARD_DARKEST:
+        return False
+    return is_smooth(over, inner)
+
+
+def is_unlit(look: CaptureLook, blank: CaptureLook, darkest: float) -> bool:
+    """Tell whether a capture shows no light box, but was not taken with the lens cap on.
+
+    Parameters
+    ----------
+    darkest : float
+        Mean light of the darkest capture of the session: what the black level may be off by.
+    """
+    over, longer = light_over(look, blank), exposure_over(look, blank)
+    if over is None or longer is None or float(np.quantile(over, 0.995)) > UNLIT_BELOW:
+        return False
+    lit = float(look.light.mean(dtype=np.float64)) > max(darkest, 0.0) + LIT
+    return longer > NO_DARK_FRAME or lit
 
 
 def light_rate(look: CaptureLook) -> float | None:

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from platebench.core.errors import PlateError
 from platebench.core.settings import ScanSettings
 from platebench.measure.checks.edge_focus import measure_edges
+from platebench.plate.record import PlateRecord
 from platebench.read.capture import read_capture
 
 _HALF_SAMPLING = 0.5  # cycles a pixel
 
 
-def resolved_share(folder: Path, record: Mapping[str, Any], scan: ScanSettings) -> float | None:
+def resolved_share(folder: Path, record: PlateRecord, scan: ScanSettings) -> float | None:
     """Return the sampling efficiency of the capture a plate was converted from.
 
     The frequency at which the SFR falls to 0.1, over half the sampling frequency; the median of
@@ -26,8 +25,8 @@ def resolved_share(folder: Path, record: Mapping[str, Any], scan: ScanSettings) 
     ----------
     folder : Path
         The session folder.
-    record : mapping
-        The plate's record: the capture used and the corners found in it.
+    record : PlateRecord
+        The capture used and the corners found in it.
     scan : ScanSettings
         How scans are read.
 
@@ -40,12 +39,12 @@ def resolved_share(folder: Path, record: Mapping[str, Any], scan: ScanSettings) 
     ----------
     Sampling efficiency: FADGI 2016, after ISO 16067-1 (read second-hand).
     """
-    if not record.get("found") or record.get("doubtful"):
+    if not record.found or record.doubtful:
         return None
     try:
-        corners = np.array(record["corners"], np.float64).reshape(4, 2)
-        frame = read_capture(folder / str(record["used"]), scan)
-    except (KeyError, TypeError, ValueError, PlateError):
+        corners = np.array(record.corners, np.float64).reshape(4, 2)
+        frame = read_capture(folder / record.used, scan)
+    except (ValueError, PlateError):
         return None
     clean = [edge.sfr10 for edge in measure_edges(frame, corners) if edge.sfr10 is not None]
     return min(1.0, float(np.median(clean)) / _HALF_SAMPLING) if clean else None

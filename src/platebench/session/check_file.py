@@ -28,7 +28,7 @@ class CheckedCapture:
         The plate it belongs to; "" for blank and dark frames.
     name : str
         The file, relative to the session folder.
-    role : {"plate", "blank", "dark"}
+    role : {"plate", "blank", "dark", "card", "box_off", "card_over"}
         What it is for.
     check : CaptureCheck or None
         Figures and verdicts; None where there is an error.

@@ -11,11 +11,18 @@ from platebench.core.image import SensorFrame
 from platebench.core.progress import Progress, working
 from platebench.core.settings import ScanSettings, SessionSettings
 from platebench.measure.checks import NoiseModel, check_capture, noise_from_frames
-from platebench.measure.checks.capture_figures import Role
+from platebench.measure.checks.capture_figures import (
+    GLARE_ROLES,
+    CaptureCheck,
+    CaptureFigures,
+    Role,
+)
 from platebench.measure.checks.dust import Specks, find_specks
+from platebench.measure.checks.exposure_check import Clipping
+from platebench.measure.checks.glare_check import judge_session_glare
 from platebench.plate.light import Dark, Light
 from platebench.session.check_file import CheckedCapture, asking_for_no_frames, failed
-from platebench.session.jobs import FramesOnDisk, light_of_frames
+from platebench.session.jobs import FramesOnDisk, light_of_frames, light_with_glare
 
 _PAIR = 2  # frames compared with each other for the noise; no more stay in memory
 
@@ -100,8 +107,48 @@ def check_frames(
 
     Memory holds two blanks, two darks and one frame more, however many there are.
     """
-    with working(progress, "blank frames", len(settings.blank) + len(settings.dark)) as told:
-        return _checked_frames(folder, settings, told, memory)
+    with working(progress, "blank frames", len(settings.light_captures)) as told:
+        frames = _checked_frames(folder, settings, told, memory)
+        if frames.light is None or frames.trouble is not None:
+            return frames
+        light, checked = _checked_glare(folder, settings, frames.light, frames.dark, told, memory)
+        return replace(frames, light=light, checked=(*frames.checked, *checked))
+
+
+def _checked_glare(
+    folder: Path,
+    settings: SessionSettings,
+    light: Light,
+    dark: Dark | None,
+    told: Progress,
+    memory: int | None,
+) -> tuple[Light, list[CheckedCapture]]:
+    """Return the light with what captures of card and room say of its glare, and their check."""
+    names = [(role, name) for role in GLARE_ROLES for name in getattr(settings, role)]
+    try:
+        lit = light_with_glare(folder, settings, light, dark, told, memory) or light
+    except PlateError as error:
+        error = error.with_traceback(None)
+        named = {folder / name: (role, name) for role, name in names}
+        path = next((path for path in error.args if path in named), folder / names[0][1])
+        role, name = named[path]
+        return light, [CheckedCapture(plate_id="", name=name, role=role, error=error)]
+    if lit.glare is None:
+        return lit, []
+    verdict = judge_session_glare(lit.glare)
+    checks = [
+        CaptureCheck(
+            name=name,
+            role=role,
+            figures=CaptureFigures(clipping=Clipping({}, {})),
+            verdicts=(verdict,),
+        )
+        for role, name in names
+    ]
+    return lit, [
+        CheckedCapture(plate_id="", name=check.name, role=check.role, check=check)
+        for check in checks
+    ]
 
 
 def _checked_frames(

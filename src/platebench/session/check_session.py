@@ -115,7 +115,7 @@ def check_session(
         for entry in _checked(task, outcome)
     ]
     plates = tilt_said_once(lenient_on_brackets(plates))
-    order = [*settings.blank, *settings.dark]
+    order = [*settings.light_captures]
     return [*sorted(frames.checked, key=lambda c: order.index(c.name)), *plates]
 
 
@@ -263,6 +263,7 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
             format=format_named(job.settings.format),
             glare=seen.glare,
             glare_off=seen.glare_off,
+            bound=seen.bound,
             specks=task.specks,
         )
     except PlateError as error:
@@ -286,6 +287,7 @@ class _Seen:
     found: FoundPlate | None = None
     glare: Glare | None = None
     glare_off: bool = False
+    bound: float | None = None
     looks: Polarity | None = None
     coloured: tuple[str, ...] = ()
 
@@ -300,6 +302,7 @@ def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
             found=view.found,
             glare=view.glare,
             glare_off=view.glare_off,
+            bound=view.glare_bound,
             looks=view.looks,
             coloured=tuple(coloured_said(view.stain)) if not view.by_green else (),
         )

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench import __version__
-from platebench.core.image import MONO_PATTERN, Encoding, PlateImage
+from platebench.core.image import MONO_PATTERN, PlateImage
 from platebench.core.progress import step
 from platebench.measure.density_errors import with_errors
 from platebench.plate.calibration import Calibration
@@ -22,7 +22,8 @@ from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.look import PlateView, check_something_there, look_at_plate
 from platebench.plate.print_positive import print_positive
 from platebench.plate.straighten import plan_straighten, straighten_rows
-from platebench.session.record import record_aside, refuse_edited, write_record
+from platebench.session.originals import refuse_edited
+from platebench.session.record import read_record, record_aside, write_record
 from platebench.tone.profile import display_table, kept_tones
 from platebench.write.plate_record import picture_note, plate_record
 from platebench.write.preview import write_preview
@@ -38,7 +39,11 @@ def convert_and_record(job: PlateJob) -> PlateResult:
     PlateError
         If it cannot be converted, or somebody has changed its positive.
     """
-    refuse_edited(job)
+    if not job.force and job.positive.is_file():
+        file = read_record(job.record)
+        name = job.positive.relative_to(job.output).as_posix()
+        known = file.outputs[name].sha256 if file is not None and name in file.outputs else ""
+        refuse_edited(job.positive, known)
     with record_aside(job.record, job.positive):
         result = convert_plate(job)
         if result.error:
@@ -139,7 +144,6 @@ def measure_view(view: PlateView) -> PlateDensities | None:
         pixels=true_transmittance(
             one_channel(small.pixels, by_green=view.by_green), view.level, view.calibration
         ),
-        encoding=Encoding.TRANSMITTANCE,
         valid=small.valid,
         pattern=MONO_PATTERN,
     )

@@ -4,39 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from pathlib import Path
+from typing import TypeAlias
 
-from platebench.core.errors import ExitCode, PlateError, SessionFolderError
-from platebench.core.files import remove_unfinished
-from platebench.core.locks import only_writer
-from platebench.core.memory import cores
-from platebench.core.progress import NullProgress, Progress
-from platebench.core.settings import SESSION_FILE, SessionSettings
+from platebench.core.errors import ExitCode, PlateError, WriteError
+from platebench.core.progress import Progress
 from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS, PlateJob, PlateResult, PrintingEnds
 from platebench.plate.light import Dark, Light
 from platebench.session import convert_plate as convert
-from platebench.session.batch import exit_code_of, run_batch
 from platebench.session.convert_plate import convert_and_record
-from platebench.session.jobs import check_output, peak_of_job, plate_jobs, prepare_light
+from platebench.session.jobs import peak_of_job, session_jobs, wanted_plates
 from platebench.session.readable_report import write_readable_report
 from platebench.session.record import (
     Known,
     earlier_ends,
     earlier_result,
     fingerprint_of,
-    hash_files,
 )
+from platebench.session.run_plates import PlateRun, PlateWork, exit_code_of, result_of
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import (
     OUTPUT_NAME,
     TRUE_SIZE,
     left_from_earlier,
+    session_files,
     write_proofs,
     write_report,
     write_true_size_pages,
 )
 from platebench.session.settings_file import load_session
+
+Task: TypeAlias = Callable[[PlateJob], PlateResult]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,7 +87,7 @@ def convert_session(
     memory: int | None = None,
     true_size: bool = False,
     progress: Progress | None = None,
-    task: Callable[[PlateJob], PlateResult] = convert_and_record,
+    task: Task = convert_and_record,
     known: Known | None = None,
 ) -> SessionResult:
     """Convert the plates of a session and write its proof sheet and report.
@@ -131,29 +129,75 @@ def convert_session(
         If the session as a whole cannot be worked on: settings, blank frames, output folder.
     """
     settings, log = load_session(folder), load_session_log(folder)
+    wanted_plates(folder, settings)
     output = folder / OUTPUT_NAME if output is None else output
-    run = _Run(folder, output, settings, force, workers, memory, progress or NullProgress(), known)
-    jobs = run.jobs(log)
-    check_output(folder, output, jobs, settings)
-    with only_writer(output, run.progress):
-        return _convert(run, jobs, task, log, true_size=true_size)
+    run = PlateRun(folder, settings, output, workers, memory, progress)
+    jobs = [
+        replace(job, fingerprint=fingerprint_of(job), force=force)
+        for job in session_jobs(folder, output, settings, log, progress, known)
+    ]
+    if output.exists() and not output.is_dir():
+        raise WriteError(output, "it is a file", "choose another folder", "output")
+    if output.resolve() == folder.resolve():  # a proof sheet there would be drafted as a plate
+        raise WriteError(output, "it is the folder of captures", "choose another", "output")
+    of_plates = [path for job in jobs for path in (job.positive, job.preview, job.record)]
+    of_session = session_files(output)
+    places = POSITIVES, PREVIEWS, RECORDS
+    with run.writing((*of_plates, *of_session), owned=of_session, kind="report", below=places):
+        results = _convert(run, jobs, task, known)
+        return _session_files(run, results, log, true_size=true_size)
 
 
 def _convert(
-    run: _Run,
-    jobs: Sequence[PlateJob],
-    task: Callable[[PlateJob], PlateResult],
-    log: SessionLog,
-    *,
-    true_size: bool,
+    run: PlateRun, jobs: Sequence[PlateJob], task: Task, known: Known | None
+) -> list[PlateResult]:
+    """Return a result for every job, in order, converting what has changed."""
+
+    def results_of(
+        what: str,
+        task: Task,
+        earlier: Callable[[PlateJob], PlateResult | None],
+        some: list[PlateJob],
+    ) -> list[PlateResult]:
+        work = PlateWork(what=what, task=task, earlier=earlier, lit=_lit, peak=peak_of_job)
+        return [result_of(outcome) for outcome in run.outcomes(work, some)]
+
+    shared = [job for job in jobs if job.settings.printing == "shared"]
+    measured = results_of("measuring", convert.measure_plate, _measured_earlier, shared)
+    done = {result.plate_id: result for result in measured if result.error}
+    ends = {result.plate_id: result.ends for result in measured if result.ends}
+    if ends:  # a scan that shows a positive is not printed, alike or otherwise
+        together = shared_ends(list(ends.values()))
+        jobs = [_printed_by(job, together) if job.plate_id in ends else job for job in jobs]
+    ready = [job for job in jobs if job.plate_id not in done]
+    for result in results_of("plates", task, lambda job: _converted_earlier(job, known), ready):
+        done[result.plate_id] = result
+    return [done[job.plate_id] for job in jobs]
+
+
+def _converted_earlier(job: PlateJob, known: Known | None) -> PlateResult | None:
+    return None if job.force else earlier_result(job, known)
+
+
+def _measured_earlier(job: PlateJob) -> PlateResult | None:
+    ends = None if job.force else earlier_ends(job)
+    return None if ends is None else PlateResult(plate_id=job.plate_id, ends=ends)
+
+
+def _lit(job: PlateJob, light: Light | None, dark: Dark | None) -> PlateJob:
+    return replace(job, light=light, dark=dark)
+
+
+def _printed_by(job: PlateJob, ends: PrintingEnds) -> PlateJob:
+    job = replace(job, ends=ends)
+    return replace(job, fingerprint=fingerprint_of(job))
+
+
+def _session_files(
+    run: PlateRun, results: list[PlateResult], log: SessionLog, *, true_size: bool
 ) -> SessionResult:
-    """Convert what has to be, and write what shows the whole session."""
+    """Write what shows the whole session."""
     folder, output, settings = run.folder, run.output, run.settings
-    try:
-        results = run.convert(jobs, task)
-    finally:
-        for name in (POSITIVES, PREVIEWS, RECORDS):
-            remove_unfinished(output / name)
     left_out = tuple(plate.id for plate in settings.plates if plate.skip)
     remarks = log.remarks([plate.id for plate in settings.plates])
     errors: list[PlateError] = []
@@ -199,7 +243,7 @@ def _convert(
 
 def _true_size_is_stale(output: Path, results: Sequence[PlateResult]) -> bool:
     """Tell whether there are pages at true size of plates that have been made anew since."""
-    sized = [r for r in results if r.error is None and r.record.get("size_mm")]
+    sized = [r for r in results if r.error is None and r.record and r.record.size_mm]
     return (output / TRUE_SIZE).exists() and bool(sized) and not all(r.skipped for r in results)
 
 
@@ -214,109 +258,3 @@ def shared_ends(ends: Sequence[PrintingEnds]) -> PrintingEnds:
     return PrintingEnds(
         base_fog=min(end.base_fog for end in ends), d_max=max(end.d_max for end in ends)
     )
-
-
-class _Run:
-    """One run over a session: what its steps share."""
-
-    def __init__(
-        self,
-        folder: Path,
-        output: Path,
-        settings: SessionSettings,
-        force: bool,
-        workers: int | None,
-        memory: int | None,
-        progress: Progress,
-        known: Known | None,
-    ) -> None:
-        self.folder, self.output, self.settings, self.force = folder, output, settings, force
-        self.wanted = workers or cores()
-        self.memory = memory
-        self.progress, self.known = progress, known
-
-    @cached_property
-    def light(self) -> tuple[Light | None, Dark | None]:
-        """The bare light and the dark level, read once and only if a plate needs them."""
-        return prepare_light(self.folder, self.settings, self.progress, self.memory)
-
-    def jobs(self, log: SessionLog) -> list[PlateJob]:
-        """Return the work orders of all plates that are not left out."""
-        settings = self.settings
-        plates = [plate for plate in settings.plates if not plate.skip]
-        if not plates:
-            raise SessionFolderError(
-                self.folder / SESSION_FILE, "lists no plates", "add a [[plate]] for each"
-            )
-        names = [name for plate in plates for name in plate.captures]
-        paths = [self.folder / name for name in (*names, *settings.blank, *settings.dark)]
-        digests = hash_files(paths, self.progress, self.known)
-        return plate_jobs(self.folder, self.output, settings, digests, log)
-
-    def convert(
-        self, jobs: Sequence[PlateJob], task: Callable[[PlateJob], PlateResult]
-    ) -> list[PlateResult]:
-        """Return a result for every job, in order, converting what has changed."""
-        results: dict[str, PlateResult] = {}
-        ready = [replace(job, fingerprint=fingerprint_of(job)) for job in jobs]
-        shared = [job for job in jobs if job.settings.printing == "shared"]
-        if shared:
-            ends, failed = self._measure(shared)
-            results.update(failed)
-            together = shared_ends(list(ends.values())) if ends else None
-            ready = [
-                _with_fingerprint(replace(job, ends=together)) if job.plate_id in ends else job
-                for job in ready
-                if job.plate_id not in failed
-            ]
-        to_do = []
-        for job in ready:
-            earlier = None if self.force else earlier_result(job, self.known)
-            if earlier:
-                results[job.plate_id] = earlier
-            else:
-                to_do.append(job)
-        results.update(self._run(task, to_do, "plates"))
-        return [results[job.plate_id] for job in jobs]
-
-    def _measure(
-        self, jobs: Sequence[PlateJob]
-    ) -> tuple[dict[str, PrintingEnds], dict[str, PlateResult]]:
-        """First pass of shared printing: every plate's own ends, and the plates that failed."""
-        ends: dict[str, PrintingEnds] = {}
-        to_do = []
-        for job in jobs:
-            known = None if self.force else earlier_ends(job)
-            if known:
-                ends[job.plate_id] = known
-            else:
-                to_do.append(job)
-        failed: dict[str, PlateResult] = {}
-        for plate_id, result in self._run(convert.measure_plate, to_do, "measuring").items():
-            if result.ends:
-                ends[plate_id] = result.ends
-            elif result.error:  # a scan that shows a positive is not printed, alike or otherwise
-                failed[plate_id] = result
-        return ends, failed
-
-    def _run(
-        self, task: Callable[[PlateJob], PlateResult], jobs: Sequence[PlateJob], what: str
-    ) -> dict[str, PlateResult]:
-        if not jobs:
-            return {}
-        light, dark = self.light
-        jobs = [replace(job, light=light, dark=dark, force=self.force) for job in jobs]
-        results = run_batch(
-            task,
-            jobs,
-            workers=self.wanted,
-            what=what,
-            progress=self.progress,
-            peak=peak_of_job,
-            memory=self.memory,
-        )
-        return {result.plate_id: result for result in results}
-
-
-def _with_fingerprint(job: PlateJob) -> PlateJob:
-    return replace(job, fingerprint=fingerprint_of(job))

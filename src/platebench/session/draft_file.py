@@ -133,11 +133,18 @@ def _light_lines(draft: SessionDraft) -> Iterable[str]:
     yield ""
     yield "[light]"
     yield "# The bare light box, same camera and lens settings as the plates. None: the light is"
-    yield "# estimated from the light box around each plate, and every result says so; scans count"
+    yield "# estimated from the light box around each plate, noted in each result; scans count"
     yield "# from the bare light beside the plate, or else from the scanner's white."
     yield from _file_list("blank", settings.blank, draft.remarks)
     yield "# Captures with the lens cap on. None: the black level the files state is used."
     yield from _file_list("dark", settings.dark, draft.remarks)
+    yield "# What tells how much light strays (glare), taken as the blank was: a large opaque card"
+    yield "# in the middle of the bare box. If one of these is an even, dense plate, list it below."
+    yield from _file_list("card", settings.card, draft.remarks)
+    yield "# The same with the light box off, best at 64 times the blank's time."
+    yield from _file_list("box_off", settings.box_off, draft.remarks)
+    yield "# Only for a card that may let light through: that card over all of the box."
+    yield from _file_list("card_over", settings.card_over, draft.remarks)
 
 
 def _scan_lines(draft: SessionDraft) -> Iterable[str]:
@@ -177,7 +184,7 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     if emulsion_said:
         yield f"emulsion = {_toml(plate.emulsion)}"
     else:
-        yield '# Not said of scans: "camera" of negatives; what positives show stays as it lies.'
+        yield '# Not set for scans: "camera" for negatives; what positives show stays as it lies.'
         yield f"# emulsion = {_toml(plate.emulsion)}"
     yield "# Degrees clockwise, after mirroring: 0, 90, 180 or 270."
     yield f"rotate = {_toml(plate.rotate)}"
@@ -195,9 +202,9 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     yield f"straighten = {_toml(plate.straighten)}"
     yield "# false keeps the whole capture."
     yield f"crop = {_toml(plate.crop)}"
-    yield '# Glare that shows on a black mask, a holder or an opaque strip: "removed" or "kept".'
+    yield '# Glare, computed from the picture where something dark tells it: "removed" or "kept".'
     yield f"glare = {_toml(plate.glare)}"
-    yield "# Density of that card; what it lets through is not glare."
+    yield "# Density of a mask, holder or strip around the plate; what it lets through is no glare."
     yield f"card_density = {_toml(plate.card_density)}"
     yield ""
     yield "# The plates, in the order they are shown. Each may also have:"

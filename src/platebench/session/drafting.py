@@ -24,10 +24,12 @@ from platebench.session.capture_look import (
     is_blank,
     is_blown_out,
     is_dark,
+    is_unlit,
     light_rate,
     look_at,
     looked_at_with_bits,
     session_bits,
+    shows_card,
     stops_between,
 )
 from platebench.session.draft_file import SessionDraft
@@ -66,6 +68,7 @@ SCANS = frozenset([".tif", ".tiff", ".png", ".jpg", ".jpeg"])
 
 BRACKET_GAP = timedelta(minutes=2)
 DIMMER_THAN_BARE = 0.8  # of the brightest blank: below it, an evenly grey plate
+BRIGHTER_BY_CARD = 1.2  # times the room alone: what passes a card that covers the box
 CLIPPED_BLANK = 0.001  # share of clipped sites that spoils a blank frame
 
 
@@ -74,6 +77,9 @@ class _Found(NamedTuple):
 
     blank: list[CaptureLook]
     dark: list[CaptureLook]
+    card: list[CaptureLook]
+    box_off: list[CaptureLook]
+    card_over: list[CaptureLook]
     blown_out: list[CaptureLook]
     plates: list[CaptureLook]
 
@@ -238,6 +244,9 @@ def draft_from_looks(
         title=title,
         blank=tuple(look.name for look in found.blank if look not in spoilt),
         dark=tuple(look.name for look in found.dark),
+        card=tuple(look.name for look in found.card),
+        box_off=tuple(look.name for look in found.box_off),
+        card_over=tuple(look.name for look in found.card_over),
         scan=replace(scan, bits=session_bits(looks)),
         plates=plates,
     )
@@ -252,13 +261,22 @@ def draft_from_looks(
 
 
 def _sort_out(looks: Sequence[CaptureLook]) -> _Found:
-    """Tell blank frames, dark frames and plates apart."""
-    found = _Found([], [], [], [])
+    """Tell blank frames, dark frames, captures that tell the glare, and plates apart."""
+    found = _Found([], [], [], [], [], [], [])
     bare = [look for look in looks if is_blank(look) and not is_dark(look)]
     whole = [look for look in bare if look.clipped_share <= CLIPPED_BLANK]
     rates = [rate for rate in map(light_rate, whole) if rate is not None]
     brightest = max(rates, default=0.0)
+    blank = next((look for look in whole if light_rate(look) == brightest), None)
+    darkest = min((float(look.light.mean()) for look in looks), default=0.0)
+    unlit = []
     for look in looks:
+        if blank is not None and is_unlit(look, blank, darkest):
+            unlit.append(look)
+            continue
+        if blank is not None and shows_card(look, blank):
+            found.card.append(look)
+            continue
         rate = light_rate(look)
         dim = rate is not None and look.clipped_share == 0 and rate < DIMMER_THAN_BARE * brightest
         if is_dark(look):
@@ -269,7 +287,22 @@ def _sort_out(looks: Sequence[CaptureLook]) -> _Found:
             found.blank.append(look)
         else:
             found.plates.append(look)
+    off, over = _room_and_card(unlit)
+    found.box_off.extend(off)
+    found.card_over.extend(over)
     return found
+
+
+def _room_and_card(
+    unlit: Sequence[CaptureLook],
+) -> tuple[list[CaptureLook], list[CaptureLook]]:
+    """Tell captures with the box off from those of a card over all of it, which are brighter."""
+    rates = [max(light_rate(look) or 0.0, 1e-9) for look in unlit]
+    if not rates or max(rates) < BRIGHTER_BY_CARD * min(rates):
+        return list(unlit), []
+    middle = (max(rates) * min(rates)) ** 0.5
+    pairs = list(zip(unlit, rates, strict=True))
+    return [a for a, rate in pairs if rate < middle], [a for a, rate in pairs if rate >= middle]
 
 
 def _brackets(plates: Sequence[CaptureLook]) -> list[list[CaptureLook]]:

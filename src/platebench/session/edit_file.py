@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import tomlkit
@@ -85,8 +86,7 @@ def add_captures(
     folder: Path,
     *,
     plates: Sequence[tuple[str, Sequence[str]]] = (),
-    blank: Sequence[str] = (),
-    dark: Sequence[str] = (),
+    frames: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> SessionSettings:
     """Add plates at the end of ``session.toml``, and frames to those it lists.
 
@@ -94,8 +94,8 @@ def add_captures(
     ----------
     plates : sequence of (str, sequence of str)
         Ids and their captures; a plate that is there gets the captures it lacks.
-    blank, dark : sequence of str
-        Names of frames.
+    frames : mapping of str to sequence of str
+        Names of frames by their key under ``[light]``, such as "blank".
 
     Raises
     ------
@@ -104,7 +104,7 @@ def add_captures(
     """
 
     def change(document: tomlkit.TOMLDocument) -> None:
-        for key, names in (("blank", blank), ("dark", dark)):
+        for key, names in frames.items():
             if names:
                 light = document.setdefault("light", tomlkit.table())
                 light[key] = [*light.get(key, []), *names]

@@ -115,10 +115,10 @@ class Incoming:
                 self.trouble.append(str(error))
             elif age >= HELD * self.settle_s and not file.waited_for:
                 file.waited_for = True
-                reason = error.what if isinstance(error, FileFault) else f"is waited for: {error}"
+                reason = error.what if isinstance(error, FileFault) else f"is not readable: {error}"
                 self.waiting.append(
                     f"waiting for {file.path.name}, which {reason}; if it is still being copied, "
-                    "it is taken up once it is whole"
+                    "it joins in once it is whole"
                 )
 
     def looks(self) -> Iterator[tuple[CaptureLook, Stamp]]:

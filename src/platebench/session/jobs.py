@@ -1,27 +1,27 @@
-"""From settings to work orders: calibration, bare light, memory, and where results may go."""
+"""From settings to work orders: what each plate needs, and how much memory."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import overload
 
-from platebench.core.errors import WriteError
-from platebench.core.files import make_folder, refuse_foreign, remove_unfinished
+from platebench.core.errors import SessionFolderError
 from platebench.core.image import SensorFrame
 from platebench.core.installed import profiles_folder
 from platebench.core.memory import available_bytes
 from platebench.core.progress import NullProgress, Progress, working
 from platebench.core.settings import ScanSettings, SessionSettings
 from platebench.plate.calibration import FILE_NAME, Calibration, load_calibration
-from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS, PlateJob
+from platebench.plate.glare_evidence import session_glare
+from platebench.plate.job import PlateJob
 from platebench.plate.light import Dark, Light, dark_from_frames, light_from_blanks
 from platebench.read.capture import read_capture
-from platebench.session.originals import captures_of, refuse_captures
-from platebench.session.record import hash_files
+from platebench.session.record import Known, hash_files
 from platebench.session.room import Peak, no_room, peak_of
 from platebench.session.session_log import SessionLog, load_session_log
-from platebench.session.session_report import session_files
+from platebench.session.settings_file import FILE_NAME as SESSION_FILE
 from platebench.tone.profile import ToneProfile
 from platebench.tone.profile_file import load_tone
 
@@ -100,7 +100,8 @@ def prepare_light(
 ) -> tuple[Light | None, Dark | None]:
     """Return the light of a session's blank frames and the level of its dark frames.
 
-    None where there are no such frames.
+    None where there are no such frames. With the light goes what captures of a card and of the room
+    say of its glare.
 
     Raises
     ------
@@ -109,13 +110,13 @@ def prepare_light(
     BlankFrameError, FrameMismatchError
         If one is not what it is named as, or they do not fit together.
     """
-    darks = [folder / name for name in settings.dark]
-    blanks = [folder / name for name in settings.blank]
-    with working(progress, "blank frames", len(darks) + len(blanks)) as told:
-        return light_of_frames(
-            FramesOnDisk(blanks, settings.scan, told, memory),
-            FramesOnDisk(darks, settings.scan, told, memory),
-        )
+    with working(progress, "blank frames", len(settings.light_captures)) as told:
+        frames = [
+            FramesOnDisk([folder / name for name in names], settings.scan, told, memory)
+            for names in (settings.blank, settings.dark)
+        ]
+        light, dark = light_of_frames(*frames)
+        return light_with_glare(folder, settings, light, dark, told, memory), dark
 
 
 def light_of_frames(
@@ -125,6 +126,70 @@ def light_of_frames(
     dark = dark_from_frames(darks) if darks else None
     light = light_from_blanks(blanks, dark) if blanks else None
     return light, dark
+
+
+def light_with_glare(
+    folder: Path,
+    settings: SessionSettings,
+    light: Light | None,
+    dark: Dark | None,
+    progress: Progress | None = None,
+    memory: int | None = None,
+) -> Light | None:
+    """Return the light with what the session's own captures say of its glare.
+
+    Raises
+    ------
+    CaptureError
+        If one cannot be read.
+    BlankFrameError, FrameMismatchError
+        If one is not what it is named as, or does not fit the blanks.
+    """
+    names = (settings.card, settings.box_off, settings.card_over)
+    if light is None or not any(names):
+        return light
+    cards, boxes_off, cards_over = (
+        FramesOnDisk([folder / name for name in group], settings.scan, progress, memory)
+        for group in names
+    )
+    glare = session_glare(light, dark, cards=cards, boxes_off=boxes_off, cards_over=cards_over)
+    return replace(light, glare=glare)
+
+
+def wanted_plates(
+    folder: Path, settings: SessionSettings, plates: Sequence[str] = ()
+) -> SessionSettings:
+    """Return the settings with the plates that were asked for; none: all that are not left out.
+
+    Raises
+    ------
+    SessionFolderError
+        If one is not in ``session.toml``, or none is left.
+    """
+    known = [plate.id for plate in settings.plates if not plate.skip]
+    path = folder / SESSION_FILE
+    if not known:
+        raise SessionFolderError(path, "lists no plates", "add a [[plate]] for each")
+    for name in plates:
+        if name not in known:
+            what = f'lists no plate "{name}"'
+            raise SessionFolderError(path, what, f"name one of: {', '.join(known)}")
+    kept = tuple(plate for plate in settings.plates if not plates or plate.id in plates)
+    return replace(settings, plates=kept)
+
+
+def session_jobs(
+    folder: Path,
+    output: Path,
+    settings: SessionSettings,
+    log: SessionLog | None = None,
+    progress: Progress | None = None,
+    known: Known | None = None,
+) -> list[PlateJob]:
+    """Return what :func:`plate_jobs` does, having read the captures for their digests."""
+    captures = (name for plate in settings.plates if not plate.skip for name in plate.captures)
+    paths = [folder / name for name in (*captures, *settings.light_captures)]
+    return plate_jobs(folder, output, settings, hash_files(paths, progress, known), log)
 
 
 def plate_jobs(
@@ -163,7 +228,7 @@ def plate_jobs(
             continue
         if plate.tone not in tones:
             tones[plate.tone] = load_tone(plate.tone, places)
-        names = (*plate.captures, *settings.blank, *settings.dark)
+        names = (*plate.captures, *settings.light_captures)
         jobs.append(
             PlateJob(
                 folder=folder,
@@ -183,26 +248,3 @@ def plate_jobs(
 def peak_of_job(job: PlateJob) -> Peak:
     """Return the memory one worker takes at its peak for a job."""
     return peak_of(job.settings.colour, job.captures)
-
-
-def check_output(
-    folder: Path, output: Path, jobs: Sequence[PlateJob], settings: SessionSettings
-) -> None:
-    """Make the folders of results; refuse, before the first plate, what cannot work.
-
-    Raises
-    ------
-    WriteError
-        If a folder cannot be written, or an output would replace a capture, one of a plate that
-        is left out included, or a file that is not from here.
-    """
-    if output.exists() and not output.is_dir():
-        raise WriteError(output, "it is a file", "choose another folder", "output")
-    if output.resolve() == folder.resolve():  # a proof sheet there would be drafted as a plate
-        raise WriteError(output, "it is the folder of captures", "choose another", "output")
-    targets = [path for job in jobs for path in (job.positive, job.preview, job.record)]
-    refuse_captures((*targets, *session_files(output)), captures_of(folder, settings))
-    refuse_foreign(session_files(output), "report")
-    for place in (output, *(output / name for name in (POSITIVES, PREVIEWS, RECORDS))):
-        make_folder(place)
-        remove_unfinished(place)

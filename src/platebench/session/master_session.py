@@ -10,24 +10,23 @@ from pathlib import Path
 from typing import Any
 
 from platebench import __version__
-from platebench.core.errors import ExitCode, SessionFolderError, WriteError
-from platebench.core.files import hash_file, make_folder, remove_unfinished
-from platebench.core.locks import only_writer
-from platebench.core.memory import cores
+from platebench.core.files import hash_file
+from platebench.core.installed import versions
 from platebench.core.plain_json import read_json
-from platebench.core.progress import NullProgress, Progress
-from platebench.core.settings import SessionSettings
+from platebench.core.progress import Progress
 from platebench.master.cut import FORMULA
 from platebench.master.make_master import MasterResult, master_plate
 from platebench.master.steps import events_to_json
 from platebench.plate.job import PlateJob, PlateResult
-from platebench.session.batch import exit_code_of, run_batch
-from platebench.session.jobs import peak_of_job, plate_jobs, prepare_light
-from platebench.session.originals import captures_of, refuse_captures, refuse_results
+from platebench.plate.light import Dark, Light
+from platebench.session.jobs import peak_of_job, session_jobs, wanted_plates
+from platebench.session.originals import refuse_edited
 from platebench.session.record import fingerprint_of, hash_files, record_aside, write_json
+from platebench.session.room import Peak
+from platebench.session.run_plates import PlateRun, PlateWork, result_of
 from platebench.session.session_report import OUTPUT_NAME
-from platebench.session.settings_file import FILE_NAME, load_session
-from platebench.write.tiff import Compression, origin_of
+from platebench.session.settings_file import load_session
+from platebench.write.tiff import Compression
 
 FOLDER = "masters"
 SCHEMA = 1
@@ -67,26 +66,15 @@ class MasterJob:
         """Where the record goes."""
         return self.target.with_suffix(".json")
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MastersResult:
-    """Outcome of a session.
-
-    Attributes
-    ----------
-    output : Path
-        Folder of the masters.
-    results : tuple of PlateResult
-        In the order of ``session.toml``; ``record`` is what the record file holds.
-    """
-
-    output: Path
-    results: tuple[PlateResult, ...]
+    @property
+    def preview(self) -> Path:
+        """Where the preview goes."""
+        return self.target.with_suffix(".jpg")
 
     @property
-    def exit_code(self) -> ExitCode:
-        """OK, PARTIAL, or the first plate's own code where all failed."""
-        return exit_code_of(self.results)
+    def files(self) -> tuple[Path, Path, Path]:
+        """All that is written, in a fixed order."""
+        return self.target, self.preview, self.record
 
 
 def write_masters(
@@ -100,8 +88,10 @@ def write_masters(
     workers: int | None = None,
     memory: int | None = None,
     progress: Progress | None = None,
-) -> MastersResult:
+) -> list[PlateResult]:
     """Write the masters of a session; those that are there and unchanged are left as they are.
+
+    The results are in the order of ``session.toml``; ``master`` is what the record file holds.
 
     Parameters
     ----------
@@ -129,41 +119,22 @@ def write_masters(
     """
     settings = load_session(folder)
     output = folder / FOLDER if output is None else output
-    progress = progress or NullProgress()
-    chosen = _chosen(folder, settings, plates)
-    names = [name for plate in chosen.plates for name in plate.captures]
-    paths = [folder / name for name in (*names, *settings.blank, *settings.dark)]
+    wanted = wanted_plates(folder, settings, plates)
     jobs = [
-        _master_job(job, output, colour, compression, force)
-        for job in plate_jobs(folder, output, chosen, hash_files(paths, progress))
+        master_job(job, output, colour=colour, compression=compression, force=force)
+        for job in session_jobs(folder, output, wanted, progress=progress)
     ]
-    targets = [path for job in jobs for path in (job.target, job.record, _preview(job.target))]
-    refuse_captures(targets, captures_of(folder, settings))
-    refuse_results(output, folder / OUTPUT_NAME)
-    make_folder(output)
-    with only_writer(output, progress):
-        remove_unfinished(output)
-        earlier = {job.target: None if force else _earlier(job) for job in jobs}
-        to_do = [job for job in jobs if earlier[job.target] is None]
-        made: dict[Path, PlateResult] = {}
-        if to_do:
-            light, dark = prepare_light(folder, settings, progress, memory)
-            to_do = [replace(job, job=replace(job.job, light=light, dark=dark)) for job in to_do]
-            try:
-                outcomes = run_batch(
-                    make_master,
-                    to_do,
-                    workers=workers or cores(),
-                    what="masters",
-                    progress=progress,
-                    peak=lambda job: peak_of_job(job.job),
-                    memory=memory,
-                )
-            finally:
-                remove_unfinished(output)
-            made = {job.target: outcome for job, outcome in zip(to_do, outcomes, strict=True)}
-    results = tuple(earlier[job.target] or made[job.target] for job in jobs)
-    return MastersResult(output=output, results=results)
+    run = PlateRun(folder, settings, output, workers, memory, progress)
+    work = PlateWork(
+        what="masters",
+        task=make_master,
+        earlier=earlier_master,
+        lit=with_light,
+        peak=peak_of_master,
+    )
+    targets = [path for job in jobs for path in job.files]
+    with run.writing(targets, results=folder / OUTPUT_NAME):
+        return [result_of(outcome) for outcome in run.outcomes(work, jobs)]
 
 
 def make_master(job: MasterJob) -> PlateResult:
@@ -175,39 +146,37 @@ def make_master(job: MasterJob) -> PlateResult:
         If it cannot be made, or somebody has changed the one that is there.
     """
     if not job.force:
-        _refuse_changed(job)
+        known = _read(job.record).get("master", {}).get("sha256", "")
+        beside = job.preview, job.record
+        refuse_edited(job.target, known, beside=beside, mark=FORMULA)
     with record_aside(job.record, job.target):
         made = master_plate(job.job, job.target, compression=job.compression)
         record = _record(job, made)
         write_json(job.record, record)
     return PlateResult(
-        plate_id=job.plate_id, written=(made.path, made.preview, job.record), record=record
+        plate_id=job.plate_id, written=(made.path, made.preview, job.record), master=record
     )
 
 
-def _chosen(folder: Path, settings: SessionSettings, plates: Sequence[str]) -> SessionSettings:
-    """Return the settings with the plates that were asked for.
-
-    Raises
-    ------
-    SessionFolderError
-        If one is not in ``session.toml``, or none is left.
-    """
-    known = [plate.id for plate in settings.plates if not plate.skip]
-    path = folder / FILE_NAME
-    if not known:
-        raise SessionFolderError(path, "lists no plates", "add a [[plate]] for each")
-    for name in plates:
-        if name not in known:
-            what = f'lists no plate "{name}"'
-            raise SessionFolderError(path, what, f"name one of: {', '.join(known)}")
-    kept = tuple(plate for plate in settings.plates if not plates or plate.id in plates)
-    return replace(settings, plates=kept)
+def with_light(job: MasterJob, light: Light | None, dark: Dark | None) -> MasterJob:
+    """Return a job with the session's light and dark level."""
+    return replace(job, job=replace(job.job, light=light, dark=dark))
 
 
-def _master_job(
-    job: PlateJob, output: Path, colour: bool, compression: Compression, force: bool
+def peak_of_master(job: MasterJob) -> Peak:
+    """Return the memory one worker takes at its peak for a job."""
+    return peak_of_job(job.job)
+
+
+def master_job(
+    job: PlateJob,
+    output: Path,
+    *,
+    colour: bool = False,
+    compression: Compression = "none",
+    force: bool = False,
 ) -> MasterJob:
+    """Return the order for the master of a plate; see :func:`write_masters`."""
     if colour:
         job = replace(job, settings=replace(job.settings, colour="demosaiced"))
     pixels = fingerprint_of(job, with_ends=False)
@@ -228,6 +197,7 @@ def _record(job: MasterJob, made: MasterResult) -> dict[str, Any]:
         "schema": SCHEMA,
         "plate": job.plate_id,
         "platebench": __version__,
+        "versions": versions(),
         "fingerprint": job.fingerprint,
         "inputs": dict(job.job.inputs),
         "master": {
@@ -247,43 +217,17 @@ def _record(job: MasterJob, made: MasterResult) -> dict[str, Any]:
     }
 
 
-def _earlier(job: MasterJob) -> PlateResult | None:
-    """Return the result of an earlier run if nothing has changed since."""
-    record = _read(job.record)
-    preview = _preview(job.target)
+def earlier_master(job: MasterJob) -> PlateResult | None:
+    """Return the result of an earlier run if nothing has changed since; None where forced."""
+    record = {} if job.force else _read(job.record)
     if not job.fingerprint or record.get("fingerprint") != job.fingerprint:
         return None
-    digests = hash_files((job.target, preview))
+    digests = hash_files((job.target, job.preview))
     if digests[job.target] != record["master"]["sha256"]:
         return None
-    if digests[preview] != record["preview"]["sha256"]:
+    if digests[job.preview] != record["preview"]["sha256"]:
         return None
-    return PlateResult(
-        plate_id=job.plate_id,
-        written=(job.target, preview, job.record),
-        record=record,
-        skipped=True,
-    )
-
-
-def _refuse_changed(job: MasterJob) -> None:
-    """Refuse to replace a master that is not as it was made here, or anything else of its name."""
-    present = [p for p in (job.target, _preview(job.target), job.record) if p.exists()]
-    if not present:
-        return
-    known = _read(job.record).get("master", {}).get("sha256")
-    if known:
-        as_made = not job.target.exists() or hash_files([job.target])[job.target] == known
-    else:  # as after a run that was killed: the master is written first
-        software, description = origin_of(job.target)
-        as_made = software.startswith("platebench ") and FORMULA in description
-    if not as_made:
-        raise WriteError(
-            present[0],
-            "it has been changed since it was made, and is left as it is",
-            "move it away, or have it replaced",
-            "force",
-        )
+    return PlateResult(plate_id=job.plate_id, written=job.files, master=record, skipped=True)
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -296,7 +240,3 @@ def _read(path: Path) -> dict[str, Any]:
         for key in ("master", "preview")
     )
     return record if whole else {}
-
-
-def _preview(target: Path) -> Path:
-    return target.with_suffix(".jpg")

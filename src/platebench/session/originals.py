@@ -1,20 +1,24 @@
-"""Original captures: nothing that is written may take their place."""
+"""What may not be replaced: captures, results of ``convert``, pictures that somebody edited."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from platebench.core.errors import SettingsError, WriteError
 from platebench.core.settings import SessionSettings
 from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS
+from platebench.session.record import hash_files
 from platebench.session.settings_file import FILE_NAME, load_session
+from platebench.write.tiff import origin_of
+
+_OURS = "platebench "  # how the Software tag of a picture begins
 
 
 def captures_of(folder: Path, settings: SessionSettings) -> tuple[Path, ...]:
     """Return every file a session names: blank and dark frames, all plates, skipped ones too."""
     plates = (name for plate in settings.plates for name in plate.captures)
-    return tuple(folder / name for name in (*settings.blank, *settings.dark, *plates))
+    return tuple(folder / name for name in (*settings.light_captures, *plates))
 
 
 def refuse_captures(targets: Iterable[Path], captures: Iterable[Path]) -> None:
@@ -74,6 +78,36 @@ def refuse_folder_of_captures(folder: Path, suffixes: Iterable[str]) -> None:
             raise WriteError(
                 folder, "captures of a session lie there", "choose another folder", "output"
             )
+
+
+def refuse_edited(
+    picture: Path, known: str, *, beside: Sequence[Path] = (), mark: str = ""
+) -> None:
+    """Refuse to replace a picture, or the files beside it, that are not as they were made here.
+
+    ``known`` is the SHA-256 that its record states. Without a record, as after a run that was
+    killed, its Software tag tells, and its description, which holds ``mark``.
+
+    Raises
+    ------
+    WriteError
+        If somebody has changed it.
+    """
+    present = [path for path in (picture, *beside) if path.exists()]
+    if not present:
+        return
+    if known:
+        as_made = not picture.exists() or hash_files([picture])[picture] == known
+    else:
+        software, description = origin_of(picture)
+        as_made = software.startswith(_OURS) and mark in description
+    if not as_made:
+        raise WriteError(
+            present[0],
+            "it has been changed since it was made, and is left as it is",
+            "move it away, or have it replaced",
+            "force",
+        )
 
 
 def _identity(path: Path) -> tuple[int, int] | Path:

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from platebench import __version__
-from platebench.core.errors import ExitCode, NoDensitiesError, PlateError, PrintNegativeError
-from platebench.core.files import hash_file, make_folder, refuse_foreign, remove_unfinished
-from platebench.core.locks import only_writer
-from platebench.core.memory import cores
-from platebench.core.plain_json import read_json
-from platebench.core.progress import NullProgress, Progress
+from platebench.core.errors import NoDensitiesError, PrintNegativeError
+from platebench.core.files import hash_file, refuse_foreign
+from platebench.core.progress import Progress
 from platebench.core.settings import ScanSettings
 from platebench.plate.densities import transmittance_of_codes
 from platebench.plate.framing import frame_plate
@@ -24,6 +20,7 @@ from platebench.plate.job import POSITIVES, RECORDS
 from platebench.plate.look import check_something_there, look_at_plate
 from platebench.plate.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.plate.print_positive import print_positive
+from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
 from platebench.printing.make_negative import (
     MadeNegative,
     NegativeOrder,
@@ -38,33 +35,16 @@ from platebench.printing.print_size import plan_print_size
 from platebench.printing.process import Process, response_of
 from platebench.session.capture_sharpness import resolved_share
 from platebench.session.convert_plate import true_transmittance
-from platebench.session.jobs import plate_jobs, prepare_light
-from platebench.session.originals import captures_of, refuse_captures, refuse_results
-from platebench.session.pool import run_all
-from platebench.session.record import OLDER, hash_files, is_older_than, read_record, write_json
+from platebench.session.jobs import prepare_light, session_jobs
+from platebench.session.originals import captures_of, refuse_captures
+from platebench.session.record import OLDER, is_older_than, read_record, write_json
 from platebench.session.room import peak_of
+from platebench.session.run_plates import PlateOutcome, PlateRun, PlateWork
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import load_session
 
 FOLDER = "print-negatives"
 _AS_TIFF = (".tif", ".tiff")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NegativeResult:
-    """Outcome of one plate.
-
-    Attributes
-    ----------
-    plate_id : str
-    made : MadeNegative or None
-        None where there is an error.
-    error : PlateError or None
-    """
-
-    plate_id: str
-    made: MadeNegative | None = None
-    error: PlateError | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,7 +54,7 @@ class _Named:
     plate_id: str
     path: Path
     in_session: bool
-    record: dict[str, Any] = field(default_factory=dict)
+    record: PlateRecord = NOTHING_KNOWN
     older: bool = False  # than the settings of its plate
 
 
@@ -89,7 +69,7 @@ def print_negatives(
     workers: int | None = None,
     memory: int | None = None,
     progress: Progress | None = None,
-) -> list[NegativeResult]:
+) -> list[PlateOutcome[MadeNegative]]:
     """Write the print negatives of some plates, a TIFF, a PDF, a proof and a record each.
 
     Parameters
@@ -116,7 +96,7 @@ def print_negatives(
 
     Returns
     -------
-    list of NegativeResult
+    list of PlateOutcome
         One for each of ``plates``, in their order; a plate that failed is a result.
 
     Raises
@@ -125,39 +105,23 @@ def print_negatives(
         If there is no session, or the folder cannot be written.
     """
     settings = load_session(folder)
-    captures = captures_of(folder, settings)
     target = folder / FOLDER if output is None else output
-    refuse_results(target, folder / OUTPUT_NAME)
-    make_folder(target)
-    remove_unfinished(target)
-    work = _Work(folder, process, order, sharpness, target, tuple(captures))
-    wanted = 1 if order.aim == "facsimile" else workers or cores()
-    with only_writer(target, progress or NullProgress()):
-        try:
-            outcomes = run_all(
-                partial(_print_one, work, tuple(plates)),
-                range(len(plates)),
-                name_of=plates.__getitem__,
-                workers=wanted,
-                what="print negatives",
-                progress=progress,
-                peak=lambda place: peak_of(
-                    "mosaic", [_positive_of(plates[place], folder / OUTPUT_NAME)]
-                ),
-                memory=memory,
-            )
-        finally:
-            remove_unfinished(target)
-    return [
-        NegativeResult(plate_id=name, error=outcome.with_traceback(None))
-        if isinstance(outcome, PlateError)
-        else outcome
-        for name, outcome in zip(plates, outcomes, strict=True)
-    ]
+    workers = 1 if order.aim == "facsimile" else workers
+    run = PlateRun(folder, settings, target, workers, memory, progress)
+    captures, converted = captures_of(folder, settings), folder / OUTPUT_NAME
+    common = _Common(folder, process, order, sharpness, target, captures, tuple(plates))
+    work = PlateWork(
+        what="print negatives",
+        task=partial(_print_one, common),
+        peak=lambda place: peak_of("mosaic", [_positive_of(plates[place], converted)]),
+        name_of=plates.__getitem__,
+    )
+    with run.writing(results=converted):
+        return run.outcomes(work, range(len(plates)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Work:
+class _Common:
     """What is the same for all plates of a run."""
 
     folder: Path
@@ -166,29 +130,24 @@ class _Work:
     sharpness: bool
     target: Path
     captures: tuple[Path, ...]
+    plates: tuple[str, ...]
 
 
-def _print_one(work: _Work, plates: tuple[str, ...], place: int) -> NegativeResult:
+def _print_one(common: _Common, place: int) -> MadeNegative:
     """Make one print negative: the unit of work, in a process of its own or not."""
-    converted = work.folder / OUTPUT_NAME
-    named = _named(plates[place], work.folder, converted)
-    earlier = {_positive_of(name, converted).stem for name in plates[:place]}
-    if named.plate_id in earlier:
+    folder, process, order = common.folder, common.process, common.order
+    converted = folder / OUTPUT_NAME
+    named = _named(common.plates[place], folder, converted)
+    if named.plate_id in {_positive_of(name, converted).stem for name in common.plates[:place]}:
         what = f'would get the files of another plate "{named.plate_id}" that was asked for as well'
         raise PrintNegativeError(named.path, what, "name it once, or rename one of the two files")
-    source = _source(named, work.folder, work.process, work.order)
-    if work.sharpness and named.in_session:
-        source = _with_sharpness(source, named, work.folder, load_session(work.folder).scan)
-    made = _make(source, named, work.captures, work.process, work.order, work.target)
-    return NegativeResult(plate_id=named.plate_id, made=made)
-
-
-def exit_code_of_negatives(results: Sequence[NegativeResult]) -> ExitCode:
-    """Return OK, PARTIAL, or the first plate's own code where all failed."""
-    errors = [result.error for result in results if result.error is not None]
-    if not errors:
-        return ExitCode.OK
-    return errors[0].exit_code if len(errors) == len(results) else ExitCode.PARTIAL
+    if order.aim == "facsimile":
+        source = _from_plate(named, folder, process, order)
+    else:
+        source = _from_positive(named, process, order)
+    if common.sharpness and named.in_session:
+        source = _with_sharpness(source, named, folder, load_session(folder).scan)
+    return _make(source, named, common.captures, process, order, common.target)
 
 
 def _named(name: str, folder: Path, converted: Path) -> _Named:
@@ -203,12 +162,12 @@ def _named(name: str, folder: Path, converted: Path) -> _Named:
         )
     where = converted / RECORDS / f"{name}.json"
     try:
-        record = read_json(where.read_bytes())["result"]
-    except (OSError, ValueError, KeyError, TypeError):
-        record = {}  # the positive can be printed without
+        record = record_in(where.read_bytes())
+    except (OSError, ValueError):
+        record = NOTHING_KNOWN  # the positive can be printed without
     own = [plate for plate in load_session(folder).plates if plate.id == name]
     older = bool(own) and is_older_than(read_record(where), own[0])
-    return _Named(plate_id=name, path=path, in_session=True, record=dict(record), older=older)
+    return _Named(plate_id=name, path=path, in_session=True, record=record, older=older)
 
 
 def _positive_of(name: str, converted: Path) -> Path:
@@ -217,12 +176,6 @@ def _positive_of(name: str, converted: Path) -> Path:
     if path.suffix.lower() in _AS_TIFF:
         return path
     return converted / POSITIVES / f"{name}.tif"
-
-
-def _source(named: _Named, folder: Path, process: Process, order: NegativeOrder) -> NegativeSource:
-    if order.aim == "facsimile":
-        return _from_plate(named, folder, process, order)
-    return _from_positive(named, process, order)
 
 
 def _with_sharpness(
@@ -281,24 +234,19 @@ def _from_plate(
         what = "is a positive, which no longer holds the plate's densities"
         remedy = "name a plate of the session, or leave the aim at positive"
         raise PrintNegativeError(named.path, what, remedy)
-    if why := named.record.get("no_densities"):
-        raise NoDensitiesError.of_record(named.path, str(why))
+    if why := named.record.no_densities:
+        raise NoDensitiesError.of_record(named.path, why)
     _size_from_record(named, order)
     settings = load_session(folder)
     own = tuple(p for p in settings.plates if p.id == named.plate_id)
-    try:
-        ends = named.record["printed"]
-        black_at, white_at = float(ends["black_at"]), float(ends["white_at"])
-    except (KeyError, TypeError, ValueError):
-        own = ()
-    if not own or own[0].skip:
+    ends = named.record.printed
+    if ends is None or not own or own[0].skip:
         what = f"holds no plate {named.plate_id} with its measured densities"
         raise PrintNegativeError(folder, what, "convert the session again")
     settings = replace(settings, plates=own)
-    names = (*own[0].captures, *settings.blank, *settings.dark)
-    digests = hash_files(folder / name for name in names)
+    (job,) = session_jobs(folder, folder, settings)
     light, dark = prepare_light(folder, settings)
-    job = replace(plate_jobs(folder, folder, settings, digests)[0], light=light, dark=dark)
+    job = replace(job, light=light, dark=dark)
     view = look_at_plate(job)
     check_something_there(view, job.settings)
     framing = frame_plate(view, job)
@@ -309,7 +257,10 @@ def _from_plate(
         path=named.path,
         codes=print_positive(view.picture, framing.plan, as_they_are, by_green=view.by_green),
         table=table_from_plate(
-            light_seen, process, black_at=black_at, white_at=max(white_at, black_at + 0.05)
+            light_seen,
+            process,
+            black_at=ends.black_at,
+            white_at=max(ends.white_at, ends.black_at + 0.05),
         ),
         ppi=framing.ppi,
         no_size=_no_size(named),
@@ -319,15 +270,13 @@ def _from_plate(
 
 def _size_from_record(named: _Named, order: NegativeOrder) -> None:
     """Refuse a size that cannot be made before the captures are read again."""
-    try:
-        columns, rows = map(int, named.record["pixels"])
-        ppi = named.record["ppi"]
-    except (KeyError, TypeError, ValueError):
+    if named.record.pixels is None:
         return
+    columns, rows = named.record.pixels
     plan_print_size(
         named.path,
         (rows, columns),
-        None if ppi is None else float(ppi),
+        named.record.ppi,
         size=order.size,
         enlarge=order.enlarge,
         ppi=order.ppi,
@@ -339,12 +288,11 @@ def _no_size(named: _Named) -> tuple[str, str] | None:
     """Return why a plate of the session would have no size; None of a file, which says nothing."""
     if not named.in_session:
         return None
-    doubtful = bool(named.record.get("doubtful"))
-    return unknown_size(str(named.record.get("format") or ""), doubtful=doubtful)
+    return unknown_size(named.record.format, doubtful=named.record.doubtful)
 
 
 def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
-    if not named.record.get("doubtful"):
+    if not named.record.doubtful:
         misfit = misfit_of(named.record)
         what = "the plate's own size" if order.size is None else "how much the plate is enlarged"
         return (size_doubt(misfit, what=what),) if misfit else ()

@@ -9,7 +9,7 @@ from typing import Any
 
 from platebench.core.camera_time import camera_time, time_in_words
 from platebench.core.cautions import FIRST, cautions_for
-from platebench.core.files import make_folder, refuse_foreign, remove_unfinished
+from platebench.core.progress import Progress
 from platebench.core.rounding import rounded
 from platebench.plate.plate_format import SET_CORNERS
 from platebench.printing.advice import ProcessAdvice, advise_plate
@@ -22,7 +22,7 @@ from platebench.printing.direct_time import (
 )
 from platebench.printing.plate_range import PlateRange, read_plate_ranges
 from platebench.printing.process import Process
-from platebench.session.originals import captures_of, refuse_captures, refuse_results
+from platebench.session.run_plates import PlateOutcome, PlateRun, PlateWork
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import load_session
 from platebench.write.direct_strip import StripSheet, write_strip_sheet
@@ -169,8 +169,9 @@ def print_plates_directly(
     time_s: float | None = None,
     paper: PaperName = "a4",
     output: Path | None = None,
-) -> list[DirectPrint]:
-    """Work out times, and write a page for each plate.
+    progress: Progress | None = None,
+) -> list[PlateOutcome[DirectPrint]]:
+    """Work out times, and write a page for each plate; outcomes are in the order of ``plates``.
 
     Parameters
     ----------
@@ -189,28 +190,26 @@ def print_plates_directly(
         Of the page.
     output : Path or None
         Where pages go; None: ``test-strips`` in the session folder.
+    progress : Progress or None
+        Hears of each plate.
 
     Raises
     ------
     SessionFolderError
         If a plate has no record.
     WriteError
-        If a page could not be written.
+        If the folder cannot be written, or a page would replace another file.
     """
     settings = load_session(folder)
     converted = folder / OUTPUT_NAME
     ranges = read_plate_ranges(converted, plates)
     against = None if reference is None else read_plate_ranges(converted, (reference,))[0]
-    base = 0.0 if against is None else against.base_fog
     target = folder / FOLDER if output is None else output
-    files = [target / f"{plate.plate_id}-{process.name}.pdf" for plate in ranges]
-    refuse_captures(files, captures_of(folder, settings))
-    refuse_results(target, folder / OUTPUT_NAME)
-    refuse_foreign(files)
-    make_folder(target)
-    remove_unfinished(target)
-    made = []
-    for plate, path in zip(ranges, files, strict=True):
+    files = {p.plate_id: target / f"{p.plate_id}-{process.name}.pdf" for p in ranges}
+    base = 0.0 if against is None else against.base_fog
+    run = PlateRun(folder, settings, target, workers=1, progress=progress)
+
+    def print_one(plate: PlateRange) -> DirectPrint:
         (advice,) = advise_plate(plate, (process,))
         done = DirectPrint(
             plate=plate,
@@ -218,12 +217,14 @@ def print_plates_directly(
             advice=advice,
             reference=BARE if reference is None else f"plate {reference}",
             time_s=time_s,
-            sheet=path,
+            sheet=files[plate.plate_id],
             doubts=_doubts(plate, against),
         )
-        write_strip_sheet(path, _page(done, process, settings.title), paper=paper)
-        made.append(done)
-    return made
+        write_strip_sheet(done.sheet, _page(done, process, settings.title), paper=paper)
+        return done
+
+    with run.writing(files.values(), results=converted, owned=files.values()):
+        return run.outcomes(PlateWork(what="test strips", task=print_one), ranges)
 
 
 def _doubts(plate: PlateRange, reference: PlateRange | None) -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +14,10 @@ from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.measure.tablet.known_tablet import tablet_in_words
 from platebench.plate.densities import BIN, BIN_EDGES
 from platebench.plate.job import PREVIEWS, PlateResult
+from platebench.plate.record import PlateRecord
 from platebench.plate_log.dates import date_in_words
+from platebench.plate_log.entry import LogEntry
 from platebench.session.check_file import Verdicts, kept_verdicts
-from platebench.session.record import dense_end
 from platebench.session.scan_hints import likely_misread
 from platebench.session.session_report import READABLE, READABLE_PDF, days_of
 from platebench.write.report_page import (
@@ -90,7 +91,7 @@ def report_facts(
         for result in results
     }
     failed = sum(result.error is not None for result in results)
-    doubtful = sum(bool(result.record.get("flags")) for result in results)
+    doubtful = sum(bool(result.record and result.record.flags) for result in results)
     summary = [f"{len(results)} plates" if len(results) != 1 else "1 plate"]
     summary += [f"{failed} not converted"] if failed else []
     summary += [f"{doubtful} to look at"] if doubtful else []
@@ -125,19 +126,19 @@ def plate_part(
     verdicts: Verdicts | None,
 ) -> PlatePart:
     """Return what the report says of one plate."""
-    record, log = result.record, result.record.get("log") or {}
-    if result.error:
+    record = result.record
+    if result.error or record is None:
         told = str(result.error).replace(f"{folder}{os.sep}", "")  # the report may travel
         return PlatePart(plate_id=result.plate_id, error=told)
     return PlatePart(
         plate_id=result.plate_id,
-        title=str(log.get("title", "")),
+        title=record.log.title if record.log else "",
         picture=output / PREVIEWS / f"{result.plate_id}.jpg",
         measured=tuple(_measured(record)),
         settings=tuple(_settings(settings, record)),
-        about=tuple(_about(log)),
-        flags=tuple(record.get("flags", ())),
-        notes=(*record.get("notes", ()), *([settings.note] if settings.note else [])),
+        about=tuple(_about(record.log)) if record.log else (),
+        flags=record.flags,
+        notes=(*record.notes, *([settings.note] if settings.note else [])),
         verdicts=verdicts or (),
         histogram=_histogram(record),
     )
@@ -147,63 +148,52 @@ def _with_error(density: float, sigma: float | None) -> str:
     return f"{density:z.2f}" + ("" if sigma is None else f" ± {max(sigma, 0.01):.2f}")
 
 
-def _measured(record: Mapping[str, Any]) -> list[Fact]:
-    densities = record.get("densities") or {}
-    if record.get("base_fog") is None:
-        facts = [("densities", f"not known: {record['no_densities']}")]
+def _measured(record: PlateRecord) -> list[Fact]:
+    facts = []
+    densities, dense_end = record.densities, record.dense_end
+    if densities is None or dense_end is None:
+        facts.append(("densities", f"not known: {record.no_densities}"))
     else:
-        seen = densities.get("base_fog_from") != "picture"
-        fog = "base plus fog" if seen else "thinnest tone (no rebate seen)"
-        facts = [
-            (fog, _with_error(record["base_fog"], densities.get("base_fog_sigma"))),
-            ("Dmax", _with_error(record["d_max"], densities.get("d_max_sigma"))),
-            ("density range", f"{record['density_range']:z.2f}"),
-        ]
-        d_max, span, bound = dense_end(record)
+        fog = "base plus fog" if record.fog_seen else "thinnest tone (no rebate seen)"
+        facts.append((fog, _with_error(densities.base_fog, densities.base_fog_sigma)))
+        d_max, span, bound = dense_end
         if bound:
-            facts[1:] = [
-                ("Dmax", f"at least {d_max:z.2f} (reads {record['d_max']:z.2f})"),
-                ("density range", f"at least {span:z.2f}"),
-            ]
-    if densities.get("blue_range"):
-        facts.append(("range to blue light", f"{densities['blue_range']:z.2f}"))
-    if record.get("size_mm"):
-        width, height = record["size_mm"]
-        facts.append(("size", f"{width:g} x {height:g} mm at {record['ppi']:.0f} ppi"))
-    facts.append(("tilt in the capture", f"{record['tilt_deg']:z.1f}°"))
-    if glare := record.get("glare"):
-        off = ", taken off" if glare.get("taken_off") else ""
-        share = f"{100 * glare['share']:.2f} % of the bare light"
-        facts.append(("glare", f"{share} ({glare['source']}){off}"))
-    if calibration := record.get("calibration"):
-        facts.append(("calibrated with", tablet_in_words(calibration["tablet"])))
-    after = record["light"].get("uniformity_after")
-    if after:
-        facts.append(
-            (
-                "bare light, flattened",
-                f"even to {100 * after['sd_over_mean']:.2f} % (standard deviation)",
-            )
-        )
+            facts.append(("Dmax", f"at least {d_max:z.2f} (reads {densities.d_max:z.2f})"))
+        else:
+            facts.append(("Dmax", _with_error(d_max, densities.d_max_sigma)))
+        facts.append(("density range", f"{'at least ' if bound else ''}{span:z.2f}"))
+        if densities.blue_range:
+            facts.append(("range to blue light", f"{densities.blue_range:z.2f}"))
+    if record.size_mm and record.ppi:
+        width, height = record.size_mm
+        facts.append(("size", f"{width:g} x {height:g} mm at {record.ppi:.0f} ppi"))
+    facts.append(("tilt in the capture", f"{record.tilt_deg:z.1f}°"))
+    if glare := record.glare:
+        off = ", taken off" if glare.taken_off else ""
+        share = f"{100 * glare.share:.2f} % of the bare light"
+        facts.append(("glare", f"{share} ({glare.source}){off}"))
+    if record.calibration:
+        facts.append(("calibrated with", tablet_in_words(record.calibration.tablet)))
+    if after := record.light.uniformity_after:
+        even = f"even to {100 * after.sd_over_mean:.2f} % (standard deviation)"
+        facts.append(("bare light, flattened", even))
     return facts
 
 
-def _settings(settings: PlateSettings, record: Mapping[str, Any]) -> list[Fact]:
-    corners = (
-        "by hand" if record.get("by_hand") else f"found, confidence {record['confidence']:.2f}"
-    )
+def _settings(settings: PlateSettings, record: PlateRecord) -> list[Fact]:
+    corners = "by hand" if record.by_hand else f"found, confidence {record.confidence:.2f}"
     facts = [
         ("captures", ", ".join(settings.captures)),
         ("format", settings.format or "unknown"),
         ("emulsion towards", settings.emulsion),
         ("turned", f"{settings.rotate}°"),
-        ("corners", "whole capture" if record.get("whole") else corners),
+        ("corners", "whole capture" if record.whole else corners),
     ]
-    if printed := record["printed"]:
+    if printed := record.printed:
         facts += [
             ("tone", settings.tone),
-            ("prints as black", f"density {printed['black_at']:z.2f}, and what is thinner"),
-            ("prints as white", f"density {printed['white_at']:z.2f}, and what is denser"),
+            ("prints as black", f"density {printed.black_at:z.2f}, and what is thinner"),
+            ("prints as white", f"density {printed.white_at:z.2f}, and what is denser"),
         ]
     facts.append(("checked", "by a person" if settings.checked else "not yet"))
     if not printed:
@@ -215,10 +205,10 @@ def _settings(settings: PlateSettings, record: Mapping[str, Any]) -> list[Fact]:
     return facts
 
 
-def _about(log: Mapping[str, Any]) -> list[Fact]:
+def _about(log: LogEntry) -> list[Fact]:
     facts = []
     for key, name in _LOG:
-        value = log.get(key)
+        value = getattr(log, key)
         if value not in (None, ""):
             shown = _shown(key, value)
             facts.append((name, f"{shown:g}" if isinstance(shown, float) else str(shown)))
@@ -232,27 +222,34 @@ def _shown(key: str, value: Any) -> Any:
     return time_in_words(value) if key.endswith("_s") else value
 
 
-def _histogram(record: Mapping[str, Any]) -> Histogram | None:
-    counts = (record.get("densities") or {}).get("histogram") or ()
-    if not counts:
+def _histogram(record: PlateRecord) -> Histogram | None:
+    if record.densities is None or not record.densities.histogram:
         return None
+    counts = record.densities.histogram
     whole = len(counts) - len(counts) % _JOIN
     return Histogram(
         counts=tuple(sum(counts[n : n + _JOIN]) for n in range(0, whole, _JOIN)),
         first=float(BIN_EDGES[0]),
         step=BIN * _JOIN,
-        base_fog=record["base_fog"],
-        d_max=record["d_max"],
+        base_fog=record.densities.base_fog,
+        d_max=record.densities.d_max,
     )
 
 
 def _light(folder: Path, output: Path, settings: SessionSettings) -> tuple[LightPart, ...]:
     parts = []
-    for kind, names in (("Blank", settings.blank), ("Dark", settings.dark)):
+    kinds = (
+        ("Blank frame", settings.blank),
+        ("Dark frame", settings.dark),
+        ("Card capture", settings.card),
+        ("Box-off capture", settings.box_off),
+        ("Card-over capture", settings.card_over),
+    )
+    for kind, names in kinds:
         checked = [n for n in names if kept_verdicts(folder, output, [n]) is not None]
         for group in (checked, [name for name in names if name not in checked]):
             if group:
-                heading = f"{kind} frame{'s' if len(group) > 1 else ''} {', '.join(group)}"
+                heading = f"{kind}{'s' if len(group) > 1 else ''} {', '.join(group)}"
                 found = kept_verdicts(folder, output, group) if group is checked else None
                 parts.append(LightPart(name=heading, verdicts=found))
     return tuple(parts)

@@ -16,6 +16,8 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from platebench import __version__
 from platebench.core.errors import WriteError
 from platebench.core.files import (
@@ -31,12 +33,11 @@ from platebench.core.plain_json import read_json
 from platebench.core.progress import NullProgress, Progress
 from platebench.core.settings import PlateSettings
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
-from platebench.write.tiff import origin_of
+from platebench.plate.record import PlateRecord, record_from_json
 
 SCHEMA = 3
 OLDER = "the positive is older than its settings; to print it as they are now, convert first"
 _REMARKS = ("checked", "note")  # settings that say something and change nothing
-_OURS = "platebench "  # how the Software tag of a positive begins
 _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
 _HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
 
@@ -92,7 +93,7 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
         "inputs": [list(pair) for pair in job.inputs],
         "scan": asdict(job.scan),
         "settings": settings,
-        "calibration": asdict(job.calibration) if job.calibration else None,
+        "calibration": job.calibration.to_json() if job.calibration else None,
     }
     if with_ends:
         parts["ends"] = asdict(job.ends) if job.ends else None
@@ -110,6 +111,47 @@ def _deciding(settings: PlateSettings) -> dict[str, Any]:
     return {key: value for key, value in asdict(settings).items() if key not in _REMARKS}
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrittenFile:
+    """An output as it was written."""
+
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordFile:
+    """A plate's record with what it was made from; the fields are the keys in the file.
+
+    Attributes
+    ----------
+    platebench : str
+        Version of the program; ``versions`` those of its libraries, by name.
+    fingerprint : str
+        :func:`fingerprint_of` all, and ``measured_from`` of what decides the measuring.
+    inputs : dict of str to str
+        SHA-256 of every file read, by its name in the session.
+    settings : dict
+        Those that had a say, as JSON types.
+    ends : PrintingEnds or None
+        The plate's own.
+    outputs : dict of str to WrittenFile
+        Files written, by name in the folder of results.
+    """
+
+    schema: int
+    plate: str
+    platebench: str
+    versions: dict[str, str]
+    fingerprint: str
+    measured_from: str
+    inputs: dict[str, str]
+    settings: dict[str, Any]
+    ends: PrintingEnds | None
+    outputs: dict[str, WrittenFile]
+    result: PlateRecord
+
+
 def write_record(job: PlateJob, result: PlateResult) -> PlateResult:
     """Write the record of a plate just made and return the result with it among its files.
 
@@ -118,26 +160,28 @@ def write_record(job: PlateJob, result: PlateResult) -> PlateResult:
     WriteError
         If it cannot be written.
     """
+    if result.record is None:
+        raise ValueError("nothing was converted")
     digests = hash_files(result.written)
-    document = {
-        "schema": SCHEMA,
-        "plate": job.plate_id,
-        "platebench": __version__,
-        "versions": versions(),
-        "fingerprint": job.fingerprint,
-        "measured_from": fingerprint_of(job, with_ends=False),
-        "inputs": dict(job.inputs),
-        "settings": _deciding(job.settings),
-        "ends": asdict(result.ends) if result.ends else None,
-        "outputs": {
-            path.relative_to(job.output).as_posix(): {
-                "bytes": path.stat().st_size,
-                "sha256": digests[path],
-            }
+    file = RecordFile(
+        schema=SCHEMA,
+        plate=job.plate_id,
+        platebench=__version__,
+        versions=versions(),
+        fingerprint=job.fingerprint,
+        measured_from=fingerprint_of(job, with_ends=False),
+        inputs=dict(job.inputs),
+        settings=_deciding(job.settings),
+        ends=result.ends,
+        outputs={
+            path.relative_to(job.output).as_posix(): WrittenFile(
+                bytes=path.stat().st_size, sha256=digests[path]
+            )
             for path in result.written
         },
-        "result": result.record,
-    }
+        result=result.record,
+    )
+    document = asdict(file) | {"result": file.result.to_json()}
     write_json(job.record, document | {"seal": _seal(document)})
     return replace(result, written=(*result.written, job.record))
 
@@ -165,18 +209,18 @@ def recorded_result(job: PlateJob) -> Recorded | None:
 
     Libraries that were replaced since leave a record as it is: it says which ones made it.
     """
-    record = read_record(job.record)
-    if not job.fingerprint or record.get("fingerprint") != job.fingerprint:
+    file = read_record(job.record)
+    if file is None or not job.fingerprint or file.fingerprint != job.fingerprint:
         return None
-    stated = {job.output / name: str(facts["sha256"]) for name, facts in record["outputs"].items()}
+    stated = {job.output / name: made.sha256 for name, made in file.outputs.items()}
     result = PlateResult(
         plate_id=job.plate_id,
         written=(*stated, job.record),
-        record=dict(record["result"]),
-        ends=_ends(record),
+        record=file.result,
+        ends=file.ends,
         skipped=True,
     )
-    return Recorded(result=result, stated=stated, versions=dict(record["versions"]))
+    return Recorded(result=result, stated=stated, versions=file.versions)
 
 
 def earlier_result(job: PlateJob, known: Known | None = None) -> PlateResult | None:
@@ -194,38 +238,9 @@ def earlier_result(job: PlateJob, known: Known | None = None) -> PlateResult | N
 
 def earlier_ends(job: PlateJob) -> PrintingEnds | None:
     """Return a plate's own printing ends if an earlier run measured them from the same inputs."""
-    record = read_record(job.record)
+    file = read_record(job.record)
     wanted = fingerprint_of(job, with_ends=False)
-    if not wanted or record.get("measured_from") != wanted:
-        return None
-    return _ends(record)
-
-
-def refuse_edited(job: PlateJob) -> None:
-    """Refuse to replace a positive that is not as it was made here, but for ``job.force``.
-
-    With a record its bytes tell; without one, as after a run that was killed, its Software tag.
-
-    Raises
-    ------
-    WriteError
-        If somebody has changed it.
-    """
-    if job.force or not job.positive.is_file():
-        return
-    outputs = read_record(job.record).get("outputs", {})
-    facts = outputs.get(job.positive.relative_to(job.output).as_posix())
-    if facts:
-        as_made = _hash_or_nothing(job.positive) == facts["sha256"]
-    else:
-        as_made = origin_of(job.positive)[0].startswith(_OURS)
-    if not as_made:
-        raise WriteError(
-            job.positive,
-            "it has been changed since it was made, and is left as it is",
-            "move it away, or have it replaced",
-            "force",
-        )
+    return file.ends if file is not None and wanted and file.measured_from == wanted else None
 
 
 @contextmanager
@@ -287,27 +302,20 @@ def json_for_people(document: Mapping[str, Any]) -> bytes:
     return text.encode(errors="backslashreplace") + b"\n"  # a JSON escape, too
 
 
-def _ends(record: Mapping[str, Any]) -> PrintingEnds | None:
-    ends = record["ends"]
-    if ends is None:
+def read_record(path: Path) -> RecordFile | None:
+    """Return a plate's record; None where there is none, or it is not as it was written."""
+    try:
+        document = read_json(path.read_bytes())
+        # Cut off or meddled with, it is as good as none.
+        if not isinstance(document, dict) or document.pop("seal", "") != _seal(document):
+            return None
+        result = record_from_json(document.pop("result"))
+        return replace(msgspec.convert(document | {"result": {}}, RecordFile), result=result)
+    except (OSError, ValueError, LookupError, RecursionError):
         return None
-    return PrintingEnds(base_fog=float(ends["base_fog"]), d_max=float(ends["d_max"]))
 
 
-def read_record(path: Path) -> dict[str, Any]:
-    """Return a plate's record; empty where there is none, or it is not as it was written."""
-    try:
-        record = read_json(path.read_bytes())
-    except (OSError, ValueError, RecursionError):
-        return {}
-    try:
-        sealed = isinstance(record, dict) and record.pop("seal", "") == _seal(record)
-    except (ValueError, RecursionError):  # a number that is none, which no record has
-        return {}
-    return record if sealed else {}  # cut off or meddled with: as good as none
-
-
-def is_older_than(record: Mapping[str, Any], settings: PlateSettings) -> bool:
+def is_older_than(record: RecordFile | None, settings: PlateSettings) -> bool:
     """Tell whether a plate was converted with other settings than it has now.
 
     Settings that an earlier version did not know yet are left aside; without a record nothing is
@@ -315,16 +323,14 @@ def is_older_than(record: Mapping[str, Any], settings: PlateSettings) -> bool:
 
     Parameters
     ----------
-    record : mapping
-        The plate's record, as :func:`read_record` gives it.
+    record : RecordFile or None
     settings : PlateSettings
         As they are now.
     """
-    before = record.get("settings")
-    if not isinstance(before, Mapping):
+    if record is None:
         return False
     now = json.loads(_json_bytes(_deciding(settings)))  # tuples as the lists of the record
-    return any(now[key] != value for key, value in before.items() if key in now)
+    return any(now[key] != value for key, value in record.settings.items() if key in now)
 
 
 def _seal(record: Mapping[str, Any]) -> str:
@@ -360,18 +366,3 @@ def _hash_or_nothing(path: Path) -> str:
 
 def _json_bytes(document: object) -> bytes:
     return json.dumps(document, sort_keys=True, allow_nan=False).encode()
-
-
-def dense_end(record: Mapping[str, Any]) -> tuple[float, float, bool]:
-    """Return Dmax and density range, and whether they are bounds: lost in the dark beyond.
-
-    Raises
-    ------
-    KeyError, TypeError, ValueError
-        If the record does not hold them.
-    """
-    d_max, span = float(record["d_max"]), float(record["density_range"])
-    least = record.get("densities", {}).get("d_max_at_least")
-    if least is None:
-        return d_max, span, False
-    return float(least), span - (d_max - float(least)), True

@@ -43,7 +43,7 @@ def no_room(peak: Peak, memory: int) -> CaptureError | None:
     """Return the error of what does not fit into so many bytes; None for what does."""
     if peak.bytes <= memory:
         return None
-    what = f"takes {_gigabytes(peak.bytes)} of memory, and {_gigabytes(memory)} may be taken"
+    what = f"needs {_gigabytes(peak.bytes)} of memory, and only {_gigabytes(memory)} may be used"
     return CaptureError(peak.path, what, _REMEDY)
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
 
 from platebench.core.formats import CUT_UNDER, FORMATS, MM_PER_INCH
 from platebench.core.image import CaptureInfo, CaptureKind
@@ -12,6 +11,7 @@ from platebench.plate.finding.find_plate import FoundPlate
 from platebench.plate.job import PlateJob
 from platebench.plate.look import misread
 from platebench.plate.plate_format import plate_format
+from platebench.plate.record import PlateRecord
 from platebench.plate.shown_tones import Polarity, SessionTones, tones_of_session
 from platebench.read.scan_header import FULL_BITS
 
@@ -28,8 +28,8 @@ def tones_said(tones: SessionTones | None) -> tuple[str, ...]:
             "Their tones are kept, they stay as they lie, and densities are not known.",
         )
     turned = (
-        "The emulsion is taken to have faced the lens, where a negative reads reversed, so the "
-        'positives are turned left for right; where they read wrong set emulsion = "light".'
+        "The emulsion is assumed to face the lens, where a negative reads reversed, so the "
+        'positives are turned left for right; where they read wrong, set emulsion = "light".'
     )
     if tones.shows == "negative":
         return f'{tones.said}: shows = "negative".', turned
@@ -39,17 +39,17 @@ def tones_said(tones: SessionTones | None) -> tuple[str, ...]:
     )
 
 
-def likely_misread(records: Iterable[Mapping[str, Any]]) -> str | None:
+def likely_misread(records: Iterable[PlateRecord | None]) -> str | None:
     """Say so where most scans of a session look like the other of negative and positive.
 
     Parameters
     ----------
-    records : iterable of mapping
+    records : iterable of PlateRecord or None
         Of the session's plates, as conversion left them.
     """
-    scans = [record for record in records if record.get("light", {}).get("source") == "scanner"]
-    tones = tones_of_session([record.get("looks") for record in scans])
-    taken = {str(record.get("shows")) for record in scans}
+    scans = [record for record in records if record and record.light.source == "scanner"]
+    tones = tones_of_session([record.looks for record in scans])
+    taken = {record.shows for record in scans}
     if tones.shows is None or taken != {"negative" if tones.shows == "positive" else "positive"}:
         return None
     return (

@@ -13,11 +13,12 @@ from platebench.core.errors import UnexpectedError
 from platebench.core.files import remove_file
 from platebench.core.plate_names import folded_id
 from platebench.core.progress import Progress
-from platebench.core.settings import SessionSettings
+from platebench.core.settings import LIGHT_KEYS, SessionSettings
 from platebench.plate.job import POSITIVES, PREVIEWS, PlateResult
 from platebench.plate.plate_format import misfit_of
+from platebench.plate.record import NOTHING_KNOWN
 from platebench.plate_log.dates import date_in_words
-from platebench.session.record import dense_end, write_json
+from platebench.session.record import write_json
 from platebench.write.proof_caption import ProofPrint
 from platebench.write.proof_picture import write_proof_pngs
 from platebench.write.proof_sheet import write_proof_sheet
@@ -109,28 +110,23 @@ def write_true_size_pages(
 
 def proof_print(output: Path, result: PlateResult) -> ProofPrint:
     """Return a converted plate as the proof sheet shows it, from its record and preview."""
-    record = result.record
-    log = record.get("log") or {}
-    size = record.get("size_mm")
-    try:
-        d_max, span, bound = dense_end(record)
-    except (KeyError, TypeError, ValueError):
-        d_max, span, bound = nan, nan, False
+    record = result.record or NOTHING_KNOWN
+    d_max, span, bound = record.dense_end or (nan, nan, False)
     return ProofPrint(
         plate_id=result.plate_id,
         picture=output / PREVIEWS / f"{result.plate_id}.jpg",
-        title=log.get("title", ""),
-        date=date_in_words(log.get("date", "")),
-        format_name=record.get("format", ""),
-        size_mm=(float(size[0]), float(size[1])) if size else None,
-        base_fog=_density(record, "base_fog"),
+        title=record.log.title if record.log else "",
+        date=date_in_words(record.log.date) if record.log else "",
+        format_name=record.format,
+        size_mm=record.size_mm,
+        base_fog=nan if record.base_fog is None else record.base_fog,
         d_max=d_max,
         density_range=span,
         bound=bound,
-        fog_seen=(record.get("densities") or {}).get("base_fog_from") != "picture",
-        flags=tuple(record.get("flags", ())),
-        whole=bool(record.get("whole", False)),
-        doubtful=bool(record.get("doubtful", False)),
+        fog_seen=record.fog_seen,
+        flags=record.flags,
+        whole=record.whole,
+        doubtful=record.doubtful,
         misfit=misfit_of(record),
     )
 
@@ -155,8 +151,8 @@ def reason_of(result: PlateResult) -> str:
 
 def days_of(results: Sequence[PlateResult]) -> str:
     """Return the day, or first and last day, on which the plates were captured; "" if unknown."""
-    taken = [result.record.get("taken") for result in results]
-    days = sorted({str(moment)[:10] for moment in taken if moment})
+    taken = [result.record.taken for result in results if result.record]
+    days = sorted({moment[:10] for moment in taken if moment})
     return " to ".join(sorted({*days[:1], *days[-1:]}))
 
 
@@ -209,8 +205,7 @@ def report_document(
         "schema": 1,
         "platebench": __version__,
         "title": settings.title,
-        "blank": list(settings.blank),
-        "dark": list(settings.dark),
+        **{key: list(getattr(settings, key)) for key in LIGHT_KEYS},
         "plates": [plate_to_json(output, result) for result in results],
     }
 
@@ -224,8 +219,8 @@ def plate_to_json(output: Path, result: PlateResult) -> dict[str, Any]:
     }
     if result.error:
         shown["error"] = error_to_json(result.error)
-    if result.record:
-        shown["result"] = result.record
+    if made := result.record.to_json() if result.record else result.master:
+        shown["result"] = made
     return shown
 
 
@@ -240,8 +235,3 @@ def error_to_json(error: Exception) -> dict[str, Any]:
 def names_in(output: Path, paths: Iterable[Path]) -> list[str]:
     """Return paths relative to the folder of results, with forward slashes."""
     return [path.relative_to(output).as_posix() for path in paths]
-
-
-def _density(record: dict[str, Any], key: str) -> float:
-    value = record.get(key)
-    return nan if value is None else float(value)

@@ -14,6 +14,7 @@ from platebench.core.errors import SessionFolderError
 from platebench.core.formats import FORMATS, format_named
 from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id
 from platebench.core.settings import (
+    LIGHT_KEYS,
     SESSION_FILE,
     Corners,
     PlateSettings,
@@ -24,7 +25,6 @@ from platebench.core.settings import (
 FILE_NAME = SESSION_FILE
 
 TOP_KEYS = ("title", "light", "scan", "every_plate", "plate")
-LIGHT_KEYS = ("blank", "dark")
 SCAN_KEYS = ("gamma", "shows", "bits")
 SHARED_KEYS = (
     "format",
@@ -107,9 +107,13 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
 
     light = top.table("light")
     light.check_keys(LIGHT_KEYS, _ELSEWHERE)
-    blank, dark = _captures(light, "blank"), _captures(light, "dark")
-    for name in sorted(set(blank) & set(dark)):
-        light.problem("dark", f'lists "{name}", a blank frame', "list it in one of the two")
+    named = {key: _captures(light, key) for key in LIGHT_KEYS}
+    kinds = {"blank": "a blank frame", "dark": "a dark frame", "card": "a capture of the card"}
+    for place, key in enumerate(LIGHT_KEYS):
+        for other in LIGHT_KEYS[:place]:
+            for name in sorted(set(named[key]) & set(named[other])):
+                what = f'lists "{name}", {kinds.get(other, f"which {other} lists too")}'
+                light.problem(key, what, "list it in one of the two")
 
     scan_table = top.table("scan")
     scan_table.check_keys(SCAN_KEYS, _ELSEWHERE)
@@ -128,13 +132,13 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
     plates = []
     ids: dict[str, str] = {}
     for table in top.tables("plate"):
-        plate = _plate_settings(table, every_plate, {"blank": blank, "dark": dark})
+        plate = _plate_settings(table, every_plate, named)
         first = ids.setdefault(folded_id(plate.id), table.name) if plate.id else table.name
         if first != table.name:
             table.problem("id", f'is "{plate.id}", as {first}.id is', "give each plate its own id")
         plates.append(plate)
     top.finish()
-    return SessionSettings(title=title, blank=blank, dark=dark, scan=scan, plates=tuple(plates))
+    return SessionSettings(title=title, **named, scan=scan, plates=tuple(plates))
 
 
 def _plate_settings(

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
-from typing import Any
 
 from platebench.core.errors import SessionFolderError
-from platebench.core.files import hash_file, make_folder, refuse_foreign, remove_unfinished
+from platebench.core.files import hash_file
 from platebench.core.installed import profiles_folder
-from platebench.core.progress import NullProgress, Progress
+from platebench.core.progress import Progress
 from platebench.core.settings import PlateSettings
 from platebench.plate.job import POSITIVES, RECORDS
 from platebench.plate_log.dates import date_in_words
 from platebench.plate_log.entry import LogEntry
 from platebench.printing.print_picture import read_positive
-from platebench.session.originals import captures_of, refuse_captures, refuse_results
-from platebench.session.record import OLDER, is_older_than, read_record
+from platebench.session.record import OLDER, RecordFile, is_older_than, read_record
+from platebench.session.run_plates import PlateOutcome, PlateRun, PlateWork
 from platebench.session.session_log import load_session_log
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import FILE_NAME, load_session
@@ -39,7 +39,7 @@ from platebench.write.share_picture import (
 FOLDER = "shared"
 LONG_SIDE = 2000
 LONG_SIDES = (64, 30_000)
-MEND = "drag its corners on the review table or take it again, then convert"
+MEND = "drag its corners on the review page or take it again, then convert"
 LONGEST: Mapping[str, int] = {"webp": 14_000}  # 16,383 with its caption, by the file format
 
 
@@ -116,8 +116,8 @@ def share_session(
     output: Path | None = None,
     wishes: ShareWishes | None = None,
     progress: Progress | None = None,
-) -> list[Shared]:
-    """Write pictures to share and return them.
+) -> list[PlateOutcome[Shared]]:
+    """Write pictures to share and return what became of each plate, in order.
 
     Of a plate whose sides were in doubt, the positive is the whole capture: the bare light around
     the plate is left out, as far as it shows nothing, and the plate is not straightened.
@@ -141,46 +141,36 @@ def share_session(
     ------
     SessionFolderError
         If a plate is not there or has not been converted.
-    CaptureError, PrintNegativeError
-        If a positive cannot be read.
     WriteError
-        If a picture cannot be written, or would replace one that is not from here.
+        If the folder cannot be written, or a picture would replace one that is not from here.
     """
     wishes = wishes or ShareWishes()
     settings = load_session(folder)
     output = folder / OUTPUT_NAME if output is None else output
     chosen = _chosen(folder, output, settings.plates, plates)
     place = output / FOLDER if to is None else to
-    targets = [place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen]
-    refuse_captures(targets, captures_of(folder, settings))
-    refuse_results(place, output)
-    if to is not None:  # else the folder is ours
-        refuse_foreign(targets)
-    make_folder(place)
-    remove_unfinished(place)
+    targets = {plate.id: place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen}
     log = load_session_log(folder)
-    progress = progress or NullProgress()
-    made: list[Shared] = []
-    progress.begin("pictures", len(chosen))
-    try:
-        for plate, target in zip(chosen, targets, strict=True):
-            entry = log.entry(plate.id) or LogEntry(plate_id=plate.id)
-            record = read_record(output / RECORDS / f"{plate.id}.json")
-            doubt, before = _doubt(record), _digest(target)
-            _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt))
-            made.append(
-                Shared(
-                    plate_id=plate.id,
-                    path=target,
-                    doubt=doubt,
-                    older=is_older_than(record, plate),
-                    replaced=before not in ("", _digest(target)),
-                )
-            )
-            progress.advance(plate.id)
-    finally:
-        progress.end()
-    return made
+    run = PlateRun(folder, settings, place, workers=1, progress=progress)
+
+    def share_one(plate: PlateSettings) -> Shared:
+        entry = log.entry(plate.id) or LogEntry(plate_id=plate.id)
+        record = read_record(output / RECORDS / f"{plate.id}.json")
+        target, doubt = targets[plate.id], _doubt(record)
+        before = _digest(target)
+        _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt))
+        return Shared(
+            plate_id=plate.id,
+            path=target,
+            doubt=doubt,
+            older=is_older_than(record, plate),
+            replaced=before not in ("", _digest(target)),
+        )
+
+    owned = targets.values() if to is not None else ()  # else the folder is ours
+    work = PlateWork(what="pictures", task=share_one, name_of=attrgetter("id"))
+    with run.writing(targets.values(), results=output, owned=owned):
+        return run.outcomes(work, chosen)
 
 
 def _digest(path: Path) -> str:
@@ -188,12 +178,11 @@ def _digest(path: Path) -> str:
     return hash_file(path) if path.is_file() else ""
 
 
-def _doubt(record: Mapping[str, Any]) -> str:
+def _doubt(record: RecordFile | None) -> str:
     """Return why a plate was kept whole, in the words of its record; empty where it was not."""
-    result = record.get("result", {})
-    if not (result.get("doubtful") and result.get("whole")):
+    if record is None or not (record.result.doubtful and record.result.whole):
         return ""
-    doubts = [str(flag) for flag in result.get("flags", ()) if flag != KEPT_WHOLE]
+    doubts = [flag for flag in record.result.flags if flag != KEPT_WHOLE]
     return "; ".join(doubts) or "its sides are in doubt"
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from platebench.core.errors import PlateError
 from platebench.core.progress import Progress
-from platebench.core.settings import ScanBits, ScanSettings, SessionSettings
+from platebench.core.settings import LIGHT_KEYS, ScanBits, ScanSettings, SessionSettings
 from platebench.plate.job import PlateResult
 from platebench.session.capture_look import CaptureLook, look_at, looked_at_with_bits, session_bits
 from platebench.session.check_file import CheckedCapture, keep_checks
@@ -188,10 +188,10 @@ def bring_in(folder: Path, looks: Sequence[CaptureLook]) -> SessionSettings:
     if is_unedited(path) and _continues(settings, draft.settings):
         write_draft(folder, draft)
         return load_session(folder)
-    plates, blank, dark = _additions(settings, draft)
-    if not (plates or blank or dark):
+    plates, frames = _additions(settings, draft)
+    if not (plates or any(frames.values())):
         return settings
-    return add_captures(folder, plates=plates, blank=blank, dark=dark)
+    return add_captures(folder, plates=plates, frames=frames)
 
 
 def _continues(settings: SessionSettings, drafted: SessionSettings) -> bool:
@@ -204,13 +204,14 @@ def _continues(settings: SessionSettings, drafted: SessionSettings) -> bool:
 
 def _additions(
     settings: SessionSettings, draft: SessionDraft
-) -> tuple[list[tuple[str, list[str]]], list[str], list[str]]:
-    """Return what a draft has and an edited file lacks: plates, blank and dark frames."""
+) -> tuple[list[tuple[str, list[str]]], dict[str, list[str]]]:
+    """Return what a draft has and an edited file lacks: plates, and frames by kind."""
     plate_of = {name: plate.id for plate in settings.plates for name in plate.captures}
-    known = {*plate_of, *settings.blank, *settings.dark}
+    known = {*plate_of, *settings.light_captures}
     drafted = draft.settings
-    blank = [name for name in drafted.blank if name not in known]
-    dark = [name for name in drafted.dark if name not in known]
+    frames = {
+        key: [name for name in getattr(drafted, key) if name not in known] for key in LIGHT_KEYS
+    }
     plates: list[tuple[str, list[str]]] = []
     taken = {plate.id for plate in settings.plates}
     for plate in drafted.plates:
@@ -224,7 +225,7 @@ def _additions(
         plate_id = _free_id(taken)
         taken.add(plate_id)
         plates.append((plate_id, lacking))
-    return plates, blank, dark
+    return plates, frames
 
 
 def _free_id(taken: set[str]) -> str:

@@ -7,11 +7,14 @@ from platebench.synthetic.simulate import (
     Simulation,
     photograph,
     simulate_blank,
+    simulate_box_off,
+    simulate_card,
     simulate_dark,
     simulate_plate,
     true_corners,
     true_transmittance,
 )
+from platebench.synthetic.stray_light import SIX_LAWS, StrayLight
 from platebench.synthetic.targets import (
     SlantedEdge,
     Star,
@@ -24,6 +27,7 @@ from platebench.synthetic.variety import vary
 from platebench.synthetic.write_dng import write_dng
 
 __all__ = [
+    "SIX_LAWS",
     "CameraModel",
     "EmulsionCurve",
     "LightBox",
@@ -32,9 +36,12 @@ __all__ = [
     "SlantedEdge",
     "Star",
     "StepTablet",
+    "StrayLight",
     "edge_plate",
     "photograph",
     "simulate_blank",
+    "simulate_box_off",
+    "simulate_card",
     "simulate_dark",
     "simulate_plate",
     "star_plate",

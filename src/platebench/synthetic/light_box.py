@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.synthetic.stray_light import StrayLight
 from platebench.synthetic.streams import effect_streams
 
 
@@ -33,7 +34,10 @@ class LightBox:
     vignette : float
         Loss of light by the lens in the frame's corner, 0 to 1.
     glare : float
-        Stray light over the whole frame, as a share of the bare light box.
+        Stray light over the whole frame, as a share of the bare light box: the same whatever
+        lies on it, and with the box off, as light that leaks in from elsewhere.
+    stray : StrayLight or None
+        Glare that follows the scene, and light of the room.
     light_seed : int
         Where the lamp is bright and dark. The same for plate and blank, as on a bench.
     """
@@ -46,6 +50,7 @@ class LightBox:
     uneven: float = 0.1
     vignette: float = 0.2
     glare: float = 0.0
+    stray: StrayLight | None = None
     light_seed: int = 0
 
 

@@ -22,6 +22,7 @@ from platebench.synthetic.light_box import LightBox, light_field, with_glare
 from platebench.synthetic.plate import PlateModel, grown, outline_mm
 from platebench.synthetic.scene import scene_near
 from platebench.synthetic.shapes import Band, paint, quad_coverage
+from platebench.synthetic.stray_light import stray_light
 from platebench.synthetic.streams import effect_streams
 
 Array = NDArray[np.float64]
@@ -92,6 +93,9 @@ def photograph(
         rows = slice(top, min(top + _BAND_ROWS, camera.shape[0]))
         bare = light_field(box, camera.shape, rows)
         light[rows] = with_glare(transmittance[rows], box.glare) * bare
+    if box.stray is not None:
+        coarse = (max(1, camera.shape[0] // 4), max(1, camera.shape[1] // 4))
+        light += stray_light(light, light_field(box, coarse, slice(None)), box.stray)
     light *= np.float32(box.brightness * exposure_s)
     return expose(light, camera, exposure_s=exposure_s, seed=seed)
 
@@ -102,6 +106,43 @@ def simulate_blank(
     """Return a capture of the bare light box, without plate, card or holder."""
     bare = np.ones(camera.shape, np.float32)
     return photograph(bare, box, camera, exposure_s=exposure_s, seed=seed)
+
+
+def simulate_card(
+    box: LightBox,
+    camera: CameraModel,
+    *,
+    exposure_s: float,
+    seed: int,
+    height: float | None = 0.75,
+    density: float = 6.0,
+) -> SensorFrame:
+    """Return a capture of a square card in the middle of the bare box.
+
+    Parameters
+    ----------
+    height : float or None
+        Of the card, share of the frame's; None: it covers all of the box.
+    density : float
+        Of the card; two sheets of black card, or metal, are 6 and more.
+    """
+    truth = np.full(camera.shape, 10**-density, np.float32)
+    if height is not None:
+        truth = np.ones(camera.shape, np.float32)
+        half = round(height * camera.shape[0] / 2)
+        middle = [n // 2 for n in camera.shape]
+        truth[middle[0] - half : middle[0] + half, max(middle[1] - half, 0) : middle[1] + half] = (
+            10**-density
+        )
+    return photograph(truth, box, camera, exposure_s=exposure_s, seed=seed)
+
+
+def simulate_box_off(
+    box: LightBox, camera: CameraModel, *, exposure_s: float, seed: int
+) -> SensorFrame:
+    """Return a capture with the light box off: the room's light, and glare that is always there."""
+    nothing = np.zeros(camera.shape, np.float32)
+    return photograph(nothing, box, camera, exposure_s=exposure_s, seed=seed)
 
 
 def simulate_dark(camera: CameraModel, *, exposure_s: float, seed: int) -> SensorFrame:

@@ -1,4 +1,4 @@
-"""DENSITY -> DISPLAY: print the negative on a paper and look at the print.
+"""Density to positive: print the negative on a paper and look at the print.
 
 Where the plate is thin, much light reaches the paper and blackens it: base plus fog prints near
 black, the densest tone near white. The paper's exposure is ``log E = k - D``; its curve

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 from platebench import __version__
 from platebench.core.errors import SHOWS_POSITIVE
@@ -14,6 +13,15 @@ from platebench.plate.framing import Framing
 from platebench.plate.job import PlateJob, PrintingEnds
 from platebench.plate.light import Uniformity
 from platebench.plate.look import PlateView, relative
+from platebench.plate.record import (
+    BracketRecord,
+    CalibrationRecord,
+    GlareRecord,
+    LightRecord,
+    PlateRecord,
+    PrintedRecord,
+    StainRecord,
+)
 from platebench.plate_log.entry import LogEntry
 from platebench.write.xmp import PictureNote
 
@@ -26,14 +34,14 @@ def plate_record(
     framing: Framing,
     densities: PlateDensities | None,
     ends: PrintingEnds | None,
-) -> dict[str, Any]:
-    """Return what was measured and done, as plain JSON values.
+) -> PlateRecord:
+    """Return what was measured and done, rounded.
 
     Of a scan that shows a positive there are no densities, and nothing was printed; impossible ones
     are not stated as the plate's.
     """
     no_densities = why_no_densities(densities)
-    stated = None if no_densities else densities
+    stated = None if densities is None or no_densities else densities.rounded()
     info, found, light = view.info, view.found, view.light
     flags = [*view.doubts]
     if densities is not None and no_densities:
@@ -47,85 +55,86 @@ def plate_record(
     doubtful = framing.whole and job.settings.crop
     if doubtful:
         flags.append(KEPT_WHOLE)
-    return {
-        "plate": job.plate_id,
-        "captures": list(job.settings.captures),
-        "used": relative(info.path, job.folder),
-        "camera": info.camera,
-        "taken": info.taken.isoformat() if info.taken else None,
-        "exposure_s": info.exposure_s,
-        "format": framing.format_name,
-        "size_mm": _size_mm(framing),
-        "ppi": rounded(framing.ppi, 2),
-        "pixels": [framing.plan.shape[1], framing.plan.shape[0]],
-        "found": found.found,
-        "by_hand": view.by_hand,
-        "corners": [[rounded(v, 2) for v in corner] for corner in found.corners],
-        "confidence": rounded(found.confidence, 3),
-        "surround": found.surround,
-        "tilt_deg": rounded(found.tilt_deg, 3),
-        "out_of_square_deg": rounded(found.out_of_square_deg, 3),
-        "whole": framing.whole,
-        "doubtful": doubtful,
-        "light": {
-            "source": str(light.source),
-            "level": rounded(view.level, 4),
-            "uniformity_before": _even(light.before),
-            "uniformity_after": _even(light.after),
-        },
-        "bracket": None
+    rows, columns = framing.plan.shape
+    return PlateRecord(
+        plate=job.plate_id,
+        captures=job.settings.captures,
+        used=relative(info.path, job.folder),
+        camera=info.camera,
+        taken=info.taken.isoformat() if info.taken else None,
+        exposure_s=info.exposure_s,
+        format=framing.format_name,
+        size_mm=_size_mm(framing),
+        ppi=None if framing.ppi is None else rounded(framing.ppi, 2),
+        pixels=(columns, rows),
+        found=found.found,
+        by_hand=view.by_hand,
+        corners=tuple((rounded(row, 2), rounded(column, 2)) for row, column in found.corners),
+        confidence=rounded(found.confidence, 3),
+        surround=found.surround,
+        tilt_deg=rounded(found.tilt_deg, 3),
+        out_of_square_deg=rounded(found.out_of_square_deg, 3),
+        whole=framing.whole,
+        doubtful=doubtful,
+        light=LightRecord(
+            source=str(light.source),
+            level=rounded(view.level, 4),
+            uniformity_before=_even(light.before),
+            uniformity_after=_even(light.after),
+        ),
+        bracket=None
         if view.plan is None
-        else {
-            "ratios": [rounded(ratio, 5) for ratio in view.plan.ratios],
-            "stated": [None if r is None else rounded(r, 5) for r in view.plan.stated],
-            "moved": [[int(v) for v in shift] for shift in view.plan.shifts],
-        },
-        "glare": None
+        else BracketRecord(
+            ratios=tuple(rounded(ratio, 5) for ratio in view.plan.ratios),
+            stated=tuple(None if r is None else rounded(r, 5) for r in view.plan.stated),
+            moved=tuple(tuple(int(v) for v in shift) for shift in view.plan.shifts),
+        ),
+        glare=None
         if view.glare is None
-        else {
-            "share": rounded(view.glare.share, 5),
-            "sigma": rounded(view.glare.sigma, 5),
-            "source": view.glare.source,
-            "uneven": view.glare.field is not None,
-            "taken_off": view.glare_off,
-        },
-        "stain": None
+        else GlareRecord(
+            share=rounded(view.glare.share, 5),
+            sigma=rounded(view.glare.sigma, 5),
+            source=view.glare.source,
+            taken_off=view.glare_off,
+        ),
+        glare_at_most=None if view.glare_bound is None else rounded(view.glare_bound, 5),
+        stain=None
         if view.stain is None
-        else {
-            "found": view.stain.found,
-            "coloured": view.stain.coloured,
-            "red": rounded(view.stain.red, 4),
-            "blue": rounded(view.stain.blue, 4),
-            "red_share": rounded(view.stain.red_share, 4),
-            "blue_share": rounded(view.stain.blue_share, 4),
-        },
-        "shows": "positive" if info.shows_positive else "negative",
-        "looks": view.looks,
-        "densities": None if stated is None else stated.to_json(),
-        "no_densities": no_densities,
-        "base_fog": None if stated is None else rounded(stated.base_fog, 3),
-        "d_max": None if stated is None else rounded(stated.d_max, 3),
-        "density_range": None if stated is None else rounded(stated.density_range, 3),
-        "calibration": None
+        else StainRecord(
+            found=view.stain.found,
+            coloured=view.stain.coloured,
+            red=rounded(view.stain.red, 4),
+            blue=rounded(view.stain.blue, 4),
+            red_share=rounded(view.stain.red_share, 4),
+            blue_share=rounded(view.stain.blue_share, 4),
+        ),
+        shows="positive" if info.shows_positive else "negative",
+        looks=view.looks,
+        densities=stated,
+        no_densities=no_densities,
+        base_fog=None if stated is None else stated.base_fog,
+        d_max=None if stated is None else stated.d_max,
+        density_range=None if stated is None else stated.density_range,
+        calibration=None
         if view.calibration is None
-        else {
-            "tablet": view.calibration.tablet,
-            "capture": view.calibration.capture,
-            "callier": rounded(view.calibration.callier, 4),
-        },
-        "tone": job.settings.tone if ends is not None else None,
-        "printed": None
+        else CalibrationRecord(
+            tablet=view.calibration.tablet,
+            capture=view.calibration.capture,
+            callier=rounded(view.calibration.callier, 4),
+        ),
+        tone=job.settings.tone if ends is not None else None,
+        printed=None
         if ends is None or stated is None
-        else {
-            "black_at": rounded(ends.base_fog, 3),
-            "white_at": rounded(ends.d_max, 3),
-            "stops": job.settings.print_stops,
-            "contrast": job.settings.print_contrast,
-        },
-        "flags": flags,
-        "notes": list(view.notes),
-        "log": None if job.entry is None else job.entry.to_json(),
-    }
+        else PrintedRecord(
+            black_at=rounded(ends.base_fog, 3),
+            white_at=rounded(ends.d_max, 3),
+            stops=job.settings.print_stops,
+            contrast=job.settings.print_contrast,
+        ),
+        flags=tuple(flags),
+        notes=tuple(view.notes),
+        log=job.entry,
+    )
 
 
 def why_no_densities(densities: PlateDensities | None) -> str | None:
@@ -135,29 +144,29 @@ def why_no_densities(densities: PlateDensities | None) -> str | None:
     return densities.impossible or None
 
 
-def _even(light: Uniformity | None) -> dict[str, float] | None:
+def _even(light: Uniformity | None) -> Uniformity | None:
     if light is None:
         return None
-    return {
-        "sd_over_mean": rounded(light.sd_over_mean, 5),
-        "range_over_max": rounded(light.range_over_max, 5),
-    }
+    return Uniformity(
+        sd_over_mean=rounded(light.sd_over_mean, 5),
+        range_over_max=rounded(light.range_over_max, 5),
+    )
 
 
-def _size_mm(framing: Framing) -> list[float] | None:
+def _size_mm(framing: Framing) -> tuple[float, float] | None:
     """Width and height of the result; of the plate's format, the long side as it lies."""
     if framing.ppi is None:
         return None
     rows, columns = framing.plan.shape
     scale = MM_PER_INCH / framing.ppi
-    return [rounded(columns * scale, 1), rounded(rows * scale, 1)]
+    return rounded(columns * scale, 1), rounded(rows * scale, 1)
 
 
 def picture_note(
     job: PlateJob,
     view: PlateView,
     framing: Framing,
-    record: dict[str, Any],
+    record: PlateRecord,
 ) -> PictureNote:
     """Return what the positive says of itself."""
     return replace(
@@ -165,11 +174,9 @@ def picture_note(
         description=positive_description(job.plate_id, job.entry),
         ppi=framing.ppi,
         plate_format=framing.format_name,
-        base_fog=record["base_fog"],
-        d_max=record["d_max"]
-        if (record["densities"] or {}).get("d_max_at_least") is None
-        else None,
-        flags=tuple(record["flags"]),
+        base_fog=record.base_fog,
+        d_max=None if record.dense_end is None or record.dense_end[2] else record.d_max,
+        flags=record.flags,
         settings=_settings_said(job, view),
     )
 

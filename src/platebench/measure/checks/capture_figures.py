@@ -11,15 +11,16 @@ import numpy as np
 from platebench.measure.checks.dust import MovedDust
 from platebench.measure.checks.edge_focus import EdgeFocus
 from platebench.measure.checks.exposure_check import Clipping, Headroom
+from platebench.measure.checks.glare_check import GlareFigures
 from platebench.measure.checks.grain_focus import GrainFocus
 from platebench.measure.checks.light_check import BlankMatch
 from platebench.measure.checks.tilt import CAMERA_TILT, Tilt
 from platebench.measure.checks.verdict import Severity, Verdict, worst
-from platebench.plate.glare import Glare
 from platebench.plate.light import Uniformity
 from platebench.plate.noise_model import NoiseModel
 
-Role = Literal["plate", "blank", "dark"]
+Role = Literal["plate", "blank", "dark", "card", "box_off", "card_over"]
+GLARE_ROLES: tuple[Role, ...] = ("card", "box_off", "card_over")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +56,7 @@ class CaptureFigures:
     dust: MovedDust | None = None
     noise: NoiseModel | None = None
     depth: Depth | None = None
-    glare: Glare | None = None
+    glare: GlareFigures | None = None
     glare_bound: float | None = None
     grain: GrainFocus | None = None
     edges: tuple[EdgeFocus, ...] = ()
@@ -71,7 +72,7 @@ class CaptureCheck:
     ----------
     name : str
         File name.
-    role : {"plate", "blank", "dark"}
+    role : {"plate", "blank", "dark", "card", "box_off", "card_over"}
         What the capture is for.
     figures : CaptureFigures
         The numbers.

@@ -23,7 +23,7 @@ from platebench.measure.checks.exposure_check import (
     measure_headroom,
 )
 from platebench.measure.checks.focus_verdict import judge_focus
-from platebench.measure.checks.glare_check import glare_bound, judge_glare
+from platebench.measure.checks.glare_check import glare_figures, judge_glare
 from platebench.measure.checks.grain_focus import GrainFocus, measure_grain
 from platebench.measure.checks.light_check import (
     blank_levels,
@@ -50,7 +50,6 @@ from platebench.plate.light import (
     linear_means,
     zero_level,
 )
-from platebench.plate.light_estimate import cells_inside
 from platebench.plate.noise_model import NoiseModel
 
 _POSITIVE = Verdict(
@@ -85,6 +84,7 @@ def check_capture(
     format: PlateFormat | None = None,
     glare: Glare | None = None,
     glare_off: bool = False,
+    bound: float | None = None,
     specks: Specks | None = None,
 ) -> CaptureCheck:
     """Check one capture.
@@ -109,9 +109,11 @@ def check_capture(
     format : PlateFormat, optional
         Decides which published figures the evenness of the light is measured against.
     glare : Glare, optional
-        As conversion measures it; without it glare is bounded by the plate's densest parts.
+        As conversion measures it; None where nothing dark shows it.
     glare_off : bool
         Whether conversion takes it off.
+    bound : float, optional
+        The most it can be, where nothing dark shows it.
     specks : Specks, optional
         Of the blank frame, to see which have moved. Found in the first of ``blanks`` where missing.
 
@@ -130,12 +132,27 @@ def check_capture(
         specks = find_specks(blanks[0]) if specks is None and blanks else specks
         if noise is None:
             noise = noise_from_frames(blanks, darks) if blanks else noise_from_plate(frame)
-        figures, verdicts = _check_plate(
-            frame, light, dark, found, noise, format, glare, glare_off, specks
-        )
+        figures, verdicts = _check_plate(frame, light, dark, found, noise, format, specks)
+        known = None if glare is None else glare_figures(glare)
+        figures = replace(figures, glare=known, glare_bound=bound)
+        if not frame.info.shows_positive:  # of its densities nothing is known
+            masked = found is not None and found.found and found.surround in ("dark", "holder")
+            verdict = judge_glare(
+                known,
+                bound,
+                masked=masked,
+                off=glare_off,
+                scan=frame.info.kind is CaptureKind.SCAN,
+                room_known=light is not None and _room_known(light),
+            )
+            verdicts.append(verdict)
     return CaptureCheck(
         name=frame.info.path.name, role=role, figures=figures, verdicts=tuple(verdicts)
     )
+
+
+def _room_known(light: Light) -> bool:
+    return light.glare is not None and light.glare.box_off > 0
 
 
 def _check_dark(frame: SensorFrame) -> tuple[CaptureFigures, list[Verdict]]:
@@ -212,8 +229,6 @@ def _check_plate(
     found: Found | None,
     noise: NoiseModel | None,
     format: PlateFormat | None,
-    glare: Glare | None,
-    glare_off: bool,
     specks: Specks | None,
 ) -> tuple[CaptureFigures, list[Verdict]]:
     corners = np.asarray(found.corners, np.float64) if found is not None and found.found else None
@@ -244,15 +259,12 @@ def _check_plate(
         verdicts += [judge_moved_dust(dust)] if dust is not None else []
     verdicts += _judge_light(frame, light if measured else None, format)
     scan = frame.info.kind is CaptureKind.SCAN
-    depth, bound = None, None
+    depth = None
     if frame.info.shows_positive:  # of its densities nothing is known
         verdicts.append(_POSITIVE)
     else:
         depth = _depth(noise, {names[colour]: level for colour, level in bare.items()})
         verdicts.append(_judge_depth(depth, noise, scan=scan))
-        bound = None if glare is not None else _glare_bound(relative, frame.shape, corners)
-        masked = surround in ("dark", "holder")
-        verdicts.append(judge_glare(glare, bound, masked=masked, off=glare_off, scan=scan))
     grain = measure_grain(frame, corners, noise, bare) if noise is not None else None
     sure = corners is not None and found is not None and not found.doubts
     edges = measure_edges(frame, corners) if sure and corners is not None else ()
@@ -261,7 +273,6 @@ def _check_plate(
     figures = CaptureFigures(
         clipping=clipping, headroom=headroom, uniformity=light.before if light else None,
         match=match, dust=dust, noise=noise, depth=depth, grain=grain, edges=edges, tilt=tilt,
-        glare=None if glare is None else replace(glare, field=None), glare_bound=bound,
     )  # fmt: skip
     return figures, verdicts
 
@@ -340,18 +351,3 @@ def _judge_depth(depth: Depth | None, noise: NoiseModel | None, *, scan: bool = 
         remedy = "lengthen the exposure, set the camera's lowest ISO, or merge a bracket"
         return Verdict(Severity.WARN, topic, text, remedy)
     return Verdict(Severity.GOOD, topic, text)
-
-
-def _glare_bound(
-    relative: NDArray[np.float64] | None,
-    shape: tuple[int, int],
-    corners: NDArray[np.float64] | None,
-) -> float | None:
-    """Bound the glare by the plate's densest cells."""
-    if relative is None:
-        return None
-    if corners is None:
-        return glare_bound(relative.ravel())
-    grid = (relative.shape[0], relative.shape[1])
-    within = relative[cells_inside(corners, shape, grid, grow=-0.03)]
-    return glare_bound(within) if within.size else None

@@ -1,27 +1,31 @@
-"""Veiling glare: stray light that lies over the whole picture and lightens its densest parts.
+"""Veiling glare judged: what it does to dense parts, how deep densities can be known, what to do.
 
-What it is, how it is measured and taken off is in :mod:`platebench.plate.glare`; here it is
-judged, and bounded by the plate's densest parts where nothing opaque shows.
+How it is measured and taken off is in :mod:`platebench.plate.glare`.
 """
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+
 import numpy as np
-from numpy.typing import NDArray
 
 from platebench.measure.checks.verdict import Severity, Verdict
-from platebench.plate.glare import Glare, density_with_glare, glare_from_opaque
+from platebench.plate.glare import Glare, density_with_glare, interval_in_words
+from platebench.plate.glare_model import SHARES, SessionGlare, most_probable
 
-_DARK_PERCENTILE = 2.0  # of the cells: a strip or rebate of that share is enough
 USEFUL_BOUND = 0.01  # an upper bound above this says more of the plate than of the glare
 HARMLESS, HARMFUL = 0.001, 0.005  # shares of the bare light box
-_ADD_STRIP = (
-    "to measure it, lay an opaque strip (black card) on the light box beside the plate and capture "
-    "again"
+_MISFIT_ON_CARD = 0.1  # of the glare
+REACHES = (0.02, 0.05)  # D, within which densities are to be known
+_CARD = (
+    "lay a large opaque card (metal, or two black cards) in the middle of the bare box, capture "
+    "it as you did the blank, and once more with the box off at 64 times the time; name them under "
+    "[light] card and box_off"
 )
-_DENSER_MASK = (
-    "to measure it, mask with something denser, such as two cards on top of each other, and let "
-    "more of it show"
+_OFF = (
+    "capture the same framing with the light box off, at 64 times the time, and name it under "
+    "[light] box_off"
 )
 _BY_TABLET = "to know it, calibrate with a scan of a step tablet (platebench calibrate)"
 _LESS_STRAY = "darken the room, clean the lens, use a hood"
@@ -32,72 +36,126 @@ _REDUCE_SCANNED = (
 )
 
 
-def glare_bound(cells: NDArray[np.float64]) -> float:
-    """Return the most that glare can be, by a plate's densest parts: as if they were opaque.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GlareFigures:
+    """What is known of a capture's glare.
 
-    Parameters
+    Attributes
     ----------
-    cells : ndarray of float64, shape (K,)
-        Transmittance averaged over cells of many photosites, so that noise does not set the
-        minimum; all of the plate.
-
-    Returns
-    -------
-    float
-        Share of the bare light box.
+    share, sigma : float
+        Over the plate, of the bare light, and its error.
+    sources : tuple of str
+        What it was read on.
+    reach : tuple of float
+        Densities up to which stray light leaves no more error than each of `REACHES`.
     """
-    return glare_from_opaque(float(np.percentile(cells, _DARK_PERCENTILE)))
+
+    share: float
+    sigma: float
+    sources: tuple[str, ...]
+    reach: tuple[float, ...]
+
+
+def glare_figures(glare: Glare) -> GlareFigures:
+    """Return the figures of a capture's glare."""
+    density = np.arange(0.5, 4.5, 0.02)
+    through = 10**-density
+    first, second, third = glare.error_at(None)
+    sigma = np.sqrt(np.maximum(first - 2 * through * second + through**2 * third, 0))
+    if not glare.shows:  # it is left on
+        sigma = np.hypot(sigma, glare.share)
+    error = sigma / through / math.log(10)
+    reach = [float(density[max(int(np.searchsorted(error, most)) - 1, 0)]) for most in REACHES]
+    return GlareFigures(
+        share=glare.share, sigma=glare.sigma, sources=glare.sources, reach=tuple(reach)
+    )
 
 
 def judge_glare(
-    glare: Glare | None,
+    glare: GlareFigures | None,
     bound: float | None = None,
     *,
     masked: bool = False,
     off: bool = False,
     scan: bool = False,
+    room_known: bool = False,
 ) -> Verdict:
     """Return what the glare does to dense parts, or how to make it measurable.
 
     Parameters
     ----------
-    glare : Glare or None
-        As conversion measures it; None where nothing opaque shows.
+    glare : GlareFigures or None
+        As conversion measures it; None where nothing dark shows it.
     bound : float or None
-        The most it can be, see :func:`glare_bound`.
+        The most it can be, see :func:`platebench.plate.glare.glare_bound`.
     masked : bool
         Whether the plate lies in a black mask or a holder, so that neither need be advised.
     off : bool
         Whether conversion takes it off.
     scan : bool
-        Whether the capture is a scan, in which card beside the plate is not read.
+        Whether the capture is a scan, in which a card is not read.
+    room_known : bool
+        Whether the session has a capture with the box off.
     """
-    masked = masked or (glare is not None and glare.source in ("black mask", "holder"))
-    if glare is not None and glare.shows:
-        read_on = "as calibrated" if glare.source == "calibration" else glare.source
-        text = (
-            f"glare is {100 * glare.share:.2f} % of the bare light box, give or take "
-            f"{100 * glare.sigma:.2f} % ({read_on}), so that D 2.50 is captured as "
-            f"{density_with_glare(2.5, glare.share):.2f}"
-        )
-        text += "; convert takes it off" if off else ""
-        if glare.share <= HARMLESS:
-            return Verdict(Severity.GOOD, "glare", text)
-        severity = Severity.WARN if glare.share > HARMFUL else Severity.NOTE
-        reduce = _REDUCE_MASKED if masked else _REDUCE
-        return Verdict(severity, "glare", text, _REDUCE_SCANNED if scan else reduce)
-    where: str = "darkest part of the plate"
     if glare is not None:
-        bound, where = glare.share + 2 * glare.sigma, glare.source
-    measure_it = _BY_TABLET if scan else _DENSER_MASK if masked else _ADD_STRIP
+        return _of_known(glare, masked=masked, off=off, scan=scan, room_known=room_known)
+    measure_it = _BY_TABLET if scan else f"to know it, {_CARD}"
     if bound is None or bound > USEFUL_BOUND:
-        text = "glare cannot be measured here, since nothing opaque shows beside the plate"
+        text = "glare cannot be measured here, since nothing opaque shows it"
         text = "glare is not measured in a scan of a plate" if scan else text
         return Verdict(Severity.NOTE, "glare", text, measure_it)
     text = (
-        f"glare is at most {100 * bound:.2f} % of the bare light box ({where}), so that "
-        f"D 2.50 is captured as {density_with_glare(2.5, bound):.2f} or more"
+        f"nothing opaque shows the glare: there may be up to {100 * bound:.2f} % of the bare light "
+        f"box, so that {interval_in_words(bound)}"
     )
     if bound <= HARMLESS:
         return Verdict(Severity.GOOD, "glare", text)
     return Verdict(Severity.NOTE, "glare", text, measure_it)
+
+
+def judge_session_glare(session: SessionGlare) -> Verdict:
+    """Return what a session's captures of card and room say of its glare, and what is missing."""
+    room = float(session.room.mean())
+    parts = []
+    if session.card or session.card_over:
+        shares = most_probable(session.evidence)[1:SHARES]
+        parts.append(f"the bare box has {100 * float(shares.sum()):.2f} % of glare, by the card")
+    if session.box_off:
+        parts.append(f"the room gives {100 * room:.3f} % of the bare light")
+    text = "; ".join((*parts, *session.notes))
+    if not session.card:
+        return Verdict(Severity.WARN, "glare", text, f"to know the glare, {_CARD}")
+    if session.evidence.misfit > _MISFIT_ON_CARD:
+        over = f"{session.evidence.misfit:.0%}"
+        text += f"; {over} of the glare on the card does not follow its model"
+        return Verdict(Severity.WARN, "glare", text, _REDUCE)
+    if not session.box_off:
+        return Verdict(Severity.NOTE, "glare", text, _OFF)
+    severity = Severity.NOTE if session.notes else Severity.GOOD
+    return Verdict(severity, "glare", text)
+
+
+def _of_known(
+    glare: GlareFigures, *, masked: bool, off: bool, scan: bool, room_known: bool
+) -> Verdict:
+    masked = masked or "black mask" in glare.sources or "holder" in glare.sources
+    text = (
+        f"glare is {100 * glare.share:.2f} % of the bare light box, give or take "
+        f"{100 * glare.sigma:.2f} % (by {' and '.join(glare.sources)}), so that D 2.50 is captured "
+        f"as {density_with_glare(2.5, glare.share):.2f}"
+    )
+    text += "; convert takes it off" if off else ""
+    within = zip(REACHES, glare.reach, strict=True)
+    text += "; by glare alone, densities are known " + " and ".join(
+        f"to {error:g} D up to D {reach:.1f}" for error, reach in within
+    )
+    if glare.share + glare.sigma <= HARMLESS:
+        return Verdict(Severity.GOOD, "glare", text)
+    severity = Severity.WARN if glare.share > HARMFUL else Severity.NOTE
+    if scan:
+        return Verdict(severity, "glare", text, _REDUCE_SCANNED)
+    if "card" not in glare.sources:
+        return Verdict(severity, "glare", text, f"to know it better, {_CARD}")
+    if not room_known:
+        return Verdict(severity, "glare", text, f"to know it better, {_OFF}")
+    return Verdict(severity, "glare", text, _REDUCE_MASKED if masked else _REDUCE)

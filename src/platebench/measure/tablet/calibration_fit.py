@@ -1,13 +1,15 @@
 """Fit a density calibration to the steps of a tablet.
 
-Glare and Callier factor by weighted least squares, then a residual in density as a natural cubic
-spline held small and smooth, zero at the bare light. The tablet's own uncertainty is part of the
-weights: a step is followed as far as it is known.
+Which steps they are is told by a fit that takes glare for an even share of the light. Then the
+glare is taken off by the model that serves plates, to which the steps are evidence; the Callier
+factor follows by weighted least squares, and a residual in density as a natural cubic spline held
+small and smooth, zero at the bare light. The tablet's own uncertainty is part of the weights: a
+step is followed as far as it is known.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +21,16 @@ from platebench.core.errors import TabletError
 from platebench.measure.tablet.known_tablet import STANDARD, KnownTablet
 from platebench.measure.tablet.read_tablet import TabletReading
 from platebench.plate.calibration import LEAST_LIGHT, CalibratedStep, Calibration
+from platebench.plate.glare_evidence import LitScene, tablet_cells
+from platebench.plate.glare_model import (
+    BESIDE_MISFIT,
+    PREDICTED_MISFIT,
+    Evidence,
+    fit_captures,
+    glare_off,
+    posterior_of,
+    stands_out,
+)
 
 Doubles = NDArray[np.float64]
 
@@ -29,6 +41,8 @@ _WORST_MISFIT = 3.0  # root of chi squared over degrees of freedom
 _LEAST_SIGMA = 0.008  # D: nothing real fits its model better
 _NODE_SPACING = 0.6  # D
 _RESIDUAL_SIZE = 0.02  # D: standard deviation expected of the residual
+_BARE = 0.97  # transmittance of bare light around the tablet, glare and all
+_CALLIER_SIGMA = 0.05  # of the Callier factor that the thin steps tell, before the glare is known
 _LN10 = float(np.log(10))
 
 
@@ -44,7 +58,7 @@ class _Readings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """Glare and Callier factor for one tablet and one place of its first step."""
+    """Callier factor, and an even glare, for one tablet and one place of its first step."""
 
     tablet: KnownTablet
     first: int
@@ -56,8 +70,22 @@ class _Fit:
     known_sigma: Doubles
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _GlareTaken:
+    """What was done about glare: evidence of the steps, and what came off them."""
+
+    evidence: Evidence | None = None
+    share: float = 0.0
+    sigma: float = 0.0
+
+
 def fit_calibration(
-    reading: TabletReading, tablet: KnownTablet | None, *, path: Path, capture: str = ""
+    reading: TabletReading,
+    tablet: KnownTablet | None,
+    *,
+    path: Path,
+    capture: str = "",
+    scene: LitScene | None = None,
 ) -> Calibration:
     """Fit a calibration to a tablet that was read.
 
@@ -71,6 +99,8 @@ def fit_calibration(
         The capture, for messages.
     capture : str
         Name to keep in the calibration; the file's name where it is empty.
+    scene : LitScene or None
+        All of the capture, from which its glare is computed; None: there is no glare in it.
 
     Raises
     ------
@@ -91,7 +121,91 @@ def fit_calibration(
     fit = _best(readings, tablet)
     _check_fit(fit, readings, tablet, count, path)
     assert fit is not None
-    return _calibration(fit, readings, capture or path.name, reading.notes)
+    taken = _GlareTaken()
+    if scene is not None:
+        places = np.asarray(reading.found.quads.mean(axis=1))[readings.place]
+        readings, taken = _without_glare(fit, readings, places, scene)
+    kept = _kept(readings)
+    if np.count_nonzero(kept) < LEAST_STEPS:
+        raise TabletError(
+            path,
+            "shows less light through its steps than glare",
+            "darken the room, mask the box around the tablet, and take it again",
+        )
+    fit, readings = _only(fit, readings, kept)
+    fit = _refit(fit, readings)
+    return _calibration(fit, readings, capture or path.name, reading.notes, taken)
+
+
+def _without_glare(
+    fit: _Fit, readings: _Readings, places: Doubles, scene: LitScene
+) -> tuple[_Readings, _GlareTaken]:
+    """Return the steps without glare, and what they say of it; taken off where it stands out."""
+    steps = tablet_cells(
+        scene,
+        places,
+        readings.light,
+        readings.sigma,
+        fit.known,
+        np.hypot(fit.known_sigma, _LEAST_SIGMA),
+        (fit.callier, _CALLIER_SIGMA),
+    )
+    together = fit_captures([steps], scene.known)
+    found = posterior_of(together)
+    off = glare_off(
+        scene.cells,
+        scene.bare,
+        scene.room,
+        found,
+        together.misfit,
+        seen=False,
+        predicted=PREDICTED_MISFIT if scene.proven else BESIDE_MISFIT,
+    )
+    at = tuple(np.array([scene.cell_of(place) for place in places]).T)
+    error = off.error[:, at[0], at[1]]
+    share = float(off.share[at].mean())
+    sigma = float(np.sqrt(error[0].mean()))
+    evidence = together.without(scene.known)
+    if share <= 2 * sigma or not stands_out(together, scene.room):
+        left_on = float(np.hypot(share, sigma))
+        total = np.hypot(readings.sigma, left_on * (1 - np.minimum(readings.light, 1)))
+        left = _Readings(readings.place, readings.light, total, readings.ends)
+        return left, _GlareTaken(evidence, 0.0, left_on)
+    gain, offset = (plane.mean(axis=0) for plane in (off.gain, off.offset))
+    seen = scene.cells.mean(axis=0) / scene.bare.mean(axis=0)
+    bright = seen > _BARE
+    level = float(np.median((seen * gain + offset)[bright])) if bright.any() else 1.0
+    light = (readings.light * gain[at] + offset[at]) / level
+    through = np.clip(light, 0, 1)
+    by_glare = np.maximum(error[0] - 2 * through * error[1] + through**2 * error[2], 0)
+    total = np.sqrt(readings.sigma**2 + by_glare)
+    clear = _Readings(readings.place, light, total, readings.ends)
+    return clear, _GlareTaken(evidence, share, sigma)
+
+
+def _kept(readings: _Readings) -> NDArray[np.bool_]:
+    """Return which steps are told from darkness."""
+    return np.asarray(readings.light > np.maximum(2 * readings.sigma, LEAST_LIGHT), bool)
+
+
+def _only(fit: _Fit, readings: _Readings, kept: NDArray[np.bool_]) -> tuple[_Fit, _Readings]:
+    fewer = replace(fit, known=fit.known[kept], known_sigma=fit.known_sigma[kept])
+    return fewer, _Readings(
+        readings.place[kept], readings.light[kept], readings.sigma[kept], readings.ends
+    )
+
+
+def _refit(fit: _Fit, readings: _Readings) -> _Fit:
+    """Return the Callier factor of steps without glare: a weighted mean of ratios of density."""
+    measured = -np.log10(readings.light)
+    noise = readings.sigma / (readings.light * _LN10)
+    sigma = np.hypot(noise, fit.callier * np.hypot(fit.known_sigma, _LEAST_SIGMA))
+    weight = (fit.known / sigma) ** 2
+    callier = float((measured * fit.known / sigma**2).sum() / weight.sum())
+    over = (measured - callier * fit.known) / sigma
+    chi = float(np.sqrt(over @ over / max(1, len(over) - 1)))
+    covariance = np.diag([0.0, max(1.0, chi**2) / float(weight.sum())])
+    return replace(fit, glare=0.0, callier=callier, covariance=covariance, misfit=chi)
 
 
 def _check_order(readings: _Readings, path: Path) -> None:
@@ -211,17 +325,21 @@ def _residual(fit: _Fit, readings: _Readings) -> Doubles:
 
 
 def _calibration(
-    fit: _Fit, readings: _Readings, capture: str, notes: tuple[str, ...]
+    fit: _Fit,
+    readings: _Readings,
+    capture: str,
+    notes: tuple[str, ...],
+    taken: _GlareTaken,
 ) -> Calibration:
     plain, gain = _plain(fit, readings.light)
     nodes, values, sigmas = _smooth_residual(fit, plain, gain * readings.sigma)
     common = fit.tablet.common
     rough = Calibration(
-        glare=fit.glare,
-        glare_sigma=float(np.sqrt(fit.covariance[0, 0])),
+        glare=taken.evidence,
+        glare_share=taken.share,
+        glare_sigma=taken.sigma,
         callier=fit.callier,
         callier_sigma=float(np.sqrt(fit.covariance[1, 1])),
-        glare_callier=float(fit.covariance[0, 1]),
         nodes=nodes,
         residuals=values,
         residual_sigmas=sigmas,
@@ -289,7 +407,6 @@ def _notes(fit: _Fit, steps: tuple[CalibratedStep, ...]) -> list[str]:
             f"{len(steps)} of {total} steps were read: {steps[0].step} to {steps[-1].step}"
         )
     bad = [s.step for s in steps if abs(s.residual) > 4 * np.hypot(s.known_sigma, _LEAST_SIGMA)]
-    bad = [step for step in bad if step not in _dark(fit, steps)]
     if bad:
         notes.append(f"step {', '.join(map(str, bad))} does not lie on the curve of the others")
     if fit.callier < 1 - 3 * float(np.sqrt(fit.covariance[1, 1])) - 0.02:
@@ -298,8 +415,3 @@ def _notes(fit: _Fit, steps: tuple[CalibratedStep, ...]) -> list[str]:
             "the light the same as in the blank?"
         )
     return notes
-
-
-def _dark(fit: _Fit, steps: tuple[CalibratedStep, ...]) -> list[int]:
-    """Return the steps whose light drowns in glare: their residual says nothing of the tablet."""
-    return [s.step for s in steps if 10 ** (-fit.callier * s.known) < 0.1 * fit.glare]

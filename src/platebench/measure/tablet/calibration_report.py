@@ -30,11 +30,11 @@ def calibration_table(calibration: Calibration) -> str:
     """Return the calibration and its steps as text, a line a step."""
     lines = [
         f"Measured on {tablet_in_words(calibration.tablet)}, in {calibration.capture}.",
-        f"glare           {100 * calibration.glare:.3f} +- {100 * calibration.glare_sigma:.3f} % "
-        "of the bare light",
+        f"glare           {100 * calibration.glare_share:.3f} +- "
+        f"{100 * calibration.glare_sigma:.3f} % of the bare light, on the tablet",
         f"Callier factor  {calibration.callier:.3f} +- {calibration.callier_sigma:.3f}",
         "",
-        "known: the tablet's density; read: as the camera sees it; calibrated: with glare and "
+        "known: the tablet's density; read: as the camera sees it, glare off; calibrated: with the "
         "Callier factor off.",
         "step   known   +-     read   +-      calibrated  residual",
     ]
@@ -84,7 +84,7 @@ def _drawn(calibration: Calibration) -> Any:
 
 def _summary(calibration: Calibration) -> str:
     return (
-        f"glare {calibration.glare:.4f} \N{PLUS-MINUS SIGN} {calibration.glare_sigma:.4f} "
+        f"glare {calibration.glare_share:.4f} \N{PLUS-MINUS SIGN} {calibration.glare_sigma:.4f} "
         f"of the bare light, Callier factor {calibration.callier:.3f} "
         f"\N{PLUS-MINUS SIGN} {calibration.callier_sigma:.3f}"
     )

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 from platebench.measure.tablet.comb import Comb, grow_comb
 from platebench.measure.tablet.plateaus import find_chains
 from platebench.plate.light import LEVEL_REFUSED
@@ -68,20 +68,14 @@ def find_tablet(image: PlateImage) -> FoundTablet | None:
     Parameters
     ----------
     image : PlateImage
-        TRANSMITTANCE, (M, N) with the mosaic still interleaved or (M, N, 3).
+        Transmittance, (M, N) with the mosaic still interleaved or (M, N, 3).
 
     Returns
     -------
     FoundTablet or None
         None where there are no ``LEAST_STEPS`` steps in a row.
 
-    Raises
-    ------
-    ValueError
-        If the picture is not transmittance.
     """
-    if image.encoding is not Encoding.TRANSMITTANCE:
-        raise ValueError(f"find_tablet needs transmittance, got {image.encoding}")
     small, block = reduced_blocks(image)
     level = bare_level(small)
     bare = level if abs(np.log2(level)) <= LEVEL_REFUSED else 1.0

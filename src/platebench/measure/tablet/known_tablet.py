@@ -142,7 +142,7 @@ def _lines(path: Path) -> list[list[str]]:
         content = read_at_most(path, _LARGEST_FILE)
         if content is None:
             raise TabletError(
-                path, "is too large for a table of steps", "check that it is the file"
+                path, "is too large for a table of steps", "check that it is the right file"
             )
         text = content.decode("utf-8-sig")
         rows = [line for line in text.splitlines() if not line.lstrip().startswith("#")]

@@ -86,7 +86,7 @@ def read_tablet(image: PlateImage, path: Path, noise: SiteNoise | None = None) -
     Parameters
     ----------
     image : PlateImage
-        TRANSMITTANCE, stain not taken off.
+        Transmittance, stain not taken off.
     path : Path
         The capture, for messages.
     noise : SiteNoise, optional

@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.core.errors import BracketError
-from platebench.core.image import Encoding, PlateImage, SensorFrame
+from platebench.core.image import PlateImage, SensorFrame
 from platebench.plate.bracket.plan import BracketPlan, plan_bracket
 from platebench.plate.flatten import check_light_fits, rows_of_sites, zero_rows
 from platebench.plate.light import Dark, Light, exposure_ratio, linear_means, zero_level
@@ -51,7 +51,7 @@ class MergedBracket:
     Attributes
     ----------
     image : PlateImage
-        TRANSMITTANCE, the filter pattern still interleaved. ``valid`` is False where even the
+        Transmittance, the filter pattern still interleaved. ``valid`` is False where even the
         shortest exposure clips; the value there is the least it can be.
     plan : BracketPlan
         What was measured on the way.
@@ -119,7 +119,7 @@ def merge_bracket(
         if lost is not None:
             valid = np.ones(shape, bool) if valid is None else valid
             valid[start:stop] = ~lost
-    image = PlateImage(pixels=pixels, encoding=Encoding.TRANSMITTANCE, valid=valid, pattern=pattern)
+    image = PlateImage(pixels=pixels, valid=valid, pattern=pattern)
     return MergedBracket(image=image, plan=plan)
 
 
@@ -323,4 +323,5 @@ def _check_can_shift(
             target.info.path, frame.info.path,
             f"the plate moved by {shift[0]} rows and {shift[1]} columns, and its stain would mix",
             "take the bracket again without touching camera, lamp or plate",
+            "place of a stained plate",
         )  # fmt: skip

@@ -135,16 +135,17 @@ def _check_alike(frame: SensorFrame, first: SensorFrame) -> None:
         if info.kind is not CaptureKind.RAW:
             raise BracketError(
                 one.path, other.path, f"{info.path.name} is no camera raw",
-                "name one capture only, or bracket with raw files",
+                "name one capture only, or bracket with raw files", "kind",
             )  # fmt: skip
     if frame.counts.shape != first.counts.shape or frame.counts.ndim != 2:
         sizes = [f"{f.shape[1]} x {f.shape[0]} x {f.channels}" for f in (first, frame)]
         raise BracketError(
             one.path, other.path, f"one is {sizes[0]} values and the other {sizes[1]}",
-            "bracket mosaics of one camera and crop",
+            "bracket mosaics of one camera and crop", "size",
         )  # fmt: skip
     if not np.array_equal(frame.pattern, first.pattern):
-        raise BracketError(one.path, other.path, "their colour-filter patterns differ", _AGAIN)
+        what = "their colour-filter patterns differ"
+        raise BracketError(one.path, other.path, what, _AGAIN, "pattern")
     for what, a, b in (
         ("camera", one.camera, other.camera),
         ("ISO", one.iso, other.iso),
@@ -154,7 +155,7 @@ def _check_alike(frame: SensorFrame, first: SensorFrame) -> None:
             shown = [f"{v:g}" if isinstance(v, float) else str(v) for v in (a, b)]
             raise BracketError(
                 one.path, other.path, f"{what} is {shown[0]} in one and {shown[1]} in the other",
-                _AGAIN,
+                _AGAIN, what,
             )  # fmt: skip
 
 
@@ -178,7 +179,7 @@ def _compare(
             raise BracketError(
                 long.info.path, short.info.path,
                 "their times are unknown, and no part is well exposed in both",
-                "take them with less difference in time",
+                "take them with less difference in time", "time",
             )  # fmt: skip
         return stated, measure_movement(long, short, stated, cells[0])
     ratio, unlike = measured
@@ -186,7 +187,7 @@ def _compare(
     if not move.alike and unlike > _UNLIKE_SHARE:
         raise BracketError(
             long.info.path, short.info.path, "they show different things, or the plate was moved",
-            "list captures of one plate and one framing only",
+            "list captures of one plate and one framing only", "picture",
         )  # fmt: skip
     if any(_whole(move)) and max(map(abs, _whole(move))) <= LARGEST_SHIFT:
         one, other = overlap(long, short, _whole(move))
@@ -196,7 +197,7 @@ def _compare(
         raise BracketError(
             long.info.path, short.info.path,
             f"one has {ratio:.2f} times the light of the other, by their times {stated:.2f}",
-            _AGAIN,
+            _AGAIN, "light",
         )  # fmt: skip
     return ratio, move
 
@@ -286,13 +287,13 @@ def _check_movement(
             raise BracketError(
                 ordered[k].info.path, ordered[k + 1].info.path,
                 f"the plate turned or changed its size by {move.turned:.1f} pixels at the edge",
-                _AGAIN,
+                _AGAIN, "turn",
             )  # fmt: skip
     for k, (row, column) in enumerate(movements):
         if max(abs(row), abs(column)) >= LARGEST_SHIFT + 0.5:
             raise BracketError(
                 ordered[target].info.path, ordered[k].info.path,
-                f"the plate moved by {row:z.1f} rows and {column:z.1f} columns", _AGAIN,
+                f"the plate moved by {row:z.1f} rows and {column:z.1f} columns", _AGAIN, "place",
             )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.core.image import Encoding, PlateImage
+from platebench.core.image import PlateImage
 from platebench.plate.finding.outline import OPAQUE, OutlineView, bare_beyond, look, look_inside
 from platebench.plate.finding.refine_corners import SIDE_NAMES, Side, corners_of, outline_of
 from platebench.plate.finding.surround import (
@@ -66,18 +66,12 @@ def find_plate(image: PlateImage, *, light_known: bool = True) -> FoundPlate:
     Parameters
     ----------
     image : PlateImage
-        TRANSMITTANCE, (M, N) with the mosaic still interleaved or (M, N, 3). Light may be uneven.
+        Transmittance, (M, N) with the mosaic still interleaved or (M, N, 3). Light may be uneven.
     light_known : bool
         Whether 1.0 is the bare light box. False for scans whose white is anything: then a bright
         strip inside a dark surround is taken for the plate's rebate, never for bare light.
 
-    Raises
-    ------
-    ValueError
-        If the picture is not transmittance.
     """
-    if image.encoding is not Encoding.TRANSMITTANCE:
-        raise ValueError(f"find_plate needs transmittance, got {image.encoding}")
     pixels, scale = reduce_picture(image.pixels, WORKING_SIDE, period=_period(image))
     small, block = reduce_picture(pixels, REDUCED_SIDE)
     if min(small.shape) < 24:

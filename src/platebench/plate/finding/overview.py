@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.core.image import MONO_PATTERN, Encoding, PlateImage
+from platebench.core.image import MONO_PATTERN, PlateImage
 from platebench.plate.bands import BAND_ROWS, BandedImage, bands
 from platebench.plate.finding.find_plate import FoundPlate, find_plate
 from platebench.plate.finding.surround import WORKING_SIDE
@@ -29,7 +29,7 @@ _ALL_ROWS_BELOW = 1600  # rows of a frame of which all are used
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Overview:
-    """TRANSMITTANCE of a capture, reduced.
+    """Transmittance of a capture, reduced.
 
     Attributes
     ----------
@@ -60,7 +60,6 @@ class Overview:
         whole = self.scale == (1.0, 1.0)
         return PlateImage(
             pixels=self.pixels,
-            encoding=Encoding.TRANSMITTANCE,
             valid=self.valid,
             pattern=self.pattern if whole else MONO_PATTERN,
         )
@@ -95,7 +94,7 @@ def overview_of(picture: BandedImage, long_side: int = WORKING_SIDE) -> Overview
     Parameters
     ----------
     picture : BandedImage
-        TRANSMITTANCE.
+        Transmittance.
     long_side : int
         About how many pixels the result's long side shall have.
     """

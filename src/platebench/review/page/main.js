@@ -25,7 +25,7 @@ async function renew() {
     return;
   }
   by("title").textContent = session.title;
-  document.title = `${session.title}: plates on the table`;
+  document.title = `${session.title}: review page`;
   const looking = session.plates.filter(needsLooking).length;
   const checked = session.plates.filter((plate) => plate.settings.checked).length;
   by("count").textContent = [
@@ -207,7 +207,7 @@ window.addEventListener("hashchange", follow);
 
 listen((kind, facts) => {
   work.heard(kind, facts);
-  if (kind === "closed") work.say("The table has been put away: platebench review has ended.", true);
+  if (kind === "closed") work.say("This page is closed: platebench review has ended.", true);
   if (["changed", "done", "begun"].includes(kind)) renewSoon();
   if (desk.id && (kind === "changed" || (kind === "ready" && facts.plate === desk.id))) desk.renew();
 });

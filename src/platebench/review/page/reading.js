@@ -68,7 +68,7 @@ export class Readings {
 }
 
 function mainly(reading) {
-  if (reading.at_least !== null) return `denser than ${density(reading.at_least)}`;
+  if (reading.at_least !== null) return `at least ${density(reading.at_least)}`;
   return reading.density === null ? "clipped" : `D ${density(reading.density)}`;
 }
 

@@ -1,4 +1,4 @@
-"""A batch of plates: results in order, failures among them, one exit code for all."""
+"""Many plates: outcomes in order, failures among them, one exit code for all; what a job holds."""
 
 from __future__ import annotations
 
@@ -14,10 +14,11 @@ import pytest
 from platebench.core.errors import CaptureError, ExitCode, NoPlateError, WorkerLostError
 from platebench.core.image import CaptureInfo, CaptureKind
 from platebench.core.installed import profiles_folder
-from platebench.core.settings import PlateSettings
+from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.light import Dark, Light, LightSource
-from platebench.session.batch import exit_code_of, run_batch
+from platebench.plate.record import PlateRecord
+from platebench.session.run_plates import PlateOutcome, PlateRun, PlateWork, exit_code_of
 from platebench.tone.profile_file import load_tone
 
 
@@ -33,21 +34,28 @@ def work(job: PlateJob) -> PlateResult:
         raise NoPlateError(job.captures[0])
     if job.plate_id == "kill":
         os.kill(os.getpid(), signal.SIGKILL)
-    return PlateResult(plate_id=job.plate_id, written=(job.positive,), record={"n": 1})
+    return PlateResult(
+        plate_id=job.plate_id, written=(job.positive,), record=PlateRecord(notes=("1",))
+    )
+
+
+def run_batch(names: tuple[str, ...], workers: int = 1) -> list[PlateOutcome[PlateResult]]:
+    run = PlateRun(Path("session"), SessionSettings(), Path("out"), workers)
+    return run.outcomes(PlateWork(what="plates", task=work), [job(name) for name in names])
 
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_one_bad_plate_does_not_stop_the_rest(workers: int) -> None:
-    results = run_batch(work, [job(name) for name in ("c", "bad", "a")], workers=workers)
+    results = run_batch(("c", "bad", "a"), workers)
     assert [result.plate_id for result in results] == ["c", "bad", "a"]
     assert [type(result.error) for result in results] == [type(None), CaptureError, type(None)]
-    assert results[0].written == (Path("out/positives/c.tif"),)
+    assert results[0].made is not None and results[0].made.written == (Path("out/positives/c.tif"),)
     assert exit_code_of(results) is ExitCode.PARTIAL
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
 def test_a_killed_worker_is_reported_not_waited_for() -> None:
-    results = run_batch(work, [job("a"), job("kill")], workers=2)
+    results = run_batch(("a", "kill"), 2)
     assert isinstance(results[1].error, WorkerLostError)
     assert results[0].error is None
 
@@ -62,7 +70,7 @@ def test_a_killed_worker_is_reported_not_waited_for() -> None:
     ],
 )
 def test_exit_codes_by_name(names: list[str], code: ExitCode) -> None:
-    assert exit_code_of(run_batch(work, [job(name) for name in names])) is code
+    assert exit_code_of(run_batch(tuple(names))) is code
 
 
 def test_a_job_with_all_it_can_hold_travels_between_processes() -> None:

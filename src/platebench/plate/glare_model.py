@@ -1,0 +1,517 @@
+"""Veiling glare computed from the picture: one model for every capture of a session.
+
+A lens spreads a little of all light over the whole picture, so a black place reads grey, and the
+more so the more light lies around it. With ``x`` the light of the scene, 1 for the bare box on
+average, on a grid of cells, a capture holds
+
+    m = x + room + far mean(x) + sum_j outside_j O_j(x) + sum_k near_k K_k(x)
+
+``K_k`` are bells of five widths: sums of them imitate the exponential and power laws that lenses
+have, and the fit stays convex. ``O_j`` is what reaches the picture from beyond its border. No share
+is negative, and all captures of a session have the same. They are read where no light should be
+(:mod:`platebench.plate.glare_evidence`), and taken off plate and blank alike:
+``T = (m - glare) / (b - glare of the blank)``.
+
+Estimation is that of a linear model with Gaussian errors and half-normal priors. Its posterior
+mean and covariance are sampled, since the most probable values lie on the bounds: where room,
+card and far glare look alike, all would be given to one of them. Sampling as in G. Rodriguez-Yam,
+R. A. Davis and L. L. Scharf, "Efficient Gibbs sampling of truncated multivariate normal" (2004).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+from scipy.special import log_ndtr, ndtri_exp
+
+Doubles = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+WIDTHS = (1 / 4, 1 / 8, 1 / 16, 1 / 32, 1 / 64)  # standard deviations, share of the long side
+REACHES = (1 / 4, 1 / 2)  # of light from outside the frame
+SHARES = 2 + len(REACHES) + len(WIDTHS)  # room, far, from outside, and one a width
+CARD, OWN_CARD, SCALE = SHARES, SHARES + 1, SHARES + 2  # places of what comes after the shares
+UNKNOWNS = SHARES + 3  # ... light through the card, through a plate's own; this capture's scale
+# How large they are held to be where nothing shows them. The card is asked for to be opaque, and is
+# taken to be of D 4.7 at least unless a capture of it over the whole box tells.
+PRIOR = np.array(
+    [0.0015, 0.005, *[0.004] * len(REACHES), *[0.003] * len(WIDTHS), 3e-4, 3e-4, 0.035]
+)
+OPAQUE = 2e-5
+USUAL_TOTAL = 0.007  # of the frame's mean light, that strays onto a dark place
+FROM_BEYOND = 0.5  # light beyond the border over that at it
+SCALE_SIGMA = float(PRIOR[SCALE])  # by which the glare of one capture is off as a whole
+LEAST_MISFIT = 0.02  # of the glare: no lens follows the model better
+PREDICTED_MISFIT = 0.02  # of the glare, where it is computed and not read, by a card
+AROUND_MISFIT = 0.15  # the same by a mask or holder around the plate alone
+BESIDE_MISFIT = 0.25  # and by a strip or a tablet alone
+GHOST = 0.09  # of all shares: an image of the scene, mirrored, that the model does not have
+ROOM_SIGMA = 0.05  # by which the room's light changes between captures
+INDEPENDENT = 8  # tiles of a dark area that count as independent
+_CHAINS, _SWEEPS, _SETTLING = 96, 240, 40
+_ROUNDS = 3
+_LEAST_GLARE = 3e-5  # of the bare light; less is not told from noise and black level
+_SEED = 20
+_NEVER = 1e-9  # a share that is held to be zero
+_STANDS_OUT = 9.0  # twice the gain in log likelihood that glare must bring to be taken off
+_ROOM_TOLD = 5e-5  # of the bare light; less may be an error of the black level
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Spread:
+    """What a scene's light would stray for a share of one.
+
+    Attributes
+    ----------
+    shares : ndarray of float64, shape (SHARES, ..., rows, columns)
+    beyond : ndarray of float64, shape (SHARES, ..., rows, columns)
+        By how much each may be off, since nobody sees what lies beyond the border.
+    """
+
+    shares: Doubles
+    beyond: Doubles
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DarkCells:
+    """Where a capture shows something that lets next to no light through.
+
+    Attributes
+    ----------
+    light : ndarray of float64, shape (rows, columns)
+        All of the capture, over the mean light of the bare box; the room's light, where that is
+        known, off.
+    bare : ndarray of float64, shape (rows, columns)
+        The bare box on the same scale.
+    tiles : ndarray of int, shape (rows, columns)
+        Number of the tile of each dark cell, from 1; 0 elsewhere.
+    weight : ndarray of float64, shape (n,)
+        Of each tile, as a share of an independent one.
+    noise : float
+        Standard deviation of a cell's light.
+    through : ndarray of float64, shape (n,)
+        Transmittance of each tile where it is known (a step tablet); 0 for a card.
+    slope : ndarray of float64, shape (n,)
+        Its error by the Callier factor's, which all tiles share; 0 for a card.
+    sigma : ndarray of float64, shape (n,)
+        Its own error; 0 for a card.
+    card : int or None
+        ``CARD`` or ``OWN_CARD``; None for a tablet.
+    read : ndarray of float64, shape (n,), or None
+        Light of each tile where it was read more finely than by cells.
+    """
+
+    light: Doubles
+    bare: Doubles
+    tiles: NDArray[np.intp]
+    weight: Doubles
+    noise: float
+    through: Doubles
+    slope: Doubles
+    sigma: Doubles
+    card: int | None
+    read: Doubles | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """What captures say of the unknowns: a Gaussian likelihood, added up.
+
+    Attributes
+    ----------
+    precision : ndarray of float64, shape (UNKNOWNS, UNKNOWNS)
+    pull : ndarray of float64, shape (UNKNOWNS,)
+        Precision times the place of the maximum.
+    misfit : float
+        What the model leaves over in them, share of the glare.
+    widened : float
+        How much larger than usual shares must be held possible, by what dark places show.
+    """
+
+    precision: Doubles
+    pull: Doubles
+    misfit: float = LEAST_MISFIT
+    widened: float = 1.0
+
+    @property
+    def prior(self) -> Doubles:
+        """Scales of the half-normal priors."""
+        return np.concatenate([PRIOR[:SHARES] * self.widened, PRIOR[SHARES:]])
+
+    def __add__(self, other: Evidence) -> Evidence:
+        """Return what both say together."""
+        return Evidence(
+            precision=self.precision + other.precision,
+            pull=self.pull + other.pull,
+            misfit=max(self.misfit, other.misfit),
+            widened=max(self.widened, other.widened),
+        )
+
+    def without(self, other: Evidence) -> Evidence:
+        """Return what this says beyond what ``other``, which is part of it, says."""
+        return replace(
+            self, precision=self.precision - other.precision, pull=self.pull - other.pull
+        )
+
+
+NOTHING = Evidence(precision=np.zeros((UNKNOWNS, UNKNOWNS)), pull=np.zeros(UNKNOWNS))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Posterior:
+    """The unknowns: mean and covariance."""
+
+    mean: Doubles
+    covariance: Doubles
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SessionGlare:
+    """What a session's own captures say of its glare.
+
+    Attributes
+    ----------
+    evidence : Evidence
+        Of the shares.
+    found : Posterior
+        The shares by it.
+    of_room : Evidence
+        The part of it that the capture of the room says.
+    room : ndarray of float64, shape (kinds, rows, columns)
+        The room's light over the mean bare light, by kind of site; zeros where it is not known.
+    card, box_off, card_over : int
+        Captures of each kind.
+    notes : tuple of str
+        What a person should know of them.
+    """
+
+    evidence: Evidence
+    found: Posterior
+    of_room: Evidence
+    room: Doubles
+    card: int = 0
+    box_off: int = 0
+    card_over: int = 0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GlareOff:
+    """What has to be done to a capture, and how well it is known.
+
+    Attributes
+    ----------
+    gain, offset : ndarray of float64, shape (kinds, rows, columns)
+        ``T = gain T_measured + offset``, by kind of site.
+    error : ndarray of float64, shape (3, rows, columns)
+        ``var T = error[0] - 2 T error[1] + T^2 error[2]``.
+    share : ndarray of float64, shape (rows, columns)
+        Glare of the capture over the bare light at the place.
+    """
+
+    gain: Doubles
+    offset: Doubles
+    error: Doubles
+    share: Doubles
+
+
+@lru_cache(maxsize=16)
+def _bells(cells: int, long_side: int) -> tuple[Doubles, Doubles]:
+    """Return matrices along one axis, (bells, cells, cells): border dark, and repeated."""
+    at = np.arange(cells)
+    padded = np.arange(-long_side, cells + long_side)
+    dark, repeated = [], []
+    for width in (*WIDTHS, *REACHES):
+        bell = np.exp(-0.5 * ((padded[None, :] - at[:, None]) / (width * long_side)) ** 2)
+        bell /= bell.sum(axis=1, keepdims=True)
+        inside = bell[:, long_side : long_side + cells].copy()
+        dark.append(inside.copy())
+        inside[:, 0] += bell[:, :long_side].sum(axis=1)
+        inside[:, -1] += bell[:, long_side + cells :].sum(axis=1)
+        repeated.append(inside)
+    return np.stack(dark), np.stack(repeated)
+
+
+def spread_of(light: Doubles) -> Spread:
+    """Return what strays of a scene's light, shape (..., rows, columns), for shares of one."""
+    rows, columns = light.shape[-2:]
+    down, across = (_bells(n, max(rows, columns)) for n in (rows, columns))
+    dark, repeated = (
+        np.stack([v @ light @ h.T for v, h in zip(down[i], across[i], strict=True)]) for i in (0, 1)
+    )
+    outside = repeated - dark
+    near, beyond = len(WIDTHS), FROM_BEYOND * outside[: len(WIDTHS)]
+    nothing = np.zeros((SHARES - near, *light.shape))
+    even = np.ones_like(light)
+    far = even * light.mean(axis=(-2, -1), keepdims=True)
+    return Spread(
+        shares=np.concatenate([[even, far], outside[near:], dark[:near] + beyond]),
+        beyond=np.concatenate([nothing, beyond]),
+    )
+
+
+def scene_of(light: Doubles, shares: Doubles, scale: float = 1.0) -> tuple[Doubles, Spread]:
+    """Return the glare on a capture, shape of ``light``, and what its scene strays.
+
+    Parameters
+    ----------
+    light : ndarray of float64, shape (rows, columns)
+        As captured.
+    shares : ndarray of float64, shape (SHARES,)
+    scale : float
+        Glare of this capture over what the shares say.
+    """
+    first = scale * np.tensordot(shares, spread_of(light).shares, axes=1)
+    spread = spread_of(light - first)  # a third time changes less than a millionth
+    return scale * np.tensordot(shares, spread.shares, axes=1), spread
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """The linear model of a capture's tiles: ``value = matrix @ unknowns``, and its errors."""
+
+    matrix: Doubles
+    value: Doubles
+    noise: Doubles  # variance
+    beyond: Doubles  # standard deviation
+    glare: Doubles
+    common: Doubles  # standard deviation, shared by all tiles
+
+
+def fit_captures(captures: Sequence[DarkCells], known: Evidence = NOTHING) -> Evidence:
+    """Return what captures say of the unknowns, together with what is known already.
+
+    The errors depend on the glare and the scene on what is taken off, so it is done three times.
+    """
+    shares = most_probable(known)[:SHARES] if known.precision.any() else None
+    known = replace(known, widened=max(known.widened, *map(_widened, captures), 1.0))
+    misfit, total = known.misfit, known
+    spreads = [spread_of(capture.light) for capture in captures]
+    for _ in range(_ROUNDS):
+        rows = [_rows_of(*pair, shares) for pair in zip(captures, spreads, strict=True)]
+        total = known
+        for capture, of_capture in zip(captures, rows, strict=True):
+            total = total + _evidence_of(capture, of_capture, misfit)
+        found = most_probable(total)
+        shares = found[:SHARES]
+        over = [_misfit(*pair, found) for pair in zip(captures, rows, strict=True)]
+        misfit = max(known.misfit, *over)
+    return replace(total, misfit=misfit)
+
+
+def _widened(capture: DarkCells) -> float:
+    """Return how much more than usual strays, going by the darkness of a card."""
+    if capture.card is None:
+        return 1.0
+    dark = float(np.median(capture.light[capture.tiles > 0]))
+    return dark / (USUAL_TOTAL * max(float(capture.light.mean()), 1e-6))
+
+
+def _rows_of(capture: DarkCells, spread: Spread, shares: Doubles | None) -> _Rows:
+    if shares is not None:
+        spread = spread_of(capture.light - np.tensordot(shares, spread.shares, axes=1))
+    counts = np.bincount(capture.tiles.ravel())[1:].astype(np.float64)
+
+    def means(cells: Doubles) -> Doubles:
+        sums = np.bincount(capture.tiles.ravel(), weights=cells.ravel())[1:]
+        return np.asarray(sums / counts, np.float64)
+
+    matrix = np.zeros((len(counts), UNKNOWNS))
+    matrix[:, :SHARES] = np.stack([means(cells) for cells in spread.shares], axis=1)
+    beyond = np.stack([means(cells) for cells in spread.beyond], axis=1)
+    held = means(capture.bare)
+    light = means(capture.light) if capture.read is None else capture.read
+    value = light - held * capture.through
+    # All light of a card is taken for glare at first.
+    glare = np.maximum(value if shares is None else matrix[:, :SHARES] @ shares, _LEAST_GLARE)
+    if capture.card is not None:
+        matrix[:, capture.card] = held
+    if capture.card == OWN_CARD:
+        matrix[:, SCALE] = glare
+    return _Rows(
+        matrix=matrix,
+        value=value,
+        noise=capture.noise**2 / counts + (held * capture.sigma) ** 2,
+        beyond=beyond @ (PRIOR[:SHARES] / 2 if shares is None else shares),
+        glare=glare,
+        common=held * capture.slope,
+    )
+
+
+def _evidence_of(capture: DarkCells, rows: _Rows, misfit: float) -> Evidence:
+    """Return what one capture says; the scale of its glare is integrated out, but a plate's own."""
+    variance = (rows.noise + (misfit * rows.glare) ** 2 + rows.beyond**2) / capture.weight
+    scale = 0.0 if capture.card == OWN_CARD else SCALE_SIGMA
+    shared = np.stack([rows.common, scale * rows.glare], axis=1)
+    inverse = np.diag(1 / variance)
+    # Woodbury: errors that all tiles of the capture have in common.
+    inner = np.linalg.inv(np.eye(2) + shared.T @ inverse @ shared)
+    inverse = inverse - inverse @ shared @ inner @ shared.T @ inverse
+    seen = rows.matrix.T @ inverse
+    return Evidence(precision=seen @ rows.matrix, pull=seen @ rows.value)
+
+
+def foretold(capture: DarkCells, known: Evidence) -> float:
+    """Return what dark cells hold over what other captures foretell, median of the tiles."""
+    shares = most_probable(known)[:SHARES]
+    rows = _rows_of(capture, spread_of(capture.light), shares)
+    if float(np.median(rows.glare)) < 10 * _LEAST_GLARE:
+        return 1.0  # too little to be compared
+    return float(np.median(rows.value / rows.glare))
+
+
+def _misfit(capture: DarkCells, rows: _Rows, found: Doubles) -> float:
+    """Return what the model leaves over in a capture, share of the glare; its own scale is free."""
+    if capture.card is None:
+        return LEAST_MISFIT
+    size = np.maximum(rows.glare, rows.value)  # where too little is foretold, what is there counts
+    over = (rows.value - rows.matrix @ np.append(found[:SCALE], 0.0)) / size
+    noise = (rows.noise + rows.beyond**2) / size**2
+    weight = capture.weight / (noise + LEAST_MISFIT**2)
+    over = over - float(weight @ over) / float(weight.sum() + SCALE_SIGMA**-2)
+    square = float(weight @ (over**2 - noise)) / float(weight.sum())
+    return max(LEAST_MISFIT, float(np.sqrt(max(square, 0.0))))
+
+
+def most_probable(evidence: Evidence) -> Doubles:
+    """Return the unknowns at the maximum of the posterior, shape (UNKNOWNS,)."""
+    return _solved(evidence, np.zeros((UNKNOWNS, 1)))[:, 0] * evidence.prior
+
+
+def stands_out(evidence: Evidence, room: Doubles) -> bool:
+    """Tell whether captures cannot be explained without glare, by cards that are not opaque.
+
+    By twice the gain in log likelihood: of a normal distribution, the square of the standard errors
+    by which glare stands out. The posterior cannot tell: shares that are never negative add up.
+    What was captured of the room needs no other proof.
+    """
+    if float(room.mean()) > _ROOM_TOLD:
+        return True
+    precision = evidence.precision + np.diag(evidence.prior**-2)
+    none = evidence.precision.copy()
+    none[np.arange(SHARES), np.arange(SHARES)] += _NEVER**-2
+    best, without = (most_probable(e) for e in (evidence, replace(evidence, precision=none)))
+    worth = [0.5 * g @ precision @ g - evidence.pull @ g for g in (best, without)]
+    return bool(2 * (worth[1] - worth[0]) > _STANDS_OUT)
+
+
+def _solved(evidence: Evidence, moved: Doubles) -> Doubles:
+    """Return the maximum over the priors' scales, for data moved by so many standard errors."""
+    prior = evidence.prior
+    precision = (evidence.precision + np.diag(prior**-2)) * np.outer(prior, prior)
+    root = np.linalg.cholesky(precision)
+    right = np.linalg.solve(root, evidence.pull * prior)
+    # The capture's scale may be negative: its two signs are two unknowns.
+    matrix = np.concatenate([root.T, -root.T[:, [SCALE]]], axis=1)
+    found = np.stack([nnls(matrix, right + move)[0] for move in moved.T], axis=1)
+    found[SCALE] -= found[-1]
+    return np.asarray(found[:-1], np.float64)
+
+
+def posterior_of(evidence: Evidence) -> Posterior:
+    """Return mean and covariance of the unknowns, none of the shares negative.
+
+    96 chains start at the maxima of data moved at random, which lie where the posterior does, along
+    its ridges too (J. M. Bardsley and others, "Randomize-then-optimize", SIAM J. Sci. Comput. 36,
+    2014): steps along one unknown at a time would not get there. The seed is fixed, so that the
+    same captures give the same figures.
+    """
+    prior = evidence.prior
+    precision = (evidence.precision + np.diag(prior**-2)) * np.outer(prior, prior)
+    pull = evidence.pull * prior
+    rng = np.random.default_rng(_SEED)
+    at = _solved(evidence, rng.standard_normal((UNKNOWNS, _CHAINS)))
+    sums, squares = np.zeros(UNKNOWNS), np.zeros((UNKNOWNS, UNKNOWNS))
+    for sweep in range(_SWEEPS):
+        for k in range(UNKNOWNS):
+            own = precision[k, k]
+            middle = (pull[k] - precision[k] @ at) / own + at[k]
+            width = own**-0.5
+            if k == SCALE:
+                at[k] = middle + width * rng.standard_normal(_CHAINS)
+                continue
+            # The upper tail beyond zero, drawn by its logarithm: far out it underflows.
+            tail = np.log1p(-rng.random(_CHAINS)) + log_ndtr(middle / width)
+            at[k] = np.maximum(middle - width * ndtri_exp(tail), 0.0)
+        if sweep >= _SETTLING:
+            sums += at.sum(axis=1)
+            squares += at @ at.T
+    count = _CHAINS * (_SWEEPS - _SETTLING)
+    mean = sums / count
+    covariance = squares / count - np.outer(mean, mean)
+    return Posterior(mean=mean * prior, covariance=covariance * np.outer(prior, prior))
+
+
+def glare_off(
+    light: Doubles,
+    bare: Doubles,
+    room: Doubles,
+    found: Posterior,
+    misfit: float,
+    *,
+    seen: bool,
+    predicted: float,
+) -> GlareOff:
+    """Return what takes the glare off a capture.
+
+    Parameters
+    ----------
+    light, bare : ndarray of float64, shape (kinds, rows, columns)
+        Capture and blank, over the mean light of the bare box, by kind of site.
+    room : ndarray of float64, shape (kinds, rows, columns)
+        The room's light where it was captured; zeros where it was not.
+    misfit : float
+        What the model leaves over, share of the glare.
+    seen : bool
+        Whether the capture itself showed something dark, which told its scale.
+    predicted : float
+        What the model is held to leave over where glare is computed and not read.
+    """
+    shares = found.mean[:SHARES]
+    scale = 1 + float(found.mean[SCALE]) if seen else 1.0
+    scene, box = light - room, bare - room
+    grey, grey_box = scene.mean(axis=0), box.mean(axis=0)
+    own, per_share = scene_of(grey, shares, scale)
+    other, of_blank = scene_of(grey_box, shares)
+    # Colours stray alike; where the scene has less of one, so has its glare.
+    tints, tints_of_box = (
+        plane.mean(axis=(1, 2), keepdims=True) / plane.mean() for plane in (scene, box)
+    )
+    usable = np.maximum(box - tints_of_box * other, 0.02)
+    gain, offset = bare / usable, -(tints * own + room) / usable
+    lit = usable.mean(axis=0)
+    error = np.zeros((3, *lit.shape))
+
+    def add(first: Doubles, second: Doubles, share: float = 1.0) -> None:
+        first, second = share * first / lit, share * second / lit
+        error[0] += first * first
+        error[1] += first * second
+        error[2] += second * second
+
+    places = [*range(SHARES), SCALE] if seen else list(range(SHARES))
+    first = [*per_share.shares * scale, own]
+    second = [*of_blank.shares, np.zeros_like(own)]
+    covariance = found.covariance[np.ix_(places, places)]
+    sizes, axes = np.linalg.eigh(covariance)
+    for size, axis in zip(sizes, axes.T, strict=True):
+        if size > 0:
+            add(
+                np.tensordot(axis, np.stack(first[: len(places)]), axes=1),
+                np.tensordot(axis, np.stack(second[: len(places)]), axes=1),
+                float(np.sqrt(size)),
+            )
+    if not seen:
+        add(own, np.zeros_like(own), SCALE_SIGMA)
+    add(own, other, max(misfit, predicted))
+    around, around_blank = (np.tensordot(shares, s.beyond, axes=1) for s in (per_share, of_blank))
+    add(around, around_blank)
+    ghost = GHOST * float(shares[1:].sum())
+    mirrored, of_box = (plane[::-1, ::-1] for plane in (grey, grey_box))
+    add(ghost * mirrored, ghost * of_box)
+    add(room.mean(axis=0), room.mean(axis=0), ROOM_SIGMA)
+    return GlareOff(gain=gain, offset=offset, error=error, share=(own + room.mean(axis=0)) / lit)

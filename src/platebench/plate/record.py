@@ -1,0 +1,198 @@
+"""What was measured of a plate and done to it: the record that conversion leaves.
+
+Its fields are the keys in the file, in their order, and hold what stands there: numbers rounded,
+times as text. A later version adds fields with a default; with it the records of before are read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import msgspec
+
+from platebench.core.plain_json import read_json
+from platebench.plate.densities import PlateDensities
+from platebench.plate.light import Uniformity
+from platebench.plate.shown_tones import Polarity
+from platebench.plate_log.entry import LogEntry
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightRecord:
+    """Where the bare light was taken from, its level at the plate, and how even it is."""
+
+    source: str = ""
+    level: float = 1.0
+    uniformity_before: Uniformity | None = None
+    uniformity_after: Uniformity | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BracketRecord:
+    """Exposures merged: ratios as measured and as the files state them, and shifts in pixels."""
+
+    ratios: tuple[float, ...]
+    stated: tuple[float | None, ...] = ()
+    moved: tuple[tuple[int, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GlareRecord:
+    """Glare as a share of the bare light, and whether it was taken off."""
+
+    share: float
+    sigma: float = 0.0
+    source: str = ""
+    taken_off: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StainRecord:
+    """Density by colour against green, D and D per D."""
+
+    found: bool = False
+    coloured: bool = False
+    red: float = 0.0
+    blue: float = 0.0
+    red_share: float = 0.0
+    blue_share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationRecord:
+    """The calibration that the densities went through."""
+
+    tablet: str = ""
+    capture: str = ""
+    callier: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrintedRecord:
+    """Densities (D) that print to the ends of the paper's scale, and how it was exposed."""
+
+    black_at: float
+    white_at: float
+    stops: float = 0.0
+    contrast: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlateRecord:
+    """What was measured and done; deterministic (no times of the run, no host).
+
+    Attributes
+    ----------
+    used : str
+        The capture that the geometry is of, relative to the session.
+    taken : str or None
+        ISO date and time of the capture.
+    size_mm : (float, float) or None
+        Width and height of the result; None where no size is known.
+    pixels : (int, int)
+        Width and height of the result.
+    corners : tuple of (float, float)
+        ``(row, column)`` in the capture.
+    whole : bool
+        The capture was kept uncropped.
+    doubtful : bool
+        Kept whole because the plate's sides are in doubt.
+    densities : PlateDensities or None
+        Rounded. None where they are not known, for the reason ``no_densities``.
+    base_fog, d_max, density_range : float or None
+        Of ``densities``, D.
+    flags : tuple of str
+        What a person should look at.
+    """
+
+    plate: str = ""
+    captures: tuple[str, ...] = ()
+    used: str = ""
+    camera: str | None = None
+    taken: str | None = None
+    exposure_s: float | None = None
+    format: str = ""
+    size_mm: tuple[float, float] | None = None
+    ppi: float | None = None
+    pixels: tuple[int, int] | None = None
+    found: bool = False
+    by_hand: bool = False
+    corners: tuple[tuple[float, float], ...] = ()
+    confidence: float = 0.0
+    surround: str = ""
+    tilt_deg: float = 0.0
+    out_of_square_deg: float = 0.0
+    whole: bool = False
+    doubtful: bool = False
+    light: LightRecord = LightRecord()
+    bracket: BracketRecord | None = None
+    glare: GlareRecord | None = None
+    glare_at_most: float | None = None
+    stain: StainRecord | None = None
+    shows: str = "negative"
+    looks: Polarity | None = None
+    densities: PlateDensities | None = None
+    no_densities: str | None = None
+    base_fog: float | None = None
+    d_max: float | None = None
+    density_range: float | None = None
+    calibration: CalibrationRecord | None = None
+    tone: str | None = None
+    printed: PrintedRecord | None = None
+    flags: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    log: LogEntry | None = None
+
+    @property
+    def dense_end(self) -> tuple[float, float, bool] | None:
+        """Dmax, density range, and whether they are bounds: lost in the dark beyond."""
+        if self.d_max is None or self.density_range is None:
+            return None
+        least = None if self.densities is None else self.densities.d_max_at_least
+        if least is None:
+            return self.d_max, self.density_range, False
+        return least, self.density_range - (self.d_max - least), True
+
+    @property
+    def fog_seen(self) -> bool:
+        """Whether base plus fog was seen in a rebate, and is not the picture's thinnest tone."""
+        return self.densities is None or self.densities.base_fog_from != "picture"
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the record as JSON types."""
+        return asdict(self) | {"log": None if self.log is None else self.log.to_json()}
+
+
+NOTHING_KNOWN = PlateRecord()
+"""Of a plate without a record."""
+
+
+def record_from_json(values: object) -> PlateRecord:
+    """Return the record that ``to_json`` spelled out, of this version or another.
+
+    Raises
+    ------
+    ValueError
+        If a value is of a kind that it cannot be.
+    """
+    if isinstance(values, Mapping) and isinstance(log := values.get("log"), Mapping):
+        more = log.get("more", {})
+        pairs = list(more.items()) if isinstance(more, Mapping) else more
+        values = {**values, "log": {"plate_id": "", **log, "more": pairs}}
+    return msgspec.convert(values, PlateRecord)
+
+
+def record_in(data: bytes) -> PlateRecord:
+    """Return the plate's record that a file holds, whoever wrote it.
+
+    Raises
+    ------
+    ValueError
+        If it holds none.
+    """
+    document = read_json(data)
+    if not isinstance(document, Mapping):
+        raise ValueError("no table")
+    return record_from_json(document.get("result"))

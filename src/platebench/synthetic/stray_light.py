@@ -1,0 +1,149 @@
+"""Glare as lenses have it: light of every part of the scene, spread over all of the picture.
+
+Six laws, so that nothing is tuned to one of them. What is known of lenses: most have a pedestal
+that follows the whole scene, and wings that fall off as powers or exponentials of distance (ISO
+9358 measures the sum); ghosts are images of the scene mirrored through the middle of the frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Plane = NDArray[np.float32]
+Doubles = NDArray[np.float64]
+Law = Literal["even", "scene mean", "gaussian", "inverse square", "exponentials", "wide"]
+
+_CELLS = 160  # along the long side; glare has no finer detail
+_FARTHEST = 1.0  # long sides that a lens spreads light
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrayLight:
+    """Glare of a lens and light of a room.
+
+    Attributes
+    ----------
+    law : str
+        "even": a share of the bare light at the place, whatever lies on the box, and with the box
+        off: light that leaks in from elsewhere. "scene mean": a share of the frame's mean light.
+        "gaussian": half by a bell, half by the mean. "inverse square": ``1 / (r^2 + r0^2)``.
+        "exponentials": one narrow and one wide. "wide": a slow Moffat curve that reaches far beyond
+        the frame.
+    total : float
+        Glare of the bare box, mean over the frame, as a share of the mean light.
+    reach : float
+        Stretches the law's distances.
+    beyond : float
+        How far the frame's border goes on outside it, share of the long side.
+    ghost : float
+        Share of the glare that is an image of the scene mirrored through the ghost's centre.
+    centre : (float, float)
+        That centre, (row, column), from the middle of the frame, share of the long side.
+    room : float
+        Light with the box switched off, as a share of the mean bare light.
+    room_slope : (float, float)
+        Its relative change from the middle to the lower and to the right border.
+    """
+
+    law: Law = "gaussian"
+    total: float = 0.005
+    reach: float = 1.0
+    beyond: float = 0.1
+    ghost: float = 0.0
+    centre: tuple[float, float] = (0.0, 0.0)
+    room: float = 0.0
+    room_slope: tuple[float, float] = (0.0, 0.0)
+
+
+SIX_LAWS: dict[str, StrayLight] = {
+    "constant": StrayLight(law="even"),
+    "scene mean": StrayLight(law="scene mean"),
+    "gaussian": StrayLight(law="gaussian"),
+    "inverse square": StrayLight(law="inverse square", ghost=0.25),
+    "exponentials": StrayLight(law="exponentials"),
+    "outside": StrayLight(law="wide", beyond=0.5, room=0.0008, room_slope=(0.15, -0.3)),
+}
+
+
+def with_total(stray: StrayLight, total: float) -> StrayLight:
+    """Return the same glare, stronger or weaker."""
+    return replace(stray, total=total)
+
+
+def stray_light(light: Plane, bare: Plane, stray: StrayLight) -> Plane:
+    """Return what strays, at every site.
+
+    Parameters
+    ----------
+    light : ndarray of float32, shape (M, N)
+        Light of the scene.
+    bare : ndarray of float32, shape (m, n)
+        Light of the bare box over the same frame, at any resolution.
+    """
+    scale = _CELLS / max(light.shape)
+    shape = (max(1, round(light.shape[0] * scale)), max(1, round(light.shape[1] * scale)))
+    scene, empty = (
+        cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA).astype(np.float64)
+        for plane in (light, bare)
+    )
+    usual = float(empty.mean())
+    if stray.law == "even":
+        spread = stray.total * empty
+    else:
+        strength = stray.total * usual / float(_spread(empty, stray).mean())
+        spread = strength * _spread(scene, stray)
+    spread = spread + stray.room * usual * _slope(shape, stray.room_slope)
+    size = (light.shape[1], light.shape[0])
+    return np.asarray(cv2.resize(spread, size, interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _slope(shape: tuple[int, int], slope: tuple[float, float]) -> Doubles:
+    down, across = (np.linspace(-1, 1, n) for n in shape)
+    return np.asarray(1 + slope[0] * down[:, None] + slope[1] * across[None, :], np.float64)
+
+
+def _spread(scene: Doubles, stray: StrayLight) -> Doubles:
+    """Return the glare of a scene, up to a factor that is the same for all scenes."""
+    if stray.law == "scene mean":
+        return np.full(scene.shape, float(scene.mean()))
+    side = max(scene.shape)
+    pad = round(stray.beyond * side)
+    wide = np.pad(scene, pad, mode="edge")
+    spread = _convolved(wide, stray.law, stray.reach, side)[
+        pad : pad + scene.shape[0], pad : pad + scene.shape[1]
+    ]
+    if stray.law == "gaussian":
+        spread = 0.5 * spread + 0.5 * float(scene.mean())
+    if stray.ghost == 0:
+        return spread
+    across, down = (2 * place * side for place in stray.centre[::-1])
+    moved = np.array([[1, 0, across], [0, 1, down]], np.float64)
+    size = (scene.shape[1], scene.shape[0])
+    image = cv2.warpAffine(np.ascontiguousarray(scene[::-1, ::-1]), moved, size)
+    image = cv2.GaussianBlur(image, (0, 0), 0.03 * side)
+    return np.asarray((1 - stray.ghost) * spread + stray.ghost * image, np.float64)
+
+
+def _convolved(wide: Doubles, law: Law, reach: float, side: int) -> Doubles:
+    """Return a scene, dark beyond its border, convolved with a law of distance of unit sum."""
+    rows, columns = (n + round(_FARTHEST * side) for n in wide.shape)
+    y, x = (np.minimum(np.arange(n), n - np.arange(n)) / side for n in (rows, columns))
+    r = np.hypot(y[:, None], x[None, :]) / reach
+    if law == "gaussian":
+        kernel = np.exp(-0.5 * (r / 0.12) ** 2)
+    elif law == "inverse square":
+        kernel = 1 / (r**2 + 0.02**2)
+    elif law == "exponentials":
+        kernel = 0.6 * np.exp(-r / 0.03) / 0.03**2 + 0.4 * np.exp(-r / 0.25) / 0.25**2
+    else:
+        kernel = (1 + (r / 0.4) ** 2) ** -1.5
+    kernel[r * reach > _FARTHEST] = 0
+    kernel /= kernel.sum()
+    spectrum = np.fft.rfft2(wide, (rows, columns)) * np.fft.rfft2(kernel)
+    spread = np.fft.irfft2(spectrum, (rows, columns))[: wide.shape[0], : wide.shape[1]]
+    return np.asarray(spread, np.float64)
