@@ -1,11 +1,15 @@
 """Accidents that happen to files on cards, disks and cables, and what reading says of them.
 
     python bench/accidents.py [--seeds 1 2 3] [--kinds KIND ...] [--each]
+    python bench/accidents.py --cost [--megapixels 60]
 
 Whole files of a dozen kinds are damaged as storage damages them: cut short, or blocks of 512 bytes
 and more left empty, filled with one byte, repeated, or swapped. Every damaged file is read. The
 table gives, for each kind and accident, how many were refused, how many were read with a word of
 doubt, and how many were read without one; then what share of the picture was wrong in those.
+
+With ``--cost``, healthy frames of that size are read instead, and the table gives how much of the
+time goes into looking for accidents: processor time, the least of five readings.
 
 Real raws are taken from ``../shared/data`` beside the checkout, and left out where it is absent.
 """
@@ -16,17 +20,20 @@ import argparse
 import io
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import cv2
 import imagecodecs
 import numpy as np
 import tifffile
 
 from platebench.core.errors import CaptureError
+from platebench.read import dng, raw, scan
 from platebench.read.capture import read_capture
 from platebench.synthetic import CameraModel, LightBox, PlateModel, simulate_plate, write_dng
 
@@ -72,10 +79,13 @@ def _jpeg(pixels: Any, **options: Any) -> bytes:
     return bytes(imagecodecs.jpeg8_encode(pixels, level=92, **options))
 
 
-def _dng(seed: int, *, compress: bool, f_number: bool = True) -> bytes:
-    frame = _frame(seed)
-    if not f_number:
-        frame = replace(frame, info=replace(frame.info, f_number=None))
+def _for_libraw(frame: Any) -> Any:
+    """Return a frame without the speed that our own reader needs."""
+    return replace(frame, info=replace(frame.info, iso=None))
+
+
+def _dng(seed: int, *, compress: bool, plain: bool = True) -> bytes:
+    frame = _frame(seed) if plain else _for_libraw(_frame(seed))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.dng"
         write_dng(path, frame, compress=compress)
@@ -102,7 +112,7 @@ KINDS: dict[str, Callable[[int], bytes]] = {
     "JPEG, colour": lambda seed: _jpeg(_scan(seed, 8, True)),
     "DNG, plain": lambda seed: _dng(seed, compress=False),
     "DNG, lossless JPEG": lambda seed: _dng(seed, compress=True),
-    "DNG for LibRaw": lambda seed: _dng(seed, compress=True, f_number=False),
+    "DNG for LibRaw": lambda seed: _dng(seed, compress=True, plain=False),
 }
 
 
@@ -291,6 +301,86 @@ def outcomes(seeds: list[int], kinds: list[str] | None = None) -> Iterator[Outco
                         yield outcome
 
 
+# ------------------------------------------------------------------------------------------- cost
+
+CHECKS = {
+    dng: ("refuse_unread",),
+    raw: ("refuse_unread", "refuse_wrong_codes", "refuse_unwritten", "refuse_lost_runs"),
+    scan: ("refuse_unwritten", "refuse_unwritten_jpeg", "refuse_torn"),
+}
+
+
+def _large_frame(megapixels: float) -> Any:
+    """Return the simulated frame enlarged, with noise of its own at every site."""
+    from one_core import frame_shape  # run as a script, not imported by a test
+
+    frame, shape = _frame(1), frame_shape(megapixels)
+    counts = cv2.resize(frame.counts[::2, ::2].astype(np.float32), shape[::-1])
+    rng = np.random.default_rng(1)
+    counts += np.sqrt(np.maximum(counts - 400, 1)) * rng.standard_normal(shape, np.float32)
+    return replace(frame, counts=np.clip(counts, 0, frame.white).astype(np.uint16))
+
+
+def _large_files(megapixels: float, folder: Path) -> Iterator[tuple[str, Path]]:
+    frame = _large_frame(megapixels)
+    black = float(frame.black.min())
+    light = np.clip((np.arange(65536) - black) / (frame.white - black), 0, 1)
+    sixteen = np.rint(65535 * light ** (1 / 2.2)).astype(np.uint16)[frame.counts]
+    eight = (sixteen >> 8).astype(np.uint8)
+    colours = np.stack([eight, np.roll(eight, 1, 1), np.roll(eight, 1, 0)], axis=-1)
+    path = folder / "large.bin"
+    for kind, compress, captured in (
+        ("DNG, plain", False, frame),
+        ("DNG, lossless JPEG", True, frame),
+        ("DNG for LibRaw", True, _for_libraw(frame)),
+    ):
+        write_dng(folder / "large.dng", captured, compress=compress)
+        yield kind, folder / "large.dng"
+    scans: dict[str, Callable[[], bytes]] = {
+        "TIFF, 16 bits grey": lambda: _tiff(sixteen),
+        "TIFF, 8 bits grey": lambda: _tiff(eight),
+        "TIFF, 8 bits RGB": lambda: _tiff(colours, rowsperstrip=64),
+        "TIFF, 16 bits tiled": lambda: _tiff(sixteen, tile=(256, 256)),
+        "TIFF, LZW": lambda: _tiff(sixteen, rowsperstrip=64, compression="lzw", predictor=True),
+        "TIFF, JPEG": lambda: _tiff(colours, rowsperstrip=64, compression="jpeg"),
+        "JPEG, colour": lambda: _jpeg(cv2.GaussianBlur(colours, (0, 0), 1)),
+        "JPEG, grey": lambda: _jpeg(cv2.GaussianBlur(eight, (0, 0), 1)),
+    }
+    for kind, encode in scans.items():
+        path.write_bytes(encode())
+        yield kind, path
+
+
+def print_cost(megapixels: float, kinds: list[str] | None) -> None:
+    """Print what looking for accidents takes of reading healthy frames."""
+    spent = [0.0]
+
+    def timed(check: Callable[..., Any]) -> Callable[..., Any]:
+        def run(*arguments: Any, **named: Any) -> Any:
+            start = time.process_time()
+            done = check(*arguments, **named)
+            spent[0] += time.process_time() - start
+            return done
+
+        return run
+
+    for module, names in CHECKS.items():
+        for name in names:
+            setattr(module, name, timed(getattr(module, name)))
+    print(f"{megapixels:g} MP: seconds to read, to look for accidents, share of the rest")
+    with tempfile.TemporaryDirectory() as folder:
+        for kind, path in _large_files(megapixels, Path(folder)):
+            if kinds and kind not in kinds:
+                continue
+            taken = []
+            for _ in range(5):
+                spent[0], start = 0.0, time.process_time()
+                read_capture(path)
+                taken.append((time.process_time() - start - spent[0], spent[0]))
+            rest, looking = (min(seconds) for seconds in zip(*taken, strict=True))
+            print(f"{kind:22}{rest + looking:7.3f}{looking:8.4f}{looking / rest:8.1%}", flush=True)
+
+
 def main() -> None:
     """Print the table."""
     from one_core import figure  # here, since tests import this file from elsewhere
@@ -299,7 +389,12 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2])
     parser.add_argument("--kinds", nargs="+")
     parser.add_argument("--each", action="store_true", help="print every file that was read")
+    parser.add_argument("--cost", action="store_true", help="time the search in healthy frames")
+    parser.add_argument("--megapixels", type=float, default=60.0)
     asked = parser.parse_args()
+    if asked.cost:
+        print_cost(asked.megapixels, asked.kinds)
+        return
     found = list(outcomes(asked.seeds, asked.kinds))
     print("refused, doubted, read without a word\n")
     names = [*ACCIDENTS]

@@ -5,8 +5,6 @@ from __future__ import annotations
 import ast
 import json
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any
 
 import pytest
 
@@ -14,6 +12,8 @@ import platebench
 from platebench.cli.watch import arrival_lines
 from platebench.measure.spot import SpotReading
 from platebench.plate.densities import PlateDensities
+from platebench.plate.job import PlateResult
+from platebench.plate.record import PlateRecord
 from platebench.sensitometry.curve_report import _said
 from platebench.sensitometry.figures import Estimate
 from platebench.session.watch_session import Arrival
@@ -45,12 +45,12 @@ def test_the_search_for_signed_formats_finds_them(tmp_path: Path) -> None:
 
 
 def test_densities_a_little_below_nothing_are_told_as_nothing() -> None:
-    record: dict[str, Any] = {
-        "densities": {"base_fog_from": "rebate"}, "base_fog": -0.004, "d_max": 1.5,
-        "density_range": 1.504,
-    }  # fmt: skip
-    plate = SimpleNamespace(plate_id="p1", error=None, record=record)
-    (line,) = arrival_lines(Arrival(files=("a.dng",), plates=(plate,)))  # type: ignore[arg-type]
+    densities = PlateDensities(
+        base_fog=-0.004, base_fog_from="rebate", d_min=-0.004, d_max=1.5, density_range=1.504
+    )
+    record = PlateRecord(densities=densities, base_fog=-0.004, d_max=1.5, density_range=1.504)
+    plate = PlateResult(plate_id="p1", record=record)
+    (line,) = arrival_lines(Arrival(files=("a.dng",), plates=(plate,)))
     assert line == "p1: base plus fog 0.00, Dmax 1.50, range 1.50"
 
 
@@ -73,5 +73,6 @@ def test_files_hold_no_negative_zero() -> None:
     plate = PlateDensities(
         base_fog=-0.0001, base_fog_from="rebate", d_min=-0.0004, d_max=1.0, density_range=1.0
     )
-    for document in (spot.to_json(), plate.to_json()):
+    record = PlateRecord(densities=plate.rounded())
+    for document in (spot.to_json(), record.to_json()):
         assert "-0.0" not in json.dumps(document)

@@ -25,25 +25,22 @@ from platebench.synthetic import write_dng
 from ..refusals import refused
 
 PLATES = sorted((Path(__file__).resolve().parents[3] / "shared" / "data" / "plates").glob("*.jpg"))
-FRESH = range(801, 804)  # seeds on which no limit was tuned
-# What docs/damaged-files.md lists as not knowable, or not noticed yet.
+FRESH = range(1001, 1004)  # seeds on which no limit was tuned
+_UNPACKED = ("TIFF, 8 bits grey", "TIFF, 16 bits RGB", "DNG, plain", "cinema DNG")
+# Nothing in the file tells these from a picture; docs/damaged-files.md says why.
 NOT_KNOWABLE = {
-    ("KDC", "blocks swapped"),
-    ("KDC", "middle zeros"),
-    ("KDC", "hole of zeros"),
+    # A lost stretch with the edges of the tile's rows; and all blocks begin in one column.
     *(("TIFF, 16 bits tiled", accident) for accident in ACCIDENTS if accident != "cut short"),
-    *((kind, "blocks swapped") for kind in KINDS if kind.startswith(("TIFF, 8", "TIFF, 16"))),
-    ("DNG, plain", "blocks swapped"),
-    ("TIFF, 8 bits grey", "zeros but for one byte"),  # once: not noticed yet
-    ("TIFF, JPEG", "blocks swapped"),  # once: not noticed yet
+    # No checksum, and the codes stay codes.
     ("TIFF, zstd", "blocks swapped"),
     ("TIFF, zstd", "block repeated"),
     ("TIFF, LZW", "blocks swapped"),
-    ("cinema DNG", "blocks swapped"),
-    ("DNG, lossless JPEG", "middle zeros"),  # once, codes that run out: not noticed yet
     ("JPEG, grey", "blocks swapped"),
     ("JPEG, colour", "blocks swapped"),
 }
+# Some of these could be noticed: `.KDC` shifts rows by a known rule, and in uncompressed files a
+# block of bare light in another's place looks like any, but others do not.
+NOT_NOTICED = {(kind, "blocks swapped") for kind in (*_UNPACKED, "KDC")}
 
 
 # ---------------------------------------------------------------------------------- accidents
@@ -52,7 +49,7 @@ QUICK = [
     (kind, accident)
     for at, kind in enumerate(KINDS)
     for accident in [*ACCIDENTS, *ACCIDENTS][2 * at % len(ACCIDENTS) :][:4]
-    if (kind, accident) not in NOT_KNOWABLE
+    if (kind, accident) not in NOT_KNOWABLE | NOT_NOTICED
 ]
 
 
@@ -68,8 +65,8 @@ def test_hundreds_of_accidents() -> None:
     said = Counter(outcome.said for outcome in found)
     assert len(found) > 300
     silent = [outcome for outcome in found if outcome.silent]
-    assert not [o for o in silent if (o.kind, o.accident) not in NOT_KNOWABLE]
-    assert said["refused"] >= 0.95 * len(found), silent
+    assert not [o for o in silent if (o.kind, o.accident) not in NOT_KNOWABLE | NOT_NOTICED]
+    assert said["refused"] >= 0.96 * len(found), silent  # 97.1 % when it was set
 
 
 def test_a_whole_tail_of_rows_is_a_doubt(tmp_path: Path) -> None:
@@ -105,6 +102,40 @@ def _grey(rows: int = 300, columns: int = 520) -> Any:
     return np.clip(90 + x / 8 + y / 9 - disk + rng.normal(0, 1.5, (rows, columns)), 0, 255).astype(
         np.uint8
     )
+
+
+def test_noisy_shadows_do_not_hide_zeros(tmp_path: Path) -> None:
+    """Counts that noise lifts from zero here and there stop doing so at once."""
+    counts = np.clip(np.random.default_rng(5).normal(1, 2, (400, 500)), 0, None).astype(np.uint16)
+    path = tmp_path / "a.dng"
+    info = CaptureInfo(path=path, kind=CaptureKind.RAW, exposure_s=0.5, iso=100, f_number=8.0)
+    frame = SensorFrame(
+        counts=counts,
+        pattern=np.array([[0, 1], [1, 2]], np.uint8),
+        black=np.zeros((2, 2), np.float32),
+        white=16383,
+        info=info,
+    )
+    write_dng(path, frame)
+    read_capture(path)
+    data = bytearray(path.read_bytes())
+    data[150_001:200_001] = bytes(50_000)
+    path.write_bytes(data)
+    with pytest.raises(CaptureError, match="never written"):
+        read_capture(path)
+
+
+def test_tiles_may_be_padded_and_no_more(tmp_path: Path) -> None:
+    path = tmp_path / "a.tif"
+    path.write_bytes(_tiff(_grey(130, 130), tile=(128, 128)))
+    read_capture(path)
+    data = path.read_bytes()
+    with tifffile.TiffFile(path) as file:
+        tag: Any = file.pages[0].tags[258]
+        at = tag.valueoffset
+    path.write_bytes(data[:at] + (4).to_bytes(2, "little") + data[at + 2 :])
+    with pytest.raises(CaptureError, match="far more data"):
+        read_capture(path)
 
 
 def _variants(grey: Any) -> Iterator[tuple[str, Any]]:
@@ -168,11 +199,10 @@ def test_healthy_scans_are_read(name: str, tmp_path: Path) -> None:
 def test_healthy_real_scans_are_read(tmp_path: Path) -> None:
     path = tmp_path / "a.bin"
     for plate in PLATES[4::9]:
-        for name, pixels in _variants(cv2.imread(str(plate), cv2.IMREAD_GRAYSCALE)):
-            for kind, data in _files(pixels):
+        for _, pixels in _variants(cv2.imread(str(plate), cv2.IMREAD_GRAYSCALE)):
+            for _, data in _files(pixels):
                 path.write_bytes(data)
-                if name != "twins" or "JPEG" not in kind:  # drawn here, and never met
-                    read_capture(path, ScanSettings(shows="positive"))
+                read_capture(path, ScanSettings(shows="positive"))
 
 
 def _raws() -> dict[str, Any]:
@@ -191,13 +221,11 @@ def _raws() -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("compress", [False, True])
-@pytest.mark.parametrize("f_number", [8.0, None])  # without it, LibRaw reads
+@pytest.mark.parametrize("iso", [100, None])  # without it, LibRaw reads
 @pytest.mark.parametrize("name", _raws())
-def test_healthy_raws_are_read(
-    name: str, f_number: float | None, compress: bool, tmp_path: Path
-) -> None:
+def test_healthy_raws_are_read(name: str, iso: int | None, compress: bool, tmp_path: Path) -> None:
     path = tmp_path / "a.dng"
-    info = CaptureInfo(path=path, kind=CaptureKind.RAW, exposure_s=0.5, iso=100, f_number=f_number)
+    info = CaptureInfo(path=path, kind=CaptureKind.RAW, exposure_s=0.5, iso=iso, f_number=8.0)
     frame = SensorFrame(
         counts=_raws()[name].astype(np.uint16),
         pattern=np.array([[0, 1], [1, 2]], np.uint8),

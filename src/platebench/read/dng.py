@@ -40,6 +40,8 @@ _START, _FRAME, _TABLES, _SCAN, _COMMENT = 0xD8, 0xC3, 0xC4, 0xDA, 0xFE
 _APPLICATION = range(0xE0, 0xF0)
 _END = bytes((0xFF, 0xD9))
 _MARK = re.compile(rb"\xff[^\0]", re.DOTALL)
+# No mark among them, not of one kind, and after half a pair of bytes its end.
+_OTHER_CODES = (b"\0" + b"\x5a" * 63, b"\0" + b"\xa5" * 63)
 _LAST = 16  # differences at the end that are all alike by chance in one tile of a billion
 
 Ints = NDArray[np.int64]
@@ -86,28 +88,43 @@ def decode_lossless(
     UnusualJpegError
         If it is something else, of another size, or ends early.
     WrongCodesError
-        If codes are left over, or give counts of more bits than the header says.
+        If codes are left over or missing, or give counts of more bits than the header says.
     """
     coded = _read_header(data)
     if coded.shape != shape:
         raise UnusualJpegError("another size")
-    _refuse_marks(data, coded.codes_at)
+    end = _end_of_codes(data, coded.codes_at)
     more = (shape[0] + 1).to_bytes(2, "big")
-    data = data[: coded.rows_at] + more + data[coded.rows_at + 2 :]
-    try:
-        decoded = imagecodecs.jpeg8_decode(data, colorspace="unknown", outcolorspace="unknown")
-    except (imagecodecs.Jpeg8Error, ValueError) as error:
-        raise UnusualJpegError(str(error)) from error
-    decoded = np.asarray(decoded, np.uint16).reshape(shape[0] + 1, shape[1])
+    data = data[: coded.rows_at] + more + data[coded.rows_at + 2 : end]
+    decoded = _decoded(data + _END, coded)
     counts = decoded[: used[0], : used[1]]
     if _filled_up(counts, coded):
-        raise UnusualJpegError("the codes run out")
+        if _depends_on(data, coded, decoded):
+            raise WrongCodesError("fewer codes than counts")
+        if not _depends_on(data[: -len(_OTHER_CODES[0])], coded, decoded):
+            raise WrongCodesError("more codes than counts")
+        raise UnusualJpegError("an end that may be made up")
     beyond = _differences(decoded[-2:].astype(np.int64), coded)[2 * coded.components :]
     if np.ptp(decoded[-1]) and beyond.size and (beyond != beyond[-1]).any():
         raise WrongCodesError("more codes than counts")
     if int(counts.max()) >> coded.bits:
         raise WrongCodesError("counts too large for its bits")
     return counts
+
+
+def _decoded(data: bytes, coded: _Coded) -> NDArray[np.uint16]:
+    """Return counts of one row more than there is."""
+    try:
+        decoded = imagecodecs.jpeg8_decode(data, colorspace="unknown", outcolorspace="unknown")
+    except (imagecodecs.Jpeg8Error, ValueError) as error:
+        raise UnusualJpegError(str(error)) from error
+    return np.asarray(decoded, np.uint16).reshape(coded.shape[0] + 1, coded.shape[1])
+
+
+def _depends_on(kept: bytes, coded: _Coded, decoded: NDArray[np.uint16]) -> bool:
+    """Tell whether counts depend on codes after those that are ``kept``."""
+    others = (_decoded(kept + other + _END, coded) for other in _OTHER_CODES)
+    return any((other[:-1] != decoded[:-1]).any() for other in others)
 
 
 def check_codes(data: bytes) -> None:
@@ -138,8 +155,8 @@ class _Coded:
     codes_at: int = 0
 
 
-def _refuse_marks(data: bytes, codes_at: int) -> None:
-    """See that the first mark after the codes begin is the end's: no code looks like one.
+def _end_of_codes(data: bytes, codes_at: int) -> int:
+    """Return where the codes end, which is where the first mark is: no code looks like one.
 
     T.81, B.1.1.5. Writers may add zeros, to round up a size.
     """
@@ -148,12 +165,14 @@ def _refuse_marks(data: bytes, codes_at: int) -> None:
         raise UnusualJpegError("cut off")
     if mark[0] != _END or data[mark.end() :].strip(b"\0"):
         raise UnusualJpegError("a mark among the codes")
+    return mark.start()
 
 
 def _filled_up(counts: NDArray[np.uint16], coded: _Coded) -> bool:
     """Tell whether the end looks like what libjpeg-turbo puts where there are no codes any more.
 
-    That is one code over and over to the end of a row, and middle grey in the rows after it.
+    That is one code over and over to the end of a row, and middle grey in the rows after it. The
+    even end of a clipped sky looks the same; but more codes after it change none of it.
     """
     if (counts[-1] == 1 << (coded.bits - 1)).all():
         return True
@@ -214,7 +233,8 @@ Counts = NDArray[np.uint16]
 
 _LOSSLESS_JPEG = 7
 _FIRST_VERSION: Final = (1, 1)  # before it, lossless JPEG counted 16-bit differences otherwise
-_NEEDED = ("exposure_s", "f_number", "iso")  # where one is absent, LibRaw asks makers' notes
+# Where one is absent, LibRaw asks makers' notes; a lens without contacts has no f-number.
+_NEEDED = ("exposure_s", "iso")
 # Values that change nothing; with any other, LibRaw is asked.
 _HARMLESS: Final[dict[int, tuple[float, ...]]] = {
     tiff.CFA_COLOURS: (0, 1, 2),
@@ -279,6 +299,7 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
         orientation=fields.get("orientation", 1),
         no_date=fields.get("no_date"),
         notes=(*levels.notes, *metadata.date_notes(fields)),
+        f_number=fields.get("f_number"),
         **{name: fields[name] for name in _NEEDED},
     )
     return SensorFrame(

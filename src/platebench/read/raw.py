@@ -108,7 +108,7 @@ def _refuse_unwritten(
     counts: NDArray[np.uint16],
     white: float,
 ) -> None:
-    """Look for what was never written: in the file where its values are plain, else in counts."""
+    """Look for what was never written: in the file where its values are plain, and in counts."""
     raws = [d for d in structure.directories if d.is_raw and not d.is_reduced] if structure else []
     if structure and len(raws) == 1 and raws[0].first(tiff.COMPRESSION, 1) == 1:
         directory, layout, stored = raws[0], layout_of(raws[0]), raw.raw_image
@@ -116,7 +116,9 @@ def _refuse_unwritten(
         if same_size and not layout.tile[0]:  # some makers' tags name another size
             layout = replace(layout, columns=stored[0].size)
         order = ">" if structure.big_endian else "<"
-        refuse_unwritten(path, directory, layout, order, white)
+        refuse_unwritten(path, directory, layout, order, white, stored)
+        if directory.first(tiff.BITS, 1) == 16 and not layout.tile[0]:
+            return  # the counts are what the file holds
     if structure:
         refuse_wrong_codes(path, structure)
     refuse_lost_runs(path, counts.reshape(counts.shape[0], -1), white=white)

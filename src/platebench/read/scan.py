@@ -52,6 +52,7 @@ from platebench.read.scan_header import (
     read_jpeg_header,
     read_png_header,
     settle_ppi,
+    unit_of,
 )
 from platebench.read.tiff_picture import (
     WHITE_IS_ZERO,
@@ -61,7 +62,7 @@ from platebench.read.tiff_picture import (
     stated_bits,
 )
 from platebench.read.tiff_structure import TiffDirectory, TiffStructure
-from platebench.read.written import layout_of, refuse_unwritten, refuse_unwritten_jpeg
+from platebench.read.written import layout_of, refuse_torn, refuse_unwritten, refuse_unwritten_jpeg
 
 T = TypeVar("T")
 
@@ -294,12 +295,12 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
 def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArray[Any]]:
     directory = picture_directory(path, structure)
     bits = int(directory.tags.get(tiff.BITS, (1,))[0])
-    block_step = _check_jpegs(path, directory) if packed_as_jpeg(directory) else None
+    block_step, unit = _check_jpegs(path, directory) if packed_as_jpeg(directory) else (None, None)
     profile, pixels = _decoded(path, lambda: _decode_tiff(path, directory))
     order = ">" if structure.big_endian else "<"
-    doubts = refuse_unwritten(path, directory, layout_of(directory), order)
-    if packed_as_jpeg(directory) and pixels.dtype == np.uint8:
-        _refuse_unwritten_strips(path, directory, pixels)
+    doubts = refuse_unwritten(path, directory, layout_of(directory), order, decoded=pixels)
+    if unit is not None and pixels.dtype == np.uint8:
+        _refuse_unwritten_pieces(path, directory, pixels, unit)
     fields, notes = settle_ppi(metadata.fields_from_file(path))
     notes = (*notes, *doubts)
     pictures = len(pictures_of(structure))
@@ -322,11 +323,24 @@ def _read_tiff(path: Path, structure: TiffStructure) -> tuple[ScanHeader, NDArra
     return header, pixels
 
 
-def _refuse_unwritten_strips(path: Path, directory: TiffDirectory, pixels: NDArray[Any]) -> None:
-    """Look at strips and tiles of JPEG; each begins anew, so none is torn from another."""
+def _refuse_unwritten_pieces(
+    path: Path, directory: TiffDirectory, pixels: NDArray[Any], unit: tuple[int, int]
+) -> None:
+    """Look at strips and tiles of JPEG.
+
+    Each begins anew at its own level, so it is torn up to its end. Strips are looked at as one,
+    since rows that are torn go on in the next.
+    """
     data = np.memmap(path, np.uint8, "r")
     for offset, size in directory.pieces:
         refuse_unwritten_jpeg(path, data, (offset, offset + size), pixels, None)
+    grey = pixels if pixels.ndim == 2 else pixels[..., min(1, pixels.shape[2] - 1)]
+    rows, columns = directory.shape
+    width = directory.first(tiff.TILE_WIDTH, columns) or columns
+    height = directory.first(tiff.TILE_HEIGHT, rows) or rows
+    for top in range(0, rows, height):
+        for left in range(0, columns, width):
+            refuse_torn(path, grey[top : top + height, left : left + width], unit)
 
 
 def _refuse_impossible(path: Path, data: bytes) -> None:
@@ -334,21 +348,23 @@ def _refuse_impossible(path: Path, data: bytes) -> None:
         raise CaptureError(path, "is damaged (some of its codes stand for nothing)", COPY_AGAIN)
 
 
-def _check_jpegs(path: Path, directory: TiffDirectory) -> float:
-    """Refuse a TIFF whose JPEGs are damaged; return to how many codes they round a block's mean.
+def _check_jpegs(path: Path, directory: TiffDirectory) -> tuple[float, tuple[int, int] | None]:
+    """Refuse a TIFF whose JPEGs are damaged.
+
+    Return to how many codes they round a block's mean, and rows and columns coded together.
 
     The decoder that unpacks them says nothing of damage.
     """
     tables = bytes(int(value) for value in directory.tags.get(tiff.JPEG_TABLES, ()))
-    step = 0.0
+    step, unit = 0.0, None
     with path.open("rb") as stream:
         for offset, size in directory.pieces:
             stream.seek(offset)
             data = whole_jpeg(stream.read(size), tables)
-            step = step or block_step_of(data)
+            step, unit = step or block_step_of(data), unit or unit_of(data)
             _refuse_impossible(path, data)
             _decoded(path, partial(decode_for_complaints, data), data)
-    return step
+    return step, unit
 
 
 def _decode_jpeg(data: bytes, channels: int) -> NDArray[Any]:

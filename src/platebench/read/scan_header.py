@@ -236,6 +236,13 @@ def _unit(frame: bytes) -> tuple[int, int]:
     return 8 * max(f & 15 for f in factors), 8 * max(f >> 4 for f in factors)
 
 
+def unit_of(data: bytes) -> tuple[int, int] | None:
+    """Return rows and columns coded together in a JPEG inside a TIFF; None if it does not say."""
+    parts = jpeg_parts(data)
+    frame = next((data[p.at + 4 : p.end] for p in parts if p.marker in FRAMES), b"")
+    return _unit(frame) if frame else None
+
+
 def block_step_of(data: bytes) -> float:
     """Return to how many codes a JPEG inside a TIFF rounds the mean of a block."""
     return _block_step(_segments(data, list(jpeg_parts(data))))

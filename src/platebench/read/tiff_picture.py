@@ -99,11 +99,21 @@ def picture_directory(path: Path, structure: TiffStructure) -> TiffDirectory:
         if short > 0:
             what = f"is cut off: {short} bytes of its picture data are missing"
             raise CaptureError(path, what, COPY_AGAIN)
-        tiled = tiff.TILE_OFFSETS in directory.tags  # padded to whole tiles
-        if not tiled and directory.stored_bytes > _SHARE_OF_EXTRA * directory.declared_bytes:
+        if directory.stored_bytes > _SHARE_OF_EXTRA * _padded_bytes(directory):
             what = "holds far more data than its size and bits account for"
             raise CaptureError(path, what, AS_TIFF)
     return directory
+
+
+def _padded_bytes(directory: TiffDirectory) -> int:
+    """Return the bytes of an uncompressed picture, padded to whole tiles where it has them."""
+    if tiff.TILE_OFFSETS not in directory.tags:
+        return directory.declared_bytes
+    rows, columns = directory.shape
+    height = directory.first(tiff.TILE_HEIGHT, 0) or rows
+    width = directory.first(tiff.TILE_WIDTH, 0) or columns
+    row_bytes = -(-width * directory.samples * directory.first(tiff.BITS, 1) // 8)
+    return -(-rows // height) * height * -(-columns // width) * row_bytes
 
 
 def _refuse_other_codes(path: Path, directory: TiffDirectory) -> None:

@@ -20,7 +20,7 @@ Bytes = NDArray[np.uint8]
 
 _PLAIN = 1
 _PACKS_RUNS = (5, 50000, 34926)  # LZW; zstd, as registered and by an earlier number
-_LOOKED_AT = (40, 45)  # words of a block by which its likes are found; of one line of the cache
+_LOOKED_AT = 320  # byte of a block from which 16 tell its likes; of one line of the cache
 _TURNS = 0.2  # of values at which a picture with noise turns up or down; noise alone: 0.67
 _LEAST_STEPS = 24
 _FILL_STEP = 128  # bytes from one word that is looked at to the next
@@ -59,17 +59,23 @@ def layout_of(directory: TiffDirectory) -> Layout:
     width = directory.first(tiff.TILE_WIDTH, 0) if tiled else directory.shape[1]
     samples = 1 if directory.first(tiff.PLANAR, 1) != 1 else directory.samples
     mosaic = directory.is_raw and directory.samples == 1
+    repeat = directory.tags.get(tiff.CFA_REPEAT, (2, 2))  # 6 x 6 mixes other colours in every row
     across = -(-directory.shape[1] // max(1, width))
     return Layout(
         columns=width * samples,
-        colours=2 if mosaic else samples,
-        apart=2 if mosaic else 1,
+        colours=int(repeat[1]) if mosaic else samples,
+        apart=int(repeat[0]) if mosaic else 1,
         tile=(directory.first(tiff.TILE_HEIGHT, 0), across) if tiled else (0, 1),
     )
 
 
 def refuse_unwritten(
-    path: Path, directory: TiffDirectory, layout: Layout, order: str, white: float | None = None
+    path: Path,
+    directory: TiffDirectory,
+    layout: Layout,
+    order: str,
+    white: float | None = None,
+    decoded: NDArray[Any] | None = None,
 ) -> tuple[str, ...]:
     """Refuse an uncompressed picture of which a part was never written, or is in another's place.
 
@@ -85,6 +91,9 @@ def refuse_unwritten(
         The file's byte order.
     white : float or None
         Level at which a raw's counts clip; None for a scan.
+    decoded : ndarray or None
+        The picture as it was read: looked at in place of the file where it holds the same, since
+        that is in memory already.
 
     Returns
     -------
@@ -99,14 +108,18 @@ def refuse_unwritten(
     bits, packing = directory.first(tiff.BITS, 1), directory.first(tiff.COMPRESSION, _PLAIN)
     data = np.memmap(path, np.uint8, "r")
     # Some have no checksum, and pack any run: none is left in their codes.
-    pieces = directory.pieces if packing in _PACKS_RUNS else []
-    if any(_longest_fill(data[at : at + size]) for at, size in pieces):
+    packed = directory.pieces if packing in _PACKS_RUNS else []
+    if any(_longest_fill(data[at : at + size]) for at, size in packed):
         raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
     if packing != _PLAIN or bits not in (8, 16):
         return ()
     dtype = np.dtype("u1" if bits == 8 else f"{order}u2")
     notes: list[str] = []
-    for offset, size in _joined(directory.pieces):
+    pieces = _joined(directory.pieces)
+    if decoded is not None and not layout.tile[0] and _holds(decoded, pieces, dtype):
+        raster = decoded.reshape(-1, layout.columns)
+        return tuple(_refuse_raster(path, raster, pieces[0][0], layout, white))
+    for offset, size in pieces:
         rows = min(size, data.size - offset) // max(1, layout.columns * dtype.itemsize)
         stretch = data[offset : offset + rows * layout.columns * dtype.itemsize]
         if rows > 0:
@@ -149,7 +162,19 @@ def refuse_unwritten_jpeg(
     if filled and filled > _flat_blocks(grey):
         raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
     refuse_repeated_codes(path, data[-(-start // BLOCK) * BLOCK : end])
-    if unit and torn_blocks(grey, unit):
+    if unit:
+        refuse_torn(path, grey, unit)
+
+
+def refuse_torn(path: Path, grey: NDArray[Any], unit: tuple[int, int]) -> None:
+    """Refuse one channel of JPEGs whose level jumps from some block on.
+
+    Raises
+    ------
+    CaptureError
+        If it does.
+    """
+    if torn_blocks(grey, unit):
         what = "is damaged: its picture goes on at another level in the middle of a row"
         raise CaptureError(path, what, COPY_AGAIN)
 
@@ -193,6 +218,16 @@ def _flat_blocks(grey: NDArray[Any]) -> int:
 def _is_rich(block: Bytes) -> bool:
     """Tell whether a block's bytes are of many kinds: the code of an even area is not."""
     return np.unique(block).size >= _RICH
+
+
+def _holds(decoded: NDArray[Any], pieces: list[tuple[int, int]], dtype: np.dtype[Any]) -> bool:
+    """Tell whether a picture in memory holds values as they follow each other in its file."""
+    return (
+        len(pieces) == 1
+        and bool(decoded.flags.c_contiguous)
+        and decoded.dtype.itemsize == dtype.itemsize
+        and decoded.nbytes == pieces[0][1]
+    )
 
 
 def _joined(pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -250,10 +285,12 @@ def refuse_lost_runs(
     """
     tolerance = 1 if raster.dtype.itemsize == 1 or white is not None else 16
     notes = []
-    for run in lost_runs(raster, tolerance=tolerance, tile_rows=tile[0]):
+    for run in lost_runs(raster, tolerance=tolerance, tile_rows=tile[0], noisy=white is not None):
         top, bottom = (place // raster.shape[1] for place in (run.start, run.stop - 1))
         if tile[0]:
-            lost = _is_a_block(raster, run, first_byte) or _goes_on_in_next_tile(raster, run, tile)
+            lost = _is_a_block(raster, run, first_byte, both=True) or _goes_on_in_next_tile(
+                raster, run, tile
+            )
         elif white is None and run.stop - run.start < raster.shape[1]:
             lost = _is_a_block(raster, run, first_byte)
             if not lost:
@@ -272,15 +309,22 @@ def refuse_lost_runs(
     return notes
 
 
-def _is_a_block(raster: Codes, run: LostRun, first_byte: int | None) -> bool:
-    """Tell whether a stretch is as long as a block, and begins or ends with one inside a row."""
+def _is_a_block(raster: Codes, run: LostRun, first_byte: int | None, *, both: bool = False) -> bool:
+    """Tell whether a stretch is as long as a block, and begins or ends with one inside a row.
+
+    ``both``: begins and ends so, or with the raster. Of the many runs that tiles cut out of a
+    clipped picture, some begin or end with a block by chance.
+    """
     item = raster.itemsize
     if first_byte is None or run.whole_rows or (run.stop - run.start + 2) * item < BLOCK:
         return False
-    return any(
-        (first_byte + place * item) % BLOCK < item and place % raster.shape[1]
+    at_block = [
+        (first_byte + place * item) % BLOCK < item and place % raster.shape[1] > 0
         for place in (run.start, run.stop)
-    )
+    ]
+    if both:
+        return (at_block[0] or run.start == 0) and (at_block[1] or run.stop == raster.size)
+    return any(at_block)
 
 
 def _goes_on_in_next_tile(raster: Codes, run: LostRun, tile: tuple[int, int]) -> bool:
@@ -343,20 +387,27 @@ def _equal_blocks(data: Bytes) -> tuple[list[tuple[int, int]], int]:
     """
     count = data.size // BLOCK
     blocks = data[: count * BLOCK].reshape(count, BLOCK)
-    one, other = (
-        np.ascontiguousarray(blocks[:, 8 * word : 8 * word + 8]).view(np.uint64)[:, 0]
-        for word in _LOOKED_AT
-    )
-    keys = one * np.uint64(0x9E3779B97F4A7C15) + other
-    in_order = np.sort(keys)
-    if not (in_order[1:] == in_order[:-1]).any():  # as with all noisy pictures
-        return [], 0
+    one, other = np.ascontiguousarray(blocks[:, _LOOKED_AT : _LOOKED_AT + 16]).view(np.uint64).T
     filled = (one == other) & (one == (one & np.uint64(0xFF)) * np.uint64(0x0101010101010101))
+    keys = ((one ^ (other >> np.uint64(7))) * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(32)
+    if filled.any():
+        place = np.flatnonzero(~filled)
+        keys = keys[place]
+    else:
+        place = np.arange(count)
+    small = keys.astype(np.uint32)
+    in_order = np.sort(small)
+    twice = np.unique(in_order[1:][in_order[1:] == in_order[:-1]])
+    if not twice.size:  # as with all noisy pictures
+        return [], 0
+    at = np.minimum(np.searchsorted(twice, small), twice.size - 1)
+    place = place[twice[at] == small]  # few of all, so now in full
+    keys = one[place] * np.uint64(0x9E3779B97F4A7C15) + other[place]
     order = np.argsort(keys, kind="stable")
-    alike = np.flatnonzero((keys[order[1:]] == keys[order[:-1]]) & ~filled[order[1:]])
-    first, second = order[alike], order[alike + 1]
-    place = np.argsort(first)
-    first, second = first[place], second[place]
+    alike = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])
+    first, second = place[order[alike]], place[order[alike + 1]]
+    order = np.argsort(first)
+    first, second = first[order], second[order]
     stretches = 1 + int(((np.diff(first) != 1) | (np.diff(second) != 1)).sum()) if first.size else 0
     pairs = zip(first[:_MOST_PAIRS].tolist(), second[:_MOST_PAIRS].tolist(), strict=True)
     return [(a, b) for a, b in pairs if (blocks[a] == blocks[b]).all()], stretches
