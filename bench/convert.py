@@ -155,7 +155,7 @@ def step_script(folder: Path) -> dict[str, float]:
     return timed(script)[1]
 
 
-def step_idle(folder: Path) -> dict[str, float]:
+def step_idle(_folder: Path) -> dict[str, float]:
     """Load what a worker loads, and do nothing."""
     return {}
 

@@ -49,7 +49,7 @@ def make_scan(path: Path, side: int) -> None:
     )
 
 
-def step_idle(folder: Path) -> dict[str, float]:
+def step_idle(_folder: Path) -> dict[str, float]:
     """Load what the commands load, and do nothing."""
     return {}
 

@@ -114,7 +114,7 @@ def step_floor(folder: Path) -> Figures:
     return second_of_two(work)
 
 
-def step_idle(folder: Path) -> Figures:
+def step_idle(_folder: Path) -> Figures:
     """Load what the command loads, and do nothing."""
     return {}
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from graphlib import TopologicalSorter
 from pathlib import Path
@@ -22,7 +23,7 @@ ORDER = [
 ]
 DOORS = {
     "rawpy": {"read/raw.py"},
-    "tifffile": {"write/tiff.py", "read/scan.py", "synthetic/dng.py"},
+    "tifffile": {"write/tiff.py", "read/scan.py", "synthetic/write_dng.py"},
     "sqlite3": {"archive/catalogue", "archive/audit"},
     "tomlkit": {"session/draft_file.py", "session/edit_file.py", "printing/process_write.py"},
     "reportlab": {"write"},
@@ -113,3 +114,13 @@ def test_the_library_never_prints_nor_configures_logging() -> None:
             if isinstance(node, ast.Call):
                 called = ast.unparse(node.func)
                 assert called not in ("print", "logging.basicConfig"), f"{path.name}: {called}"
+
+
+def test_the_library_names_no_option() -> None:
+    """Errors name settings; the command line has the options, the page its own controls."""
+    for path in MODULES:
+        if package_of(path) == "cli":
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                assert not re.search(r"(?<![\w-])--[a-z]", node.value), f"{path}: {node.value}"

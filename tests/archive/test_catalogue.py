@@ -151,9 +151,9 @@ def test_made_anew_it_is_the_same(collection: Path) -> None:
     index(collection)
     before = dump(collection / FILE_NAME)
     (collection / FILE_NAME).write_bytes(b"no database" * 100)
-    with refused(CollectionError, path=collection / FILE_NAME, remedy=ANEW):
+    with refused(CollectionError, path=collection / FILE_NAME, remedy=ANEW[0], settings=ANEW[1:]):
         index(collection)
-    with refused(CollectionError, path=collection / FILE_NAME, remedy=ANEW):
+    with refused(CollectionError, path=collection / FILE_NAME, remedy=ANEW[0], settings=ANEW[1:]):
         ids(collection)
     index(collection, anew=True)
     assert dump(collection / FILE_NAME) == before
@@ -187,7 +187,7 @@ def test_another_version_of_the_file_asks_to_be_made_anew(collection: Path) -> N
     with sqlite3.connect(collection / FILE_NAME) as connection:
         connection.execute("PRAGMA user_version = 99")
     connection.close()
-    with refused(CollectionError, path=collection / FILE_NAME, remedy=ANEW):
+    with refused(CollectionError, path=collection / FILE_NAME, remedy=ANEW[0], settings=ANEW[1:]):
         index(collection)
     index(collection, anew=True)
 

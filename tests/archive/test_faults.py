@@ -183,7 +183,7 @@ def test_a_folder_that_may_not_be_written(session: Path, tmp_path: Path) -> None
         pytest.skip("root may write everywhere")
     done = archive_here(session, "--output", place / "out")
     assert done.exit_code == ExitCode.OUTPUT and done.stderr.count("\n") == 1
-    assert "--output" in done.stderr
+    assert "(--output)" in done.stderr
 
 
 def test_a_source_that_vanishes_while_it_is_packed(

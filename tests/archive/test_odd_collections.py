@@ -277,8 +277,8 @@ def test_a_file_of_somebody_else_is_never_replaced(collection: Path, foreign: Pa
     ):
         result = run(*command)
         assert result.exit_code == ExitCode.INPUT
-        said = "is no catalogue, and is left as it is; move it away, or name another file with"
-        assert result.stderr == f"Error: {foreign} {said} --catalogue\n"
+        said = "is no catalogue, and is left as it is; move it away, or name another file"
+        assert result.stderr == f"Error: {foreign} {said} (--catalogue)\n"
     assert [path.name for path in foreign.parent.iterdir()] == [foreign.name]
 
 
@@ -301,7 +301,7 @@ def test_a_folder_in_the_place_of_a_file(collection: Path, name: str) -> None:
         result = run(*command, collection)
         assert result.exit_code == ExitCode.INPUT
         assert result.stderr.startswith(f"Error: {collection / name} is a folder, not a ")
-        assert result.stderr.endswith("; move it away, or name another file with --catalogue\n")
+        assert result.stderr.endswith("; move it away, or name another file (--catalogue)\n")
     assert not list(collection.glob(".writing-*"))
 
 
@@ -312,7 +312,7 @@ def test_a_catalogue_that_is_read_only(collection: Path, monkeypatch: pytest.Mon
         "platebench.archive.catalogue_file.sqlite3.connect",
         lambda path, **options: real(f"{path.as_uri()}?mode=ro", uri=True, **options),
     )
-    with refused(WriteError, remedy=ELSEWHERE):
+    with refused(WriteError, remedy=ELSEWHERE, settings=("catalogue",)):
         audit(collection, 2)
 
 
@@ -321,7 +321,7 @@ def test_a_log_that_cannot_be_written(collection: Path, monkeypatch: pytest.Monk
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(Path, "open", refuse)
-    with refused(WriteError, remedy=ELSEWHERE, cause=PermissionError):
+    with refused(WriteError, remedy=ELSEWHERE, settings=("catalogue",), cause=PermissionError):
         append_audit(collection / LOG, entry_of(date(2026, 1, 1), "b", []))
 
 

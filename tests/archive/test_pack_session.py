@@ -225,7 +225,7 @@ def test_captures_whose_names_clash_elsewhere_are_refused(session: Path) -> None
 
 @pytest.mark.parametrize("name", ["two\nlines", "x" * 250, "..", "a/b", "nul"])
 def test_folders_that_cannot_name_a_package_ask_for_a_name(session: Path, name: str) -> None:
-    with refused(ArchiveError, "--name"):
+    with refused(ArchiveError, settings=("name",)):
         pack(session, name=name)
 
 

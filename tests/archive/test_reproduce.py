@@ -93,7 +93,7 @@ def test_a_damaged_capture_of_the_package_is_said_to_be_one(
     ((plate, error),) = made.errors
     assert plate == "tall" and str(error) == (
         f"{capture} {what}; the package is damaged, see: platebench verify {package}; "
-        "or name a folder with whole captures: --captures FOLDER"
+        "or name a folder with whole captures"
     )
 
 

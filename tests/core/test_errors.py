@@ -41,7 +41,11 @@ _SAMPLES: dict[str, object] = {
 
 
 def example(kind: type[PlateError]) -> PlateError:
-    names = list(inspect.signature(kind.__init__).parameters)[1:]
+    names = [
+        name
+        for name in inspect.signature(kind.__init__).parameters
+        if name not in ("self", "settings")
+    ]
     hints = inspect.get_annotations(kind.__init__, eval_str=True)
     values = {
         name: _SAMPLES.get(name, Path(f"{name}.dng") if hints[name] is Path else f"<{name}>")
@@ -54,7 +58,11 @@ def example(kind: type[PlateError]) -> PlateError:
 def test_what_a_file_says_is_cut_and_escaped(kind: type[PlateError]) -> None:
     """ECMA-48, 5.4: a control sequence begins with escape; a terminal obeys it."""
     much = "\x1b]0;mine\x07\r\n" + "x" * 1_000_000 + "\u202e"
-    names = list(inspect.signature(kind.__init__).parameters)[1:]
+    names = [
+        name
+        for name in inspect.signature(kind.__init__).parameters
+        if name not in ("self", "settings")
+    ]
     hints = inspect.get_annotations(kind.__init__, eval_str=True)
     problem = BadSettingError(Path(much), much, much, much)
     samples = {"problems": (problem,), "folders": (Path(much),), "known": (much,), "port": 1}

@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 import platebench
-from platebench.cli.show_watch import arrival_lines
+from platebench.cli.watch import arrival_lines
 from platebench.measure.spot import SpotReading
 from platebench.plate.densities import PlateDensities
 from platebench.plate.job import PlateResult
 from platebench.plate.record import PlateRecord
-from platebench.sensitometry.curve_table import _said
+from platebench.sensitometry.curve_report import _said
 from platebench.sensitometry.figures import Estimate
 from platebench.session.watch_session import Arrival
 

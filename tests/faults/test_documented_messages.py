@@ -21,7 +21,7 @@ from click.testing import CliRunner
 from PIL import Image
 
 from platebench.cli import main
-from platebench.core.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
+from platebench.core.errors import ExitCode, PlateError, WorkerLostError
 from platebench.review.table import ReviewTable
 from platebench.synthetic import (
     CameraModel,
@@ -928,7 +928,7 @@ produces("…: line … gives … s for … s metered")(with_table("1,1", "9,3")
 produces("…: line … gives … s, less than the row")(with_table("1,5", "2,4"))
 
 
-@produces("… is missing; check the name, or leave --limits out")
+@produces("… is missing; check the name, or leave your limits out (--limits)")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return run("develop-log", "--checklist", "--limits", session / "none.toml")
 
@@ -984,8 +984,8 @@ def failing(error: BaseException) -> Scenario:
 
         monkeypatch.setattr("platebench.session.convert_plate.convert_plate", fail)
         result = CliRunner().invoke(main, ["convert", str(session), "--jobs", "1"])
-        kind = OutOfMemoryError if isinstance(error, MemoryError) else UnexpectedError
-        assert result.exit_code == kind.exit_code
+        code = ExitCode.INTERNAL if isinstance(error, ArithmeticError) else ExitCode.WORKER_LOST
+        assert result.exit_code == code
         return result.stderr
 
     return scenario
@@ -995,6 +995,4 @@ produces("…: not enough memory;")(failing(MemoryError()))
 produces("…: the program failed")(failing(ZeroDivisionError("nobody thought of it")))
 
 
-@produces("…: its worker was killed")
-def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    return str(WorkerLostError("tall"))
+produces("…: its worker was killed")(failing(WorkerLostError("tall")))

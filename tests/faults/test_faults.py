@@ -134,7 +134,7 @@ def test_a_folder_that_may_not_be_written(session: Path, tmp_path: Path) -> None
     )
     assert done.returncode == ExitCode.OUTPUT and done.stdout == ""
     assert done.stderr.count("\n") == 1
-    assert "--output" in done.stderr
+    assert "(--output)" in done.stderr
 
 
 @pytest.mark.usefixtures("untouched")
@@ -149,7 +149,7 @@ def test_a_session_folder_that_may_not_be_written(session: Path) -> None:
     finally:
         session.chmod(0o700)
     assert done.returncode == ExitCode.OUTPUT
-    assert "permission" in done.stderr and "--output" in done.stderr
+    assert "permission" in done.stderr and "(--output)" in done.stderr
 
 
 # A run whose plates, all but the first where it is FREE, wait to be told to go on.

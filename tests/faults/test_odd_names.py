@@ -95,7 +95,7 @@ def test_start_says_which_capture_to_rename(session: Path) -> None:
 def test_a_package_cannot_have_such_a_name(session: Path) -> None:
     result = CliRunner().invoke(main, ["archive", str(session)])
     assert result.exit_code == ExitCode.INPUT
-    assert result.stderr.endswith("is not UTF-8; give a name with --name\n")
+    assert result.stderr.endswith("is not UTF-8; give it a name (--name)\n")
 
 
 def test_the_review_table_shows_such_a_session(session: Path) -> None:

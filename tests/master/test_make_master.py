@@ -14,11 +14,11 @@ import tifffile
 from PIL import Image
 
 from platebench.core.settings import PlateSettings, ScanSettings
+from platebench.master.cut import linear_codes
 from platebench.master.make_master import MasterResult, master_plate
 from platebench.master.steps import Event
 from platebench.plate.job import PlateJob
 from platebench.plate.light import light_from_blanks
-from platebench.plate.linear_code import linear_codes
 from platebench.plate_log.entry import LogEntry
 from platebench.read.capture import read_capture
 from platebench.synthetic import (

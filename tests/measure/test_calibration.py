@@ -180,10 +180,10 @@ def test_too_few_and_out_of_order() -> None:
 
 def test_tablet_told_by_its_number_of_steps() -> None:
     assert fit_calibration(reading(np.array(TABLET_31)), None, path=PATH).tablet == "31"
-    with refused(TabletError, " 17 ", "--steps", path=PATH):
+    with refused(TabletError, " 17 ", path=PATH, settings=("steps",)):
         fit_calibration(reading(np.array(TABLET_21[:17])), None, path=PATH)
     cut = reading(np.array(TABLET_31[:21]), ends=("seen", "frame"))
-    with refused(TabletError, " 21 ", "--steps", path=PATH):
+    with refused(TabletError, " 21 ", path=PATH, settings=("steps",)):
         fit_calibration(cut, None, path=PATH)
 
 

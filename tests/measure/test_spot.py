@@ -235,7 +235,7 @@ def test_a_clipped_place_does_not_hide_the_others(tmp_path: Path) -> None:
 
 def test_a_square_between_the_photosites(tmp_path: Path) -> None:
     opened = probe(tmp_path, PLATE)
-    with refused(SpotError, "0.001 mm", "--size"):
+    with refused(SpotError, "0.001 mm", settings=("size",)):
         read_spots(opened, [Spot(x=60.003, y=45.002, size=0.001, unit="mm")])
 
 

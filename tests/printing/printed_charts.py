@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from contextlib import redirect_stderr
 from dataclasses import dataclass, replace
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +14,7 @@ import pytest
 import tifffile
 from numpy.typing import NDArray
 
+from platebench.cli.ending import show_error
 from platebench.core.errors import ChartError
 from platebench.printing.chart_sheet import InkSheet, draw_chart
 from platebench.printing.exposure_strip import draw_strip, strip_size, window_box
@@ -134,10 +137,12 @@ _DOCS = Path(__file__).parents[2] / "docs" / "errors.md"
 
 
 def refused(call: Callable[[], object]) -> str:
-    """Return the message of a ChartError, which is one line and documented."""
+    """Return what the command line says of a ChartError: one line, and documented."""
     with pytest.raises(ChartError) as caught:
         call()
-    said = str(caught.value)
+    with redirect_stderr(StringIO()) as shown:
+        show_error(caught.value)
+    said = shown.getvalue().removeprefix("Error: ").removesuffix("\n")
     section = _DOCS.read_text(encoding="utf-8").split("`ChartError`")[1].split("\n## ")[0]
     documented = [
         line.split("| `")[1].removesuffix("` |") for line in section.splitlines() if "| `" in line

@@ -113,9 +113,9 @@ def test_a_wide_picture_whose_margins_ask_for_larger_film_is_told_its_ways_out()
     (note,) = film_notes(laid_out(254.0, 203.2))
     assert "would fit A4 or 8.5 x 11 in, but" in note and "make it 11 x 17 in" in note
     assert "turned upright (rotate in session.toml, then convert) it fits 8.5 x 11 in" in note
-    width, height = map(int, re.search(r"--size (\d+)x(\d+)mm", note).groups())
+    width, height = map(int, re.search(r"a size of (\d+)x(\d+)mm", note).groups())
     assert width < 254 and height < 203
-    told = note[note.index("--size") :].split(" fits ")[1].split(",")[0]
+    told = note[note.index("a size of") :].split(" fits ")[1].split(",")[0]
     film = {"A4": (210.0, 297.0), "8.5 x 11 in": (215.9, 279.4)}[told]
     smaller = plan((5080, 4064)[::-1], size=f"{width} x {height} mm")
     sheet = laid_out(smaller.width_mm, smaller.height_mm, smaller.room_mm)
@@ -125,7 +125,7 @@ def test_a_wide_picture_whose_margins_ask_for_larger_film_is_told_its_ways_out()
 
 def test_an_empty_room_around_the_picture_is_left_out_before_the_picture_shrinks():
     (note,) = film_notes(laid_out(254.0, 183.44, (254.0, 203.2)))
-    assert "--size 254x183mm fits " in note and "as large" not in note and "rotate" not in note
+    assert "a size of 254x183mm fits " in note and "as large" not in note and "rotate" not in note
 
 
 def test_a_picture_that_shrinks_is_not_told_to_stay_as_large():

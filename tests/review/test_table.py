@@ -13,10 +13,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from platebench.review.live_events import Events
 from platebench.review.results import Done, MadeFiles
 from platebench.review.shelf import Shelf
-from platebench.review.tasks import Tasks
+from platebench.review.tasks import Events, Tasks
 from platebench.session.settings_file import load_session
 from platebench.synthetic import simulate_plate
 

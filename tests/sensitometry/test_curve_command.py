@@ -141,7 +141,7 @@ def test_time_for_a_gamma_that_is_wanted(tmp_path: Path) -> None:
 
 
 def test_a_wanted_gamma_needs_times(tmp_path: Path) -> None:
-    with refused(ReadingsError, "--times"):
+    with refused(ReadingsError, settings=("times",)):
         run(*family(tmp_path), "--gamma", "1")
 
 

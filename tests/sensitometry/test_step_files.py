@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from platebench.cli import main
 from platebench.cli.curve import command
 from platebench.core.errors import ReadingsError
 from platebench.sensitometry.step_files import NOMINAL, load_readings, load_tablet
@@ -223,10 +224,10 @@ def test_bad_input_is_one_clear_error_and_nothing_is_written(case: str, tmp_path
     wrong = WRONG[case]
     arguments = wrong(inputs) if callable(wrong) else [str(put(inputs, wrong))]
     output = tmp_path / "out"
-    result = CliRunner().invoke(command, [*arguments, "--output", str(output)])
-    assert isinstance(result.exception, ReadingsError), result.output
+    result = CliRunner().invoke(main, ["curve", *arguments, "--output", str(output)])
+    assert result.exit_code == ReadingsError.exit_code, result.output
     pattern = ".+?".join(re.escape(part) for part in documented()[case].split("…"))
-    assert re.fullmatch(pattern, str(result.exception)), str(result.exception)
+    assert re.fullmatch(f"Error: {pattern}\n", result.stderr), result.stderr
     assert not output.exists()
     assert result.stdout == ""
 

@@ -195,7 +195,7 @@ def test_a_retouched_positive_is_left_alone_until_forced(
         assert isinstance(error, WriteError) and result.exit_code is ExitCode.PARTIAL
         assert str(error) == (
             f"{path} was not written: it has been changed since it was made, and is left as it is; "
-            "move it away, or run again with --force"
+            "move it away, or have it replaced"
         )
         assert [plate.error is None for plate in result.results] == [True, False, True]
         assert path.read_bytes() == mine and kept.exists() == record

@@ -128,7 +128,7 @@ def test_reading_alone_asks_whether_there_is_memory(
     path = png(tmp_path / "a.png", *SHAPE)
     read_capture(path)
     monkeypatch.setattr("platebench.read.capture.available_bytes", lambda: 1000)
-    with refused(CaptureError, path=path, remedy=FREE_MEMORY):
+    with refused(CaptureError, path=path, remedy=FREE_MEMORY[0], settings=FREE_MEMORY[1:]):
         read_capture(path)
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from platebench.cli.show_watch import arrival_line, arrival_lines
+from platebench.cli.watch import arrival_line, arrival_lines
 from platebench.core.errors import WriteError
 from platebench.session import record
 from platebench.session.incoming import never_a_capture

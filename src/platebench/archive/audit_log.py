@@ -1,4 +1,4 @@
-"""``audits.csv``: what every audit found, a line each, only ever added to.
+"""``audits.csv``, what every audit found, a line each; and which packages are due next.
 
 A plain table beside the catalogue, so that the history outlives any database. A line that a kill
 cut off is passed over.
@@ -72,7 +72,7 @@ def due(packages: Sequence[str], last_day: Mapping[str, str], share: Fraction) -
 
 
 FILE_NAME = "audits.csv"
-ELSEWHERE = "name another file with --catalogue"
+ELSEWHERE = "name another file"
 HEADINGS = ("day", "package", "outcome", "detail")
 OUTCOMES = ("valid", "not valid", "gone")
 LARGEST = 1 << 30  # bytes
@@ -125,7 +125,7 @@ def read_audits(path: Path) -> list[AuditEntry]:
     try:
         if path.is_dir():
             what = "is a folder, not a log of audits"
-            raise CollectionError(path, what, "move it away, or name another file with --catalogue")
+            raise CollectionError(path, what, f"move it away, or {ELSEWHERE}", "catalogue")
         if path.stat().st_size > LARGEST:
             raise CollectionError(path, "is too large for a log", "check that it is the right file")
         text = path.read_bytes().decode("utf-8-sig", errors="surrogateescape")
@@ -183,7 +183,7 @@ def append_audit(path: Path, entry: AuditEntry) -> None:
             stream.flush()
             os.fsync(stream.fileno())
     except OSError as error:
-        raise write_error(path, error, elsewhere=ELSEWHERE) from error
+        raise write_error(path, error, elsewhere=(ELSEWHERE, "catalogue")) from error
 
 
 def _ends_whole(path: Path) -> bool:

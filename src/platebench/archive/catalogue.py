@@ -125,7 +125,7 @@ def index_collection(
                 indexed = _index(connection, collection, found, processes, audits, progress)
             place.replace(target)
         except OSError as error:
-            raise write_error(target, error, elsewhere=ELSEWHERE) from error
+            raise write_error(target, error, elsewhere=(ELSEWHERE, "catalogue")) from error
     return indexed
 
 

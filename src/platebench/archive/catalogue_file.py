@@ -17,7 +17,7 @@ from platebench.core.errors import CollectionError, WriteError
 from platebench.core.files import write_error
 
 FILE_NAME = "catalogue.sqlite"
-ANEW = "make it anew from the packages: platebench catalogue index COLLECTION --anew"
+ANEW = "make it anew from the packages", "anew"
 COLUMNS = tuple(part.name for part in fields(PlateRow) if part.name != "suits")
 WORDS = ("plate", "title", "place", "notes", "own_columns", "flags")  # searched by text
 _FORMAT = 3  # of the file; another is made anew
@@ -72,7 +72,7 @@ def open_catalogue(path: Path, *, create: bool = False) -> Iterator[sqlite3.Conn
         connection = sqlite3.connect(path, timeout=30, isolation_level=None)
     except sqlite3.OperationalError as error:
         other = f"see that its folder may be written, or {ELSEWHERE}"
-        raise CollectionError(path, f"cannot be opened ({error})", other) from error
+        raise CollectionError(path, f"cannot be opened ({error})", other, "catalogue") from error
     try:
         if create and not connection.execute("SELECT 1 FROM sqlite_master").fetchone():
             with suppress(sqlite3.OperationalError):  # another process may have been faster
@@ -81,18 +81,18 @@ def open_catalogue(path: Path, *, create: bool = False) -> Iterator[sqlite3.Conn
         if version != _FORMAT:
             refuse_foreign_catalogue(path)
             what = "is no catalogue of this version" if path.stat().st_size else "is empty"
-            raise CollectionError(path, what, ANEW)
+            raise CollectionError(path, what, *ANEW)
         yield connection
     except sqlite3.Error as error:
         text = str(error)
         if "full" in text:
             raise write_error(path, OSError(errno.ENOSPC, text)) from error
         if "readonly" in text:  # the disk, the folder or the file
-            raise WriteError(path, "it is read-only there", ELSEWHERE) from error
+            raise WriteError(path, "it is read-only there", ELSEWHERE, "catalogue") from error
         if "locked" in text:
             raise in_use(path) from error
         refuse_foreign_catalogue(path)
-        raise CollectionError(path, f"is damaged or no catalogue ({text})", ANEW) from error
+        raise CollectionError(path, f"is damaged or no catalogue ({text})", *ANEW) from error
     finally:
         connection.close()
 
@@ -101,7 +101,7 @@ def refuse_in_package(path: Path) -> None:
     """Refuse a place in a package: a file there would make it invalid."""
     if (package := package_around(path.parent)) is not None:
         what = f"would lie in the package {package}, and packages are only read"
-        raise CollectionError(path, what, ELSEWHERE)
+        raise CollectionError(path, what, ELSEWHERE, "catalogue")
 
 
 def is_there(path: Path) -> bool:
@@ -118,9 +118,13 @@ def is_there(path: Path) -> bool:
         return False
     except OSError as error:
         what = f"cannot be read ({error.strerror})"
-        raise CollectionError(path, what, f"check its permissions, or {ELSEWHERE}") from error
+        raise CollectionError(
+            path, what, f"check its permissions, or {ELSEWHERE}", "catalogue"
+        ) from error
     if stat.S_ISDIR(mode):
-        raise CollectionError(path, "is a folder, not a file", f"move it away, or {ELSEWHERE}")
+        raise CollectionError(
+            path, "is a folder, not a file", f"move it away, or {ELSEWHERE}", "catalogue"
+        )
     return True
 
 
@@ -151,4 +155,4 @@ def refuse_foreign_catalogue(path: Path) -> None:
         foreign = bool(head) and path.name != FILE_NAME
     if foreign:
         what = "is no catalogue, and is left as it is"
-        raise CollectionError(path, what, f"move it away, or {ELSEWHERE}")
+        raise CollectionError(path, what, f"move it away, or {ELSEWHERE}", "catalogue")

@@ -144,22 +144,20 @@ def _conditions(query: Query) -> tuple[str, tuple[Any, ...]]:
         if first:
             holds("(p.last >= ? OR p.last = '')", first)
     if query.digitised is not None:
-        first, last = query.digitised
         holds("p.digitised != ''")
-        if first:
-            holds("substr(p.digitised, 1, 10) >= ?", first)
-        if last:
-            holds("substr(p.digitised, 1, 10) <= ?", last)
-    if query.batch:
-        holds("p.batch = ? COLLATE NOCASE", query.batch)
-    if query.developer:
-        holds("p.developer LIKE ? ESCAPE '\\'", _like(query.developer))
+        for day, compared in zip(query.digitised, (">=", "<="), strict=True):
+            if day:
+                holds(f"substr(p.digitised, 1, 10) {compared} ?", day)
+    for condition, given in (
+        ("p.batch = ? COLLATE NOCASE", query.batch),
+        ("p.developer LIKE ? ESCAPE '\\'", _like(query.developer)),
+        ("p.id IN (SELECT plate FROM suits WHERE process = ?)", query.process),
+        ("p.flags LIKE ? ESCAPE '\\'", _like(query.flag)),
+    ):
+        if given:
+            holds(condition, given)
     if query.density_range is not None:
         holds("p.density_range BETWEEN ? AND ?", *query.density_range)
-    if query.process:
-        holds("p.id IN (SELECT plate FROM suits WHERE process = ?)", query.process)
-    if query.flag:
-        holds("p.flags LIKE ? ESCAPE '\\'", _like(query.flag))
     if query.flagged:
         holds("p.flags != ''")
     return (f"WHERE {' AND '.join(parts)}" if parts else ""), tuple(values)
@@ -178,6 +176,7 @@ def _words(text: str) -> str:
 
 
 def _like(text: str) -> str:
+    """Return what LIKE takes for "holds this text"; of no text, nothing."""
     for char in "\\%_":
         text = text.replace(char, f"\\{char}")
-    return f"%{text}%"
+    return f"%{text}%" if text else ""

@@ -1,4 +1,4 @@
-"""Whether one file of a package is as the manifests state: for all of them, or a few needed."""
+"""What may be wrong with a package, and the check of one file of it: for all, or a few needed."""
 
 from __future__ import annotations
 
@@ -209,20 +209,20 @@ class PackedFiles:
             return Finding(FindingKind.EXTRA, path, "is in no manifest that can be read")
         return check_file(self.package, there, stated)
 
-    def error_of(self, fault: Finding, *, also: str = "") -> PackageError:
+    def error_of(self, fault: Finding, *, also: tuple[str, ...] = ("",)) -> PackageError:
         """Return the sentence for a file that is not as it was packed.
 
         Parameters
         ----------
-        also : str
-            A remedy beside looking at the package.
+        also : tuple of str
+            A remedy beside looking at the package, and the settings that it is about.
         """
         see = f"see: platebench verify {shlex.quote(str(self.package))}"
         if fault.kind is FindingKind.UNREADABLE:
             remedy = f"check its permissions and the disk, then {see}"
         else:
             remedy = f"the package is damaged, {see}"
-        return PackageError(self.package / fault.path, fault.what, remedy + also)
+        return PackageError(self.package / fault.path, fault.what, remedy + also[0], *also[1:])
 
     def _absent(self, path: str) -> Finding:
         for odd, fault in self._tree.odd:

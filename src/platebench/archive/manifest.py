@@ -1,4 +1,4 @@
-"""Manifests and tag files of BagIt 1.0 (RFC 8493): read with limits, written in one form."""
+"""Paths, manifests and tag files of BagIt 1.0 (RFC 8493): read with limits, written in one form."""
 
 from __future__ import annotations
 

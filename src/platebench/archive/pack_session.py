@@ -162,14 +162,14 @@ def pack_session(
     to = folder / PACKAGES if to is None else to
     if (package := package_around(to)) is not None:
         what = f"it would lie in the package {package}, and packages are never changed"
-        raise WriteError(to, what, "choose another folder with --output")
+        raise WriteError(to, what, "choose another folder", "output")
     make_folder(to)
     remove_unfinished(to)  # here, since their room may be needed
     for name, _ in groups:
         if os.path.lexists(to / name):
             what = "there is something of that name already, and packages are never replaced"
-            remedy = "give another name with --name, or another folder with --output"
-            raise WriteError(to / name, what, remedy)
+            remedy = "give another name, or choose another folder"
+            raise WriteError(to / name, what, remedy, "name", "output")
     sources = Sources(folder, folder / OUTPUT_NAME if converted is None else converted)
     packed = []
     for name, chosen in groups:
@@ -201,7 +201,7 @@ def _groups(
         fault = fault_of_id(name)
         if fault:
             what = f"cannot name a package: {name!r} {fault}"
-            raise ArchiveError(folder, what, "give a name with --name")
+            raise ArchiveError(folder, what, "give it a name", "name")
     return groups
 
 

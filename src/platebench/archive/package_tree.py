@@ -1,4 +1,4 @@
-"""What lies in a package's folder: found by walking it, links never followed.
+"""What lies in a package's folder, found by walking it, links never followed; and its digests.
 
 Files of a package are opened only under names found here, never under names a manifest gives; so
 nothing a package says can lead out of it.

@@ -1,6 +1,8 @@
 """A package as it is built: in a folder beside its place, read back, named only when whole.
 
 BagIt 1.0 (RFC 8493). Sources are only read; each is read once, hashed and copied in the same go.
+
+``Sources`` finds what is packed and remembers the digests of what was read once.
 """
 
 from __future__ import annotations
@@ -272,7 +274,7 @@ def refuse_clashes(names: Iterable[str], origin: Path) -> None:
         raise ArchiveError(origin, what, "rename one of them, in session.toml too")
     if len(names) > MOST_FILES // 2:
         what = f"has more files than a package may ({MOST_FILES // 2})"
-        raise ArchiveError(origin, what, "pack its plates apart, with --each")
+        raise ArchiveError(origin, what, "pack its plates apart", "each")
 
 
 class _ReadSource:

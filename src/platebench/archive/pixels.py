@@ -2,6 +2,8 @@
 
 The digest of pixels is SHA-256 over the samples, row by row, 16 bits each, low byte first, as
 ``recipe.json`` lists it for every master and positive.
+
+Where pictures differ, by how much is measured as well.
 """
 
 from __future__ import annotations

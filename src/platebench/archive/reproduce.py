@@ -33,8 +33,7 @@ from platebench.session.jobs import prepare_light
 from platebench.write.tiff import pixel_digest
 
 CAPTURES, MASTERS = "captures", "masters"  # below data/
-_ELSEWHERE = "; or name a folder with whole captures: --captures FOLDER"
-_RENAME = "rename it and name that folder: --captures FOLDER"
+_ELSEWHERE = "; or name a folder with whole captures", "captures"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +149,7 @@ def reproduce_package(
         else:
             if output.resolve().is_relative_to(package.resolve()):
                 what = "it lies in the package, and packages are only read"
-                raise WriteError(output, what, "name a folder elsewhere with --output")
+                raise WriteError(output, what, "name a folder elsewhere", "output")
             make_empty_folder(output)
         for name in (POSITIVES, PREVIEWS, MASTERS):
             (output / name).mkdir()
@@ -243,8 +242,8 @@ class _Making:
                 real = path.resolve(strict=True)
                 found = hash_path(real, ("sha256",)).sha256
             except (FileNotFoundError, NotADirectoryError) as error:
-                remedy = "name the folder that has it: --captures FOLDER"
-                raise ArchiveError(path, "is not there", remedy) from error
+                remedy = "name the folder that has it"
+                raise ArchiveError(path, "is not there", remedy, "captures") from error
             except (OSError, RuntimeError) as error:
                 what = f"cannot be read ({getattr(error, 'strerror', error)})"
                 raise ArchiveError(path, what, "check its permissions") from error
@@ -262,15 +261,16 @@ class _Making:
         path = f"{PAYLOAD}{CAPTURES}/{name}"
         there = self.files.place_of(path)
         if there is None and not self.files.is_listed(path):
-            remedy = "name the folder that has the captures: --captures FOLDER"
-            raise ArchiveError(self.package / path, "is not in the package", remedy)
+            remedy = "name the folder that has the captures"
+            raise ArchiveError(self.package / path, "is not in the package", remedy, "captures")
         if there is None:
             fault = self.files.fault_of(path)
             assert fault is not None  # it is not there
             raise self.files.error_of(fault, also=_ELSEWHERE)
         if not _is_same(self.package / path, there):
             what = f"has its accents composed in another way than {name} in the recipe"
-            raise PackageError(there, what, f"copy the package's captures elsewhere, {_RENAME}")
+            remedy = "copy the package's captures elsewhere, rename it and name that folder"
+            raise PackageError(there, what, remedy, "captures")
 
     def _job(self, plate: PlateSettings) -> PlateJob:
         recipe, settings = self.recipe, self.recipe.settings

@@ -15,6 +15,7 @@ from platebench.cli.ending import (
     open_closed_streams,
     refused_by_the_encoding,
     refused_by_the_system,
+    show_error,
     stop_writing,
     terminated_as_interrupted,
 )
@@ -42,11 +43,11 @@ _LAST_WORDS = {
 class ErrorBoundary(click.Group):
     """Turn a PlateError into its sentence on stderr and its exit code; load commands late."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, _ctx: click.Context) -> list[str]:
         """Return the commands in the order they are used."""
         return list(_COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import the module of one command: the others cost nothing."""
         if cmd_name not in _COMMANDS:
             return None
@@ -99,8 +100,7 @@ def _say(ctx: click.Context, error: PlateError, written: list[Path]) -> None:
         click.echo(f"Written: {path}", err=True)
     if len(made) > _MADE_NAMED:
         click.echo(f"Written: {len(made) - _MADE_NAMED} more", err=True)
-    for line in str(error).splitlines():
-        click.echo(f"Error: {line}", err=True)
+    show_error(error)
     ctx.exit(error.exit_code)
 
 

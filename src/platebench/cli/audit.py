@@ -8,14 +8,14 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.catalogue import audit_to_json, show_audit
 from platebench.cli.catalogue_options import catalogue_option, collection_argument, processes
 from platebench.cli.options import ExampledCommand, print_json, talk_options
-from platebench.cli.show_catalogue import audit_to_json, show_audit
 
 _SHARE = re.compile(r"^\s*(\d{1,6})\s*/\s*(\d{1,6})\s*$")
 
 
-def _share(context: click.Context, parameter: click.Parameter, value: str) -> Fraction:
+def _share(_context: click.Context, _parameter: click.Parameter, value: str) -> Fraction:
     match = _SHARE.match(value)
     if match is None or not 0 < int(match[1]) <= int(match[2]):
         raise click.BadParameter(f"{value!r} is no share; write one such as 1/12")

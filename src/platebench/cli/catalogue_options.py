@@ -38,7 +38,7 @@ def catalogue_option(command: F) -> F:
     )(command)
 
 
-def _days(context: click.Context, parameter: click.Parameter, value: str | None) -> Any:
+def _days(_context: click.Context, _parameter: click.Parameter, value: str | None) -> Any:
     """Return first and last day of a date in EDTF."""
     if value is None:
         return None
@@ -53,7 +53,7 @@ def _days(context: click.Context, parameter: click.Parameter, value: str | None)
     return known.first, known.last
 
 
-def _range(context: click.Context, parameter: click.Parameter, value: str | None) -> Any:
+def _range(_context: click.Context, _parameter: click.Parameter, value: str | None) -> Any:
     """Return the ends of a range of densities."""
     if value is None:
         return None

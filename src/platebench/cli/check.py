@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.cli.ending import show_error
 from platebench.cli.options import (
     ExampledCommand,
     print_json,
@@ -123,7 +124,7 @@ def command(
     keep_checks(session, session / OUTPUT_NAME, checked)
     for entry in checked:
         if entry.error:
-            click.echo(f"Error: {entry.error}", err=True)
+            show_error(entry.error)
     code = exit_code_of_check(checked)
     if as_json:
         print_json(check_to_json(checked, code))

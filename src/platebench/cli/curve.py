@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def show_curves(report: CurveReport, written: Sequence[Path]) -> None:
     """Print the figures of each plate side by side, then notes, each said once."""
-    from platebench.sensitometry.curve_table import comparison_lines, table_rows, time_lines
+    from platebench.sensitometry.curve_report import comparison_lines, table_rows, time_lines
 
     names = [plate.name for plate in report.plates]
     rows = [("", names), *table_rows(report.plates)]

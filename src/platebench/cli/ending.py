@@ -12,11 +12,31 @@ from io import TextIOWrapper
 from pathlib import Path
 from types import FrameType
 
+import click
+
 from platebench.core.errors import NoAccessError, PlateError
 from platebench.core.files import HELD_OPEN, NO_ROOM, is_held_open, write_error
 from platebench.core.plate_names import fault_of_encoding
 
 _LONGEST_NAME = 1000
+_OPTIONS = {  # of settings whose option has another name, or needs a value to be understood
+    "anew": "platebench catalogue index COLLECTION --anew",
+    "at": "--at 1200px,800px",
+    "captures": "--captures FOLDER",
+    "chart": "--chart FILE",
+    "first": "--first SECONDS",
+    "first_step": "--first-step N",
+    "workers": "--jobs 1",
+}
+
+
+def show_error(error: PlateError, plate_id: str = "") -> None:
+    """Print an error on stderr, with the options that do what it advises."""
+    options = [_OPTIONS.get(name, f"--{name.replace('_', '-')}") for name in error.settings]
+    words = f"{error} ({', '.join(options)})" if options else str(error)
+    plate = f"{plate_id}: " if plate_id else ""
+    for line in words.removeprefix(plate).splitlines():
+        click.echo(f"Error: {plate}{line}", err=True)
 
 
 def open_closed_streams() -> None:
@@ -95,7 +115,7 @@ def terminated_as_interrupted() -> Iterator[None]:
         yield
         return
 
-    def interrupt(number: int, frame: FrameType | None) -> None:
+    def interrupt(_number: int, _frame: FrameType | None) -> None:
         raise KeyboardInterrupt
 
     before = signal.signal(signal.SIGTERM, interrupt)

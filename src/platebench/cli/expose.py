@@ -10,7 +10,7 @@ import click
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 from platebench.cli.quantities import Amount, Length, Time
 from platebench.cli.show import wrapped
-from platebench.core.rounding import rounded
+from platebench.core.rounding import rounded, to_digits
 from platebench.exposing.exposure import ExposureRequest, ev_from_reading
 from platebench.exposing.reciprocity import (
     NoCorrection,
@@ -105,16 +105,12 @@ def plan_to_json(plan: ExposurePlan) -> dict[str, Any]:
 def _exposure_to_json(exposure: Exposure) -> dict[str, Any]:
     return {
         "f_number": exposure.f_number,
-        "metered_s": _rounded(exposure.metered_s),
-        "given_s": _rounded(exposure.given_s),
-        "camera_s": _rounded(exposure.camera.seconds),
+        "metered_s": to_digits(exposure.metered_s),
+        "given_s": to_digits(exposure.given_s),
+        "camera_s": to_digits(exposure.camera.seconds),
         "camera": str(exposure.camera),
         "camera_off_stops": rounded(exposure.camera.off_stops, 3),
     }
-
-
-def _rounded(seconds: float) -> float:
-    return float(f"{seconds:.6g}")
 
 
 def show_plan(plan: ExposurePlan) -> None:

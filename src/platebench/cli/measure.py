@@ -15,7 +15,7 @@ from platebench.cli.options import (
     session_argument,
     talk_options,
 )
-from platebench.cli.places import Grid, Length, Place
+from platebench.cli.quantities import Grid, Place, SquareSide
 
 
 def measure_and_show(
@@ -89,7 +89,7 @@ def _json(document: dict[str, Any]) -> str:
 @click.argument("plate", shell_complete=plate_ids)
 @click.option("--at", "places", type=Place(), multiple=True, metavar="X,Y", help="A place, from "
     "the left and the top of the positive: mm, or pixels as 1200px,800px.")  # fmt: skip
-@click.option("--size", type=Length(), metavar="SIDE", help="Side of the square read.  "
+@click.option("--size", type=SquareSide(), metavar="SIDE", help="Side of the square read.  "
     "[default: 2 mm]")  # fmt: skip
 @click.option("--grid", type=Grid(), metavar="ROWSxCOLUMNS", help="Places all over the plate.")
 @click.option("--wedge", is_flag=True, help="Read the steps of a wedge exposed on the plate.")

@@ -1,4 +1,4 @@
-"""Options that several commands share, and how results are shown."""
+"""Options that several commands share, completed by the shell, and JSON as it is printed."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from click.shell_completion import CompletionItem
 
 
 def folders(
-    context: click.Context, parameter: click.Parameter, incomplete: str
+    _context: click.Context, _parameter: click.Parameter, incomplete: str
 ) -> list[CompletionItem]:
     """Let the shell complete the names of folders."""
     return [CompletionItem(incomplete, type="dir")]
@@ -33,7 +33,9 @@ def plate_ids(context: click.Context, parameter: click.Parameter, incomplete: st
     return [name for name in names if name.startswith(incomplete) and name not in named]
 
 
-def process_names(context: click.Context, parameter: click.Parameter, incomplete: str) -> list[str]:
+def process_names(
+    context: click.Context, _parameter: click.Parameter, incomplete: str
+) -> list[str]:
     """Return the printing processes known here."""
     from platebench.printing.process_file import list_processes, process_folders
 
@@ -58,11 +60,11 @@ class _Exampled(click.Command):
         super().__init__(*args, **kwargs)
         self.examples = examples
 
-    def get_help_option_names(self, ctx: click.Context) -> list[str]:
+    def get_help_option_names(self, _ctx: click.Context) -> list[str]:
         """Return the same names in every context: click keeps the option of the first for good."""
         return ["-h", "--help"]
 
-    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_epilog(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the examples, one a line."""
         with formatter.section("Examples"):
             for example in self.examples:  # never wrapped, so that it can be copied
@@ -85,7 +87,7 @@ class ExampledCommand(_Exampled):
 class ExampledGroup(_Exampled, click.Group):
     """A group of commands whose help ends with examples; they are listed as they were added."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, _ctx: click.Context) -> list[str]:
         """Return the commands in the order they are used."""
         return list(self.commands)
 
@@ -211,7 +213,7 @@ def quiet_options(command: F) -> F:
     return quiet(verbose(command))
 
 
-def _speak_up(context: click.Context, parameter: click.Parameter, wanted: bool) -> None:
+def _speak_up(context: click.Context, _parameter: click.Parameter, wanted: bool) -> None:
     """Follow ``--verbose``, which goes with everything but ``--quiet``."""
     if not wanted or context.resilient_parsing:
         return

@@ -1,4 +1,4 @@
-"""Options of commands that print: the process, how large, on which side of the film."""
+"""Options of commands that print: the scan of a print, the process, how large, which side."""
 
 from __future__ import annotations
 

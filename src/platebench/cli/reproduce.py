@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from platebench.cli.archive import reproduction_to_json, show_reproduction
+from platebench.cli.ending import show_error
 from platebench.cli.options import A_PATH, ExampledCommand, plates_option, print_json, talk_options
 
 
@@ -58,7 +59,7 @@ def command(
         package, captures=captures, output=output, plates=plates, progress=progress_for(quiet)
     )
     for plate, error in made.errors:
-        click.echo(f"Error: {plate}: {error}", err=True)
+        show_error(error, plate)
     if as_json:
         print_json(reproduction_to_json(made))
     elif not quiet:

@@ -1,4 +1,4 @@
-"""How the outcome of a session is told: a few lines for people, or one JSON document."""
+"""Sentences wrapped at the terminal's width, and the outcome of a session in lines or JSON."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from platebench.cli.ending import show_error
 from platebench.cli.options import print_json
 from platebench.core.shown import LONGEST_PART, shown
 
@@ -95,7 +96,7 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
             click.echo(str(path))
     show_errors(result.results, named=True)
     for error in result.errors:
-        click.echo(f"Error: {error}", err=True)
+        show_error(error)
 
 
 def show_errors(outcomes: Iterable[Ended], *, named: bool = False) -> None:
@@ -108,11 +109,7 @@ def show_errors(outcomes: Iterable[Ended], *, named: bool = False) -> None:
     """
     for outcome in outcomes:
         if outcome.error is not None:
-            text = str(outcome.error).removeprefix(f"{outcome.plate_id}: ")
-            click.echo(
-                f"Error: {outcome.plate_id}: {text}" if named else f"Error: {outcome.error}",
-                err=True,
-            )
+            show_error(outcome.error, outcome.plate_id if named else "")
 
 
 def failed_to_json(outcome: Ended) -> dict[str, Any]:

@@ -1,4 +1,7 @@
-"""How work is told on stderr: a bar at a terminal, lines where asked for, notes alone elsewhere."""
+"""How work is told on stderr: a bar at a terminal, lines where asked for, notes alone elsewhere.
+
+``--verbose`` is followed here too.
+"""
 
 from __future__ import annotations
 
@@ -77,7 +80,7 @@ class TerminalProgress:
         )
         self._bar.__enter__()
 
-    def advance(self, name: str, work: float = 1.0) -> None:
+    def advance(self, name: str, work: float = 1.0) -> None:  # noqa: ARG002, the protocol has it
         """Move it on by one."""
         if self._bar and self._left:
             self._left.advance(work)

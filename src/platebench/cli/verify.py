@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from platebench.cli.archive import show_check
+from platebench.cli.ending import show_error
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
 
 
@@ -47,7 +48,7 @@ def command(ctx: click.Context, packages: tuple[Path, ...], as_json: bool, quiet
         except PackageError as error:
             if len(packages) == 1:
                 raise
-            click.echo(f"Error: {error}", err=True)
+            show_error(error)
             failed = True
     if as_json:
         print_json({"packages": [check.to_json() for check in checks]})

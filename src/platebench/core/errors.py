@@ -37,6 +37,7 @@ class PlateError(Exception):
     """Base class. Carries data; the sentence for people is built from it."""
 
     exit_code: ClassVar[ExitCode] = ExitCode.INTERNAL
+    settings: tuple[str, ...] = ()  # that the remedy is about; the command line names its options
 
 
 class FileFault(PlateError):
@@ -50,11 +51,13 @@ class FileFault(PlateError):
         What is wrong, as the second half of a sentence ("is empty").
     remedy : str
         What to do next, as an instruction ("copy it from the card again").
+    *settings : str
+        Names of what the caller can set to that end ("output").
     """
 
-    def __init__(self, path: Path | str, what: str, remedy: str) -> None:
-        super().__init__(path, what, remedy)
-        self.path, self.what, self.remedy = path, what, remedy
+    def __init__(self, path: Path | str, what: str, remedy: str, *settings: str) -> None:
+        super().__init__(path, what, remedy, *settings)
+        self.path, self.what, self.remedy, self.settings = path, what, remedy, settings
 
     def __str__(self) -> str:
         return f"{_part(self.path)} {_part(self.what)}; {_part(self.remedy)}"
@@ -286,12 +289,14 @@ class SessionFolderError(FileFault, InputError):
 class PortTakenError(InputError):
     """The port for the review page is taken or not allowed."""
 
+    settings = ("port",)
+
     def __init__(self, port: int) -> None:
         super().__init__(port)
         self.port = port
 
     def __str__(self) -> str:
-        return f"port {self.port} is taken or not allowed; leave --port out, or name another"
+        return f"port {self.port} is taken or not allowed; name another, or leave it out"
 
 
 class MissingProfileError(SettingsError):
@@ -329,36 +334,31 @@ class MissingProfileError(SettingsError):
         return f"did you mean {shown(' or '.join(near))}? " if near else ""
 
 
-class WorkerLostError(PlateError):
+class MemoryFault(PlateError):
+    """There was not memory enough for a plate."""
+
+    exit_code = ExitCode.WORKER_LOST
+    settings = ("workers",)
+    what: ClassVar[str]  # and what to do
+
+    def __init__(self, plate_id: str) -> None:
+        super().__init__(plate_id)
+        self.plate_id = plate_id
+
+    def __str__(self) -> str:
+        return f"{shown(self.plate_id)}: {self.what}, one plate at a time"
+
+
+class WorkerLostError(MemoryFault):
     """A worker process died, most often for want of memory."""
 
-    exit_code = ExitCode.WORKER_LOST
-
-    def __init__(self, plate_id: str) -> None:
-        super().__init__(plate_id)
-        self.plate_id = plate_id
-
-    def __str__(self) -> str:
-        return (
-            f"{shown(self.plate_id)}: its worker was killed, most likely out of memory; "
-            "run again with --jobs 1"
-        )
+    what = "its worker was killed, most likely out of memory; run again"
 
 
-class OutOfMemoryError(PlateError):
+class OutOfMemoryError(MemoryFault):
     """A plate did not fit in memory; the process survived."""
 
-    exit_code = ExitCode.WORKER_LOST
-
-    def __init__(self, plate_id: str) -> None:
-        super().__init__(plate_id)
-        self.plate_id = plate_id
-
-    def __str__(self) -> str:
-        return (
-            f"{shown(self.plate_id)}: not enough memory; close other programs and run again "
-            "with --jobs 1"
-        )
+    what = "not enough memory; close other programs and run again"
 
 
 class UnexpectedError(PlateError):

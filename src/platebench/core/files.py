@@ -1,8 +1,11 @@
-"""Files that were written here before may be written again; anybody else's may not.
+"""Files written whole or not at all, and never over a file that is not ours.
 
 What is written under a name or into a folder that a person chose could meet a file of theirs. Ours
 are known by what is in them: each kind of JSON by its keys, tables by how they begin, pictures and
 pages by the program's name in their metadata.
+
+Everything is written under a name of its own beside its place and renamed when whole; failures of
+the disk become sentences. Small reads are bounded here too, for files that strangers may have made.
 """
 
 from __future__ import annotations
@@ -60,14 +63,17 @@ def is_held_open(error: OSError) -> bool:
 
 
 def write_error(
-    path: Path, error: OSError, *, elsewhere: str = "choose another folder with --output"
+    path: Path,
+    error: OSError,
+    *,
+    elsewhere: tuple[str, str] = ("choose another folder", "output"),
 ) -> WriteError:
     """Return the sentence for a failed write.
 
     Parameters
     ----------
-    elsewhere : str
-        How to have it written to another place.
+    elsewhere : tuple of str
+        How to have it written to another place, and the setting that does it.
     """
     if is_held_open(error):
         return WriteError(path, *HELD_OPEN)
@@ -76,7 +82,8 @@ def write_error(
     what, remedy = _REMEDIES.get(
         error.errno or 0, (error.strerror or str(error), "look at the disk and run again")
     )
-    return WriteError(path, what, remedy.format(elsewhere=elsewhere))
+    settings = elsewhere[1:] if "{elsewhere}" in remedy else ()
+    return WriteError(path, what, remedy.format(elsewhere=elsewhere[0]), *settings)
 
 
 @contextmanager
@@ -241,7 +248,7 @@ def check_room(folder: Path, needed: int) -> None:
     free = shutil.disk_usage(folder).free
     if free < needed:
         what = f"it takes {needed / 1e6:.1f} MB and the disk has {free / 1e6:.1f} MB left"
-        raise WriteError(folder, what, "free some space, or choose another folder with --output")
+        raise WriteError(folder, what, "free some space, or choose another folder", "output")
 
 
 def make_folder(folder: Path) -> None:
@@ -390,7 +397,8 @@ def refuse_foreign(targets: Iterable[Path], kind: str = "") -> None:
             raise WriteError(
                 target,
                 "there is a file of that name that was not made by this command",
-                "move it away, or choose another place with --output",
+                "move it away, or choose another place",
+                "output",
             )
 
 

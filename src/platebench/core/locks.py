@@ -5,6 +5,8 @@ would come out whole, but pictures, records and reports of two runs would be mix
 
 The lock is on a hidden file in the folder. Where none can be made (a folder that is read-only, a
 disk that knows no locks) nobody waits.
+
+The first half is the lock itself, by file descriptor; the second, who waits for whom.
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""How long work tells whoever waits; silent unless somebody listens."""
+"""Log lines of each plate's work, and the progress that whoever waits is shown.
+
+``work_on`` names the plate for every line logged meanwhile, in worker processes too; ``Progress``
+is silent unless somebody listens, and ``TimeLeft`` guesses from the work done.
+"""
 
 from __future__ import annotations
 

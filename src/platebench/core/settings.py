@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+SESSION_FILE = "session.toml"
+
 ScanBits = Literal[0, 8, 10, 12, 14, 16]
 
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]

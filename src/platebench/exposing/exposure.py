@@ -67,7 +67,7 @@ LIGHTS: Mapping[str, LightRule] = MappingProxyType(
         ),
         "sea-and-sky": LightRule(
             words="less exposure for sea and sky; the rule names no figure, so nothing is taken "
-            "off: choose it yourself, such as --stops -1"
+            "off: choose it yourself, such as one stop less"
         ),
         "tungsten": LightRule(
             stops=_TUNGSTEN,

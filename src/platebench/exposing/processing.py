@@ -2,6 +2,9 @@
 
 The times and temperatures are common practice among plate users, without a published source.
 Limits of one's own beat them: a record is warned of where it lies outside.
+
+Each step has its checklist and cautions; limits come from practice or from a TOML file of one's
+own.
 """
 
 from __future__ import annotations
@@ -254,7 +257,9 @@ def load_limits(path: Path) -> tuple[Step, ...]:
         If it has an unknown key or says nonsense.
     """
     if not path.exists():
-        raise SettingsFileError(path, "is missing", "check the name, or leave --limits out")
+        raise SettingsFileError(
+            path, "is missing", "check the name, or leave your limits out", "limits"
+        )
     top = CheckedTable(path, "", read_toml(path), [])
     top.check_keys(STEP_NAMES)
     steps = tuple(_own_step(step, top.table(step.name)) for step in STEPS)

@@ -2,6 +2,8 @@
 
 Every correction is monotone over the whole range: a longer metered time never gives a shorter
 exposure. None of them knows your plates; a table of your own tests beats them all.
+
+Rules from practice, laws with an exponent, and a table of one's own, read from CSV.
 """
 
 from __future__ import annotations

@@ -1,9 +1,12 @@
-"""What of a capture an archive master keeps: the plate, its edge, and a margin around it."""
+"""The codes of an archive master, and what of a capture it keeps: plate, edge and a margin.
+
+``T = code / 60000`` and ``D = -log10(code / 60000)``: one formula, which the file itself states.
+The bare light box has code 60000, so that light a little brighter than it still has a code.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from hashlib import sha256
 
 import cv2
 import numpy as np
@@ -14,9 +17,43 @@ from platebench.plate.colours import one_channel
 from platebench.plate.flatten import stain_step
 from platebench.plate.framing import keeps_whole
 from platebench.plate.job import PlateJob
-from platebench.plate.linear_code import linear_codes
 from platebench.plate.look import PlateView
 from platebench.plate.plate_format import plate_format
+
+CODES_OF_LIGHT = 60_000
+NO_READING = 65_535  # the sensor clipped, or there was more light than the bare light box
+FORMULA = f"D = -log10(value / {CODES_OF_LIGHT})"
+
+
+def linear_codes(
+    transmittance: NDArray[np.float32], valid: NDArray[np.bool_] | None = None
+) -> NDArray[np.uint16]:
+    """Return the nearest code of each transmittance.
+
+    Parameters
+    ----------
+    transmittance : ndarray of float32, shape (M, N) or (M, N, 3)
+        Linear, 1.0 is the bare light box. Below 0 becomes 0; above 1.0922 ``NO_READING``.
+    valid : ndarray of bool, shape (M, N), or None
+        False where the sensor clipped: ``NO_READING``.
+
+    Returns
+    -------
+    ndarray of uint16, same shape
+        Half a code is 0.0036 D at D 3 (derived: log10(60.5 / 60)).
+
+    Examples
+    --------
+    >>> linear_codes(np.array([[1.0, 0.001, -0.01, 2.0]], np.float32)).tolist()
+    [[60000, 60, 0, 65535]]
+    """
+    scaled = transmittance * np.float32(CODES_OF_LIGHT)
+    np.rint(scaled, out=scaled)
+    codes = np.clip(scaled, 0, NO_READING, out=scaled).astype(np.uint16)
+    if valid is not None:
+        codes[~valid] = NO_READING
+    return codes
+
 
 PAST_THE_PLATE = 0.94  # transmittance that bare glass does not reach: its faces reflect 8 %
 
@@ -49,17 +86,6 @@ def master_codes(view: PlateView, cut: Cut, *, colour: bool) -> NDArray[np.uint1
             None if band.valid is None else band.valid[:, columns],
         )
     return codes
-
-
-def pixels_digest(codes: NDArray[np.uint16]) -> str:
-    """Return the SHA-256 of pixel values: row by row, red before green before blue, low byte first.
-
-    It depends on nothing else in the file, so an edited tag is told from damaged pixels.
-    """
-    digest = sha256()
-    for top, bottom in bands(len(codes)):
-        digest.update(np.ascontiguousarray(codes[top:bottom], "<u2").data)
-    return digest.hexdigest()
 
 
 def _in_green(view: PlateView) -> BandedImage:

@@ -5,6 +5,8 @@ in the places they had, divided by the bare light. What the instrument added is 
 every measurement (dark level, unevenness and level of the light, glare that was measured on the
 plate's own capture or on a step tablet); what is a matter of judgement is not (tone, Callier factor
 and what else a tablet's calibration puts right). The file says which is which.
+
+What it says of itself (XMP, ImageDescription) is worded first.
 """
 
 from __future__ import annotations
@@ -21,16 +23,15 @@ from platebench import __version__
 from platebench.core.errors import NoDensitiesError
 from platebench.core.formats import format_named
 from platebench.core.progress import step
-from platebench.master.cut import Cut, cut_of, master_codes, pixels_digest
+from platebench.master.cut import CODES_OF_LIGHT, FORMULA, NO_READING, Cut, cut_of, master_codes
 from platebench.master.steps import Event, master_events
 from platebench.plate.job import PlateJob
-from platebench.plate.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
 from platebench.plate.look import PlateView, look_at_plate
 from platebench.plate_log.entry import LogEntry
 from platebench.write.colour import gray_linear_profile, rgb_linear_profile
 from platebench.write.plate_record import capture_note
 from platebench.write.preview import write_preview
-from platebench.write.tiff import Compression, write_picture
+from platebench.write.tiff import Compression, pixels_digest, write_picture
 from platebench.write.xmp import HistoryStep, PictureNote, xmp_packet
 
 # Verbs that the XMP specification suggests for stEvt:action; other steps are conversions.

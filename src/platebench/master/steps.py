@@ -1,4 +1,4 @@
-"""What was done to make an archive master, from the capture to the pixels' digest."""
+"""What was done to make an archive master, as events, from the capture to the pixels' digest."""
 
 from __future__ import annotations
 
@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 
 from platebench import __version__
 from platebench.core.rounding import rounded
-from platebench.master.cut import Cut
+from platebench.master.cut import CODES_OF_LIGHT, FORMULA, NO_READING, Cut
 from platebench.plate.job import PlateJob
 from platebench.plate.light import LightSource
-from platebench.plate.linear_code import CODES_OF_LIGHT, FORMULA, NO_READING
 from platebench.plate.look import PlateView
 
 EventType = Literal[

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -276,16 +277,10 @@ def _plane(
     seen = values[inside].astype(np.float64)
     mean = float(seen.mean())
     squares = float(np.square(seen - mean).sum())
+    plane = partial(_Plane, colour=colour, total=mean * sites, squares=squares, sites=sites)
     if noise is not None and noise.scan:
         variance, rounding = _of_scan(values, inside, kind, noise)
-        return _Plane(
-            colour=colour,
-            total=mean * sites,
-            variance=variance * sites,
-            rounding=rounding,
-            squares=squares,
-            sites=sites,
-        )
+        return plane(variance=variance * sites, rounding=rounding)
     bends, number = _bends(values, inside)
     modelled = None if noise is None else noise.variance(*kind, mean)
     if modelled is not None:
@@ -304,14 +299,7 @@ def _plane(
         else:  # whole blocks were rounded, and their pixels when unpacked, noise or not: a bound
             rounding = TWO_THIRDS * math.hypot(1.0, noise.block_step) * step / math.sqrt(12)
         variance *= noise.kinship[colour].of(sites)
-    return _Plane(
-        colour=colour,
-        total=mean * sites,
-        variance=variance * sites,
-        rounding=rounding,
-        squares=squares,
-        sites=sites,
-    )
+    return plane(variance=variance * sites, rounding=rounding)
 
 
 def _of_scan(

@@ -8,6 +8,8 @@ where pixels share their noise (JPEG, resampled or smoothed scans) nothing is sa
 J. Immerkaer, "Fast noise variance estimation", Computer Vision and Image Understanding 64(2), 1996,
 from memory, has the mask of second differences along both axes; grain still shows through that, so
 here they are of the fourth and sixth order.
+
+It begins with what finely counted codes add to a scatter, or hide of it.
 """
 
 from __future__ import annotations

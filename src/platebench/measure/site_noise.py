@@ -2,20 +2,26 @@
 
 The noise model speaks of counts; a reading speaks of transmittance. Between them lie the bare light
 at the place, the exposure, a scan's curve, a bracket's weights and the glare that was taken off.
+
+``sites_to_read`` joins both for a plate as it was seen, and says where a scan clips.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from platebench.core.image import CaptureKind, PlateImage, SensorFrame
+from platebench.measure.checks.noise import noise_from_plate
 from platebench.measure.scan_noise import ScanNoise, scan_noise, steps_at
+from platebench.plate.job import PlateJob
 from platebench.plate.light import Light, exposure_ratio
+from platebench.plate.look import PlateView
 from platebench.plate.noise_model import NoiseModel
+from platebench.read.capture import read_capture
 
 Floats = NDArray[np.float32]
 
@@ -288,3 +294,43 @@ def _bend(values: NDArray[np.float64]) -> float:
         np.mean(np.square(np.diff(values, 2, axis=0)))
         + np.mean(np.square(np.diff(values, 2, axis=1)))
     )
+
+
+def sites_to_read(view: PlateView, job: PlateJob) -> tuple[PlateImage, SiteNoise]:
+    """Return a plate's photosites, and how noisy single ones are.
+
+    A scan's white is a tone like any other where a plate is looked for and printed; where it is
+    read, it is light of which no more is known than that it was enough.
+
+    A bracket's noise was measured when it was merged; a single capture is read once more, and the
+    noise taken from its quietest parts.
+
+    Raises
+    ------
+    CaptureError
+        If the capture cannot be read any more.
+    """
+    plan = view.plan
+    place = 0 if plan is None else plan.order[plan.reference]
+    frame = read_capture(job.captures[place], job.scan)
+    noise = noise_of_sites(
+        view.image,
+        frame,
+        view.light,
+        noise_from_plate(frame) if plan is None else plan.noise,
+        ratios=(1.0,) if plan is None else plan.ratios,
+        glare=view.glare.share / view.level if view.glare is not None and view.glare_off else 0.0,
+        level=view.level,
+    )
+    if frame.info.kind is not CaptureKind.SCAN:
+        return view.image, noise
+    top = frame.counts.max(axis=2) if frame.counts.ndim == 3 else frame.counts
+    return replace(view.image, valid=np.asarray(top < frame.white, bool)), noise
+
+
+def notes_on_scan(view: PlateView, noise: SiteNoise) -> tuple[str, ...]:
+    """Return what a person should know of every reading of a scan; nothing of a raw."""
+    gamma = view.info.assumed_gamma
+    assumed = f"no colour profile in the scan: gamma {gamma or 0:g} assumed ([scan] gamma)"
+    notes = (None if gamma is None else assumed, view.light_note, noise.upper_bound)
+    return tuple(note for note in notes if note is not None)

@@ -19,8 +19,7 @@ from platebench.core.image import PlateImage
 from platebench.core.rounding import rounded
 from platebench.measure.density_errors import DensityErrors, errors_of_view
 from platebench.measure.patch import Mean, PatchReading, mapped, quad_around, read_patch
-from platebench.measure.plate_noise import notes_on_scan, sites_to_read
-from platebench.measure.site_noise import SiteNoise
+from platebench.measure.site_noise import SiteNoise, notes_on_scan, sites_to_read
 from platebench.plate.framing import Framing, frame_plate
 from platebench.plate.job import PlateJob
 from platebench.plate.look import PlateView, look_at_plate
@@ -252,7 +251,8 @@ def _scale(probe: Probe, unit: str) -> float:
         raise SpotError(
             probe.view.info.path,
             f"has no size in millimetres: {cause}",
-            f"give places in pixels of the positive, such as --at 1200px,800px, or {way_out}",
+            f"give places in pixels of the positive, or {way_out}",
+            "at",
         )
     return probe.mm_per_px
 
@@ -270,7 +270,8 @@ def read_spot(probe: Probe, spot: Spot) -> SpotReading:
         raise SpotError(
             probe.view.info.path,
             f"has no photosite in a square of {spot.size:g} {spot.unit} at {spot.x:g},{spot.y:g}",
-            "choose a larger --size",
+            "choose a larger one",
+            "size",
         )
     return reading_of(probe, patch, x, y, side)
 
@@ -299,7 +300,8 @@ def _square(
         raise SpotError(
             probe.view.info.path,
             f"does not show all of a square of {spot.size:g} {spot.unit} at {spot.x:g},{spot.y:g}",
-            f"choose a smaller --size, or a place further inside its {within}",
+            f"choose a smaller one, or a place further inside its {within}",
+            "size",
         )
     return there
 

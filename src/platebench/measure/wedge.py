@@ -57,7 +57,8 @@ def read_wedge(
         raise SpotError(
             probe.view.info.path,
             "shows no wedge of steps",
-            "read single places with --at, or look whether the steps are even",
+            "read single places, or look whether the steps are even",
+            "at",
         )
     first, note = _numbering(probe, found, first_step)
     back = np.asarray(np.linalg.inv(probe.framing.plan.source), np.float64)
@@ -111,9 +112,10 @@ def _numbering(probe: Probe, found: FoundTablet, first_step: int | None) -> tupl
         for n in WHOLE
         if found.clear[0] and n >= found.steps
     ]
-    hint = f" (counted from the thin end: {', '.join(thin)})" if thin else ""
+    hint = f", counted from the thin end: {', '.join(thin)}" if thin else ""
     raise SpotError(
         probe.view.info.path,
         f"shows {found.steps} steps of a wedge, and {why}",
-        f"say which step of the tablet the densest lay under: --first-step N{hint}",
+        f"say which step of the tablet the densest lay under{hint}",
+        "first_step",
     )

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from platebench.core.errors import TabletError
 from platebench.core.files import atomic_write, read_at_most
 from platebench.core.plain_json import read_json
+from platebench.core.rounding import to_digits
 from platebench.plate.glare_model import UNKNOWNS, Evidence
 from platebench.plate.set_up import SetUp, set_up_from_json
 
@@ -169,18 +170,18 @@ class Calibration:
         """Return plain values, rounded far below what can be measured."""
         document: dict[str, Any] = {"schema": SCHEMA}
         for item in fields(self):
-            document[item.name] = _rounded(getattr(self, item.name))
+            document[item.name] = _as_json(getattr(self, item.name))
         document["set_up"] = None if self.set_up is None else self.set_up.to_json()
         document["glare"] = None
         if self.glare is not None:
             document["glare"] = {
-                "precision": [[_rounded(v) for v in row] for row in self.glare.precision.tolist()],
-                "pull": [_rounded(v) for v in self.glare.pull.tolist()],
-                "misfit": _rounded(self.glare.misfit),
-                "widened": _rounded(self.glare.widened),
+                "precision": [[_as_json(v) for v in row] for row in self.glare.precision.tolist()],
+                "pull": [_as_json(v) for v in self.glare.pull.tolist()],
+                "misfit": _as_json(self.glare.misfit),
+                "widened": _as_json(self.glare.widened),
             }
         document["steps"] = [
-            {key: _rounded(value) for key, value in asdict(step).items()} for step in self.steps
+            {key: _as_json(value) for key, value in asdict(step).items()} for step in self.steps
         ]
         return document
 
@@ -286,9 +287,9 @@ def _evidence_from_json(document: dict[str, Any] | None) -> Evidence | None:
     return Evidence(precision=precision, pull=pull, misfit=misfit, widened=widened)
 
 
-def _rounded(value: Any) -> Any:
+def _as_json(value: Any) -> Any:
     if isinstance(value, float):
-        return float(f"{value:.9g}") + 0.0
+        return to_digits(value, 9)
     if isinstance(value, tuple):
-        return [_rounded(item) for item in value]
+        return [_as_json(item) for item in value]
     return value

@@ -1,7 +1,9 @@
-"""What a plate is, in densities: base plus fog, Dmax, range, histogram.
+"""Transmittance to density and codes of density, and what a plate is in densities.
 
 Measured on an area-reduced picture after a median, so that dust, pinholes and scratches do not
 count, and inside the rebate, so that clear glass and chips do not either.
+
+The plate's figures: base plus fog, Dmax, range, histogram.
 """
 
 from __future__ import annotations

@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 from platebench.core.errors import BadSettingError, FrameMismatchError, NoPlateError
 from platebench.core.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
-from platebench.core.settings import PlateSettings
+from platebench.core.settings import SESSION_FILE, PlateSettings
 from platebench.plate.bands import BandedImage, banded
 from platebench.plate.bare_light import around_plate, bare_light_level, white_of_scan
 from platebench.plate.bracket.plan import BracketPlan
 from platebench.plate.calibration import Calibration
 from platebench.plate.colours import one_channel, separate_colours
 from platebench.plate.densities import MEASURED_LONG_SIDE, density_from_transmittance
-from platebench.plate.exposures import read_exposures
+from platebench.plate.exposures import Exposures, read_exposures
 from platebench.plate.finding.find_plate import FoundPlate, angles_of
 from platebench.plate.finding.overview import Overview, find_in_overview, overview_of
 from platebench.plate.finding.surround import BLACK
@@ -140,46 +140,42 @@ def look_at_plate(
     seen = overview_of(picture)
     small = seen.at_most(MEASURED_LONG_SIDE)
     positive = exposures.info.shows_positive
-    outline = turned_tones(seen) if positive else seen
-    light_known = light.source is not LightSource.SCANNER
-    found, by_hand = _find(outline, job.settings, light_known=light_known)
+    found, by_hand = _find(
+        turned_tones(seen) if positive else seen,
+        job.settings,
+        light_known=light.source is not LightSource.SCANNER,
+    )
     if by_hand:
-        outlined = turned_tones(small) if positive else small
-        found = replace(found, surround=_surround(outlined, found.corners))
-    level, light_note, doubts = 1.0, None, [*found.doubts]
+        around = _surround(turned_tones(small) if positive else small, found.corners)
+        found = replace(found, surround=around)
     looks: Polarity | None = None
+    doubts = [*found.doubts]
     if exposures.info.kind is CaptureKind.SCAN:
         looks = tones_of_light(one_channel(small.pixels, by_green=False))
         doubts[:0] = misread(looks, exposures.info)
+    level, light_note = 1.0, None
     if positive:
         if job.settings.emulsion == "camera":
             notes.append('turned left for right, for emulsion = "camera" is set')
-    elif light.source is LightSource.BLANK:
-        level = bare_light_level(small, found)
-        doubts += _check_level(level, small.pixels, found, light, exposures.info)
-        if level == 1.0 and None in (exposures.info.exposure_s, light.info.exposure_s):
-            doubts.append("exposure time unknown: taken to be the blank's")
-    elif light.source is LightSource.ESTIMATED:
-        doubts.append(
-            "no blank frame: light estimated from what lies around the plate, as if bare light box"
-        )
-    else:
+    elif light.source is LightSource.SCANNER:
         level, light_note = white_of_scan(small, found, by_hand=by_hand)
         notes.append(light_note)
+    else:
+        level, doubtful = _level_of_light(small, found, exposures)
+        doubts += doubtful
     calibration, unlike = calibration_for(job, exposures.info)
     doubts += unlike
-    glare = None
-    if not positive:
-        glare = _glare(seen, found, light, calibration, job.settings, level, by_hand=by_hand)
+    glare = (
+        None
+        if positive
+        else _glare(seen, found, light, calibration, job.settings, level, by_hand=by_hand)
+    )
     if by_hand and found.surround != "dark":
         notes.append("glare not read outside corners given by hand")
     glare_off = glare is not None and glare.shows and job.settings.glare != "kept"
-    bound = None
-    if glare is not None:
-        doubts += glare.doubts
-    elif light.source is LightSource.BLANK:
-        bound = glare_bound(seen, level)
-        notes.append(f"nothing dark shows how much light strays: {interval_in_words(bound)}")
+    bound, of_glare = _of_glare(glare, light, seen, level)
+    doubts += of_glare[0]
+    notes += of_glare[1]
     if glare is not None and glare_off:
         step = glare_step(glare.off, picture.pattern, picture.shape, channels=light.channels)
         picture = picture.then(step)
@@ -187,20 +183,15 @@ def look_at_plate(
         if light.source is LightSource.BLANK:
             level = bare_light_level(seen.at_most(MEASURED_LONG_SIDE), found)
     stain = measure_stain(seen, found.corners) if found.found and not positive else None
-    coloured = job.settings.colour != "mosaic"
-    stained = stain is not None and stain.found
-    if stain is not None and stained and neutralise and not coloured:
-        step = stain_step(stain.correction, picture.pattern, picture.shape, light.channels)
-        picture = picture.then(step)
-        seen = overview_of(picture)
-        notes.append("stain taken off: densities are those of the silver as green light sees it")
-    elif stain is not None and stain.coloured and not coloured:
-        doubts += coloured_said(stain)
-    elif stained and coloured:
-        notes.append("colours kept: densities and tones are those of green")
+    coloured, before = job.settings.colour != "mosaic", picture
     if coloured:
         picture = banded(separate_colours(picture.whole()))
-        seen = overview_of(picture)
+    elif stain is not None and stain.found and neutralise:
+        picture = picture.then(
+            stain_step(stain.correction, picture.pattern, picture.shape, light.channels)
+        )
+    seen = seen if picture is before else overview_of(picture)
+    of_stain = _of_stain(stain, coloured=coloured, neutralise=neutralise)
     return PlateView(
         info=exposures.info,
         picture=picture,
@@ -216,10 +207,10 @@ def look_at_plate(
         glare_bound=bound,
         calibration=calibration,
         stain=stain,
-        by_green=coloured or (stained and not neutralise),
+        by_green=coloured or (stain is not None and stain.found and not neutralise),
         looks=looks,
-        doubts=tuple(doubts),
-        notes=tuple(notes),
+        doubts=(*doubts, *of_stain[0]),
+        notes=(*notes, *of_stain[1]),
     )
 
 
@@ -273,6 +264,18 @@ def _glare(
         card_density=settings.card_density,
         tablet=None if calibration is None else calibration.glare,
     )
+
+
+def _of_glare(
+    glare: Glare | None, light: Light, seen: Overview, level: float
+) -> tuple[float | None, tuple[Sequence[str], Sequence[str]]]:
+    """Return the most that glare can be where nothing shows it, and doubts and notes on it."""
+    if glare is not None:
+        return None, (glare.doubts, ())
+    if light.source is not LightSource.BLANK:
+        return None, ((), ())
+    bound = glare_bound(seen, level)
+    return bound, ((), (f"nothing dark shows how much light strays: {interval_in_words(bound)}",))
 
 
 def calibration_for(job: PlateJob, info: CaptureInfo) -> tuple[Calibration | None, tuple[str, ...]]:
@@ -329,7 +332,7 @@ def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_i
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     if sides.min() < SMALLEST_SIDE * max(shape):
         raise BadSettingError(
-            Path("session.toml"),
+            Path(SESSION_FILE),
             f"corners of {plate_id}",
             "enclose next to nothing",
             "write [row, column] of each, in pixels of the capture",
@@ -337,11 +340,40 @@ def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_i
     reach = CORNERS_BEYOND * max(shape)
     if (corners < -reach).any() or (corners > np.array(shape) + reach).any():
         raise BadSettingError(
-            Path("session.toml"),
+            Path(SESSION_FILE),
             f"corners of {plate_id}",
             f"lie outside the capture, which is {shape[0]} rows by {shape[1]} columns",
             "write [row, column] of each, in pixels of the capture",
         )
+
+
+def _level_of_light(
+    small: Overview, found: FoundPlate, exposures: Exposures
+) -> tuple[float, list[str]]:
+    """Return how bright the bare light is by the blank's, 1.0 without one, and what is doubtful."""
+    info, light = exposures.info, exposures.light
+    if light.source is LightSource.ESTIMATED:
+        return 1.0, [
+            "no blank frame: light estimated from what lies around the plate, as if bare light box"
+        ]
+    level = bare_light_level(small, found)
+    doubts = _check_level(level, small.pixels, found, light, info)
+    if level == 1.0 and None in (info.exposure_s, light.info.exposure_s):
+        doubts.append("exposure time unknown: taken to be the blank's")
+    return level, doubts
+
+
+def _of_stain(
+    stain: Stain | None, *, coloured: bool, neutralise: bool
+) -> tuple[Sequence[str], Sequence[str]]:
+    """Return doubts and notes on a plate's stain."""
+    if stain is None or (coloured and not stain.found):
+        return (), ()
+    if coloured:
+        return (), ("colours kept: densities and tones are those of green",)
+    if stain.found and neutralise:
+        return (), ("stain taken off: densities are those of the silver as green light sees it",)
+    return (coloured_said(stain) if stain.coloured else ()), ()
 
 
 def _check_level(
@@ -388,7 +420,7 @@ def check_something_there(view: PlateView, settings: PlateSettings) -> None:
         return
     if view.by_hand:
         raise BadSettingError(
-            Path("session.toml"),
+            Path(SESSION_FILE),
             f"corners of {settings.id}",
             "enclose nothing but even light",
             "write [row, column] of each, in pixels of the capture, or leave them out",

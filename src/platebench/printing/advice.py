@@ -3,6 +3,8 @@
 A print shows the tones whose density lies within the exposure scale (ES) of one another. Of a
 density range (DR) that is longer, ``overflow = DR - ES`` is lost: at the light end of the print
 if it is exposed for the shadows, at the dark end if it is exposed for the highlights.
+
+At the end, the same as JSON.
 """
 
 from __future__ import annotations
@@ -277,7 +279,7 @@ Advised = Sequence[tuple[PlateRange, Sequence[ProcessAdvice]]]
 
 
 def advice_to_json(advised: Advised) -> dict[str, Any]:
-    """Return the advice as JSON types, for ``--json``."""
+    """Return the advice as JSON types."""
     every = [one for _, advice in advised for one in advice]
     return {
         "plates": [
@@ -330,14 +332,10 @@ def _one_to_json(one: ProcessAdvice) -> dict[str, Any]:
         "overflow": rounded(one.overflow, 3),
         "beyond": rounded(one.beyond, 3),
         "lost": one.lost(),
-        "lost_light": _rounded(one.lost_light),
-        "lost_dark": _rounded(one.lost_dark),
+        "lost_light": rounded(one.lost_light, 4),
+        "lost_dark": rounded(one.lost_dark, 4),
         "unused": rounded(one.unused, 4),
-        "contrast_factor": _rounded(one.contrast_factor),
+        "contrast_factor": rounded(one.contrast_factor, 4),
         "contrast": one.contrast or None,
         "hazards": list(one.hazards),
     }
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else rounded(value, 4)

@@ -217,8 +217,8 @@ def _apart_notes(prints: Sequence[ChartPrint], fit: PooledFit) -> tuple[str, ...
             "gamma than theirs"
         )
     return (
-        f"{off}: if printer, ink, paper or chemistry changed, calibrate with --fresh; if nothing "
-        "did, the process drifts that much",
+        f"{off}: if printer, ink, paper or chemistry changed, calibrate afresh; if nothing did, "
+        " the process drifts that much",
     )
 
 
@@ -229,16 +229,12 @@ def _rms(values: NDArray[np.float64]) -> float:
 def _scale_notes(process: Process) -> tuple[str, ...]:
     """Say where the exposure scale must come from: a chart of ink cannot show it."""
     if len(process.scales) > 1:
-        return (
-            "this is the response of one grade or filter: keep each under a name of its own with "
-            "--save-as",
-        )
+        return ("this is the response of one grade or filter: keep each under a name of its own",)
     if Status.TESTED in process.scales[0].status:
         return ()
     return (
         "the exposure scale stays a starting value: what ink holds back is not known, so a chart "
-        "of ink cannot show it; a test strip can: platebench printing-time STRIP --process "
-        f"{process.name}",
+        "of ink cannot show it; a test strip can",
     )
 
 

@@ -1,7 +1,9 @@
-"""Sheets that are printed on film and read back from a print: drawing them as ink.
+"""Sheets that are printed on film and read back from a print: the step chart, written and drawn.
 
 A sheet is drawn as the print is to read. The file is its mirror image: laid with its ink side on
 the paper, the film prints right.
+
+Written are a picture of the ink, its PDF, and for a corrected chart a file that says what it is.
 """
 
 from __future__ import annotations
@@ -73,7 +75,8 @@ def write_chart(
         raise ChartError(
             f'process "{process.name}"',
             "is not calibrated, so there is no correction to go through",
-            "write the first chart without --process",
+            "write the first chart without a process",
+            "process",
         )
     else:
         chart = corrected_chart(process.calibration.response, process.name, levels)

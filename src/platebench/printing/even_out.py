@@ -3,6 +3,8 @@
 Every patch is ``curve(ink) + fields(place)``. Three fields, each a quadratic over the sheet, stand
 for what uneven sheets do: the same density everywhere (light of the scan, tone of the paper), a
 share of density (thick and thin coating), and a bell over the tones (sensitivity, contact, lamp).
+
+``FallingFit`` is the monotone curve of the tones, fitted together with the fields.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The test strip: clear windows on film that are exposed for longer and longer times."""
+"""The test strip: clear windows on film, exposed longer and longer; written, drawn, read back."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def read_printing_time(
         return read_strip_table(path, tolerance=tolerance)
     if first_s is None:
         what = "is a scan, which does not say how long step 1 was exposed"
-        raise ChartError(path, what, "give it: --first SECONDS")
+        raise ChartError(path, what, "give its seconds", "first")
     return read_strip(path, first_s, tolerance=tolerance, gamma=gamma, known=known, process=process)
 
 

@@ -1,4 +1,7 @@
-"""Prints of the step chart to one response: pooled, their drift taken off, smooth and monotone."""
+"""Prints of the step chart to one response: pooled, their drift taken off, smooth and monotone.
+
+The fit and its residuals are drawn for the eye too.
+"""
 
 from __future__ import annotations
 

@@ -2,6 +2,8 @@
 
 Everything is laid out as the finished print is seen, which is how the film looks from the lamp
 when it lies right. The sheet as a whole is then mirrored, or not, for the side that touches.
+
+Last, which size of film the layout needs, and what would make it fit a smaller one.
 """
 
 from __future__ import annotations
@@ -276,7 +278,7 @@ def film_notes(layout: NegativeLayout) -> tuple[str, ...]:
     name = " and ".join(film for film, kept in shares.items() if kept == share)
     size = f"{math.floor(width * share):d}x{math.floor(height * share):d}mm"
     less = f" ({math.floor(100 * share)}% as large)" if share < 1 else ""
-    ways = [f"--size {size}{less} fits {name}"]
+    ways = [f"a size of {size}{less} fits {name}"]
     lain = layout.height - _TAKEN[1] + _TAKEN[0], layout.width - _TAKEN[0] + _TAKEN[1]
     turned = next((film[0] for film in smaller if _holds(film[1:], *lain)), None)
     if turned and share < 1:

@@ -13,6 +13,8 @@ scale: with ``x = (D - D_black) / (D_white - D_black)``, 0 to 1, the print gets 
 own curve gives through the share ``x`` of its scale.
 
 Either way the print density wanted goes back through the measured response to ink.
+
+A soft proof shows what the print will look like by these tables.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ class Tones:
     Attributes
     ----------
     counts : tuple of int
-        By 0.01 D between ``stages.measure.BIN_EDGES``.
+        By 0.01 D between :data:`platebench.plate.densities.BIN_EDGES`.
     thinnest, densest : float
         The useful tones the print is exposed for, D.
     """

@@ -2,6 +2,8 @@
 
 Starting values for a soft proof and for a first negative, each with its standing. Nothing here
 is measured unless its status says so.
+
+``Status`` is that standing, for everything that is known of a process.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A 16-bit picture at another number of pixels, band by band, without aliasing.
+"""A positive as it is read for printing, and resampled band by band, without aliasing.
 
 The kernel is Pillow's Lanczos of three lobes, widened where the picture gets smaller, so that what
 the new grid cannot hold is taken out and not aliased. Its weights are had by resampling a picture

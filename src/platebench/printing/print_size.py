@@ -151,7 +151,9 @@ def plan_print_size(
     pixels = sides[0] * sides[1] * (ppi / MM_PER_INCH) ** 2
     if pixels > MOST_PIXELS:
         what = f"would have {pixels / 1e6:.0f} million pixels, more than a PDF holds"
-        raise PrintNegativeError(path, what, "give a lower --ppi, or a smaller size")
+        raise PrintNegativeError(
+            path, what, "give fewer pixels an inch, or a smaller size", "ppi", "size"
+        )
     return planned
 
 

@@ -1,5 +1,7 @@
 """The standard printing time: the shortest exposure through clear film that prints full black.
 
+From the same strip follows the exposure scale of paper and film together.
+
 References
 ----------
 ISO 6846:1992, as given in the Focal Encyclopedia of Photography, p. 679: the exposure range of a

@@ -3,6 +3,9 @@
 The exposure scale is the log exposure between the first full black and the first perceptible
 tone of the print. A negative prints as it is where its density range equals the scale (Clerc,
 Photography: Theory and Practice, paragraph 502).
+
+With it stand the calibration of a process by prints of a chart, and the response (ink to density)
+that follows from it.
 """
 
 from __future__ import annotations

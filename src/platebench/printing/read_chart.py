@@ -139,7 +139,7 @@ def _that_chart(path: Path, number: int, chart: StepChart | None) -> StepChart:
         what = "shows a test strip, not a step chart"
         raise ChartError(path, what, "read it with: platebench printing-time")
     what = f"shows chart {number}, which was made through a correction"
-    raise ChartError(path, what, "name the .json file written with it: --chart FILE")
+    raise ChartError(path, what, "name the .json file written with it", "chart")
 
 
 def _patch(path: Path, patches: NDArray[np.float64], known: KnownPatch) -> float:

@@ -1,4 +1,4 @@
-"""A scan of a print to linear light, and the mean light of places on it."""
+"""A scan of a print: the sheet found on it by its corners, linear light, the mean of places."""
 
 from __future__ import annotations
 
@@ -218,7 +218,7 @@ def read_print(path: Path, gamma: float = 2.2) -> PrintScan:
         clipped=np.asarray(clipped),
         black=np.asarray(black),
         ppi=frame.info.ppi,
-        notes=tuple(note.replace("[scan] gamma", "--gamma") for note in frame.info.notes),
+        notes=tuple(note.removesuffix(" ([scan] gamma)") for note in frame.info.notes),
         assumed_gamma=frame.info.assumed_gamma,
     )
 

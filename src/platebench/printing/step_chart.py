@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from platebench.core.errors import ChartError
 from platebench.core.plain_json import read_json
+from platebench.core.rounding import rounded
 from platebench.printing.process import PrintResponse
 from platebench.write.paper_page import Box
 
@@ -84,7 +85,7 @@ def plain_chart(levels: int = 101) -> StepChart:
     fine = np.linspace(0, 1, 20_001)
     film = -np.log10(1 - fine * (1 - 10**-_DOTS)) / _DOTS
     inks = np.interp(np.linspace(0, 1, levels), (fine + film) / 2, fine)
-    return StepChart(inks=_rounded(inks), number=LEVELS.index(levels))
+    return StepChart(inks=_inks_of(inks), number=LEVELS.index(levels))
 
 
 def corrected_chart(response: PrintResponse, made_for: str, levels: int = 101) -> StepChart:
@@ -97,7 +98,7 @@ def corrected_chart(response: PrintResponse, made_for: str, levels: int = 101) -
     density = response.density_of(fine)
     share = (response.d_max - density) / (response.d_max - response.d_min)
     place = 0.75 * share + 0.25 * fine
-    inks = _rounded(np.interp(np.linspace(0, 1, levels), place, fine))
+    inks = _inks_of(np.interp(np.linspace(0, 1, levels), place, fine))
     code = hashlib.sha256(json.dumps([made_for, inks]).encode()).digest()
     number = _CORRECTED[int.from_bytes(code[:4]) % len(_CORRECTED)]
     return StepChart(inks=inks, number=number, made_for=made_for)
@@ -165,8 +166,8 @@ def load_chart(path: Path) -> StepChart:
     return chart
 
 
-def _rounded(inks: NDArray[np.float64]) -> tuple[float, ...]:
-    return tuple(round(float(ink), 6) for ink in inks)
+def _inks_of(inks: NDArray[np.float64]) -> tuple[float, ...]:
+    return tuple(rounded(ink, 6) for ink in inks)
 
 
 def _rises(inks: Sequence[float]) -> bool:

@@ -48,7 +48,7 @@ def read_capture(path: Path, scan: ScanSettings = _DEFAULT) -> SensorFrame:
     found = find_kind(path)
     free = available_bytes() / SHARE_FOR_PLATES  # what is planned for less is not refused here
     if declared_size(path, found).reading_bytes > free:
-        raise CaptureError(path, "needs more memory than there is", FREE_MEMORY)
+        raise CaptureError(path, "needs more memory than there is", *FREE_MEMORY)
     if found.kind is FileKind.RAW:
         plain = read_plain_dng(path, found.structure)
         frame = read_raw(path, found.structure) if plain is None else plain

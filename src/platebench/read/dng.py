@@ -4,6 +4,9 @@ LibRaw's decoder of lossless JPEG takes more than half of a plate's time. A DNG 
 to know in tags of an open specification, so the plain ones do not need it: one mosaic in lossless
 JPEG. Whatever else a DNG may hold is left to LibRaw, uncompressed counts too: those it reads fast.
 
+The decoder of lossless JPEG and the guard on its results come first, the reader of the tags after
+them.
+
 References
 ----------
 Adobe, *Digital Negative Specification* 1.4 (and 1.7 for the interleaving tags), chapter 4.
@@ -283,7 +286,7 @@ def read_plain_dng(path: Path, structure: TiffStructure | None) -> SensorFrame |
     except WrongCodesError as error:
         raise CaptureError(path, f"is damaged: it holds {error}", COPY_AGAIN) from error
     except MemoryError as error:
-        raise CaptureError(path, "needs more memory than there is", FREE_MEMORY) from error
+        raise CaptureError(path, "needs more memory than there is", *FREE_MEMORY) from error
     refuse_upside_down(path, levels)
     counts = stored[top:bottom, left:right]
     refuse_unread(path, counts, levels.white)

@@ -1,4 +1,8 @@
-"""What a file is, by its own bytes: never by its extension, never by which reader swallows it."""
+"""What a file is, by its own bytes: never by its extension, never by which reader swallows it.
+
+First the containers of raw files, followed far enough to see whether one is cut off; then the kind
+of any file, and refusals of what is missing or absurdly large.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +19,7 @@ from platebench.read.tiff_structure import TiffDamageError, TiffDirectory, TiffS
 COPY_AGAIN: Final = "copy it from the card or the archive again"
 AS_TIFF: Final = "save it as a TIFF of 8 or 16 bits, grey or RGB"
 TO_DNG: Final = "convert it to DNG with the camera maker's program"
-FREE_MEMORY: Final = "close other programs, or use --jobs 1"
+FREE_MEMORY: Final = "close other programs, or do one plate at a time", "workers"
 
 
 _CIFF_RECORD = 10  # bytes: type, size, offset

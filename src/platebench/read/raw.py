@@ -136,7 +136,7 @@ def _refusal(path: Path, error: BaseException) -> CaptureError:
     if isinstance(error, rawpy.LibRawTooBigError):
         return CaptureError(path, "is too large for LibRaw", TO_DNG)
     if isinstance(error, (MemoryError, rawpy.LibRawUnsufficientMemoryError)):
-        return CaptureError(path, "needs more memory than there is", FREE_MEMORY)
+        return CaptureError(path, "needs more memory than there is", *FREE_MEMORY)
     what = f"is damaged, or not a raw file LibRaw can unpack ({_plain(error)})"
     return CaptureError(path, what, COPY_AGAIN)
 

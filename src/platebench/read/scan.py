@@ -108,7 +108,7 @@ def read_scan(path: Path, found: FoundKind, scan: ScanSettings) -> SensorFrame:
         return _frame(path, header, pixels, scan)
     except MemoryError as error:
         what = "needs more memory than there is"
-        raise CaptureError(path, what, FREE_MEMORY) from error
+        raise CaptureError(path, what, *FREE_MEMORY) from error
 
 
 def _info(

@@ -25,11 +25,10 @@ from platebench.core.files import UNFINISHED
 from platebench.core.plain_json import read_json
 from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
-from platebench.review.live_events import Events
 from platebench.review.plate_readings import read_point, read_rectangle
 from platebench.review.results import Stamp, is_plain_file, stamp_of
 from platebench.review.table import ReviewTable
-from platebench.review.tasks import Tasks, Work
+from platebench.review.tasks import Events, Tasks, Work
 from platebench.review.telling import message_of, plate_to_json, session_to_json
 from platebench.session.settings_file import PRINT_CONTRAST_RANGE, PRINT_STOPS_RANGE
 from platebench.write.preview import smaller_preview
@@ -118,7 +117,7 @@ class _Answers:
     ) -> None:
         self._table, self._events, self._tasks, self._makers = table, events, tasks, makers
 
-    def refused(self, request: Request, error: Exception) -> Response:
+    def refused(self, _request: Request, error: Exception) -> Response:
         """Answer with an error's sentence: what a person gave cannot be used, or disk trouble."""
         status = HTTPStatus.UNPROCESSABLE_ENTITY
         if isinstance(error, WriteError):
@@ -126,17 +125,17 @@ class _Answers:
         said = message_of(error, self._table.folder)
         return JSONResponse({"error": said}, status, headers=NOT_KEPT)
 
-    def page(self, request: Request) -> Response:
+    def page(self, _request: Request) -> Response:
         return FileResponse(PAGE / "index.html", headers=NOT_KEPT)
 
-    def session(self, request: Request) -> Response:
+    def session(self, _request: Request) -> Response:
         told = session_to_json(self._table) | {
             "running": self._tasks.running,
             "can": sorted(self._makers),
         }
         return JSONResponse(told, headers=NOT_KEPT)
 
-    async def events(self, request: Request) -> Response:
+    async def events(self, _request: Request) -> Response:
         if self._events.listening >= MOST_PAGES:
             said = {"error": f"{MOST_PAGES} pages are open already; close some"}
             return JSONResponse(said, HTTPStatus.SERVICE_UNAVAILABLE, headers=NOT_KEPT)
@@ -211,10 +210,10 @@ class _Answers:
         await run_in_threadpool(self._table.edit, plate_id, wishes)
         return self._changed(plate_id)
 
-    def undo(self, request: Request) -> Response:
+    def undo(self, _request: Request) -> Response:
         return self._changed(self._table.undo())
 
-    def redo(self, request: Request) -> Response:
+    def redo(self, _request: Request) -> Response:
         return self._changed(self._table.redo())
 
     async def do(self, request: Request) -> Response:
@@ -307,6 +306,6 @@ def _bad(text: str) -> Response:
 
 
 @lru_cache(maxsize=1024)  # some 20 kB each
-def _thumb(path: Path, side: int, stamp: Stamp) -> bytes:
-    """Return a preview as a contact print, made once for as long as the file has its ``stamp``."""
+def _thumb(path: Path, side: int, _stamp: Stamp) -> bytes:
+    """Return a preview as a contact print, made once for as long as the file has its stamp."""
     return smaller_preview(path, side, quality=85)

@@ -1,4 +1,4 @@
-"""What conversion left beside the pictures, read for the table: records and failures.
+"""What conversion left, for the table: the files made of each plate, records and failures.
 
 A file is read once for as long as it stays the same: the list of a large session asks for hundreds.
 """

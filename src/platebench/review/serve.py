@@ -16,10 +16,9 @@ from platebench.core.memory import available_bytes
 from platebench.review.app import review_app
 from platebench.review.door import AT_A_TIME, QUEUE, connections, few_messages
 from platebench.review.guard import App
-from platebench.review.live_events import Events
 from platebench.review.makers import MAKERS
 from platebench.review.table import ReviewTable
-from platebench.review.tasks import Tasks
+from platebench.review.tasks import Events, Tasks
 from platebench.review.watching import DiskWatch, on_ready
 
 LOOPBACK = "127.0.0.1"

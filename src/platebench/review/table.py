@@ -107,7 +107,7 @@ class ReviewTable:
         self._light: tuple[object, tuple[Light | None, Dark | None]] | None = None
         self._aside: set[_PixelsKey] = set()
         self._aside_lock = Lock()
-        self.when_ready: Callable[[str], None] = lambda plate_id: None
+        self.when_ready: Callable[[str], None] = lambda _plate_id: None
         self._done: list[_Step] = []
         self._undone: list[_Step] = []
 

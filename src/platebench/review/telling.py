@@ -1,4 +1,4 @@
-"""What the page is told about the session and its plates: plain values."""
+"""What the page shows of the session, its plates and its errors: plain values."""
 
 from __future__ import annotations
 

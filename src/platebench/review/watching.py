@@ -7,8 +7,8 @@ from pathlib import Path
 from threading import Event, Thread
 
 from platebench.core.errors import PlateError
-from platebench.review.live_events import Events
 from platebench.review.table import ReviewTable
+from platebench.review.tasks import Events
 from platebench.review.telling import message_of
 from platebench.session.settings_file import FILE_NAME
 

@@ -101,14 +101,14 @@ def curves_of(
     ReadingsError
         For the first file that gives no curve, or numbers that do not match the files.
     """
-    exposures = _for_each(paths, exposures_lxs, "--exposure")
-    fogs = _for_each(paths, base_fogs, "--base-fog")
+    exposures = _for_each(paths, exposures_lxs, "exposure")
+    fogs = _for_each(paths, base_fogs, "base_fog")
     if minutes is not None and len(minutes) != len(paths):
         what = f"has {len(minutes)} times for {len(paths)} plates"
-        raise ReadingsError("--times", what, "give one for each plate, in their order")
+        raise ReadingsError("times", what, "give one for each plate, in their order", "times")
     if wanted_gammas and minutes is None:
         what = "asks for times of development, of which none is known"
-        raise ReadingsError("--gamma", what, "give the minutes of each plate with --times")
+        raise ReadingsError("gamma", what, "give the minutes of each plate", "times")
     plates = []
     for number, (path, label) in enumerate(zip(paths, _labels(paths), strict=True)):
         readings = load_readings(
@@ -147,7 +147,7 @@ def _report(
     law, notes = None, []
     if minutes is not None:
         gammas = [plate.figures.gamma for plate in plates]
-        law = fit_development(minutes, gammas, name="--times")
+        law = fit_development(minutes, gammas, name="times")
         if law is None:
             notes.append(
                 "gamma does not bend over with the time of development as the law has it, so gamma "
@@ -209,7 +209,7 @@ def curve_files(report: CurveReport, folder: Path) -> tuple[Path, ...]:
 
 
 def _for_each(
-    paths: Sequence[Path], values: Sequence[float] | None, option: str
+    paths: Sequence[Path], values: Sequence[float] | None, name: str
 ) -> Sequence[float | None]:
     if values is None:
         return [None] * len(paths)
@@ -217,7 +217,7 @@ def _for_each(
         return list(values) * len(paths)
     if len(values) != len(paths):
         what = f"has {len(values)} numbers for {len(paths)} plates"
-        raise ReadingsError(option, what, "give one for all plates, or one for each in order")
+        raise ReadingsError(name, what, "give one for all plates, or one for each in order", name)
     return list(values)
 
 

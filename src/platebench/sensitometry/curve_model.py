@@ -4,6 +4,9 @@
 
 with ``x`` the log exposure: a straight line between two bends, each as sharp as its own ``a`` and
 ``c``. It serves the numbers that noise would spoil; readings are never replaced by it.
+
+The curve that is drawn through the steps, monotone and nowhere beyond them, is here as well: it is
+for the eye, the model for the numbers.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import isotonic_regression
 
-from platebench.sensitometry.curve_table import short_figures
+from platebench.sensitometry.curve_report import short_figures
 from platebench.sensitometry.family import DevelopmentLaw
 from platebench.sensitometry.figures import CurveFigures
 from platebench.sensitometry.plate_curve import PlateCurve
@@ -50,7 +50,7 @@ def draw_curve(plate: PlateCurve) -> Any:
     sheet, axes = _ruled(x, y, figures.readings.absolute)
     _draw_base_fog(axes, figures, x)
     _draw_straight_line(axes, figures, y)
-    _draw_gamma_triangle(axes, figures, y)
+    _draw_gamma_triangle(axes, figures)
     _draw_average_gradient(axes, figures)
     _draw_line(axes, figures, INK, "-")
     readings = figures.readings
@@ -233,7 +233,7 @@ def _draw_straight_line(axes: Any, figures: CurveFigures, y: tuple[float, float]
         _text(axes, zero - 0.03, 0.015, "i₀", PENCIL, ha="right", va="bottom")
 
 
-def _draw_gamma_triangle(axes: Any, figures: CurveFigures, y: tuple[float, float]) -> None:
+def _draw_gamma_triangle(axes: Any, figures: CurveFigures) -> None:
     line, gamma = figures.reading.line, figures.gamma.value
     run = _triangle_run(figures)
     left = max(line.log_h - run / 2, figures.inertia_fog.value)

@@ -1,4 +1,4 @@
-"""One plate's curve with its figures and speeds, and what a reader of them has to know."""
+"""One plate's curve with its figures, its speeds in each system, and what a reader has to know."""
 
 from __future__ import annotations
 
@@ -173,12 +173,12 @@ def notes_on(figures: CurveFigures, speeds: Speeds, *, nominal_tablet: bool) -> 
     if nominal_tablet:
         notes.append(
             "the tablet's densities are nominal; tablets are commonly 0.05 D off, more at the "
-            "dense end: have yours measured, and give its own densities with --tablet"
+            "dense end: have yours measured, and give its own densities"
         )
     if basis.fog_source == "thinnest step":
         notes.append(
             "base plus fog was not read and the toe is not reached: the thinnest step stands for "
-            "it, so speeds by it are doubtful; read an unexposed part and give --base-fog"
+            "it, so speeds by it are doubtful; read an unexposed part and give its density"
         )
     if figures.speed_point is None:
         notes.append(

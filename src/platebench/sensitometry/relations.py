@@ -1,4 +1,4 @@
-"""How speeds of different systems follow from a point on the curve, and the standard series.
+"""The straight line of a curve, the speeds that follow from a point on it, the standard series.
 
 Exposures are in lux seconds, the same unit as the candle-metre-seconds of the older books.
 """

@@ -174,7 +174,7 @@ def _exposures(
     if any("log_h_lxs" in row for row in rows):
         if exposure_lxs is not None:
             what = "gives exposures in lux seconds itself"
-            raise ReadingsError(str(path), what, "leave out --exposure")
+            raise ReadingsError(str(path), what, "leave the exposure out", "exposure")
         return _column(path, rows, "log_h_lxs"), None, True
     if any("log_h" in row for row in rows):
         log_h = [bare + place for place in _column(path, rows, "log_h")]
@@ -212,12 +212,11 @@ def _fog(
 def _column(path: Path, rows: Sequence[Mapping[str, Any]], key: str) -> list[float]:
     for number, row in enumerate(rows, 1):
         if key not in row:
-            remedy = f"fill in the column {key}"
+            what = f"gives no {key} for step {_called(row, number)}"
             if key == "tablet_density":
-                remedy += ", or name the tablet with --tablet"
-            raise ReadingsError(
-                str(path), f"gives no {key} for step {_called(row, number)}", remedy
-            )
+                remedy = f"fill in the column {key}, or name the tablet"
+                raise ReadingsError(str(path), what, remedy, "tablet")
+            raise ReadingsError(str(path), what, f"fill in the column {key}")
     return [float(row[key]) for row in rows]
 
 

@@ -148,7 +148,7 @@ def _read(
 
 
 def known_tablet(steps: str | None, folder: Path) -> KnownTablet | None:
-    """Return the tablet that ``--steps`` names: 21, 31, or a table, here or in the session."""
+    """Return the tablet that goes by a name: 21, 31, or a table, here or in the session."""
     if steps is None:
         return None
     return STANDARD.get(steps) or tablet_from_table(_there(folder, Path(steps)))

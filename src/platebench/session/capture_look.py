@@ -2,10 +2,15 @@
 
 A look is a small picture (cell means) and what the file says of itself: kilobytes, so a whole
 session of looks fits in memory and two of them can be compared.
+
+How many bits the 16-bit scans of a session have is told by all looks together: a dark scan of 16
+bits and a bright one of 12 in 16 are alike by themselves, but the brightest file, mostly the bare
+light, uses all there is.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,12 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
-from platebench.core.settings import ScanSettings
+from platebench.core.settings import ScanBits, ScanSettings
 from platebench.plate.glare_evidence import is_smooth
 from platebench.plate.light import black_by_kind, linear_means
 from platebench.plate.shown_tones import Polarity, shown_tones
 from platebench.plate.smooth_field import area_means
 from platebench.read.capture import read_capture
+from platebench.read.scan_header import FULL_BITS
 
 # Shares of full scale.
 DARK_BELOW = 0.004  # nothing in a dark frame is brighter (8 stops under clipping)
@@ -254,3 +260,28 @@ def _off_smooth(log_light: NDArray[np.float64]) -> NDArray[np.float64]:
         off = np.abs(values - fitted)
         keep = off <= 4 * max(float(np.median(off)), 1e-4)
     return (log_light.ravel() - fitted).reshape(log_light.shape)
+
+
+def session_bits(looks: Sequence[CaptureLook]) -> ScanBits:
+    """Return the bits that hold every value of a session's 16-bit scans; 0 where none is in doubt.
+
+    Returns
+    -------
+    {0, 8, 10, 12, 14, 16}
+        16 where one file needs all of them and others do not.
+    """
+    found = [look.info.least_bits for look in looks if look.info.least_bits is not None]
+    return max(found) if found and min(found) < FULL_BITS else 0
+
+
+def looked_at_with_bits(
+    looks: Sequence[CaptureLook],
+    bits: ScanBits,
+    look_again: Callable[[list[CaptureLook]], list[CaptureLook]],
+) -> list[CaptureLook]:
+    """Return the looks, those of scans in doubt taken again if ``bits`` are fewer than 16."""
+    if not 0 < bits < FULL_BITS:
+        return list(looks)
+    doubtful = [look for look in looks if look.info.least_bits is not None]
+    again = {look.name: look for look in look_again(doubtful)}
+    return [again.get(look.name, look) for look in looks]

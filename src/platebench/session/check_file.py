@@ -1,4 +1,4 @@
-"""What ``check`` found, kept beside the results for the report."""
+"""What ``check`` found in one capture, and the file that keeps it beside the results."""
 
 from __future__ import annotations
 

@@ -60,7 +60,7 @@ class _PassingFrames(FramesOnDisk):
         self,
         paths: Sequence[Path],
         scan: ScanSettings,
-        show: Callable[[int, SensorFrame], None] = lambda place, frame: None,
+        show: Callable[[int, SensorFrame], None] = lambda _place, _frame: None,
         memory: int | None = None,
     ) -> None:
         super().__init__(paths, scan, memory=memory)

@@ -1,4 +1,7 @@
-"""One plate, the whole way: captures in, positive, preview and record out."""
+"""One plate, the whole way: captures in, positive, preview and record out.
+
+``convert_and_record`` is what a worker is given; what it calls may be used by itself.
+"""
 
 from __future__ import annotations
 

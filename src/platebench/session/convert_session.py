@@ -137,9 +137,9 @@ def convert_session(
         for job in session_jobs(folder, output, settings, log, progress, known)
     ]
     if output.exists() and not output.is_dir():
-        raise WriteError(output, "it is a file", "choose another folder with --output")
+        raise WriteError(output, "it is a file", "choose another folder", "output")
     if output.resolve() == folder.resolve():  # a proof sheet there would be drafted as a plate
-        raise WriteError(output, "it is the folder of captures", "choose another with --output")
+        raise WriteError(output, "it is the folder of captures", "choose another", "output")
     of_plates = [path for job in jobs for path in (job.positive, job.preview, job.record)]
     of_session = session_files(output)
     places = POSITIVES, PREVIEWS, RECORDS

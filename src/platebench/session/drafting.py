@@ -27,13 +27,14 @@ from platebench.session.capture_look import (
     is_unlit,
     light_rate,
     look_at,
+    looked_at_with_bits,
+    session_bits,
     shows_card,
     stops_between,
 )
 from platebench.session.draft_file import SessionDraft
 from platebench.session.pool import run_all
 from platebench.session.room import peak_of
-from platebench.session.scan_bits import looked_at_with_bits, session_bits
 
 # Companions of captures: notes, settings, sidecars, records. Not looked at, not mentioned.
 UNFINISHED_COPIES = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp")

@@ -14,11 +14,11 @@ from platebench.core.files import hash_file
 from platebench.core.installed import versions
 from platebench.core.plain_json import read_json
 from platebench.core.progress import Progress
+from platebench.master.cut import FORMULA
 from platebench.master.make_master import MasterResult, master_plate
 from platebench.master.steps import events_to_json
 from platebench.plate.job import PlateJob, PlateResult
 from platebench.plate.light import Dark, Light
-from platebench.plate.linear_code import FORMULA
 from platebench.session.jobs import peak_of_job, session_jobs, wanted_plates
 from platebench.session.originals import refuse_edited
 from platebench.session.record import fingerprint_of, hash_files, record_aside, write_json

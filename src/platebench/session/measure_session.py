@@ -1,4 +1,4 @@
-"""Spot readings of one plate of a session, as a table."""
+"""Spot readings of one plate of a session, and the table they are written into (CSV or JSON)."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from typing import Any
 from platebench.core.errors import SpotError, WriteError
 from platebench.core.files import SPOT_COLUMNS, WEDGE_MARK, refuse_foreign
 from platebench.core.progress import Progress, working
+from platebench.core.settings import SESSION_FILE
 from platebench.exposing.develop_log import FILE_NAME as STEPS_NAME
 from platebench.measure.spot import (
     Probe,
@@ -96,7 +97,7 @@ def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
 Place = tuple[float, float, str]  # x, y, unit
 Length = tuple[float, str]
 
-_ANOTHER_NAME = "choose another name with --output"
+_ANOTHER_NAME = "choose another name", "output"
 _OF_THE_SESSION = (FILE_NAME, LOG_NAME, STEPS_NAME)  # files that commands write or read by name
 _COLUMNS = (
     *SPOT_COLUMNS, "density", "sigma", "red", "green", "blue", "printing",
@@ -263,13 +264,13 @@ def refuse_readings_file(folder: Path, path: Path) -> None:
     """
     if path.suffix.lower() not in (".json", ".csv"):
         what = "its name does not end in .json or .csv"
-        raise WriteError(path, what, _ANOTHER_NAME)
+        raise WriteError(path, what, *_ANOTHER_NAME)
     refuse_captures((path,), captures_of(folder, load_session(folder)))
     converted = (folder / OUTPUT_NAME).resolve()
     own = {(folder / name).resolve() for name in _OF_THE_SESSION}
     own |= {converted / REPORT, converted / CHECKS}
     if path.resolve() in own or path.resolve().is_relative_to(converted / RECORDS):
-        raise WriteError(path, "it is one of the session's own files", _ANOTHER_NAME)
+        raise WriteError(path, "it is one of the session's own files", *_ANOTHER_NAME)
     refuse_foreign((path,), "readings")
 
 
@@ -278,7 +279,7 @@ def _probe(folder: Path, plate_id: str, progress: Progress | None) -> Probe:
     plates = {plate.id: plate for plate in settings.plates}
     if plate_id not in plates:
         raise SpotError(
-            folder / "session.toml",
+            folder / SESSION_FILE,
             f'lists no plate "{plate_id}"',
             f"name one of: {', '.join(list(plates)[:12]) or 'none there'}",
         )
@@ -310,7 +311,8 @@ def _spot(probe: Probe, place: Place, size: Length | None) -> Spot:
             raise SpotError(
                 probe.view.info.path,
                 "has no size in millimetres",
-                "give places and --size in pixels of the positive, such as 40px",
+                "give places and sizes in pixels of the positive, such as 40px",
+                "size",
             )
         side = side / scale if unit == "px" else side * scale
     return Spot(x=x, y=y, size=side, unit=unit)

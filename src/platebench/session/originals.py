@@ -32,9 +32,7 @@ def refuse_captures(targets: Iterable[Path], captures: Iterable[Path]) -> None:
     known = {_identity(path) for path in captures}
     for target in targets:
         if _identity(target) in known:
-            raise WriteError(
-                target, "it is one of the captures", "choose another folder with --output"
-            )
+            raise WriteError(target, "it is one of the captures", "choose another folder", "output")
 
 
 def refuse_results(folder: Path, output: Path) -> None:
@@ -54,7 +52,7 @@ def refuse_results(folder: Path, output: Path) -> None:
     """
     if folder.resolve() in {(output / name).resolve() for name in (POSITIVES, PREVIEWS, RECORDS)}:
         what = "the session's own results lie in that folder"
-        raise WriteError(folder, what, "choose another folder with --output")
+        raise WriteError(folder, what, "choose another folder", "output")
 
 
 def refuse_folder_of_captures(folder: Path, suffixes: Iterable[str]) -> None:
@@ -78,7 +76,7 @@ def refuse_folder_of_captures(folder: Path, suffixes: Iterable[str]) -> None:
             continue
         if any(c.parent.resolve() == place and c.suffix.lower() in suffixes for c in captures):
             raise WriteError(
-                folder, "captures of a session lie there", "choose another folder with --output"
+                folder, "captures of a session lie there", "choose another folder", "output"
             )
 
 
@@ -107,7 +105,8 @@ def refuse_edited(
         raise WriteError(
             present[0],
             "it has been changed since it was made, and is left as it is",
-            "move it away, or run again with --force",
+            "move it away, or have it replaced",
+            "force",
         )
 
 

@@ -146,8 +146,8 @@ class DirectPrint:
             "reference_base": rounded(times.reference_base, 3),
             "reference_time_s": self.time_s,
             "time_factor": rounded(times.for_base, 4),
-            "factor_for_shadows": _rounded(times.for_shadows),
-            "factor_for_highlights": _rounded(times.for_highlights),
+            "factor_for_shadows": rounded(times.for_shadows, 4),
+            "factor_for_highlights": rounded(times.for_highlights, 4),
             "density_range": rounded(self.advice.density_range, 3),
             "density_used": self.advice.density_used,
             "exposure_scale": rounded(self.advice.scale.typical, 3),
@@ -306,7 +306,3 @@ def _by_hand(seconds: float) -> float:
 def _how_to(strip: DirectStrip) -> tuple[str, ...]:
     choose = _CHOOSE if strip.holds else _CHOOSE_BETWEEN
     return (*_BEFORE, _DRY + choose, _STEPS[strip.stops])
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else rounded(value, 4)

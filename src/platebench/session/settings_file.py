@@ -15,13 +15,14 @@ from platebench.core.formats import FORMATS, format_named
 from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id
 from platebench.core.settings import (
     LIGHT_KEYS,
+    SESSION_FILE,
     Corners,
     PlateSettings,
     ScanSettings,
     SessionSettings,
 )
 
-FILE_NAME = "session.toml"
+FILE_NAME = SESSION_FILE
 
 TOP_KEYS = ("title", "light", "scan", "every_plate", "plate")
 SCAN_KEYS = ("gamma", "shows", "bits")

@@ -17,7 +17,7 @@ from platebench.core.errors import PlateError
 from platebench.core.progress import Progress
 from platebench.core.settings import LIGHT_KEYS, ScanBits, ScanSettings, SessionSettings
 from platebench.plate.job import PlateResult
-from platebench.session.capture_look import CaptureLook, look_at
+from platebench.session.capture_look import CaptureLook, look_at, looked_at_with_bits, session_bits
 from platebench.session.check_file import CheckedCapture, keep_checks
 from platebench.session.check_session import check_session
 from platebench.session.convert_session import SessionResult, convert_session
@@ -26,7 +26,6 @@ from platebench.session.drafting import draft_from_looks, list_captures
 from platebench.session.edit_file import add_captures
 from platebench.session.incoming import Incoming, Stamp
 from platebench.session.record import Known
-from platebench.session.scan_bits import looked_at_with_bits, session_bits
 from platebench.session.settings_file import FILE_NAME, load_session
 
 SETTLE_S = 3.0

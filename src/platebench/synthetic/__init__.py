@@ -1,7 +1,6 @@
 """A simulator of glass plates on a light box, with known truth, and a writer of real raw files."""
 
 from platebench.synthetic.camera import CameraModel
-from platebench.synthetic.dng import write_dng
 from platebench.synthetic.light_box import LightBox
 from platebench.synthetic.plate import EmulsionCurve, PlateModel
 from platebench.synthetic.simulate import (
@@ -25,6 +24,7 @@ from platebench.synthetic.targets import (
     tablet_plate,
 )
 from platebench.synthetic.variety import vary
+from platebench.synthetic.write_dng import write_dng
 
 __all__ = [
     "SIX_LAWS",

@@ -1,4 +1,4 @@
-"""An invented session: one afternoon's plates, captured as real raw files.
+"""An invented session: one afternoon's plates, their log, captured as real raw files.
 
 Nothing in it was ever in front of a camera. The scenes are procedural, or pictures of a cat, a cup
 and the moon that come with scikit-image; camera, maker and dates are made up.

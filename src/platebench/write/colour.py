@@ -1,4 +1,4 @@
-"""Colour profiles written out by hand: gray and red-green-blue, gamma 2.2 or linear.
+"""Lightness and sRGB of a print's hue, and colour profiles written by hand.
 
 There is no single registered file for "gray gamma 2.2", so this makes one from the power law.
 Layout: ICC.1:2001-04 (version 2.4), the version every reader takes. All numbers are big-endian.

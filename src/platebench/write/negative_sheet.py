@@ -1,4 +1,4 @@
-"""A laid-out print negative as 16-bit rows, band by band, at the printer's resolution."""
+"""A laid-out print negative as 16-bit rows, band by band, and the PDF that holds them."""
 
 from __future__ import annotations
 

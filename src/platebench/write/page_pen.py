@@ -1,6 +1,7 @@
-"""Drawing on a PDF page in millimetres from the top left, and the red pencil.
+"""Type and drawing on a PDF page, in millimetres from the top left, and the red pencil.
 
-The only module that draws through reportlab.
+Fonts are measured here, so that lines are cut and wrapped before they are drawn. Only modules of
+this package draw through reportlab.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Pictures made ready for paper: gray, at the size they are printed, one at a time."""
+"""Pictures made ready for paper, gray, at the size they are printed; and pages as PNG."""
 
 from __future__ import annotations
 

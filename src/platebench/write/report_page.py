@@ -1,4 +1,4 @@
-"""A session's report as one HTML file: opens from disk, needs nothing else, prints well."""
+"""A session's report: its facts, and one HTML file that needs nothing else and prints well."""
 
 from __future__ import annotations
 

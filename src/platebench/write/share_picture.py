@@ -1,4 +1,7 @@
-"""A positive as a small picture for screens: sRGB, neutral or in the hue of a print."""
+"""A positive as a small picture for screens: sRGB, neutral or in the hue of a print.
+
+Its XMP says which plate it shows, and how it was made.
+"""
 
 from __future__ import annotations
 

@@ -1,7 +1,10 @@
-"""Sixteen-bit TIFF pictures: the only writer that uses tifffile.
+"""Sixteen-bit TIFF pictures: all results that are TIFF are written here.
 
 Structure after TIFF 6.0 (1992): little-endian, BlackIsZero or RGB, strips, classic offsets
 below 4 GiB and BigTIFF above.
+
+Reading back is here too: where uncompressed pixels lie in a file, and their digest, which depends
+on nothing else in it.
 """
 
 from __future__ import annotations
@@ -22,6 +25,7 @@ from numpy.typing import NDArray
 from platebench.core.errors import WriteError
 from platebench.core.files import atomic_write
 from platebench.core.memory import available_bytes
+from platebench.plate.bands import bands
 from platebench.write.colour import gray_gamma22_profile, rgb_gamma22_profile
 
 LARGEST_DECODED = 8 * 2**30  # bytes; a 30x40 cm plate at 4000 ppi has 6 GB of grey
@@ -74,15 +78,23 @@ def read_pixels(path: Path) -> NDArray[np.uint16] | None:
         return None
 
 
+def pixels_digest(codes: NDArray[np.uint16]) -> str:
+    """Return the SHA-256 of pixel values: row by row, red before green before blue, low byte first.
+
+    It depends on nothing else in the file, so an edited tag is told from damaged pixels.
+    """
+    digest = hashlib.sha256()
+    for top, bottom in bands(len(codes)):
+        digest.update(np.ascontiguousarray(codes[top:bottom], "<u2").data)
+    return digest.hexdigest()
+
+
 def pixel_digest(path: Path) -> tuple[str, tuple[int, ...]] | None:
     """Return the digest and the shape of a TIFF's pixels; None if they cannot be read."""
     place = pixel_place(path)
     if place is None:
         pixels = read_pixels(path)
-        if pixels is None:
-            return None
-        samples = np.ascontiguousarray(pixels, "<u2")
-        return hashlib.sha256(samples.data).hexdigest(), pixels.shape
+        return None if pixels is None else (pixels_digest(pixels), pixels.shape)
     digest, left = hashlib.sha256(), place.stop - place.start
     with path.open("rb") as stream:
         stream.seek(place.start)

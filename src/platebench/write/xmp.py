@@ -2,6 +2,9 @@
 
 Dublin Core and IPTC for what it is, XMP basic, TIFF and Exif fields for the digitising, and a
 small namespace of our own for what no standard has a field for (``docs/xmp-fields.md`` lists it).
+
+Below it lies the little of RDF that is needed, written by hand so that equal facts are equal bytes;
+between, the history of work on a picture.
 """
 
 from __future__ import annotations

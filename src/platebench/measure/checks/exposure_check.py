@@ -1,4 +1,7 @@
-"""Whether the exposure is as long as it can be, and whether anything clips."""
+"""Whether the exposure is as long as it can be, whether anything clips, and by how many clicks.
+
+Exposures are advised in thirds of a stop, as shutters are marked.
+"""
 
 from __future__ import annotations
 

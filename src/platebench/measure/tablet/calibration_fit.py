@@ -232,7 +232,8 @@ def _by_count(count: int, ends: tuple[str, str], path: Path) -> KnownTablet:
         raise TabletError(
             path,
             f"shows {count} steps, which do not tell which tablet it is",
-            "name it: --steps 21, --steps 31, or a CSV table of its steps",
+            "name it, 21 or 31, or give a CSV table of its steps",
+            "steps",
         )
     return tablet
 
@@ -284,26 +285,26 @@ def _check_fit(
     fit: _Fit | None, readings: _Readings, tablet: KnownTablet, count: int, path: Path
 ) -> None:
     name = f"the {tablet.name}-step tablet" if not tablet.calibrated else tablet.name
-    remedy = "name the tablet that was laid there: --steps 21, 31 or a CSV table of its steps"
+    remedy = "name the tablet that was laid there: 21, 31 or a CSV table of its steps", "steps"
     if fit is None:
         total = len(tablet.densities)
         what = f"shows {count} steps, more than the {total} of {name}"
-        raise TabletError(path, what, remedy)
+        raise TabletError(path, what, *remedy)
     others = [] if tablet.calibrated else [t for t in STANDARD.values() if t.name != tablet.name]
     for other in others:
         better = _best(readings, other)
         if better is not None and _clearly_better(better, fit):
             what = f"shows steps that are not those of {name} but of the {other.name}-step tablet"
-            raise TabletError(path, what, remedy)
+            raise TabletError(path, what, *remedy)
     if not CALLIER_RANGE[0] <= fit.callier <= CALLIER_RANGE[1]:
         what = f"shows densities that rise {fit.callier:.2f} times as fast as those of {name}"
-        raise TabletError(path, what, remedy)
+        raise TabletError(path, what, *remedy)
     if fit.misfit > _WORST_MISFIT:
         off = _residual(fit, readings)
         worst = int(np.argmax(np.abs(off)))
         step = int(readings.place[worst]) + fit.first + 1
         what = f"does not follow {name}: step {step} is off by {off[worst]:+z.2f} D"
-        raise TabletError(path, what, remedy)
+        raise TabletError(path, what, *remedy)
 
 
 def _clearly_better(one: _Fit, other: _Fit) -> bool:

@@ -84,7 +84,7 @@ def find_tablet(image: PlateImage) -> FoundTablet | None:
         comb = grow_comb(small, chain, bare)
         if comb is not None and (best is None or comb.score > best.score):
             best = comb
-    return None if best is None else _found(best, image.shape, block, level)
+    return None if best is None else _found(best, block, level)
 
 
 def reduced_blocks(image: PlateImage) -> tuple[Floats, int]:
@@ -116,7 +116,7 @@ def bare_level(small: Floats) -> float:
     return float(np.median(light)) if light.size > 0.25 * border.size else 1.0
 
 
-def _found(comb: Comb, shape: tuple[int, int], block: int, level: float) -> FoundTablet:
+def _found(comb: Comb, block: int, level: float) -> FoundTablet:
     low, high = comb.sides
     middle, half = (low + high) / 2, (high - low) / 2
     quads = []

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+Canvas = NDArray[np.uint8]
 Plane = NDArray[np.floating]
 Rng = np.random.Generator
 Points = Sequence[tuple[float, float]]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from platebench.synthetic.scenes.brushes import (
+    Canvas,
     Plane,
     Rng,
     dab,
@@ -16,8 +16,6 @@ from platebench.synthetic.scenes.brushes import (
     sunlit,
 )
 from platebench.synthetic.scenes.landscape import cloudy_sky
-
-Canvas = NDArray[np.uint8]
 
 
 def facade(shape: tuple[int, int]) -> Plane:

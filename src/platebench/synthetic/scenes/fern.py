@@ -19,8 +19,6 @@ from platebench.synthetic.scenes.brushes import (
     sunlit,
 )
 
-Canvas = NDArray[np.uint8]
-
 
 def fern(shape: tuple[int, int]) -> Plane:
     """Return a pressed fern with two grasses, mounted on paper with strips and a label."""

@@ -6,9 +6,9 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from platebench.synthetic.scenes.brushes import (
+    Canvas,
     Plane,
     Rng,
     dab,
@@ -21,8 +21,6 @@ from platebench.synthetic.scenes.brushes import (
     soften,
     stroke,
 )
-
-Canvas = NDArray[np.uint8]
 
 
 def landscape(shape: tuple[int, int]) -> Plane:
@@ -47,7 +45,7 @@ def landscape(shape: tuple[int, int]) -> Plane:
         mist = np.float32(haze) * smooth_step(0.0, 0.16, y - line[None, :]) * np.float32(0.35)
         body = body + mist * (np.float32(0.75) - body)
         picture = over(picture, body, smooth_step(-0.0012, 0.0012, y - line[None, :]))
-    picture = _cottage(picture, rng, (water - 0.012, 0.66 * width))
+    picture = _cottage(picture, (water - 0.012, 0.66 * width))
     picture = _far_trees(picture, rng, water)
     picture = _mirrored_water(picture, rng, water)
     picture = _big_tree(picture, rng, (0.97, 0.13 * width), 0.30)
@@ -62,7 +60,7 @@ def cloudy_sky(shape: tuple[int, int], rng: Rng) -> Plane:
     return np.asarray(np.clip(sky, 0.6, 1.3), np.float32)
 
 
-def _cottage(picture: Plane, rng: Rng, at: tuple[float, float]) -> Plane:
+def _cottage(picture: Plane, at: tuple[float, float]) -> Plane:
     y0, x0 = at
     parts = (
         ([(0, -0.040), (-0.034, -0.040), (-0.034, 0.030), (0, 0.030)], 0.92),

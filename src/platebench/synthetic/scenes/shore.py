@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from platebench.synthetic.scenes.brushes import (
     Plane,
@@ -19,8 +18,6 @@ from platebench.synthetic.scenes.brushes import (
     stroke,
     sunlit,
 )
-
-Canvas = NDArray[np.uint8]
 
 
 def shore(shape: tuple[int, int]) -> Plane:

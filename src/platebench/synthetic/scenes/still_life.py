@@ -10,9 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from platebench.synthetic.scenes.brushes import Plane, Rng, noise, places, smooth_step, soften
-
-Canvas = NDArray[np.uint8]
+from platebench.synthetic.scenes.brushes import (
+    Plane,
+    Rng,
+    noise,
+    places,
+    smooth_step,
+    soften,
+)
 
 Profile = tuple[tuple[float, float], ...]
 """``(height, radius)`` from the foot up, picture heights."""
@@ -77,7 +82,7 @@ def still_life(shape: tuple[int, int]) -> Plane:
     things = _things()
     up, right, front, which, normal = _first_hits(shape, things)
     shade = _shadows(shape, things, up, right, front, which)
-    picture = _setting(shape, rng, up, right, front, which, shade)
+    picture = _setting(shape, rng, up, right, which, shade)
     mottle = noise(shape, rng, size=0.05, octaves=5, fall=0.7)
     for index, thing in enumerate(things):
         mask = which == index
@@ -331,7 +336,6 @@ def _setting(
     rng: Rng,
     up: Plane,
     right: Plane,
-    front: Plane,
     which: NDArray[np.int16],
     shade: Plane,
 ) -> Plane:

@@ -124,7 +124,7 @@ def check_capture(
     """
     dark = dark_from_frames(darks) if dark is None and darks else dark
     if role == "dark":
-        figures, verdicts = _check_dark(frame, darks)
+        figures, verdicts = _check_dark(frame)
     elif role == "blank":
         figures, verdicts = _check_blank(frame, blanks, darks, dark, format)
     else:
@@ -155,9 +155,7 @@ def _room_known(light: Light) -> bool:
     return light.glare is not None and light.glare.box_off > 0
 
 
-def _check_dark(
-    frame: SensorFrame, darks: Sequence[SensorFrame]
-) -> tuple[CaptureFigures, list[Verdict]]:
+def _check_dark(frame: SensorFrame) -> tuple[CaptureFigures, list[Verdict]]:
     means = linear_means(frame) - zero_level(frame, None)[:, None, None]
     level = float(np.median(means)) / frame.full_scale
     clipping = measure_clipping(frame, region_map(frame.shape, None))
