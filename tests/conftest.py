@@ -35,7 +35,7 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 # start, such a warning is an error. Libraries whose files are ASCII may do without.
 _WITHOUT_ENCODING = (
     *("cv2.load_config_py3", "lazy_loader", "matplotlib.font_manager", "PIL.ImageFile"),
-    *("pypdfium2_raw.version", "configparser"),  # the latter by way of scikit-image's data
+    *("pypdfium2_raw.version", "skimage.io.manage_plugins"),
 )
 
 _EXEMPT = [f"ignore::EncodingWarning:{module}" for module in _WITHOUT_ENCODING]
