@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import tifffile
 from bench.accidents import ACCIDENTS, KINDS, REAL_KINDS, outcomes, try_accident
+from PIL import Image
 
 from platebench.core.errors import CaptureError
 from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
@@ -199,8 +200,10 @@ def test_healthy_scans_are_read(name: str, tmp_path: Path) -> None:
 def test_healthy_real_scans_are_read(tmp_path: Path) -> None:
     path = tmp_path / "a.bin"
     for plate in PLATES[4::9]:
-        for _, pixels in _variants(cv2.imread(str(plate), cv2.IMREAD_GRAYSCALE)):
-            for _, data in _files(pixels):
+        for name, pixels in _variants(cv2.imread(str(plate), cv2.IMREAD_GRAYSCALE)):
+            for kind, data in _files(pixels):
+                if name == "twins" and kind in ("one strip", "strips", "JPEG in strips"):
+                    continue  # whole blocks stand there twice, as after an accident: see the docs
                 path.write_bytes(data)
                 read_capture(path, ScanSettings(shows="positive"))
 
@@ -240,3 +243,13 @@ def test_healthy_raws_are_read(name: str, iso: int | None, compress: bool, tmp_p
 def test_kinds_of_the_bench_are_named_in_one_place() -> None:
     assert not set(KINDS) & set(REAL_KINDS)
     assert {kind for kind, _ in NOT_KNOWABLE} <= {*KINDS, *REAL_KINDS}
+
+
+def test_a_progressive_jpeg_may_hold_the_same_code_for_long(tmp_path: Path) -> None:
+    """A pass that refines a soft picture says "nothing" block after block (ITU-T T.81, G.1.2)."""
+    path = tmp_path / "soft.jpg"
+    grey = np.random.default_rng(77).normal(117, 3.5, (1300, 1950)).clip(0, 255).astype(np.uint8)
+    colour = Image.fromarray(np.dstack([grey, grey // 2, grey]))
+    for progressive in (False, True):
+        colour.save(path, "jpeg", progressive=progressive)
+        assert read_capture(path).shape == grey.shape

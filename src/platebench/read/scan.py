@@ -285,7 +285,7 @@ def _read_packed(path: Path, kind: FileKind) -> tuple[ScanHeader, NDArray[Any]]:
         _refuse_impossible(path, data)
         pixels = _decoded(path, lambda: _decode_jpeg(data, header.channels), data)
         held = np.frombuffer(data, np.uint8)
-        refuse_unwritten_jpeg(path, held, header.coded, pixels, header.unit)
+        refuse_unwritten_jpeg(path, held, header.coded, pixels, header.unit, passes=header.passes)
     if kind is FileKind.JPEG and header.fields.get("exposure_s") is not None:
         note = "a camera's JPEG: its tones are the camera's own, good to look at, not to measure"
         header = replace(header, notes=(*header.notes, note))

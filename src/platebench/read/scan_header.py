@@ -46,6 +46,8 @@ class ScanHeader:
         Rows and columns of a JPEG that are coded together.
     coded : (int, int)
         Where in a JPEG its codes begin and end.
+    passes : int
+        Over the picture, of a JPEG; several of one that is progressive.
     fields : dict
         Metadata, as ``metadata.fields_from_file`` gives it.
     stated_bits : int or None
@@ -66,6 +68,7 @@ class ScanHeader:
     block_step: float | None = None
     unit: tuple[int, int] = (8, 8)
     coded: tuple[int, int] = (0, 0)
+    passes: int = 1
     stated_bits: int | None = None
     multiplied: bool = False
     white_is_zero: bool = False
@@ -225,6 +228,7 @@ def read_jpeg_header(path: Path, data: bytes) -> ScanHeader:
         block_step=_block_step(segments),
         unit=_unit(frame),
         coded=(min(p.at for p in parts if p.marker == START_OF_SCAN), parts[-1].at),
+        passes=passes,
     )
 
 

@@ -134,6 +134,7 @@ def refuse_unwritten_jpeg(
     coded: tuple[int, int],
     pixels: NDArray[Any],
     unit: tuple[int, int] | None,
+    passes: int = 1,
 ) -> None:
     """Refuse a JPEG of which a part was never written, or is in another's place.
 
@@ -149,6 +150,9 @@ def refuse_unwritten_jpeg(
         What they decode to.
     unit : (int, int) or None
         Rows and columns that are coded together; None for a part of a picture.
+    passes : int
+        Over the picture. One that refines it may hold the same bit for block after block, so
+        codes of one value are no sign where there are several.
 
     Raises
     ------
@@ -158,7 +162,7 @@ def refuse_unwritten_jpeg(
     """
     grey = pixels if pixels.ndim == 2 else pixels[..., min(1, pixels.shape[2] - 1)]
     start, end = coded
-    filled = _longest_fill(data[start:end])
+    filled = _longest_fill(data[start:end]) if passes == 1 else 0
     if filled and filled > _flat_blocks(grey):
         raise CaptureError(path, "is damaged: a part of its picture was never written", COPY_AGAIN)
     refuse_repeated_codes(path, data[-(-start // BLOCK) * BLOCK : end])
