@@ -239,14 +239,16 @@ def _glare_error(view: PlateView) -> GlareError:
     """Return what is not known of a capture's glare.
 
     Where nothing dark shows it there may be as much as lenses have, though no more than the darkest
-    place shows. What is below nothing there was too much taken off.
+    place shows. Where a mask may let light through and no card of the session tells, all that the
+    darkest place shows may be glare. What is below nothing there was too much taken off.
     """
     darkest, mean = _darkness(view)
     glare = view.glare
     if glare is None:
         return GlareError(left_on=min(TYPICAL_GLARE * mean, max(darkest, 0.0)))
     if not view.glare_off:  # within its error, or kept on
-        return GlareError(left_on=math.hypot(glare.share, glare.sigma))
+        known = math.hypot(glare.share, glare.sigma)
+        return GlareError(left_on=known if "card" in glare.sources else max(known, darkest))
     return GlareError(model=glare, below=max(-darkest, 0.0)).at(None)
 
 
