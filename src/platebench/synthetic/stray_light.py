@@ -7,7 +7,7 @@ that follows the whole scene, and wings that fall off as powers or exponentials 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import cv2
@@ -68,11 +68,6 @@ SIX_LAWS: dict[str, StrayLight] = {
     "exponentials": StrayLight(law="exponentials"),
     "outside": StrayLight(law="wide", beyond=0.5, room=0.0008, room_slope=(0.15, -0.3)),
 }
-
-
-def with_total(stray: StrayLight, total: float) -> StrayLight:
-    """Return the same glare, stronger or weaker."""
-    return replace(stray, total=total)
 
 
 def stray_light(light: Plane, bare: Plane, stray: StrayLight) -> Plane:
