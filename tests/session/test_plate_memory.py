@@ -22,6 +22,7 @@ from ..processes import environment
 from ..session_files import put
 
 ROWS, COLUMNS = 2600, 3900
+SCAN_ROWS = 2 * ROWS  # large beside what the libraries load as they are first used, about 25 MB
 
 # Highest resident memory of a fresh process, in bytes, before and after the work.
 MEASURED = """
@@ -98,7 +99,7 @@ def test_peak_memory_is_within_what_workers_are_counted_by(session: Path, work: 
 
 def _write_scan(path: Path, kind: str) -> None:
     rng = np.random.default_rng(77)
-    grey = np.clip(rng.normal(30_000, 900, (ROWS, COLUMNS)), 0, 65535).astype(np.uint16)
+    grey = np.clip(rng.normal(30_000, 900, (SCAN_ROWS, COLUMNS)), 0, 65535).astype(np.uint16)
     rgb = np.dstack([grey, grey // 2, grey])
     if kind.endswith("jpg"):
         shown = (rgb if "colour" in kind else grey) >> 8
@@ -110,9 +111,9 @@ def _write_scan(path: Path, kind: str) -> None:
     else:
         options: dict[str, Any] = {
             "plain tif": {},
-            "one strip tif": {"compression": "zlib", "predictor": 2, "rowsperstrip": ROWS},
+            "one strip tif": {"compression": "zlib", "predictor": 2, "rowsperstrip": SCAN_ROWS},
             "turned tif": {"extratags": [(274, 3, 1, 6, True)]},
-            "jpeg tif": {"compression": "jpeg", "rowsperstrip": ROWS},
+            "jpeg tif": {"compression": "jpeg", "rowsperstrip": SCAN_ROWS},
         }[kind]
         shown = (grey >> 8).astype(np.uint8) if kind == "jpeg tif" else grey
         tifffile.imwrite(path, shown, photometric="minisblack", metadata=None, **options)
@@ -134,4 +135,4 @@ def test_reading_a_scan_takes_no_more_than_its_header_was_taken_for(
     _write_scan(path, kind)
     idle, peak = _measured(path, "look")
     planned = declared_size(path).reading_bytes
-    assert 0.4 * planned < peak - idle < 1.1 * planned + 20e6  # buffers of the libraries
+    assert 0.4 * planned < peak - idle < 1.1 * planned + 40e6  # the libraries' own
