@@ -19,6 +19,7 @@ from platebench.core.errors import ChartError
 from platebench.printing.chart_sheet import InkSheet, draw_chart
 from platebench.printing.exposure_strip import draw_strip, strip_size, window_box
 from platebench.printing.step_chart import StepChart, white_box
+from platebench.printing.strip_plan import HALF, StripPlan
 from platebench.synthetic.printing_process import (
     PrinterModel,
     PrintFaults,
@@ -108,11 +109,17 @@ def print_chart(path: Path, chart: StepChart, seed: int, how: Printing = ASKED) 
 
 
 def print_strip(
-    path: Path, first_log: float, process: PrintingProcess, *, steps: int = 15, seed: int = 0
+    path: Path,
+    first_log: float,
+    process: PrintingProcess,
+    *,
+    steps: int = 15,
+    stops: float = HALF,
+    seed: int = 0,
 ) -> Path:
     """A strip whose step 1 has a log exposure (from the foot of the curve) through clear film."""
-    sheet = draw_strip(steps, PPI)
-    white = covered(sheet, white_box(*strip_size(200 + steps)))
+    sheet = draw_strip(StripPlan(first_s=1.0, steps=steps, stops=stops), PPI)
+    white = covered(sheet, white_box(*strip_size(steps)))
     faults = replace(
         PrintFaults(), specks=0, coating_exposure=0.02, exposure_drift=0, depth_drift=0
     )
@@ -122,7 +129,7 @@ def print_strip(
     )
     for step in range(steps):
         window = covered(sheet, window_box(step)) & (sheet.ink == 0)
-        printed = process.density_at(first_log + step * np.log10(2) / 2)
+        printed = process.density_at(first_log + step * np.log10(2) * stops)
         density[window] += printed - truth[window]
     return save(path, simulate_scan(density, PPI, seed=seed))
 

@@ -10,18 +10,22 @@ import pytest
 
 from platebench.core.errors import ReadingsError
 from platebench.printing.exposure_strip import (
-    card_times,
     draw_strip,
     keep_scale,
     read_printing_time,
     read_strip,
     read_strip_table,
-    strip_times,
 )
-from platebench.printing.printing_time import FIRST_TINT, find_printing_time
+from platebench.printing.printing_time import (
+    FIRST_TINT,
+    MisplacedStripError,
+    PrintingTime,
+    find_printing_time,
+)
 from platebench.printing.process import Status
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.step_chart import plain_chart
+from platebench.printing.strip_plan import StripPlan, plan_strip, strip_times
 from platebench.synthetic.printing_process import PrintingProcess
 
 from .printed_charts import print_chart, print_strip, refused
@@ -80,8 +84,62 @@ def test_strips_that_say_nothing() -> None:
 
 
 def test_the_card_moves_after_the_differences() -> None:
-    assert np.cumsum(card_times(30, 15)) == pytest.approx(strip_times(30, 15))
-    assert strip_times(30, 15)[-1] == pytest.approx(30 * 128)
+    plan = StripPlan(first_s=30, steps=15)
+    assert np.cumsum(plan.card_s) == pytest.approx(plan.times_s)
+    assert plan.times_s[-1] == pytest.approx(30 * 128)
+
+
+@pytest.mark.parametrize("scale", [0.8, 1.4, 2.0, 2.6])
+@pytest.mark.parametrize("stops_off", [-2.5, 0.0, 2.5])
+def test_both_ends_lie_on_a_planned_strip_with_a_stop_to_spare(
+    scale: float, stops_off: float
+) -> None:
+    plan = plan_strip(900, 2.5, (scale - 0.2, scale + 0.2))
+    black = 900 * 2**stops_off
+    assert plan.times_s[-1] >= 1.999 * black
+    assert plan.first_s <= black / 10**scale / 1.999
+
+
+def _paper(log_t: np.ndarray, black: float, scale: float, d_max: float = 1.3) -> np.ndarray:
+    """Density of an invented paper: 0.04 and 0.03 below black lie a scale apart."""
+    share = np.clip((log_t - black) / scale + 1, -0.5, 1.5)
+    return np.interp(
+        share,
+        [-0.5, -0.3, 0, 0.2, 0.8, 1, 1.2],
+        [0, 0, 0.04, 0.2, d_max - 0.2, d_max - 0.03, d_max],
+    )
+
+
+@pytest.mark.parametrize("scale", [0.8, 1.9, 2.1, 2.6])
+@pytest.mark.parametrize("first_s", [0.02, 3.0, 40.0, 900.0, 30_000.0])
+def test_the_strip_after_a_misplaced_one_shows_both_ends(scale: float, first_s: float) -> None:
+    # Wherever a strip of 15 half stops lies, the next one has time and scale: no circles.
+    black = 3.0
+
+    def read(plan: StripPlan) -> PrintingTime:
+        density = _paper(np.log10(plan.times_s), black, scale)
+        return find_printing_time("strip", plan.times_s, density.tolist())
+
+    following: StripPlan | None
+    try:
+        following = read(StripPlan(first_s=first_s, steps=15)).next_strip
+    except MisplacedStripError as error:
+        following = error.next_strip
+    if following is None:
+        assert scale < 1.5 and first_s == 40.0  # the only ones that showed all at once
+        return
+    found = read(following)
+    assert found.scale == pytest.approx(scale, abs=found.step)
+    assert np.log10(found.seconds) == pytest.approx(black, abs=found.step / 2)
+
+
+def test_a_strip_in_whole_stops_says_so_itself(tmp_path: Path) -> None:
+    path = print_strip(
+        tmp_path / "strip.tif", -1.5, PrintingProcess(shoulder=8), steps=12, stops=1.0, seed=5
+    )
+    found = read_strip(path, 8.0)
+    assert found.times_s == pytest.approx(strip_times(8.0, 12, 1.0))
+    assert found.next_strip is not None and found.next_strip.stops == 0.5
 
 
 def test_a_scan_of_a_strip(tmp_path: Path) -> None:
@@ -144,6 +202,7 @@ def test_tables(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("steps", [7, 21])
-def test_the_strip_has_room_for_its_marks(steps: int) -> None:
-    sheet = draw_strip(steps, 100)
+@pytest.mark.parametrize("stops", [0.5, 1.0])
+def test_the_strip_has_room_for_its_marks(steps: int, stops: float) -> None:
+    sheet = draw_strip(StripPlan(first_s=1, steps=steps, stops=stops), 100)
     assert sheet.ink.min() == 0 and sheet.ink.max() == 1

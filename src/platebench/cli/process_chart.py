@@ -9,6 +9,8 @@ import click
 from platebench.cli.options import A_PATH, ExampledCommand, print_json, process_names, talk_options
 from platebench.cli.print_options import printer_option, require_session
 
+_LEVELS = {"coarse": 51, "fine": 101}
+
 
 @click.command(
     "process-chart",
@@ -17,7 +19,7 @@ from platebench.cli.print_options import printer_option, require_session
     examples=(
         "platebench process-chart charts",
         "platebench process-chart charts --process salted-paper --ppi 600",
-        "platebench process-chart charts --levels 51 --json",
+        "platebench process-chart charts --levels coarse --json",
     ),
 )
 @click.argument("folder", type=A_PATH)
@@ -35,10 +37,10 @@ from platebench.cli.print_options import printer_option, require_session
 )
 @click.option(
     "--levels",
-    type=click.Choice(["51", "101"]),
-    default="101",
+    type=click.Choice(list(_LEVELS)),
+    default="fine",
     show_default=True,
-    help="51 levels are printed four times each, 101 twice.",
+    help="fine: 101 levels of ink, each printed twice; coarse: 51, each four times.",
 )
 @printer_option
 @talk_options
@@ -65,12 +67,12 @@ def command(
     user = Path(click.get_app_dir("platebench"))
     found = None if process is None else load_process(process, process_folders(session, user))
     chart, files = write_chart(
-        folder, found, levels=int(levels), ppi=ppi, progress=progress_for(quiet)
+        folder, found, levels=_LEVELS[levels], ppi=ppi, progress=progress_for(quiet)
     )
     if as_json:
         shown = {"chart": chart.name, "number": chart.number, "made_for": chart.made_for or None}
         print_json(shown | {"files": [str(path) for path in files]})
     elif not quiet:
-        click.echo(f"step chart {chart.name}, 118 x 172 mm, {levels} levels")
+        click.echo(f"step chart {chart.name}, 118 x 172 mm, {len(chart.inks)} levels")
         for path in files:
             click.echo(str(path))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +15,7 @@ from platebench.core.files import read_at_most
 from platebench.core.progress import Progress
 from platebench.printing.chart_sheet import InkSheet, draw_corners, draw_white_strip, write_sheet
 from platebench.printing.printing_time import (
+    HALF_STEP,
     LARGEST_TABLE,
     TOLERANCE,
     PrintingTime,
@@ -35,11 +35,12 @@ from platebench.printing.read_sheet import (
 )
 from platebench.printing.scan_gamma import KnownPatch, against_known, gamma_notes
 from platebench.printing.step_chart import FIRST_STRIP, white_box
+from platebench.printing.strip_plan import HALF, STEPS, WHOLE, StripPlan
 from platebench.write.paper_page import Box
 
 
 def write_strip(
-    folder: Path, steps: int, ppi: float, progress: Progress | None = None
+    folder: Path, plan: StripPlan, ppi: float, progress: Progress | None = None
 ) -> tuple[Path, ...]:
     """Write the test strip's film as TIFF and PDF.
 
@@ -48,10 +49,9 @@ def write_strip(
     WriteError
         If a file could not be written.
     """
-    name, title = f"test-strip-{steps}", f"Test strip, {steps} half stops"
-    return write_sheet(
-        folder, name, draw_strip(steps, ppi), ppi=ppi, title=title, progress=progress
-    )
+    name = f"test-strip-{plan.steps}" + ("" if plan.stops == HALF else "-whole")
+    sheet = draw_strip(plan, ppi)
+    return write_sheet(folder, name, sheet, ppi=ppi, title=_title(plan), progress=progress)
 
 
 def read_printing_time(
@@ -73,7 +73,7 @@ def read_printing_time(
         If it says nothing, or is a scan and the time of step 1 is not given.
     """
     if path.suffix.casefold() == ".csv":
-        return read_strip_table(path, tolerance=tolerance)
+        return read_strip_table(path, tolerance=tolerance, process=process)
     if first_s is None:
         what = "is a scan, which does not say how long step 1 was exposed"
         raise ChartError(path, what, "give its seconds", "first")
@@ -100,13 +100,12 @@ def keep_scale(
     process = load_process(name, folders)
     if found.scale is None:
         return ()
-    scale = tested_scale(found.scale)
+    scale = tested_scale(found.scale, max(HALF_STEP, found.step / 2))
     path = into / f"{name}.toml"
     write_profile(path, replace(process, path=path), scale=scale)
     return (path,)
 
 
-STEPS = (7, 21)  # fewest, most
 HEIGHT = 78.0
 _WINDOW, _TALL, _TOP = 9.0, 28.0, 19.0
 _SIDE = 7.0
@@ -115,55 +114,48 @@ _HOW = (
     "ink side on the paper: this line reads right",
     "cover step after step from 1 on, with a card no taller than the lines",
 )
-_NUMBERS = range(FIRST_STRIP, FIRST_STRIP + STEPS[1] + 1)
+_FIRST_OF = {HALF: FIRST_STRIP, WHOLE: FIRST_STRIP + STEPS[1]}  # numbers, less the steps
 _DENSEST = 10.0
 _REMEDY = "write the columns time_s,density, a line for each step"
 
 
-def strip_size(number: int) -> tuple[float, float]:
-    """Return width and height of the test strip with a number, millimetres."""
-    return 2 * _SIDE + _WINDOW * (number - FIRST_STRIP), HEIGHT
+def strip_number(plan: StripPlan) -> int:
+    """Return what the corner squares of a strip say: how many steps, and how far apart."""
+    return _FIRST_OF[plan.stops] + plan.steps
 
 
-def strip_times(first_s: float, steps: int) -> tuple[float, ...]:
-    """Return the exposure of each step, seconds: half a stop from one to the next.
-
-    Examples
-    --------
-    >>> [round(t, 1) for t in strip_times(10, 5)]
-    [10.0, 14.1, 20.0, 28.3, 40.0]
-    """
-    return tuple(first_s * 2 ** (step / 2) for step in range(steps))
+def numbered(number: int, first_s: float) -> StripPlan | None:
+    """Return the strip of a number; None if it is another sheet's."""
+    for stops, first in _FIRST_OF.items():
+        if STEPS[0] <= number - first <= STEPS[1]:
+            return StripPlan(first_s=first_s, steps=number - first, stops=stops)
+    return None
 
 
-def card_times(first_s: float, steps: int) -> tuple[float, ...]:
-    """Return how long to go on before each step is covered, seconds.
-
-    Examples
-    --------
-    >>> [round(t, 1) for t in card_times(10, 5)]
-    [10.0, 4.1, 5.9, 8.3, 11.7]
-    """
-    times = strip_times(first_s, steps)
-    return (times[0], *(later - sooner for sooner, later in pairwise(times)))
+def strip_size(steps: int) -> tuple[float, float]:
+    """Return width and height of a test strip, millimetres."""
+    return 2 * _SIDE + _WINDOW * steps, HEIGHT
 
 
-def draw_strip(steps: int, ppi: float) -> InkSheet:
+def _title(plan: StripPlan) -> str:
+    return f"Test strip, {plan.steps} steps, each {'half' if plan.stops == HALF else 'one'} stop"
+
+
+def draw_strip(plan: StripPlan, ppi: float) -> InkSheet:
     """Return a test strip drawn as ink: windows of clear film, full ink around them."""
-    number = FIRST_STRIP + steps
-    width, height = strip_size(number)
+    width, height = strip_size(plan.steps)
     sheet = InkSheet(width, height, ppi)
-    draw_corners(sheet, number, width, height)
-    for step in range(steps):
+    draw_corners(sheet, strip_number(plan), width, height)
+    for step in range(plan.steps):
         box = window_box(step)
         sheet.fill(Box(box.top, box.left + 0.3, box.bottom, box.right - 0.3), 0.0)
         middle = (box.left + box.right) / 2
         sheet.text((middle, box.bottom + 2.6), str(step + 1), 7.5, place="mm")
-        said = three_figures(2 ** (step / 2))
+        said = three_figures(2 ** (step * plan.stops))
         sheet.text((middle, box.bottom + 6.2), f"\N{MULTIPLICATION SIGN}{said}", 6, place="mm")
     for edge in _BAND:
         sheet.fill(Box(edge - 0.1, _SIDE, edge + 0.1, width - _SIDE), 0.0)
-    sheet.text((width / 2, 5.4), f"Test strip, {steps} half stops", 9, place="mm")
+    sheet.text((width / 2, 5.4), _title(plan), 9, place="mm")
     for down, said in zip((9.4, 12.4), _HOW, strict=True):
         sheet.text((width / 2, down), said, 5.5, place="mm")
     draw_white_strip(sheet, white_box(width, height))
@@ -207,38 +199,41 @@ def read_strip(
     CaptureError
         If the scan cannot be read.
     ChartError
-        If it shows no strip, one that says nothing, or a step
-        that contradicts the one known.
+        If it shows no strip, one that says nothing, or a step that contradicts the one known.
     """
     scan = read_print(path, gamma)
 
     def size(number: int) -> tuple[float, float]:
-        if number not in _NUMBERS:
+        if (plan := numbered(number, first_s)) is None:
             what = "shows a step chart, not a test strip"
             raise ChartError(path, what, "read it with: platebench calibrate-process")
-        return strip_size(number)
+        return strip_size(plan.steps)
 
     found = find_sheet(path, scan.light, size=size, what="test strip")
-    steps = found.number - FIRST_STRIP
-    boxes = [window_box(step) for step in range(steps)]
-    white = white_box(*strip_size(found.number))
+    plan = numbered(found.number, first_s)
+    assert plan is not None  # its size was asked for
+    boxes = [window_box(step) for step in range(plan.steps)]
+    white = white_box(*strip_size(plan.steps))
     check_white(scan, found, white)
     check_black(scan, found, boxes[-1])
     lights = patch_lights(scan, found, [white, *boxes])
     density = -np.log10(np.maximum(lights[1:], 1 / 65535) / max(float(lights[0]), 1 / 65535))
-    times = strip_times(first_s, steps)
-    found_time = find_printing_time(path, times, density.tolist(), tolerance=tolerance)
+    found_time = find_printing_time(
+        path, plan.times_s, density.tolist(), tolerance=tolerance, process=process
+    )
     if known is None:
         coding = gamma_notes(found_time.d_max, scan.assumed_gamma, process=process)
-    elif known.name.isdecimal() and 1 <= int(known.name) <= steps:
+    elif known.name.isdecimal() and 1 <= int(known.name) <= plan.steps:
         step = float(density[int(known.name) - 1])
         coding = against_known(path, step, scan.assumed_gamma, known)
     else:
-        raise ChartError(path, f"has no step {known.name}", f"name one from 1 to {steps}")
+        raise ChartError(path, f"has no step {known.name}", f"name one from 1 to {plan.steps}")
     return replace(found_time, notes=(*scan.notes, *coding, *found_time.notes))
 
 
-def read_strip_table(path: Path, *, tolerance: float = TOLERANCE) -> PrintingTime:
+def read_strip_table(
+    path: Path, *, tolerance: float = TOLERANCE, process: Process | None = None
+) -> PrintingTime:
     """Return the standard printing time from readings of one's own: columns time_s, density.
 
     Raises
@@ -263,4 +258,4 @@ def read_strip_table(path: Path, *, tolerance: float = TOLERANCE) -> PrintingTim
         raise ReadingsError(path, what, "densities are logarithms, such as 1.25")
     if not np.isfinite(times).all() or not (np.diff(times) > 0).all() or min(times, default=1) <= 0:
         raise ReadingsError(path, "has times that do not rise from step to step", _REMEDY)
-    return find_printing_time(path, times, density, tolerance=tolerance)
+    return find_printing_time(path, times, density, tolerance=tolerance, process=process)

@@ -11,6 +11,7 @@ paper runs from 0.04 above its white to 90 % of its full black; R is 100 times i
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,17 +25,18 @@ from platebench.core.csv_table import read_numbers
 from platebench.core.errors import ChartError, ReadingsError
 from platebench.core.files import read_at_most
 from platebench.printing.print_look import Status
-from platebench.printing.process import ExposureScale, PrintResponse, iso_r
+from platebench.printing.process import ExposureScale, PrintResponse, Process, iso_r
+from platebench.printing.strip_plan import ANY_SCALE, StripEnds, StripPlan, plan_next, scale_range
 
 HALF_STEP = 0.075  # log units: a scale is known to about a quarter of a stop
 _FEWEST = 5
 _REMEDY = "write the columns ink,density, ink rising from 0 to 1, a line for each patch measured"
 
 
-def tested_scale(scale: float) -> ExposureScale:
-    """Return a scale of one's own test."""
+def tested_scale(scale: float, error: float = HALF_STEP) -> ExposureScale:
+    """Return a scale of one's own test, known within half a step."""
     status = (Status.STEP, Status.TESTED, Status.STEP)
-    low, high = scale - HALF_STEP, scale + HALF_STEP
+    low, high = scale - error, scale + error
     return ExposureScale(low=low, typical=scale, high=high, status=status)
 
 
@@ -84,10 +86,11 @@ def scale_through_film(path: Path, response: PrintResponse) -> ExposureScale | N
 TOLERANCE = 0.03  # D below full black that nobody sees beside it; common practice, no source
 FIRST_TINT = 0.04  # D above paper white: ISO 6846
 _HIGH_SHARE = 0.9  # of full black: ISO 6846
-_FALLS = 0.05  # D; a step lighter than a shorter one by more is no noise
+_FALLS = 0.08  # D; a step lighter than a shorter one by more is no unevenness of the coating
 LARGEST_TABLE = 1 << 20  # bytes of readings of one's own
 _LEAST_BLACK = 0.3  # D; no process's full black is so weak
-_FLAT_STEPS = 2  # at the end of a strip, a whole stop, must be alike within the tolerance
+_FLAT = math.log10(2)  # at the end of a strip, a whole stop, must be alike within the tolerance
+_COARSE = 0.2  # log units from step to step: more than half a stop, which is 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +113,11 @@ class PrintingTime:
         ISO range R, 0.04 above white to 90 % of full black.
     times_s, density : tuple of float
         What was read.
+    step : float
+        Log units between the steps about full black; time and scale are good to half of it.
+    next_strip : StripPlan or None
+        What to expose to know more: the scale, where the strip begins too dark; both to a
+        quarter stop, where its steps are coarse.
     notes : tuple of str
     """
 
@@ -121,7 +129,26 @@ class PrintingTime:
     iso_r: int | None
     times_s: tuple[float, ...]
     density: tuple[float, ...]
+    step: float
+    next_strip: StripPlan | None = None
     notes: tuple[str, ...] = ()
+
+
+class MisplacedStripError(ChartError):
+    """A test strip shows no printing time because it begins or ends in the wrong place.
+
+    Attributes
+    ----------
+    next_strip : StripPlan
+        The strip that will not.
+    """
+
+    def __init__(self, path: Path | str, what: str, remedy: str, next_strip: StripPlan) -> None:
+        super().__init__(path, what, remedy)
+        self.next_strip = next_strip
+
+    def __reduce__(self) -> tuple[type[MisplacedStripError], tuple[object, ...]]:
+        return type(self), (self.path, self.what, self.remedy, self.next_strip)
 
 
 def three_figures(value: float) -> str:
@@ -141,6 +168,7 @@ def find_printing_time(
     density: Sequence[float],
     *,
     tolerance: float = TOLERANCE,
+    process: Process | None = None,
 ) -> PrintingTime:
     """Return the shortest time that prints full black.
 
@@ -154,11 +182,15 @@ def find_printing_time(
         Of the print above its paper white.
     tolerance : float
         D below full black that counts as full black.
+    process : Process, optional
+        How long its scale can be decides where the next strip goes, if this one misses.
 
     Raises
     ------
+    MisplacedStripError
+        If full black is not reached, or there is nothing else.
     ChartError
-        If there are too few steps, if density falls, or if full black is not reached.
+        If there are too few steps, or if density falls.
     """
     if len(times_s) < _FEWEST:
         what = f"has {len(times_s)} steps"
@@ -166,45 +198,61 @@ def find_printing_time(
     read = np.asarray(density, np.float64)
     _check_rising(path, times_s, read)
     rising = np.asarray(isotonic_regression(read).x, np.float64)
-    black, gain = (
-        float(read[-1 - _FLAT_STEPS :].mean()),
-        float(rising[-1] - rising[-1 - _FLAT_STEPS]),
-    )
-    if gain > tolerance:
-        raise ChartError(
-            path,
-            f"does not reach full black: its last {_FLAT_STEPS} steps still gain {gain:.2f} D",
-            f"expose a strip that goes on beyond {three_figures(times_s[-1])} s",
-        )
-    if black < _LEAST_BLACK:
-        what = f"shows no print: {black:.2f} D at most"
-        raise ChartError(path, what, "expose a strip that goes on for longer")
-    if rising[0] >= black - tolerance:
-        what = f"is full black from its first step on ({three_figures(times_s[0])} s)"
-        raise ChartError(path, what, "expose a strip that begins shorter")
     log_t = np.log10(np.asarray(times_s, np.float64))
     curve = PchipInterpolator(log_t, rising)
+    scale = ANY_SCALE if process is None else scale_range(process.scales)
 
     def reached(wanted: float) -> float | None:
-        if rising[0] >= wanted:
+        if rising[0] >= wanted or rising[-1] < wanted:
             return None
         return float(brentq(lambda x: float(curve(x)) - wanted, log_t[0], log_t[-1]))
 
-    at_black = reached(black - tolerance)
-    tint, high = reached(FIRST_TINT), reached(_HIGH_SHARE * black)
-    assert at_black is not None and high is not None  # the strip begins lighter
-    notes = () if tint is not None else (_NO_TINT,)
+    def missed(what: str, remedy: str, ends: StripEnds) -> MisplacedStripError:
+        return MisplacedStripError(path, what, remedy, plan_next(ends, scale))
+
+    flat = log_t >= min(log_t[-1] - _FLAT - 1e-3, log_t[-2])
+    black, gain = float(read[flat].mean()), float(rising[-1] - rising[flat][0])
+    tint = reached(FIRST_TINT)
+    seen = (-math.inf, float(log_t[0])) if tint is None else _within_a_step(log_t, tint)
+    if rising[-1] < _LEAST_BLACK:
+        what = f"shows no print: {rising[-1]:.2f} D at most"
+        ends = StripEnds(tint=(log_t[-1], math.inf) if rising[-1] < FIRST_TINT else seen)
+        raise missed(what, "expose a strip that goes on for longer", ends)
+    if gain > tolerance:
+        raise missed(
+            f"does not reach full black: its last stop still gains {gain:.2f} D",
+            f"expose a strip that goes on beyond {three_figures(times_s[-1])} s",
+            StripEnds(tint=seen, black=(log_t[-1] - _FLAT, math.inf)),
+        )
+    if rising[0] >= black - tolerance:
+        what = f"is full black from its first step on ({three_figures(times_s[0])} s)"
+        ends = StripEnds(tint=(-math.inf, log_t[0]), black=(-math.inf, log_t[0]))
+        raise missed(what, "expose a strip that begins shorter", ends)
+    at_black, high = reached(black - tolerance), reached(_HIGH_SHARE * black)
+    assert at_black is not None  # the strip begins lighter
+    shorter, longer = _within_a_step(log_t, at_black)
+    step = longer - shorter
+    ends = StripEnds(tint=seen, black=(shorter, longer))
     return PrintingTime(
         seconds=10**at_black,
         d_max=black,
         tolerance=tolerance,
         first_tint_s=None if tint is None else 10**tint,
         scale=None if tint is None else at_black - tint,
-        iso_r=None if tint is None else iso_r(high - tint),
+        iso_r=None if tint is None or high is None else iso_r(high - tint),
         times_s=tuple(map(float, times_s)),
         density=tuple(read.tolist()),
-        notes=notes,
+        step=step,
+        next_strip=plan_next(ends, scale) if tint is None or step > _COARSE else None,
+        notes=() if tint is not None else (_NO_TINT,),
     )
+
+
+def _within_a_step(log_t: NDArray[np.float64], at: float) -> tuple[float, float]:
+    """Return half a step before and half a step after a place between two steps."""
+    place = int(np.clip(np.searchsorted(log_t, at), 1, len(log_t) - 1))
+    half = float(log_t[place] - log_t[place - 1]) / 2
+    return at - half, at + half
 
 
 _NO_TINT = (
