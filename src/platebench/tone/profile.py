@@ -55,7 +55,7 @@ class ToneProfile:
     description: str = ""
     paper: PaperCurve
     grade: float | None = None
-    hardest: float = 0.4
+    hardest: float = 0.2
     exposed_for: Literal["shadows", "middle", "highlights"] = "middle"
     shown: Literal["full", "paper"] = "full"
     shadow_aim: float = 10.0

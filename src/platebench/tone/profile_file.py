@@ -18,7 +18,7 @@ _NUMBERS: dict[str, tuple[float, float, float | None]] = {
     "paper.toe": (0.01, 100.0, None),
     "paper.straight": (0.0, 100.0, None),
     "paper.shoulder": (0.01, 100.0, None),
-    "print.hardest": (0.1, 2.0, 0.4),
+    "print.hardest": (0.1, 2.0, 0.2),
     "aims.shadow": (1.0, 127.0, 10.0),
     "aims.highlight": (128.0, 254.0, 245.0),
 }
