@@ -79,7 +79,7 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
     ),
     "printing-time": (
         "READINGS",
-        "with --sheet the strip's TIFF and PDF; with --process its profile",
+        "with --strip the strip's TIFF and PDF; with --process its profile",
         (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
     ),
     "process-chart": (

@@ -332,3 +332,22 @@ def test_a_positive_older_than_its_settings_is_printed_and_said_to_be(session: P
     before, at, after = path.read_text(encoding="utf-8").partition('id = "wide"\n')
     path.write_text(f"{before}{at}print_stops = 0.5\n{after}", encoding="utf-8")
     assert "The positive is older than its settings" in told() and "convert first" in told()
+
+
+def test_all_negatives_on_sheets_of_one_film(session):
+    result = run(session, "tall", "wide", "--sheet", "A4", "--with-chart", "--json")
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.stdout)
+    names = [piece["name"] for sheet in told["sheets"] for piece in sheet["pieces"]]
+    assert sorted(names) == ["step chart", "tall", "wide"]
+    assert all(Path(path).is_file() for sheet in told["sheets"] for path in sheet["files"])
+
+
+def test_a_negative_too_large_for_the_film_fails_alone(session):
+    result = run(session, "tall", "wide", "--sheet", "110x150mm", "--json")  # wide takes 114 x 132
+    told = json.loads(result.stdout)
+    assert result.exit_code == ExitCode.PARTIAL
+    assert [sorted(plate).count("error") for plate in told["plates"]] == [0, 1]
+    assert [piece["name"] for piece in told["sheets"][0]["pieces"]] == ["tall"]
+    assert run(session, "tall", "--with-chart").exit_code == ExitCode.USAGE
+    assert run(session, "tall", "--sheet", "4x5in", "--with-chart").exit_code == ExitCode.INPUT

@@ -99,9 +99,9 @@ def test_what_is_refused(tmp_path: Path, home: Path) -> None:
     uncalibrated = run("process-chart", tmp_path / "charts", "--process", "carbon")
     assert uncalibrated.exit_code == ExitCode.INPUT and "carbon" in uncalibrated.stderr
     assert run("printing-time").exit_code == ExitCode.USAGE
-    both = ("--sheet", "x", "--about", "60", "--steps", "9")
+    both = ("--strip", "x", "--about", "60", "--steps", "9")
     assert run("printing-time", *both).exit_code == ExitCode.USAGE
-    assert run("printing-time", "a.csv", "--sheet", "x").exit_code == ExitCode.USAGE
+    assert run("printing-time", "a.csv", "--strip", "x").exit_code == ExitCode.USAGE
     assert not home.exists() and not (tmp_path / "charts").exists()
 
 
@@ -111,7 +111,7 @@ def test_the_command_of_the_next_strip_writes_its_sheet(tmp_path: Path) -> None:
     readings.write_text("\n".join(["time_s,density", *rows]), encoding="utf-8")
     result = run("printing-time", readings, "--process", "salted-paper")
     assert result.exit_code == ExitCode.INPUT
-    (line,) = [one for one in result.stderr.splitlines() if "printing-time --sheet charts" in one]
+    (line,) = [one for one in result.stderr.splitlines() if "printing-time --strip charts" in one]
     typed = line.split("platebench ")[1].replace("charts", str(tmp_path)).split()
     written = json.loads(run(*typed, "--json", "--ppi", "100").stdout)
     # First tint at about 25 s; salted paper's scale reaches 2.2 (its profile).
@@ -138,7 +138,7 @@ def test_chart_files_have_their_true_size(tmp_path: Path) -> None:
 
 def test_the_printing_time_and_its_sheet(tmp_path: Path, home: Path) -> None:
     plan = ("--first", "15", "--steps", "15")
-    result = run("printing-time", "--sheet", tmp_path, *plan, "--ppi", "150")
+    result = run("printing-time", "--strip", tmp_path, *plan, "--ppi", "150")
     assert "step 15" in result.stdout and "exposed   1920.0 s" in result.stdout
     assert "never look" in " ".join(result.stdout.split())
     assert sorted(path.suffix for path in tmp_path.glob("test-strip*")) == [".pdf", ".tif"]

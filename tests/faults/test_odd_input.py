@@ -91,7 +91,7 @@ def test_a_name_that_is_too_long_is_one_line(args: tuple[str, ...]) -> None:
         ("process-chart", ""),
         ("develop-log", "", "--plate", "1", "--develop", "5m"),
         ("calibrate-process", "", "--process", "albumen"),
-        ("printing-time", "--sheet", "", "--first", "5"),
+        ("printing-time", "--strip", "", "--first", "5"),
         ("archive", "shelf", "--output", ""),
         ("verify", ""),
         ("reproduce", "shelf", "--captures", ""),
@@ -290,8 +290,8 @@ def test_slivers_are_no_captures_and_do_not_end_the_check_of_others(session: Pat
 @pytest.mark.parametrize(
     "args",
     [
-        ("printing-time", "--sheet", "charts", "--first", "nan"),
-        ("printing-time", "--sheet", "charts", "--ppi", "nan"),
+        ("printing-time", "--strip", "charts", "--first", "nan"),
+        ("printing-time", "--strip", "charts", "--ppi", "nan"),
         ("printing-time", "strip.csv", "--tolerance", "nan"),
         ("printing-time", "strip.csv", "--gamma", "nan"),
         ("process-chart", "charts", "--ppi", "nan"),

@@ -102,6 +102,18 @@ def test_tiles_cover_any_plate_and_fit_the_paper(width, height, name):
         assert all(0 < end - start < side - 20 for start, end in spans)
 
 
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("size", [(215.9, 165.1), (165.1, 215.9)])
+def test_a_whole_plate_lies_on_one_page_whichever_way_it_was_held(tmp_path, paper, size):
+    path, shown = tmp_path / "true.pdf", plate(*size, per_mm=4.0)
+    assert write_true_size(path, [shown], title="T", paper=paper, lossless=True).pages == 1
+    (drawn,) = pictures_on(pypdf.PdfReader(path).pages[0])
+    assert sorted((drawn.width, drawn.height)) == pytest.approx([165.1, 215.9], abs=WITHIN)
+    (pixels,) = pixels_of(pypdf.PdfReader(path).pages[0])
+    lain = shown.picture if drawn.width < drawn.height and size[0] < size[1] else None
+    np.testing.assert_array_equal(pixels, np.rot90(shown.picture) if lain is None else lain)
+
+
 def test_every_page_has_a_ruler_of_100_mm_and_the_sentence(tmp_path):
     path = tmp_path / "true.pdf"
     write_true_size(path, [plate(127, 101.6), plate(400, 300)], title="T", paper="letter")

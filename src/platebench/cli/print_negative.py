@@ -17,10 +17,18 @@ from platebench.cli.options import (
     talk_options,
     work_options,
 )
-from platebench.cli.print_options import PrintSides, film_options, process_option, size_options
+from platebench.cli.print_options import (
+    FilmSize,
+    PrintSides,
+    film_options,
+    process_option,
+    size_options,
+)
 from platebench.cli.show import failed_to_json, show_cautions, show_errors, wrapped
 
 if TYPE_CHECKING:
+    from platebench.core.formats import PlateFormat
+    from platebench.printing.full_sheet import FullSheet
     from platebench.printing.make_negative import MadeNegative
     from platebench.printing.process import Process
     from platebench.session.run_plates import PlateOutcome
@@ -29,7 +37,12 @@ _SHOWS_MM = 0.1
 
 
 def show_negatives(
-    results: Sequence[PlateOutcome[MadeNegative]], process: Process, *, as_json: bool, quiet: bool
+    results: Sequence[PlateOutcome[MadeNegative]],
+    sheets: Sequence[FullSheet],
+    process: Process,
+    *,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     """Tell what became of each plate: what was made on stdout, then on stderr what was not."""
     from platebench.core.cautions import FIRST, cautions_for
@@ -43,6 +56,10 @@ def show_negatives(
             {
                 "exit_code": int(exit_code_of(results)),
                 "plates": [_to_json(result) for result in results],
+                "sheets": [
+                    sheet.record | {"files": [str(path) for path in sheet.files]}
+                    for sheet in sheets
+                ],
                 "cautions": cautions,
             }
         )
@@ -50,7 +67,18 @@ def show_negatives(
         show_cautions(cautions)
         for result in results:
             _show_one(result)
+        for sheet in sheets:
+            _show_sheet(sheet)
     show_errors(results)
+
+
+def _show_sheet(sheet: FullSheet) -> None:
+    record = sheet.record
+    named = [piece["name"] + " (turned)" * piece["turned"] for piece in record["pieces"]]
+    count = f"sheet {record['sheet']} of {record['of']}, {record['film']}"
+    wrapped(f"{count}: {record['fill']:.0%} full, {', '.join(named)}.")
+    for path in sheet.files:
+        click.echo(f"  {path}")
 
 
 def _show_one(result: PlateOutcome[MadeNegative]) -> None:
@@ -95,6 +123,7 @@ def _to_json(result: PlateOutcome[MadeNegative]) -> dict[str, object]:
         "platebench print-negative shelf-3 plate-07 --process salted-paper",
         "platebench print-negative shelf-3 plate-07 --process carbon --size 8x10in",
         "platebench print-negative shelf-3 edited/07.tif --process albumen --enlarge 2",
+        "platebench print-negative shelf-3 plate-07 plate-08 --process gum --sheet A4",
     ),
 )
 @session_argument
@@ -102,6 +131,15 @@ def _to_json(result: PlateOutcome[MadeNegative]) -> dict[str, object]:
 @process_option
 @size_options
 @film_options
+@click.option(
+    "--sheet",
+    type=FilmSize(),
+    metavar="A4|letter|WxHmm|in",
+    help="Lay all negatives together on sheets of film of this size, with lines to cut along.",
+)
+@click.option(
+    "--with-chart", is_flag=True, help="With --sheet: a step chart lies beside them, as a control."
+)
 @click.option(
     "--aim",
     type=click.Choice(("positive", "facsimile")),
@@ -130,6 +168,8 @@ def command(
     ppi: float,
     contact: Any,
     margins: Any,
+    sheet: PlateFormat | None,
+    with_chart: bool,
     aim: Any,
     sharpness: bool,
     output: Path | None,
@@ -148,23 +188,28 @@ def command(
     from platebench.cli.terminal_progress import progress_for
     from platebench.printing.make_negative import NegativeOrder
     from platebench.printing.process_file import load_process, process_folders
-    from platebench.session.print_negative import print_negatives
+    from platebench.session.print_negative import print_negatives, print_on_sheets
     from platebench.session.run_plates import exit_code_of
 
+    if with_chart and sheet is None:
+        raise click.UsageError("--with-chart lies on a sheet: give its size, such as --sheet A4")
     known = load_process(process, process_folders(session, Path(click.get_app_dir("platebench"))))
     order = NegativeOrder(
         size=size.size, enlarge=size.enlarge, ppi=ppi, contact=contact, margins=margins, aim=aim
     )
-    results = print_negatives(
-        session,
-        plates,
-        known,
-        order,
-        sharpness=sharpness,
-        output=output,
-        workers=jobs,
-        memory=memory,
-        progress=progress_for(quiet),
-    )
-    show_negatives(results, known, as_json=as_json, quiet=quiet)
+    how: dict[str, Any] = {
+        "sharpness": sharpness,
+        "output": output,
+        "workers": jobs,
+        "memory": memory,
+        "progress": progress_for(quiet),
+    }
+    sheets: list[FullSheet] = []
+    if sheet is None:
+        results = print_negatives(session, plates, known, order, **how)
+    else:
+        results, sheets = print_on_sheets(
+            session, plates, known, order, sheet, chart=with_chart, **how
+        )
+    show_negatives(results, sheets, known, as_json=as_json, quiet=quiet)
     ctx.exit(exit_code_of(results))

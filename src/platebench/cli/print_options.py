@@ -119,6 +119,22 @@ class Sides(click.ParamType["PlateFormat"]):
         return found
 
 
+class FilmSize(Sides):
+    """A sheet's size: ``A4``, ``letter``, or sides."""
+
+    name = "film"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> PlateFormat:
+        """Return the sides."""
+        from platebench.core.formats import PlateFormat
+
+        sides = {"a4": (210.0, 297.0), "a3": (297.0, 420.0), "letter": (215.9, 279.4)}
+        known = sides.get(str(value).strip().casefold())
+        return PlateFormat(str(value), *known) if known else super().convert(value, param, ctx)
+
+
 def size_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """--size, --enlarge, --same-size: given to the command as one ``size``."""
 

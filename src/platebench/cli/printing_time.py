@@ -72,7 +72,7 @@ def next_command(plan: StripPlan, process: str | None) -> str:
     of = f" --process {process}" if process else ""
     first = three_figures(plan.first_s)
     return (
-        f"platebench printing-time --sheet charts --first {first} --steps {plan.steps}{apart}{of}"
+        f"platebench printing-time --strip charts --first {first} --steps {plan.steps}{apart}{of}"
     )
 
 
@@ -151,13 +151,13 @@ if TYPE_CHECKING:
     cls=ExampledCommand,
     short_help="Find the standard printing time from a test strip.",
     examples=(
-        "platebench printing-time --sheet charts --process salted-paper --about 600",
+        "platebench printing-time --strip charts --process salted-paper --about 600",
         "platebench printing-time strip.tif --first 15 --process salted-paper",
         "platebench printing-time readings.csv",
     ),
 )
 @click.argument("readings", required=False, type=A_PATH)
-@click.option("--sheet", type=A_PATH, metavar="FOLDER", help="Write the test strip's film into "
+@click.option("--strip", type=A_PATH, metavar="FOLDER", help="Write the test strip's film into "
     "this folder, and list when to cover which step.")  # fmt: skip
 @click.option("--about", type=Span(0.1, 1_000_000), metavar="SECONDS",
     help="Your guess at the time for full black: plans the sheet.")  # fmt: skip
@@ -191,7 +191,7 @@ if TYPE_CHECKING:
 @talk_options
 def command(
     readings: Path | None,
-    sheet: Path | None,
+    strip: Path | None,
     about: float | None,
     within: float,
     first: float | None,
@@ -218,16 +218,16 @@ def command(
     from platebench.printing.process_file import FOLDER, load_process, process_folders
 
     not_kept: PlateError | None = None
-    if (readings is None) == (sheet is None):
-        raise click.UsageError("give a scan or table to read, or --sheet FOLDER to write a strip")
+    if (readings is None) == (strip is None):
+        raise click.UsageError("give a scan or table to read, or --strip FOLDER to write a strip")
     require_session(session)
     user = Path(click.get_app_dir("platebench"))
     folders, into = process_folders(session, user), (session or user) / FOLDER
     of = None if process is None else load_process(process, folders)
-    if sheet is not None:
+    if strip is not None:
         plan = _planned(of, about, within, first, steps, apart)
         timed = first is not None or about is not None
-        files = write_strip(sheet, plan, ppi, progress_for(quiet))
+        files = write_strip(strip, plan, ppi, progress_for(quiet))
         if as_json:
             print_json(schedule_to_json(plan, timed=timed, files=files))
         elif not quiet:

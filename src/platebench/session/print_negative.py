@@ -12,6 +12,7 @@ import numpy as np
 from platebench import __version__
 from platebench.core.errors import NoDensitiesError, PrintNegativeError
 from platebench.core.files import hash_file, refuse_foreign
+from platebench.core.formats import PlateFormat
 from platebench.core.progress import Progress
 from platebench.core.settings import ScanSettings
 from platebench.plate.densities import transmittance_of_codes
@@ -21,6 +22,14 @@ from platebench.plate.look import check_something_there, look_at_plate
 from platebench.plate.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.plate.print_positive import print_positive
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
+from platebench.printing.chart_sheet import draw_chart
+from platebench.printing.full_sheet import (
+    FullSheet,
+    Piece,
+    fits_film,
+    piece_of,
+    write_full_sheets,
+)
 from platebench.printing.make_negative import (
     MadeNegative,
     NegativeOrder,
@@ -33,6 +42,7 @@ from platebench.printing.negative_tone import table_from_plate, table_from_posit
 from platebench.printing.print_picture import read_positive
 from platebench.printing.print_size import plan_print_size
 from platebench.printing.process import Process, response_of
+from platebench.printing.step_chart import HEIGHT, WIDTH, plain_chart
 from platebench.session.capture_sharpness import resolved_share
 from platebench.session.convert_plate import true_transmittance
 from platebench.session.jobs import prepare_light, session_jobs
@@ -118,6 +128,95 @@ def print_negatives(
     )
     with run.writing(results=converted):
         return run.outcomes(work, range(len(plates)))
+
+
+def print_on_sheets(
+    folder: Path,
+    plates: Sequence[str],
+    process: Process,
+    order: NegativeOrder,
+    film: PlateFormat,
+    *,
+    chart: bool = False,
+    sharpness: bool = False,
+    output: Path | None = None,
+    workers: int | None = None,
+    memory: int | None = None,
+    progress: Progress | None = None,
+) -> tuple[list[PlateOutcome[MadeNegative]], list[FullSheet]]:
+    """Write print negatives, and sheets of film that hold them all.
+
+    Parameters
+    ----------
+    film : PlateFormat
+        Size of a sheet.
+    chart : bool
+        Lay a step chart on the first sheet that has room, so that it shows how it was printed.
+    folder, plates, process, order, sharpness, output, workers, memory, progress
+        As for :func:`print_negatives`.
+
+    Returns
+    -------
+    outcomes : list of PlateOutcome
+        A negative too large for the film is one that failed; its own files are there.
+    sheets : list of FullSheet
+
+    Raises
+    ------
+    PrintNegativeError
+        If a step chart is wanted that does not fit the film.
+    SettingsError, SessionFolderError, WriteError
+        As for :func:`print_negatives`.
+    """
+    drawn = draw_chart(plain_chart(), order.ppi).codes() if chart else None
+    if drawn is not None and not fits_film(drawn.shape, film, order.ppi):
+        what = f"is smaller than the step chart of {WIDTH:g} x {HEIGHT:g} mm"
+        raise PrintNegativeError(f"a sheet of {film.name}", what, "take a larger one", "sheet")
+    outcomes = print_negatives(
+        folder,
+        plates,
+        process,
+        order,
+        sharpness=sharpness,
+        output=output,
+        workers=workers,
+        memory=memory,
+        progress=progress,
+    )
+    target = folder / FOLDER if output is None else output
+    outcomes, pieces = _sorted_by_size(outcomes, film, order.ppi)
+    if not pieces:
+        return outcomes, []
+    if drawn is not None:
+        codes = drawn if order.contact == "ink" else np.ascontiguousarray(drawn[:, ::-1])
+        pieces.append(Piece(name="step chart", codes=codes))
+    with PlateRun(folder, load_session(folder), target).writing(results=folder / OUTPUT_NAME):
+        stem = f"sheet-{process.name}-{film.name.replace(' ', '')}"
+        sheets = write_full_sheets(
+            target, pieces, film=film, ppi=order.ppi, margins=order.margins, stem=stem
+        )
+    return outcomes, sheets
+
+
+def _sorted_by_size(
+    outcomes: Sequence[PlateOutcome[MadeNegative]], film: PlateFormat, ppi: float
+) -> tuple[list[PlateOutcome[MadeNegative]], list[Piece]]:
+    """Return the outcomes, what is too large for a film among the failed, and what is not."""
+    sorted_out, pieces = [], []
+    for outcome in outcomes:
+        if outcome.made is not None:
+            tiff, record = outcome.made.files[0], outcome.made.record
+            piece = piece_of(outcome.plate_id, tiff)
+            if fits_film(piece.codes.shape, film, ppi):
+                pieces.append(piece)
+            else:
+                across, down = record["film_mm"]
+                what = f"takes {across:.0f} x {down:.0f} mm with its margins, more than {film.name}"
+                remedy = f"it fits {record['film']}; or print it smaller"
+                error = PrintNegativeError(tiff, what, remedy, "sheet", "size")
+                outcome = replace(outcome, made=None, error=error)
+        sorted_out.append(outcome)
+    return sorted_out, pieces
 
 
 @dataclass(frozen=True, slots=True, eq=False)

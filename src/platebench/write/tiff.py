@@ -275,6 +275,11 @@ def stored_bands(path: Path) -> tuple[tuple[int, int], Iterator[NDArray[np.uint1
     return (rows, columns), bands()
 
 
+def stored_pixels(path: Path) -> NDArray[np.uint16]:
+    """Return the pixels of an uncompressed grey TIFF of ours, left on disk until they are used."""
+    return np.asanyarray(tifffile.memmap(path, mode="r"))
+
+
 def _crc_from(stream: IO[bytes], start: int) -> int:
     stream.seek(start)
     found = 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -145,6 +145,12 @@ def _draw_plate(
 ) -> None:
     width, height = shown.size_mm or (0.0, 0.0)
     sheet, tiles = plan_tiles(width, height, paper)
+    turned = plan_tiles(height, width, paper)
+    if len(turned[1]) < len(tiles):
+        sheet, tiles = turned
+        pixels = np.asarray(gray_pixels(target, shown.plate_id, shown.picture))
+        shown = replace(shown, picture=np.rot90(pixels), size_mm=(height, width))
+        heading = _BETWEEN.join(text for text in ("turned to fit the sheet", heading) if text)
     room = room_on(sheet)
     for tile in tiles:
         pen.start_page(sheet)
