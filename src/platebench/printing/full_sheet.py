@@ -14,9 +14,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench import __version__
 from platebench.core.files import atomic_write, refuse_foreign
 from platebench.core.formats import MM_PER_INCH, PlateFormat
+from platebench.core.version import __version__
 from platebench.printing.negative_layout import HAIR, Margins
 from platebench.printing.process import codes_of
 from platebench.write.negative_sheet import write_raster_pdf
