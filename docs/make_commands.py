@@ -98,6 +98,11 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
         "`SESSION/print-negatives`",
         _BATCH,
     ),
+    "check-print": (
+        "SCAN, the negative's TIFF and record, process profiles",
+        "SCAN-check.png beside the scan",
+        (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
+    ),
     "print-plate": (
         "records in `SESSION/converted/plates`, process profiles",
         "`SESSION/test-strips`",

@@ -20,7 +20,7 @@ from platebench.session.convert_session import convert_session
 from platebench.synthetic import simulate_blank, simulate_plate
 
 from .. import tablet_scenes as tablet
-from ..printing.printed_charts import PROCESSES, Printing, print_chart
+from ..printing.printed_charts import PROCESSES, Printing, print_chart, print_picture
 from ..session_files import put, write_session
 from .test_manners import WORDS
 
@@ -42,6 +42,7 @@ COMMANDS = {
     "process-chart": ("process-chart", "charts", "--ppi", "100"),
     "calibrate-process": ("calibrate-process", "scan.tif", "--process", "albumen"),
     "print-negative": ("print-negative", "shelf", "wide", "--process", "albumen", "--ppi", "100"),
+    "check-print": ("check-print", "print.tif", "--negative", "films/film.tif"),
     "print-plate": ("print-plate", "shelf", "wide", "--process", "albumen"),
     "expose": ("expose", "--ev", "14", "--f", "16"),
     "develop-log": ("develop-log", "shelf", "--plate", "wide", "--develop", "5m"),
@@ -84,6 +85,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "strip.csv").write_text("time_s,density\n" + lines, encoding="utf-8")
     printing = Printing(process=PROCESSES["hard paper"])
     print_chart(folder / "scan.tif", plain_chart(), 31, printing)
+    print_picture(folder, PROCESSES["hard paper"])
     return folder
 
 

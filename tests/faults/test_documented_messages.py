@@ -969,6 +969,10 @@ produces("… would have …")(negative("tall", "--enlarge", "12", "--ppi", "144
 produces("… is no TIFF;")(negative("not-a.tif"))
 produces("… has … bits a pixel")(negative("tall", saved=np.zeros((400, 300), np.uint8)))
 produces("… is in colour;")(negative("tall", saved=np.zeros((400, 300, 3), np.uint16)))
+produces("… takes … x … mm with its margins")(negative("tall", "--sheet", "60x60mm"))
+produces("… is smaller than the step chart")(
+    negative("tall", "--sheet", "100x150mm", "--with-chart")
+)
 FACSIMILE = ("--aim", "facsimile")
 produces("… is a positive, which")(negative("converted/positives/tall.tif", *FACSIMILE))
 produces("… holds no plate …")(negative("tall", *FACSIMILE))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from contextlib import redirect_stderr
@@ -18,8 +19,13 @@ from platebench.cli.ending import show_error
 from platebench.core.errors import ChartError
 from platebench.printing.chart_sheet import InkSheet, draw_chart
 from platebench.printing.exposure_strip import draw_strip, strip_size, window_box
+from platebench.printing.make_negative import NegativeOrder, NegativeSource, make_negative
+from platebench.printing.negative_tone import table_from_positive
+from platebench.printing.printing_time import find_printing_time, tested_scale
+from platebench.printing.process import PrintResponse, Process, ProcessCalibration
+from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.step_chart import StepChart, white_box
-from platebench.printing.strip_plan import HALF, StripPlan
+from platebench.printing.strip_plan import HALF, StripPlan, strip_times
 from platebench.synthetic.printing_process import (
     PrinterModel,
     PrintFaults,
@@ -28,6 +34,7 @@ from platebench.synthetic.printing_process import (
     simulate_print,
     simulate_scan,
 )
+from platebench.synthetic.scene import make_scene
 from platebench.write.paper_page import Box
 
 PPI = 150.0
@@ -132,6 +139,65 @@ def print_strip(
         printed = process.density_at(first_log + step * np.log10(2) * stops)
         density[window] += printed - truth[window]
     return save(path, simulate_scan(density, PPI, seed=seed))
+
+
+def known_by(process: PrintingProcess, profile: str = "albumen") -> Process:
+    """The profile as a chart and a test strip, both without error, would have made it."""
+    ink, times = np.linspace(0, 1, 51), strip_times(1.0, 13, 1.0)
+    read = process.density_at(process.exposure - 2.7 + np.log10(times))
+    found = find_printing_time("strip", times, read.tolist())
+    curve = found.curve()
+    assert found.scale is not None and curve is not None
+    response = PrintResponse(
+        ink=tuple(ink.tolist()),
+        density=tuple(np.minimum.accumulate(process.print_density(ink)).tolist()),
+        calibrated=True,
+    )
+    return replace(
+        load_process(profile, process_folders(None, None)),
+        scales=(tested_scale(found.scale),),
+        print_curve=curve,
+        calibration=ProcessCalibration(
+            response=response, prints=(), residual=0, noise=0, evenness=0
+        ),
+    )
+
+
+def print_picture(
+    folder: Path,
+    process: PrintingProcess,
+    *,
+    scene: str = "still life",
+    stops: float = 0.0,
+    fall: float = 0.0,
+    turned: int = 0,
+    seed: int = 0,
+) -> tuple[Path, Path]:
+    """A negative in FOLDER/films and its print, print.tif: light falls from left to right."""
+    films = folder / "films"
+    films.mkdir()
+    known = known_by(process)
+    seen = make_scene(scene, (500, 640))
+    codes = np.rint(65535 * np.clip(seen, 0, 1) ** (1 / 2.2)).astype(np.uint16)
+    light = (np.arange(65536) / 65535) ** 2.2
+    assert known.calibration is not None
+    table = table_from_positive(light, known.calibration.response)
+    source = NegativeSource(
+        plate_id="film", path=films, codes=codes, table=table, ppi=codes.shape[1] / 5
+    )
+    made = make_negative(source, known, NegativeOrder(ppi=PPI), films)
+    for path in made.files[:1]:
+        path.rename(films / "film.tif")
+    (films / "film.json").write_text(json.dumps(made.record), encoding="utf-8")
+    film = tifffile.imread(films / "film.tif")
+    faults = replace(PrintFaults(), coating_exposure=0, exposure_drift=0, specks=2)
+    density = simulate_print(film, PPI, process, seed=seed, faults=faults)
+    ink = (1 - film / 65535.0)[:, ::-1]
+    away = stops * np.log10(2) + np.log10(1 - fall) * np.linspace(-0.5, 0.5, ink.shape[1])
+    density += process.print_density(ink, exposure=away) - process.print_density(ink)
+    density = np.pad(np.maximum(density, -0.02), 100)  # bare paper around
+    scan = simulate_scan(density, PPI, ScanModel(turn_deg=1.5 + 90 * turned), seed=seed)
+    return save(folder / "print.tif", scan), films / "film.tif"
 
 
 def save(path: Path, codes: NDArray[np.generic]) -> Path:

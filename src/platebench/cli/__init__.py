@@ -26,7 +26,7 @@ _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert", "watch", "review", "share", "master"),
     *("calibrate", "measure", "curve"),
     *("which-print", "printing-time", "process-chart", "calibrate-process"),
-    *("print-negative", "print-plate"),
+    *("print-negative", "print-plate", "check-print"),
     *("expose", "develop-log"),
     *("archive", "verify", "reproduce", "catalogue", "audit"),
     "completion",

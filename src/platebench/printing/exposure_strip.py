@@ -83,7 +83,7 @@ def read_printing_time(
 def keep_scale(
     found: PrintingTime, name: str, folders: Sequence[Path], into: Path
 ) -> tuple[Path, ...]:
-    """Write a tested exposure scale into a process profile of one's own.
+    """Write a tested exposure scale, and the curve over it, into a process profile of one's own.
 
     Returns
     -------
@@ -102,7 +102,7 @@ def keep_scale(
         return ()
     scale = tested_scale(found.scale, max(HALF_STEP, found.step / 2))
     path = into / f"{name}.toml"
-    write_profile(path, replace(process, path=path), scale=scale)
+    write_profile(path, replace(process, path=path), scale=scale, curve=found.curve())
     return (path,)
 
 

@@ -24,7 +24,7 @@ from scipy.optimize import brentq, isotonic_regression
 from platebench.core.csv_table import read_numbers
 from platebench.core.errors import ChartError, ReadingsError
 from platebench.core.files import read_at_most
-from platebench.printing.print_look import Status
+from platebench.printing.print_look import PrintCurve, Status
 from platebench.printing.process import ExposureScale, PrintResponse, Process, iso_r
 from platebench.printing.strip_plan import ANY_SCALE, StripEnds, StripPlan, plan_next, scale_range
 
@@ -90,6 +90,7 @@ _FALLS = 0.08  # D; a step lighter than a shorter one by more is no unevenness o
 LARGEST_TABLE = 1 << 20  # bytes of readings of one's own
 _LEAST_BLACK = 0.3  # D; no process's full black is so weak
 _FLAT = math.log10(2)  # at the end of a strip, a whole stop, must be alike within the tolerance
+_CURVE_POINTS, _LEAST_RISE = 13, 1e-3  # of a curve that is kept
 _COARSE = 0.2  # log units from step to step: more than half a stop, which is 0.15
 
 
@@ -132,6 +133,24 @@ class PrintingTime:
     step: float
     next_strip: StripPlan | None = None
     notes: tuple[str, ...] = ()
+
+    def curve(self) -> PrintCurve | None:
+        """Return the process's own curve from first tint to full black; None without a scale."""
+        if self.scale is None or self.first_tint_s is None:
+            return None
+        rising = np.maximum.accumulate(np.asarray(self.density))
+        drawn = PchipInterpolator(np.log10(self.times_s), rising)
+        share = np.linspace(0, 1, _CURVE_POINTS)
+        read = drawn(np.log10(self.first_tint_s) + share * self.scale)
+        tone = (read - FIRST_TINT) / (self.d_max - self.tolerance - FIRST_TINT)
+        tone[0], tone[-1] = 0.0, 1.0
+        rises = np.concatenate(([True], np.diff(np.maximum.accumulate(tone)) > _LEAST_RISE))
+        rises &= (tone < 1 - _LEAST_RISE) | (share == 1)
+        return PrintCurve(
+            exposure=tuple(share[rises].round(4).tolist()),
+            tone=tuple(tone[rises].round(4).tolist()),
+            status=Status.TESTED,
+        )
 
 
 class MisplacedStripError(ChartError):

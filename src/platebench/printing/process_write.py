@@ -12,7 +12,7 @@ from tomlkit.items import Array, Table
 from platebench.core.errors import SettingsFileError
 from platebench.core.files import atomic_write, make_folder
 from platebench.core.plate_names import as_text
-from platebench.printing.print_look import PrintLook, Status
+from platebench.printing.print_look import PrintCurve, PrintLook, Status
 from platebench.printing.process import ExposureScale, Process, ProcessCalibration
 
 _BY_HAND = "Written by platebench; what you change by hand in other tables is kept."
@@ -25,6 +25,7 @@ def write_profile(
     *,
     calibration: ProcessCalibration | None = None,
     scale: ExposureScale | None = None,
+    curve: PrintCurve | None = None,
     whole: bool = False,
 ) -> None:
     """Write a user's process profile, or the new tables of one that is there.
@@ -38,6 +39,8 @@ def write_profile(
     calibration : ProcessCalibration, optional
         Replaces the one in the file; its depth goes into ``[print]`` as tested.
     scale : ExposureScale, optional
+        Replaces the one in the file.
+    curve : PrintCurve, optional
         Replaces the one in the file.
     whole : bool
         Also write title, light, hazards and the rest: no profile of that name comes along.
@@ -55,6 +58,8 @@ def write_profile(
     if scale is not None:
         document.pop("grade", None)
         document["exposure_scale"] = _scale(scale)
+    if curve is not None:
+        document["print_curve"] = _curve(curve)
     if calibration is not None:
         document["print"] = _look(process.look, calibration.response.d_max)
         document["calibration"] = _calibration(calibration)
@@ -90,9 +95,8 @@ def _fill(document: tomlkit.TOMLDocument, process: Process) -> None:
             tables["grade"] = [{"name": s.grade, **_scale(s)} for s in process.scales]
         else:
             tables["exposure_scale"] = _scale(process.scales[0])
-    curve, band = process.print_curve, process.band
-    points = [[x, y] for x, y in zip(curve.exposure, curve.tone, strict=True)]
-    tables["print_curve"] = {"points": points, **_standing(curve.status, curve.source)}
+    band = process.band
+    tables["print_curve"] = _curve(process.print_curve)
     if band is not None:
         tables["spectral_band"] = {"low": band.low, "high": band.high, "status": str(band.status)}
     for key, value in (texts | tables).items():
@@ -109,6 +113,11 @@ def _scale(scale: ExposureScale) -> dict[str, Any]:
     if scale.adjustable:
         table["adjustable"] = True
     return table | ({"source": scale.source} if scale.source else {})
+
+
+def _curve(curve: PrintCurve) -> dict[str, Any]:
+    points = [[x, y] for x, y in zip(curve.exposure, curve.tone, strict=True)]
+    return {"points": points, **_standing(curve.status, curve.source)}
 
 
 def _look(look: PrintLook, d_max: float) -> dict[str, Any]:
