@@ -1,6 +1,7 @@
 """Times of a plate printed itself: transmittance is 10 ** -D by definition, times follow."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -40,8 +41,20 @@ def plate(base: float, thinnest: float, densest: float, blue: float | None = Non
     ],
 )
 def test_the_time_factor_is_ten_to_the_difference_of_bases(base, reference, factor):
-    times = direct_times(plate(base, 0.5, 1.5), SCALE, reference_base=reference)
+    times = direct_times(plate(base, 0.5, 1.5), SCALE, reference=plate(reference, 0.5, 1.5))
     assert times.for_base == pytest.approx(factor, rel=1e-5)
+
+
+def test_blue_stain_and_errors_count_in_times() -> None:
+    seen = replace(plate(0.3, 0.5, 1.5), blue_offset=0.2, blue_share=0.1, base_sigma=0.01)
+    times = direct_times(seen, SCALE)
+    assert times.base == pytest.approx(0.3 * 1.1 + 0.2)  # D_blue = D (1 + share) + offset
+    low, high = (math.log10(factor) for factor in times.spread)
+    assert low == pytest.approx(-0.02)  # two standard errors
+    assert high == pytest.approx(0.02 + 0.15 + (0.53 - 0.3))  # and glass and stain, in ultraviolet
+    blue = direct_times(seen, SCALE, light="blue")
+    assert [math.log10(factor) for factor in blue.spread] == pytest.approx([-0.02, 0.02])
+    assert [math.log10(f) for f in times.scale_spread] == pytest.approx([-0.1, 0.1])
 
 
 def exposure(density: float, time: float) -> float:
@@ -52,7 +65,7 @@ def exposure(density: float, time: float) -> float:
 
 @pytest.mark.parametrize("reference", [0.0, 0.25])
 def test_the_ends_of_the_range_land_on_black_and_on_the_first_tint(reference):
-    times = direct_times(plate(0.2, 0.45, 1.75), SCALE, reference_base=reference)
+    times = direct_times(plate(0.2, 0.45, 1.75), SCALE, reference=plate(reference, 0.5, 1.5))
     black = exposure(reference, 1.0)  # what the reference's time gives through its base
     assert exposure(0.2, times.for_base) == pytest.approx(black)
     assert exposure(0.45, times.for_shadows) == pytest.approx(black)

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from platebench.printing.plate_range import PlateRange
-from platebench.printing.process import ExposureScale
+from platebench.printing.process import ExposureScale, LightOfProcess
 
 # Parts of a test strip and the stops between them, finest first; half a stop, 0.15 in log exposure,
 # is a step of the 21-step tablet. A page has no room for more parts.
@@ -42,6 +42,11 @@ class DirectTimes:
         ``10 ** (base - reference_base)``: prints the base as the reference's was printed.
     for_shadows, for_highlights : float or None
         The thinnest tone just prints full black; the densest just shows a tint.
+    spread : (float, float)
+        Each time lies between these multiples of itself: error of the base, and what ultraviolet
+        finds in glass and stain that blue light does not.
+    scale_spread : (float, float)
+        The time for the highlights moreover between these, by the exposure scale's two ends.
     """
 
     base: float
@@ -51,6 +56,8 @@ class DirectTimes:
     for_base: float
     for_shadows: float | None
     for_highlights: float | None
+    spread: tuple[float, float] = (1.0, 1.0)
+    scale_spread: tuple[float, float] = (1.0, 1.0)
 
     @property
     def middle(self) -> float:
@@ -60,10 +67,21 @@ class DirectTimes:
         return float((self.for_shadows * self.for_highlights) ** 0.5)
 
 
+# Held back in ultraviolet beyond what blue light shows, D: old glass, greenish at its edge, against
+# none, and two such glasses against each other. From memory, no source.
+GLASS_IN_UV, BETWEEN_GLASSES = 0.15, 0.05
+_STAIN_IN_UV = 1.0  # times what it holds back of blue, on top; from memory, no source
+_SIGMAS = 2.0
+
+
 def direct_times(
-    plate: PlateRange, scale: ExposureScale, *, reference_base: float = 0.0
+    plate: PlateRange,
+    scale: ExposureScale,
+    *,
+    reference: PlateRange | None = None,
+    light: LightOfProcess = "ultraviolet",
 ) -> DirectTimes:
-    """Return the times a plate asks for.
+    """Return the times a plate asks for, by its densities in blue light where they are known.
 
     Parameters
     ----------
@@ -71,9 +89,11 @@ def direct_times(
         Its base plus fog, and its range, in blue light where that was measured apart.
     scale : ExposureScale
         What the process takes up.
-    reference_base : float
-        Base plus fog of a plate whose time is known to print its base just full black; 0: the
-        time was found through nothing.
+    reference : PlateRange, optional
+        A plate whose time is known to print its base just full black; None: the time was found
+        through nothing.
+    light : {"ultraviolet", "blue"}
+        What the process prints by.
 
     Examples
     --------
@@ -83,22 +103,42 @@ def direct_times(
     >>> round(direct_times(plate, scale).for_base, 3)
     1.995
     """
+    base = plate.in_blue(plate.base_fog)
+    reference_base = 0.0 if reference is None else reference.in_blue(reference.base_fog)
     thinnest = densest = shadows = highlights = None
     if plate.tones is not None:
         used = plate.density_range if plate.blue_range is None else plate.blue_range
-        thinnest = plate.tones.thinnest
+        thinnest = plate.in_blue(plate.tones.thinnest)
         densest = thinnest + used
         shadows = 10 ** (thinnest - reference_base)
         highlights = 10 ** (densest - scale.typical - reference_base)
     return DirectTimes(
-        base=plate.base_fog,
+        base=base,
         reference_base=reference_base,
         thinnest=thinnest,
         densest=densest,
-        for_base=10 ** (plate.base_fog - reference_base),
+        for_base=10 ** (base - reference_base),
         for_shadows=shadows,
         for_highlights=highlights,
+        spread=_spread(plate, reference, light),
+        scale_spread=(10 ** (scale.typical - scale.high), 10 ** (scale.typical - scale.low)),
     )
+
+
+def _spread(
+    plate: PlateRange, reference: PlateRange | None, light: LightOfProcess
+) -> tuple[float, float]:
+    """Return between which multiples of itself a time lies."""
+    other = 0.0 if reference is None else reference.base_sigma
+    error = _SIGMAS * math.hypot(plate.base_sigma, other)
+    less, more = error, error
+    if light == "ultraviolet":
+        glass = GLASS_IN_UV if reference is None else BETWEEN_GLASSES
+        stains = [_STAIN_IN_UV * max(0.0, one.in_blue(one.base_fog) - one.base_fog)
+                  for one in (plate, *([reference] if reference else []))]  # fmt: skip
+        more += glass + stains[0]
+        less += 0.0 if reference is None else glass + stains[1]
+    return 10**-less, 10**more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

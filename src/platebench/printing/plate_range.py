@@ -65,7 +65,11 @@ class PlateRange:
     at_least : float or None
         Where the densest tone is lost in the dark: the range that is sure, by two standard errors.
     base_fog : float
-        Base plus fog, or the thinnest tone where there is no rebate, D.
+        Base plus fog, or the thinnest tone where there is no rebate, D, in green light.
+    base_sigma : float
+        Its standard error; 0 where not taken.
+    blue_offset, blue_share : float
+        What the stain adds in blue light: D, and D per D.
     """
 
     plate_id: str
@@ -77,7 +81,19 @@ class PlateRange:
     calibrated: bool = False
     doubtful: bool = False
     base_fog: float = 0.0
+    base_sigma: float = 0.0
+    blue_offset: float = 0.0
+    blue_share: float = 0.0
     at_least: float | None = None
+
+    def in_blue(self, density: float) -> float:
+        """Return a green density as blue light sees it: its stain's offset and share on top."""
+        return density * (1 + self.blue_share) + self.blue_offset
+
+    @property
+    def stained(self) -> bool:
+        """Whether a stain was measured that blue light sees."""
+        return self.blue_offset != 0 or self.blue_share != 0
 
 
 def read_plate_ranges(output: Path, plates: Sequence[str] = ()) -> list[PlateRange]:
@@ -129,6 +145,7 @@ def plate_range_of(plate_id: str, record: PlateRecord) -> PlateRange:
     measured, stain = record.densities, record.stain
     if measured is None:
         raise ValueError("no densities")
+    coloured = stain is not None and stain.coloured
     counts, least = measured.histogram, measured.d_max_at_least
     whole = len(counts) == BIN_EDGES.size - 1 and sum(counts) > 0 and min(counts) >= 0
     return PlateRange(
@@ -143,5 +160,8 @@ def plate_range_of(plate_id: str, record: PlateRecord) -> PlateRange:
         calibrated=record.calibration is not None,
         doubtful=record.doubtful,
         base_fog=measured.base_fog,
+        base_sigma=measured.base_fog_sigma or 0.0,
+        blue_offset=stain.blue if stain is not None and coloured else 0.0,
+        blue_share=stain.blue_share if stain is not None and coloured else 0.0,
         at_least=None if least is None else least - measured.d_min,
     )

@@ -14,6 +14,8 @@ from platebench.core.rounding import rounded
 from platebench.plate.plate_format import SET_CORNERS
 from platebench.printing.advice import ProcessAdvice, advise_plate
 from platebench.printing.direct_time import (
+    BETWEEN_GLASSES,
+    GLASS_IN_UV,
     DirectStrip,
     DirectTimes,
     added_times,
@@ -21,7 +23,7 @@ from platebench.printing.direct_time import (
     plan_strip,
 )
 from platebench.printing.plate_range import PlateRange, read_plate_ranges
-from platebench.printing.process import Process
+from platebench.printing.process import LightOfProcess, Process
 from platebench.session.run_plates import PlateOutcome, PlateRun, PlateWork
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import load_session
@@ -60,6 +62,7 @@ _STEPS = {
     1.0: "Between two parts lies a whole stop, 0.30 in log exposure, to hold both times: then try "
     "a time between the two parts that come nearest.",
 }
+_ALIKE = 1.06  # times nearer to each other are one: a tenth of a stop
 _BY_HAND_S = 2.0  # below it, times that a hand can give lie further apart than a strip's parts
 
 
@@ -80,6 +83,8 @@ class DirectPrint:
         The reference's time, seconds; None where it is not known.
     sheet : Path
         The page written.
+    light : {"ultraviolet", "blue"}
+        What the process prints by.
     doubts : tuple of str
         What makes the times doubtful, and what to do.
     """
@@ -90,6 +95,7 @@ class DirectPrint:
     reference: str
     time_s: float | None
     sheet: Path
+    light: LightOfProcess = "ultraviolet"
     doubts: tuple[str, ...] = ()
 
     @property
@@ -107,19 +113,44 @@ class DirectPrint:
     def said_times(self) -> tuple[tuple[str, str], ...]:
         """Say for what which time is: name and words."""
         times = self.times
+        low, high = (times.spread[i] * times.scale_spread[i] for i in (0, 1))
+        base, shadows = (
+            self._within(factor, *times.spread) for factor in (times.for_base, times.for_shadows)
+        )
+        highlights = self._within(times.for_highlights, low, high)
         return (
-            ("for the base", f"{self.said(times.for_base)}: base plus fog just prints full black"),
-            (
-                "for the shadows",
-                f"{self.said(times.for_shadows)}: the thinnest tone just prints full black",
-            ),
+            ("for the base", f"{base}: base plus fog just prints full black"),
+            ("for the shadows", f"{shadows}: the thinnest tone just prints full black"),
             (
                 "for the highlights",
-                f"{self.said(times.for_highlights)}: the densest tone just shows a tint, far less "
-                "light than full black",
+                f"{highlights}: the densest tone just shows a tint, far less light than full black",
             ),
             *self._between(),
+            *self._ultraviolet(),
         )
+
+    def _within(self, factor: float | None, low: float, high: float) -> str:
+        """Say a time and between what it lies."""
+        said = self.said(factor)
+        if factor is None or high / low < _ALIKE:
+            return said
+        return f"{said} ({self.said(factor * low)} to {self.said(factor * high)})"
+
+    def _ultraviolet(self) -> tuple[tuple[str, str], ...]:
+        """Say what ultraviolet finds in the plate that no camera sees."""
+        if self.light != "ultraviolet":
+            return ()
+        seen = (
+            "blue densities, stain included; ultraviolet may find up to as much stain again"
+            if self.plate.stained
+            else "densities as measured; ultraviolet may find stain that no camera sees"
+        )
+        glass = (
+            f"old glass up to {GLASS_IN_UV:g} D"
+            if self.reference == BARE
+            else f"two old glasses up to {BETWEEN_GLASSES:g} D of difference"
+        )
+        return (("in ultraviolet", f"{seen}, and {glass} (from memory): a strip shows it"),)
 
     def _between(self) -> tuple[tuple[str, str], ...]:
         """Say what times keep all tones, where the highlights ask for less than the shadows."""
@@ -148,6 +179,8 @@ class DirectPrint:
             "time_factor": rounded(times.for_base, 4),
             "factor_for_shadows": rounded(times.for_shadows, 4),
             "factor_for_highlights": rounded(times.for_highlights, 4),
+            "spread": [rounded(factor, 4) for factor in times.spread],
+            "spread_of_scale": [rounded(factor, 4) for factor in times.scale_spread],
             "density_range": rounded(self.advice.density_range, 3),
             "density_used": self.advice.density_used,
             "exposure_scale": rounded(self.advice.scale.typical, 3),
@@ -206,18 +239,18 @@ def print_plates_directly(
     against = None if reference is None else read_plate_ranges(converted, (reference,))[0]
     target = folder / FOLDER if output is None else output
     files = {p.plate_id: target / f"{p.plate_id}-{process.name}.pdf" for p in ranges}
-    base = 0.0 if against is None else against.base_fog
     run = PlateRun(folder, settings, target, workers=1, progress=progress)
 
     def print_one(plate: PlateRange) -> DirectPrint:
         (advice,) = advise_plate(plate, (process,))
         done = DirectPrint(
             plate=plate,
-            times=direct_times(plate, advice.scale, reference_base=base),
+            times=direct_times(plate, advice.scale, reference=against, light=process.light),
             advice=advice,
             reference=BARE if reference is None else f"plate {reference}",
             time_s=time_s,
             sheet=files[plate.plate_id],
+            light=process.light,
             doubts=_doubts(plate, against),
         )
         write_strip_sheet(done.sheet, _page(done, process, settings.title), paper=paper)
