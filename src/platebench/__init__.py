@@ -6,6 +6,8 @@ The verbs of one plate, for notebooks and scripts; ``docs/python.md`` walks thro
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from platebench.core.version import __version__
+
 if TYPE_CHECKING:
     from platebench.verbs import (
         density,
@@ -18,8 +20,6 @@ if TYPE_CHECKING:
         straighten,
         write_positive,
     )
-
-__version__ = "0.2.0"
 
 __all__ = [
     "__version__",

@@ -10,7 +10,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from platebench import __version__
 from platebench.archive.manifest import (
     LARGEST_MANIFEST,
     LARGEST_TAG_FILE,
@@ -24,6 +23,7 @@ from platebench.archive.package_tree import read_small
 from platebench.archive.pixels import recipe_of
 from platebench.core.plate_names import fault_of_id
 from platebench.core.shown import shown
+from platebench.core.version import __version__
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
 from platebench.plate_log.dates import plate_date
 from platebench.plate_log.entry import LogEntry

@@ -13,7 +13,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from platebench import __version__
 from platebench.archive.collection import package_around
 from platebench.archive.file_check import PackageCheck
 from platebench.archive.manifest import MADE_WITH
@@ -31,6 +30,7 @@ from platebench.core.installed import versions
 from platebench.core.plate_names import fault_of_id
 from platebench.core.progress import NullProgress, Progress, working
 from platebench.core.settings import PlateSettings, SessionSettings
+from platebench.core.version import __version__
 from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
 from platebench.master.make_master import master_plate
 from platebench.master.steps import Event, events_to_json

@@ -9,7 +9,6 @@ from typing import Any
 
 import click
 
-from platebench import __version__
 from platebench.cli.ending import (
     any_name_can_be_shown,
     open_closed_streams,
@@ -21,6 +20,7 @@ from platebench.cli.ending import (
 )
 from platebench.core.errors import ExitCode, PlateError
 from platebench.core.files import written_files
+from platebench.core.version import __version__
 
 _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert", "watch", "review", "share", "master"),

@@ -8,8 +8,8 @@ from functools import cache
 from importlib import metadata
 from pathlib import Path
 
-from platebench import __version__
 from platebench.core.shown import shown
+from platebench.core.version import __version__
 
 
 def profiles_folder() -> Path:

@@ -19,10 +19,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench import __version__
 from platebench.core.errors import NoDensitiesError
 from platebench.core.formats import format_named
 from platebench.core.progress import step
+from platebench.core.version import __version__
 from platebench.master.cut import CODES_OF_LIGHT, FORMULA, NO_READING, Cut, cut_of, master_codes
 from platebench.master.steps import Event, master_events
 from platebench.plate.job import PlateJob

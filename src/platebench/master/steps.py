@@ -9,8 +9,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench import __version__
 from platebench.core.rounding import rounded
+from platebench.core.version import __version__
 from platebench.master.cut import CODES_OF_LIGHT, FORMULA, NO_READING, Cut
 from platebench.plate.job import PlateJob
 from platebench.plate.light import LightSource

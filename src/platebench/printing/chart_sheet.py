@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from platebench import __version__
 from platebench.core.errors import ChartError
 from platebench.core.files import atomic_write, make_folder, refuse_foreign
 from platebench.core.formats import MM_PER_INCH
 from platebench.core.progress import Progress, working
+from platebench.core.version import __version__
 from platebench.printing import step_chart
 from platebench.printing.process import Process, codes_of
 from platebench.printing.step_chart import (

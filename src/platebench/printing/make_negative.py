@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench import __version__
 from platebench.core.formats import MM_PER_INCH, PlateFormat
+from platebench.core.version import __version__
 from platebench.printing.negative_layout import (
     HAIR,
     Contact,

@@ -7,13 +7,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from platebench import __version__
 from platebench.core.errors import PlateError
 from platebench.core.formats import FORMATS
 from platebench.core.plate_names import as_text
 from platebench.core.rounding import rounded
 from platebench.core.settings import PlateSettings
 from platebench.core.shown import LONGEST_PART, shown
+from platebench.core.version import __version__
 from platebench.plate.record import PlateRecord
 from platebench.printing.process_file import list_processes, process_folders
 from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate

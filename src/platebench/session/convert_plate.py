@@ -10,9 +10,9 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench import __version__
 from platebench.core.image import MONO_PATTERN, PlateImage
 from platebench.core.progress import step
+from platebench.core.version import __version__
 from platebench.measure.density_errors import with_errors
 from platebench.plate.calibration import Calibration
 from platebench.plate.colours import one_channel

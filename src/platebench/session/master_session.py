@@ -9,11 +9,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from platebench import __version__
 from platebench.core.files import hash_file
 from platebench.core.installed import versions
 from platebench.core.plain_json import read_json
 from platebench.core.progress import Progress
+from platebench.core.version import __version__
 from platebench.master.cut import FORMULA
 from platebench.master.make_master import MasterResult, master_plate
 from platebench.master.steps import events_to_json

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from platebench import __version__
 from platebench.core.errors import NoDensitiesError, PrintNegativeError
 from platebench.core.files import hash_file, refuse_foreign
 from platebench.core.progress import Progress
 from platebench.core.settings import ScanSettings
+from platebench.core.version import __version__
 from platebench.plate.densities import transmittance_of_codes
 from platebench.plate.framing import frame_plate
 from platebench.plate.job import POSITIVES, RECORDS

@@ -18,7 +18,6 @@ from typing import Any
 
 import msgspec
 
-from platebench import __version__
 from platebench.core.errors import WriteError
 from platebench.core.files import (
     atomic_write,
@@ -32,6 +31,7 @@ from platebench.core.installed import versions
 from platebench.core.plain_json import read_json
 from platebench.core.progress import NullProgress, Progress
 from platebench.core.settings import PlateSettings
+from platebench.core.version import __version__
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.record import PlateRecord, record_from_json
 

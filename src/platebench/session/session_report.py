@@ -8,12 +8,12 @@ from math import nan
 from pathlib import Path
 from typing import Any
 
-from platebench import __version__
 from platebench.core.errors import UnexpectedError
 from platebench.core.files import remove_file
 from platebench.core.plate_names import folded_id
 from platebench.core.progress import Progress
 from platebench.core.settings import LIGHT_KEYS, SessionSettings
+from platebench.core.version import __version__
 from platebench.plate.job import POSITIVES, PREVIEWS, PlateResult
 from platebench.plate.plate_format import misfit_of
 from platebench.plate.record import NOTHING_KNOWN

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from platebench import __version__
 from platebench.core.errors import SHOWS_POSITIVE
 from platebench.core.formats import MM_PER_INCH
 from platebench.core.rounding import rounded
+from platebench.core.version import __version__
 from platebench.plate.densities import PlateDensities
 from platebench.plate.framing import Framing
 from platebench.plate.job import PlateJob, PrintingEnds

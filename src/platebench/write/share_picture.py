@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageDraw, ImageFont
 from PIL.PngImagePlugin import PngInfo
 
-from platebench import __version__
 from platebench.core.files import atomic_write
+from platebench.core.version import __version__
 from platebench.plate_log.dates import plate_date
 from platebench.plate_log.entry import LogEntry
 from platebench.write.colour import lightness_of, linear_rgb_of_lab, srgb_coded
