@@ -57,7 +57,7 @@ CARDS = {  # height, and how far to the left of the middle, shares of the frame'
     "none": (),
     "middle": ((0.75, 0.0),),
     "aside": ((0.75, 0.1),),
-    "two": ((0.75, 0.1), (0.35, 0.0)),
+    "two": ((0.75, 0.1), (0.4, 0.0)),
 }
 
 

@@ -574,6 +574,7 @@ def glare_off(
     if left_over > 0:  # an image of the scene anywhere near, and the ghost that was found not there
         moved, moved_box = (_anywhere(plane) for plane in (grey, grey_box))
         image = _IMAGE * left_over + abs(float(shares[GHOST])) * min(misfit / MISFIT_TOLD, 1.0)
+        image = min(image, float(shares[1:].sum()))
         add(image * moved, image * moved_box)
     around, around_blank = (np.tensordot(shares, s.beyond, axes=1) for s in (per_share, of_blank))
     add(around, around_blank)
