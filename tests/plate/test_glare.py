@@ -39,6 +39,7 @@ from platebench.plate.glare_model import (
 )
 from platebench.plate.light import Light, light_from_blanks
 from platebench.synthetic import (
+    HARD_LAWS,
     SIX_LAWS,
     CameraModel,
     LightBox,
@@ -199,6 +200,50 @@ def test_no_glare_is_not_invented() -> None:
     assert math.hypot(glare.share, glare.sigma) < 1e-4
 
 
+def dense_errors(law: StrayLight, aside: float) -> tuple[np.ndarray, np.ndarray, tuple[str, ...]]:
+    """Return errors of T over D 1.5, stated ones, and doubts, by a card so far off the middle."""
+    box = LightBox(stray=replace(law, total=0.006))
+    light = light_from_blanks([simulate_blank(box, CAMERA, exposure_s=EXPOSURE_S, seed=50)])
+    card = simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=60, aside=aside)
+    off = simulate_box_off(box, CAMERA, exposure_s=64 * EXPOSURE_S, seed=61)
+    light = replace(light, glare=session_glare(light, None, cards=[card], boxes_off=[off]))
+    truth = true_transmittance(PLATE, box, CAMERA, seed=3)
+    picture = flatten(photograph(truth, box, CAMERA, exposure_s=EXPOSURE_S, seed=7), light)
+    corners = true_corners(PLATE, CAMERA)
+    glare = measure_glare(overview_of(picture), light, corners=corners, surround="bright")
+    assert glare is not None and glare.shows
+    after = picture.then(glare_step(glare.off, picture.pattern, picture.shape)).whole().pixels
+    errors, sigmas = [], []
+    for density in (1.5, 2.0, 2.5, 3.0):
+        where = np.abs(truth - 10**-density) < 1e-3 * 10**-density
+        through = 10**-density
+        middle = np.argwhere(where).mean(axis=0) / CAMERA.shape
+        first, second, third = glare.error_at((middle[0], middle[1]))
+        sigmas.append(math.sqrt(first - 2 * through * second + through**2 * third))
+        errors.append(float(after[where].mean()) - through)
+    return np.array(errors), np.array(sigmas), glare.doubts
+
+
+@pytest.mark.parametrize("name", ["ghost off the axis", "decentred core"])
+def test_what_the_model_cannot_take_is_flagged_and_stated(name: str) -> None:
+    errors, sigmas, doubts = dense_errors(HARD_LAWS[name], 0.0)
+    assert len(doubts) == 1
+    assert np.all(np.abs(errors) < 3 * sigmas)
+    _, usual, none = dense_errors(SIX_LAWS["gaussian"], 0.0)
+    assert none == () and np.all(sigmas > 1.5 * usual)
+
+
+def test_a_card_off_the_middle_tells_a_ghost() -> None:
+    """A ghost's image of a card in the middle falls on the card itself: nothing tells it."""
+    law = StrayLight(law="gaussian", ghost=0.4)
+    middle, unsure, _ = dense_errors(law, 0.0)
+    aside, sure, doubts = dense_errors(law, 0.1)
+    assert doubts == ()
+    assert np.abs(aside).max() < 0.5 * np.abs(middle).max()
+    assert sure[-1] < unsure[-1]
+    assert np.all(np.abs(middle) < 4 * unsure) and np.all(np.abs(aside) < 3 * sure)
+
+
 def test_nothing_dark_gives_a_bound_and_no_figure() -> None:
     box = LightBox(stray=replace(SIX_LAWS["gaussian"], total=0.005))
     light = replace(light_of(box, card=False, off=False), glare=None)
@@ -327,14 +372,14 @@ def test_bars_on_six_laws(bench: ModuleType) -> None:
 
     The aims are 0.005 (D 1.5-2), 0.02 (2-2.5), 0.04 (2.5-3), 0.07 with light from outside.
     """
-    found = bench.run(3, 21)
-    limits = {(0.0, 0.5): 0.001, (1.5, 2.0): 0.009, (2.0, 2.5): 0.03, (2.5, 3.05): 0.1}
+    found = bench.run(3, 21, cards="aside")
+    limits = {(0.0, 0.5): 0.001, (1.5, 2.0): 0.006, (2.0, 2.5): 0.02, (2.5, 3.05): 0.05}
     for (low, high), limit in limits.items():
         error = found.of(low, high)[:, 1]
         assert np.sqrt(np.mean(error**2)) < limit, (low, high)
     assert abs(found.of(0.0, 2.5)[:, 1].mean()) < 0.01
     dense = found.of(1.5, 3.05)
     pull = np.abs(dense[:, 1] / dense[:, 2])
-    assert 0.6 < np.mean(pull < 1) < 0.93
+    assert np.mean(pull < 1) > 0.6
     assert np.mean(pull < 2) > 0.93 and pull.max() < 5
     assert not any(bound > true for true, bound in found.bounds)

@@ -245,10 +245,11 @@ def test_a_mask_without_glare_is_left_as_it_is(tmp_path: Path) -> None:
     view = look_at_plate(job(tmp_path, plate(CALLIER), box, calibration(CALLIER)))
     assert view.glare is not None and not view.glare_off
     assert measure_view(view).d_max == pytest.approx(2.40, abs=0.02)
-    # What may be there after all counts in the error: at D 2.4 and Q 1.1, T is 0.0023.
+    # What may be there after all counts in the error: all that the mask shows. At D 2.4 and Q 1.1,
+    # T is 0.0023; the card passes 0.0003.
     left_on = errors_of_view(view).glare.left_on
-    assert left_on == pytest.approx(np.hypot(view.glare.share, view.glare.sigma))
-    assert left_on < 10**-3.5
+    assert left_on >= np.hypot(view.glare.share, view.glare.sigma)
+    assert 0.8 * 10**-3.5 < left_on < 1.2 * 10**-3.5
 
 
 def test_tones_through_a_calibration_are_those_of_diffuse_density(tmp_path: Path) -> None:

@@ -61,6 +61,8 @@ def test_start_tells_card_and_box_off_from_plates_and_darks(tmp_path: Path, law:
             "dark": simulate_dark(CAMERA, exposure_s=EXPOSURE_S, seed=2),
             "long-dark": simulate_dark(CAMERA, exposure_s=8 * EXPOSURE_S, seed=3),
             "card": simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=4),
+            "card-aside": simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=8, aside=0.1),
+            "card-small": simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=9, height=0.4),
             "off": simulate_box_off(box, CAMERA, exposure_s=LONG_S, seed=5),
             "plate": simulate_plate(PlateModel(), box, CAMERA, exposure_s=EXPOSURE_S, seed=6).frame,
             "tablet": simulate_plate(
@@ -69,7 +71,8 @@ def test_start_tells_card_and_box_off_from_plates_and_darks(tmp_path: Path, law:
         },
     )
     assert found.blank == ("blank.dng",) and found.dark == ("dark.dng", "long-dark.dng")
-    assert found.card == ("card.dng",) and found.box_off == ("off.dng",)
+    assert found.card == ("card-aside.dng", "card-small.dng", "card.dng")
+    assert found.box_off == ("off.dng",)
     assert found.card_over == () and plates(found) == ["plate", "tablet"]
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from platebench.synthetic import (
+    HARD_LAWS,
     SIX_LAWS,
     CameraModel,
     LightBox,
@@ -21,15 +22,18 @@ SHAPE = (90, 140)
 BARE = np.ones(SHAPE, np.float32)
 
 
-@pytest.mark.parametrize("name", SIX_LAWS)
+LAWS = SIX_LAWS | HARD_LAWS
+
+
+@pytest.mark.parametrize("name", LAWS)
 def test_glare_of_the_bare_box_has_the_total_that_was_asked_for(name: str) -> None:
-    stray = replace(SIX_LAWS[name], total=0.006, room=0.0)
+    stray = replace(LAWS[name], total=0.006, room=0.0, window=0.0, place=(0.0, 0.0, 0.0))
     assert stray_light(BARE, BARE, stray).mean() == pytest.approx(0.006, rel=2e-3)
 
 
-@pytest.mark.parametrize("name", [name for name in SIX_LAWS if name != "constant"])
+@pytest.mark.parametrize("name", [name for name in LAWS if name != "constant"])
 def test_glare_is_linear_in_the_light(name: str) -> None:
-    stray = replace(SIX_LAWS[name], room=0.0)
+    stray = replace(LAWS[name], room=0.0, window=0.0)
     rng = np.random.default_rng(1)
     one, other = rng.uniform(0, 1, (2, *SHAPE)).astype(np.float32)
     both = stray_light(one + other, BARE, stray)
@@ -53,6 +57,36 @@ def test_a_ghost_lies_opposite() -> None:
     spread = stray_light(scene, BARE, stray)
     assert spread[90 - 23, 140 - 23] > 2 * spread[23, 140 - 23]
     assert spread[90 - 23, 140 - 23] > 2 * spread[90 - 23, 23]
+
+
+def test_a_decentred_lens_throws_light_to_one_side() -> None:
+    stray = StrayLight(law="moffat", offset=(0.0, 0.1), total=0.01)
+    scene = np.zeros(SHAPE, np.float32)
+    scene[40:50, 65:75] = 1
+    spread = stray_light(scene, BARE, stray)
+    assert abs(np.unravel_index(spread.argmax(), SHAPE)[1] - (70 + 14)) <= 1
+    assert spread[45, 69 + 14] > 2 * spread[45, 69 - 14]
+
+
+def test_a_window_lights_all_scenes_alike_and_goes_out_with_the_box() -> None:
+    stray = StrayLight(law="scene mean", total=0.0, window=0.002, window_slope=(0.0, 0.5))
+    half = BARE.copy()
+    half[:, :70] = 0.1
+    for scene in (BARE, half):
+        spread = stray_light(scene, BARE, stray)
+        assert spread[:, 0].mean() == pytest.approx(0.001, rel=0.02)
+        assert spread[:, -1].mean() == pytest.approx(0.003, rel=0.02)
+    assert not stray_light(0 * BARE, BARE, stray).any()
+
+
+def test_a_lens_shades_its_own_flare() -> None:
+    stray = StrayLight(law="scene mean", total=0.01)
+    shaded = replace(stray, law="gaussian", place=(0.0, -0.3, -0.4))
+    even = replace(shaded, place=(0.0, 0.0, 0.0))
+    ratio = stray_light(BARE, BARE, shaded) / stray_light(BARE, BARE, even)
+    left, middle, right = (float(ratio[45, column]) for column in (0, 70, -1))
+    assert left / middle == pytest.approx(1 + 0.3 - 0.2, rel=0.02)
+    assert right / middle == pytest.approx(1 - 0.3 - 0.2, rel=0.04)
 
 
 def test_light_from_beyond_the_frame_reaches_its_border_first() -> None:

@@ -201,6 +201,19 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
         agent=AGENT,
         objects=tuple(name for name, _ in job.inputs if name not in captures),
     )
+    if view.drift is not None:
+        yield Event(
+            type="modification",
+            step="drift",
+            detail="divided by the drift of the light across the frame since the blank: a plane in "
+            "its logarithm, seen around the plate; left to right, top to bottom",
+            figures={
+                "across": rounded(view.drift.across, 6),
+                "down": rounded(view.drift.down, 6),
+                "sigma": rounded(view.drift.sigma, 6),
+            },
+            agent=AGENT,
+        )
     if view.level != 1.0:
         yield Event(
             type="modification",

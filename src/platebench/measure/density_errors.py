@@ -232,6 +232,8 @@ def _light_error(view: PlateView) -> float:
         return math.hypot(ESTIMATED, uneven)
     seen = None if view.by_hand else bare_light_spread(view.small, view.found)
     drift = LAMP if seen is None else seen
+    if view.drift is not None:  # what was taken off, at half way to the frame's edge
+        drift = math.hypot(drift, view.drift.sigma / 4)
     return math.sqrt(light.noise_share**2 + uneven**2 + drift**2 + SMOOTHNESS**2)
 
 

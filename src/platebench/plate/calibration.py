@@ -27,7 +27,7 @@ from platebench.plate.set_up import SetUp, set_up_from_json
 
 Doubles = NDArray[np.float64]
 
-SCHEMA = 3
+SCHEMA = 4
 FILE_NAME = "calibration.json"
 LEAST_LIGHT = 1e-5  # transmittance: the floor that keeps density finite
 _LN10 = float(np.log(10))
@@ -178,7 +178,7 @@ class Calibration:
                 "precision": [[_as_json(v) for v in row] for row in self.glare.precision.tolist()],
                 "pull": [_as_json(v) for v in self.glare.pull.tolist()],
                 "misfit": _as_json(self.glare.misfit),
-                "widened": _as_json(self.glare.widened),
+                "widened": _as_json(self.glare.dark),
             }
         document["steps"] = [
             {key: _as_json(value) for key, value in asdict(step).items()} for step in self.steps
@@ -284,7 +284,7 @@ def _evidence_from_json(document: dict[str, Any] | None) -> Evidence | None:
     if float(np.linalg.eigvalsh(precision).min()) < -1e-6 * float(np.abs(precision).max()):
         raise ValueError("precision")
     precision = (precision + precision.T) / 2
-    return Evidence(precision=precision, pull=pull, misfit=misfit, widened=widened)
+    return Evidence(precision=precision, pull=pull, misfit=misfit, dark=widened)
 
 
 def _as_json(value: Any) -> Any:

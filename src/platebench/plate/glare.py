@@ -20,6 +20,7 @@ from platebench.plate.glare_evidence import lit_scene, own_dark_cells
 from platebench.plate.glare_model import (
     AROUND_MISFIT,
     BESIDE_MISFIT,
+    MISFIT_TOLD,
     NOTHING,
     OWN_CARD,
     PREDICTED_MISFIT,
@@ -44,7 +45,7 @@ MOST_SHARE = 0.015  # of a frame's mean light: no lens in order strays more
 _MARGIN_OF_BOUND = 1.3  # glare in the middle of a frame over its mean
 _DARKEST = 0.005  # quantile of a frame's cells
 _LEAST_OF_FORETOLD, _MOST_OF_FORETOLD = 0.5, 1.6  # glare read over glare foretold by a card
-MISFIT_TOLD = 0.25  # of the glare, left over by the model; less is in the stated error
+_WORTH = 0.5  # glare over its error, from which on it is taken off
 _ROWS_OF_CELL = 1 / 8  # taken together, of the rows of a cell
 _NEAR_BORDER = 1 / 20  # of the frame: what is read there is glare that the plate does not have
 
@@ -81,8 +82,11 @@ class Glare:
 
     @property
     def shows(self) -> bool:
-        """Whether it stands out from its error."""
-        return self.demanded and self.share > 2 * self.sigma
+        """Whether it is there, and densities are nearer to the truth once it is taken off.
+
+        Stated errors are generous: where the model fails, nothing tells by how much elsewhere.
+        """
+        return self.demanded and self.share > _WORTH * self.sigma
 
     @property
     def source(self) -> str:
@@ -252,6 +256,7 @@ def measure_glare(
         room,
         found,
         known.misfit,
+        left_over=known.left_over,
         seen=own is not None,
         predicted=PREDICTED_MISFIT if proven else around,
     )

@@ -26,33 +26,55 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 from scipy.optimize import nnls
 from scipy.special import log_ndtr, ndtri_exp
 
 Doubles = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-WIDTHS = (1 / 4, 1 / 8, 1 / 16, 1 / 32, 1 / 64)  # standard deviations, share of the long side
+WIDTHS = (
+    1 / 2,
+    1 / 4,
+    1 / 8,
+    1 / 16,
+    1 / 32,
+    1 / 64,
+)  # standard deviations, share of the long side
 REACHES = (1 / 4, 1 / 2)  # of light from outside the frame
-SHARES = 2 + len(REACHES) + len(WIDTHS)  # room, far, from outside, and one a width
+SHARES = 3 + len(REACHES) + len(WIDTHS)  # room, far, ghost, from outside, and one a width
+GHOST = 2
 CARD, OWN_CARD, SCALE = SHARES, SHARES + 1, SHARES + 2  # places of what comes after the shares
 UNKNOWNS = SHARES + 3  # ... light through the card, through a plate's own; this capture's scale
 # How large they are held to be where nothing shows them. The card is asked for to be opaque, and is
 # taken to be of D 4.7 at least unless a capture of it over the whole box tells.
 PRIOR = np.array(
-    [0.0015, 0.005, *[0.004] * len(REACHES), *[0.003] * len(WIDTHS), 3e-4, 3e-4, 0.035]
+    [
+        *[0.0015, 0.005, 0.0017, *[0.004] * len(REACHES)],
+        *[0.001, *[0.003] * (len(WIDTHS) - 1)],
+        *[3e-4, 3e-4, 0.035],
+    ]
 )
 OPAQUE = 2e-5
 USUAL_TOTAL = 0.007  # of the frame's mean light, that strays onto a dark place
 FROM_BEYOND = 0.5  # light beyond the border over that at it
 SCALE_SIGMA = float(PRIOR[SCALE])  # by which the glare of one capture is off as a whole
-LEAST_MISFIT = 0.02  # of the glare: no lens follows the model better
-PREDICTED_MISFIT = 0.02  # of the glare, where it is computed and not read, by a card
+LEAST_MISFIT = 0.01  # of the glare: no lens follows the model better
+PREDICTED_MISFIT = 0.03  # of the glare, where it is computed and not read, by a card
+_USUAL_MISFIT = 0.02  # of the glare; what is left over above it is of some other kind
+_ELSEWHERE = 2.0  # what the model misses at a plate over what it misses at the card
+_IMAGE = 6.0  # light of an image of the scene over what is left over on a card
+MISFIT_TOLD = 0.05  # of the glare, left over by the model
+_ANYWHERE = 1 / 6  # of the long side: how far the scene's light may come to lie from where it was
 AROUND_MISFIT = 0.15  # the same by a mask or holder around the plate alone
 BESIDE_MISFIT = 0.25  # and by a strip or a tablet alone
-GHOST = 0.09  # of all shares: an image of the scene, mirrored, that the model does not have
+_GHOST_BLUR = 1 / 24  # of the long side: ghosts are out of focus
+_ALL_DARK = 0.9  # of the frame: no light shows that could stray
+_OPPOSITE = 0.8  # of a dark area; if as much lies dark opposite, ghosts on it cannot be told
+_SIGNED = [GHOST, SCALE]  # unknowns that may be negative: where nothing shows them, they are zero
 ROOM_SIGMA = 0.05  # by which the room's light changes between captures
-INDEPENDENT = 8  # tiles of a dark area that count as independent
+INDEPENDENT = 24  # tiles of a card that count as independent
+INDEPENDENT_OWN = 8  # the same of what is dark around a plate
 _CHAINS, _SWEEPS, _SETTLING = 96, 240, 40
 _ROUNDS = 3
 _LEAST_GLARE = 3e-5  # of the bare light; less is not told from noise and black level
@@ -129,19 +151,26 @@ class Evidence:
         Precision times the place of the maximum.
     misfit : float
         What the model leaves over in them, share of the glare.
-    widened : float
-        How much larger than usual shares must be held possible, by what dark places show.
+    left_over : float
+        The same as a share of the bare light, by which it is more than usual.
+    dark : float
+        What dark places show over what they usually do; 0 where none was seen. More, and shares
+        must be held possible that are as much larger; less, and a ghost is as much weaker.
     """
 
     precision: Doubles
     pull: Doubles
     misfit: float = LEAST_MISFIT
-    widened: float = 1.0
+    left_over: float = 0.0
+    dark: float = 0.0
 
     @property
     def prior(self) -> Doubles:
         """Scales of the half-normal priors."""
-        return np.concatenate([PRIOR[:SHARES] * self.widened, PRIOR[SHARES:]])
+        scales = PRIOR.copy()
+        scales[:SHARES] *= max(self.dark, 1.0)
+        scales[GHOST] = PRIOR[GHOST] * (self.dark or 1.0)
+        return scales
 
     def __add__(self, other: Evidence) -> Evidence:
         """Return what both say together."""
@@ -149,7 +178,8 @@ class Evidence:
             precision=self.precision + other.precision,
             pull=self.pull + other.pull,
             misfit=max(self.misfit, other.misfit),
-            widened=max(self.widened, other.widened),
+            left_over=max(self.left_over, other.left_over),
+            dark=max(self.dark, other.dark),
         )
 
     def without(self, other: Evidence) -> Evidence:
@@ -249,8 +279,10 @@ def spread_of(light: Doubles) -> Spread:
     nothing = np.zeros((SHARES - near, *light.shape))
     even = np.ones_like(light)
     far = even * light.mean(axis=(-2, -1), keepdims=True)
+    sigma = _GHOST_BLUR * max(rows, columns)
+    ghost = gaussian_filter(light[..., ::-1, ::-1], sigma, axes=(-2, -1), mode="constant")
     return Spread(
-        shares=np.concatenate([[even, far], outside[near:], dark[:near] + beyond]),
+        shares=np.concatenate([[even, far, ghost], outside[near:], dark[:near] + beyond]),
         beyond=np.concatenate([nothing, beyond]),
     )
 
@@ -289,11 +321,15 @@ def fit_captures(captures: Sequence[DarkCells], known: Evidence = NOTHING) -> Ev
     The errors depend on the glare and the scene on what is taken off, so it is done three times.
     """
     shares = most_probable(known)[:SHARES] if known.precision.any() else None
-    known = replace(known, widened=max(known.widened, *map(_widened, captures), 1.0))
-    misfit, total = known.misfit, known
+    known = replace(known, dark=max(known.dark, *map(_darkness, captures)))
+    misfit, left_over, total = known.misfit, known.left_over, known
     spreads = [spread_of(capture.light) for capture in captures]
+    ghost_told = known.precision[GHOST, GHOST] > 0 or any(map(_tells_ghost, captures))
     for _ in range(_ROUNDS):
         rows = [_rows_of(*pair, shares) for pair in zip(captures, spreads, strict=True)]
+        if not ghost_told:
+            for of_capture in rows:
+                of_capture.matrix[:, GHOST] = 0.0
         total = known
         for capture, of_capture in zip(captures, rows, strict=True):
             total = total + _evidence_of(capture, of_capture, misfit)
@@ -301,15 +337,31 @@ def fit_captures(captures: Sequence[DarkCells], known: Evidence = NOTHING) -> Ev
         shares = found[:SHARES]
         over = [_misfit(*pair, found) for pair in zip(captures, rows, strict=True)]
         misfit = max(known.misfit, *over)
-    return replace(total, misfit=misfit)
+        sizes = [float(np.median(of_capture.glare)) for of_capture in rows]
+        unusual = [
+            size * max(each - _USUAL_MISFIT, 0.0) for size, each in zip(sizes, over, strict=True)
+        ]
+        left_over = max(known.left_over, *unusual)
+    return replace(total, misfit=misfit, left_over=left_over)
 
 
-def _widened(capture: DarkCells) -> float:
-    """Return how much more than usual strays, going by the darkness of a card."""
+def _darkness(capture: DarkCells) -> float:
+    """Return what dark cells show over what they usually do; 1 for a tablet, 0 if all is dark."""
     if capture.card is None:
         return 1.0
+    if float(np.mean(capture.tiles > 0)) > _ALL_DARK:
+        return 0.0
     dark = float(np.median(capture.light[capture.tiles > 0]))
-    return dark / (USUAL_TOTAL * max(float(capture.light.mean()), 1e-6))
+    usual = USUAL_TOTAL * max(float(capture.light.mean()), 1e-6)
+    return max(dark, _LEAST_GLARE) / usual
+
+
+def _tells_ghost(capture: DarkCells) -> bool:
+    """Tell whether the scene's image, mirrored, would lie bright on a card."""
+    if capture.card != CARD:  # around a plate, ghosts look like other glare
+        return False
+    dark = capture.tiles > 0
+    return float(np.mean(dark[::-1, ::-1][dark])) < _OPPOSITE
 
 
 def _rows_of(capture: DarkCells, spread: Spread, shares: Doubles | None) -> _Rows:
@@ -371,7 +423,7 @@ def _misfit(capture: DarkCells, rows: _Rows, found: Doubles) -> float:
         return LEAST_MISFIT
     size = np.maximum(rows.glare, rows.value)  # where too little is foretold, what is there counts
     over = (rows.value - rows.matrix @ np.append(found[:SCALE], 0.0)) / size
-    noise = (rows.noise + rows.beyond**2) / size**2
+    noise = (rows.noise + rows.beyond**2 + _LEAST_GLARE**2) / size**2
     weight = capture.weight / (noise + LEAST_MISFIT**2)
     over = over - float(weight @ over) / float(weight.sum() + SCALE_SIGMA**-2)
     square = float(weight @ (over**2 - noise)) / float(weight.sum())
@@ -406,11 +458,11 @@ def _solved(evidence: Evidence, moved: Doubles) -> Doubles:
     precision = (evidence.precision + np.diag(prior**-2)) * np.outer(prior, prior)
     root = np.linalg.cholesky(precision)
     right = np.linalg.solve(root, evidence.pull * prior)
-    # The capture's scale may be negative: its two signs are two unknowns.
-    matrix = np.concatenate([root.T, -root.T[:, [SCALE]]], axis=1)
+    # What may be negative is two unknowns, one a sign.
+    matrix = np.concatenate([root.T, -root.T[:, _SIGNED]], axis=1)
     found = np.stack([nnls(matrix, right + move)[0] for move in moved.T], axis=1)
-    found[SCALE] -= found[-1]
-    return np.asarray(found[:-1], np.float64)
+    found[_SIGNED] -= found[UNKNOWNS:]
+    return np.asarray(found[:UNKNOWNS], np.float64)
 
 
 def posterior_of(evidence: Evidence) -> Posterior:
@@ -432,7 +484,7 @@ def posterior_of(evidence: Evidence) -> Posterior:
             own = precision[k, k]
             middle = (pull[k] - precision[k] @ at) / own + at[k]
             width = own**-0.5
-            if k == SCALE:
+            if k in _SIGNED:
                 at[k] = middle + width * rng.standard_normal(_CHAINS)
                 continue
             # The upper tail beyond zero, drawn by its logarithm: far out it underflows.
@@ -447,6 +499,13 @@ def posterior_of(evidence: Evidence) -> Posterior:
     return Posterior(mean=mean * prior, covariance=covariance * np.outer(prior, prior))
 
 
+def _anywhere(light: Doubles) -> Doubles:
+    """Return light that may be found at a place if it is mirrored and moved."""
+    square = 0.5 * np.square(light) + 0.5 * np.square(light[::-1, ::-1])
+    wide = gaussian_filter(square, _ANYWHERE * max(light.shape), mode="nearest")
+    return np.asarray(np.sqrt(wide), np.float64)
+
+
 def glare_off(
     light: Doubles,
     bare: Doubles,
@@ -454,6 +513,7 @@ def glare_off(
     found: Posterior,
     misfit: float,
     *,
+    left_over: float = 0.0,
     seen: bool,
     predicted: float,
 ) -> GlareOff:
@@ -467,6 +527,8 @@ def glare_off(
         The room's light where it was captured; zeros where it was not.
     misfit : float
         What the model leaves over, share of the glare.
+    left_over : float
+        The same as a share of the bare light, by which it is more than usual.
     seen : bool
         Whether the capture itself showed something dark, which told its scale.
     predicted : float
@@ -507,11 +569,14 @@ def glare_off(
             )
     if not seen:
         add(own, np.zeros_like(own), SCALE_SIGMA)
-    add(own, other, max(misfit, predicted))
+    usual = min(misfit, _USUAL_MISFIT)
+    add(own, other, max(usual, predicted, _ELSEWHERE * (misfit - usual)))
+    if left_over > 0:  # an image of the scene anywhere near, and the ghost that was found not there
+        moved, moved_box = (_anywhere(plane) for plane in (grey, grey_box))
+        image = _IMAGE * left_over + abs(float(shares[GHOST])) * min(misfit / MISFIT_TOLD, 1.0)
+        image = min(image, float(shares[1:].sum()))
+        add(image * moved, image * moved_box)
     around, around_blank = (np.tensordot(shares, s.beyond, axes=1) for s in (per_share, of_blank))
     add(around, around_blank)
-    ghost = GHOST * float(shares[1:].sum())
-    mirrored, of_box = (plane[::-1, ::-1] for plane in (grey, grey_box))
-    add(ghost * mirrored, ghost * of_box)
     add(room.mean(axis=0), room.mean(axis=0), ROOM_SIGMA)
     return GlareOff(gain=gain, offset=offset, error=error, share=(own + room.mean(axis=0)) / lit)

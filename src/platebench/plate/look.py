@@ -19,7 +19,14 @@ from platebench.core.errors import BadSettingError, FrameMismatchError, NoPlateE
 from platebench.core.image import CaptureInfo, CaptureKind, PlateImage, SensorFrame
 from platebench.core.settings import SESSION_FILE, PlateSettings
 from platebench.plate.bands import BandedImage, banded
-from platebench.plate.bare_light import around_plate, bare_light_level, white_of_scan
+from platebench.plate.bare_light import (
+    LightDrift,
+    around_plate,
+    bare_light_drift,
+    bare_light_level,
+    drift_step,
+    white_of_scan,
+)
 from platebench.plate.bracket.plan import BracketPlan
 from platebench.plate.calibration import Calibration
 from platebench.plate.colours import one_channel, separate_colours
@@ -64,6 +71,8 @@ class PlateView:
         What the capture was divided by.
     light_note : str or None
         What the densities of a scan without a blank count from, in words.
+    drift : LightDrift or None
+        How the light has drifted across the frame since the blank; it has been taken off.
     plan : BracketPlan or None
         How a bracket was merged; None for a single capture.
     glare : Glare or None
@@ -94,6 +103,7 @@ class PlateView:
     level: float
     light: Light
     light_note: str | None
+    drift: LightDrift | None
     plan: BracketPlan | None
     glare: Glare | None
     glare_off: bool
@@ -148,6 +158,8 @@ def look_at_plate(
     if by_hand:
         around = _surround(turned_tones(small) if positive else small, found.corners)
         found = replace(found, surround=around)
+    picture, seen, drift = _without_drift(picture, seen, light, None if by_hand else found)
+    small = seen.at_most(MEASURED_LONG_SIDE)
     looks: Polarity | None = None
     doubts = [*found.doubts]
     if exposures.info.kind is CaptureKind.SCAN:
@@ -177,8 +189,9 @@ def look_at_plate(
     doubts += of_glare[0]
     notes += of_glare[1]
     if glare is not None and glare_off:
-        step = glare_step(glare.off, picture.pattern, picture.shape, channels=light.channels)
-        picture = picture.then(step)
+        picture = picture.then(
+            glare_step(glare.off, picture.pattern, picture.shape, channels=light.channels)
+        )
         seen = overview_of(picture)
         if light.source is LightSource.BLANK:
             level = bare_light_level(seen.at_most(MEASURED_LONG_SIDE), found)
@@ -201,6 +214,7 @@ def look_at_plate(
         level=level,
         light=light,
         light_note=light_note,
+        drift=drift,
         plan=exposures.plan,
         glare=glare,
         glare_off=glare_off,
@@ -210,7 +224,7 @@ def look_at_plate(
         by_green=coloured or (stain is not None and stain.found and not neutralise),
         looks=looks,
         doubts=(*doubts, *of_stain[0]),
-        notes=(*notes, *of_stain[1]),
+        notes=(*notes, *_of_drift(drift), *of_stain[1]),
     )
 
 
@@ -345,6 +359,27 @@ def _check_corners(corners: NDArray[np.float64], shape: tuple[int, int], plate_i
             f"lie outside the capture, which is {shape[0]} rows by {shape[1]} columns",
             "write [row, column] of each, in pixels of the capture",
         )
+
+
+def _without_drift(
+    picture: BandedImage, seen: Overview, light: Light, found: FoundPlate | None
+) -> tuple[BandedImage, Overview, LightDrift | None]:
+    """Return a picture without the light's drift since the blank, if the bare light shows one."""
+    if light.source is not LightSource.BLANK or found is None:
+        return picture, seen, None
+    drift = bare_light_drift(seen.at_most(MEASURED_LONG_SIDE), found)
+    if drift is None:
+        return picture, seen, None
+    picture = picture.then(drift_step(drift, picture.shape, picture.channels))
+    return picture, overview_of(picture), drift
+
+
+def _of_drift(drift: LightDrift | None) -> Sequence[str]:
+    """Return a note on the light's drift."""
+    if drift is None:
+        return ()
+    said = f"{drift.in_words} of the frame; taken into account"
+    return (f"the light has drifted since the blank: {said}",)
 
 
 def _level_of_light(

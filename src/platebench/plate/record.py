@@ -21,10 +21,15 @@ from platebench.plate_log.entry import LogEntry
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LightRecord:
-    """Where the bare light was taken from, its level at the plate, and how even it is."""
+    """Where the bare light was taken from, its level at the plate, and how even it is.
+
+    ``drift``: relative change across the frame since the blank, left to right and top to bottom,
+    that was taken off; empty where none was.
+    """
 
     source: str = ""
     level: float = 1.0
+    drift: tuple[float, ...] = ()
     uniformity_before: Uniformity | None = None
     uniformity_after: Uniformity | None = None
 

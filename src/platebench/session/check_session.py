@@ -21,7 +21,9 @@ from platebench.core.memory import cores
 from platebench.core.progress import Progress
 from platebench.core.settings import SessionSettings
 from platebench.measure.checks import CaptureCheck, NoiseModel, Severity, Verdict, check_capture
+from platebench.measure.checks.check_capture import with_reach
 from platebench.measure.checks.dust import Specks
+from platebench.measure.checks.reach import SetUp, set_up_of
 from platebench.measure.checks.tilt import judge_session_tilt
 from platebench.plate.exposures import read_exposures
 from platebench.plate.finding.find_plate import FoundPlate
@@ -266,6 +268,8 @@ def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
             bound=seen.bound,
             specks=task.specks,
         )
+        if seen.set_up is not None:
+            check = with_reach(check, seen.set_up)
     except PlateError as error:
         return error.with_traceback(None)
     if task.light_failed:
@@ -288,6 +292,7 @@ class _Seen:
     glare: Glare | None = None
     glare_off: bool = False
     bound: float | None = None
+    set_up: SetUp | None = None
     looks: Polarity | None = None
     coloured: tuple[str, ...] = ()
 
@@ -303,6 +308,7 @@ def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
             glare=view.glare,
             glare_off=view.glare_off,
             bound=view.glare_bound,
+            set_up=None if view.info.shows_positive else set_up_of(view),
             looks=view.looks,
             coloured=tuple(coloured_said(view.stain)) if not view.by_green else (),
         )

@@ -14,7 +14,7 @@ from platebench.synthetic.simulate import (
     true_corners,
     true_transmittance,
 )
-from platebench.synthetic.stray_light import SIX_LAWS, StrayLight
+from platebench.synthetic.stray_light import HARD_LAWS, SIX_LAWS, StrayLight
 from platebench.synthetic.targets import (
     SlantedEdge,
     Star,
@@ -27,6 +27,7 @@ from platebench.synthetic.variety import vary
 from platebench.synthetic.write_dng import write_dng
 
 __all__ = [
+    "HARD_LAWS",
     "SIX_LAWS",
     "CameraModel",
     "EmulsionCurve",

@@ -115,14 +115,17 @@ def simulate_card(
     exposure_s: float,
     seed: int,
     height: float | None = 0.75,
+    aside: float = 0.0,
     density: float = 6.0,
 ) -> SensorFrame:
-    """Return a capture of a square card in the middle of the bare box.
+    """Return a capture of a square card on the bare box.
 
     Parameters
     ----------
     height : float or None
         Of the card, share of the frame's; None: it covers all of the box.
+    aside : float
+        How far it lies to the left of the middle, share of the frame's width.
     density : float
         Of the card; two sheets of black card, or metal, are 6 and more.
     """
@@ -130,10 +133,8 @@ def simulate_card(
     if height is not None:
         truth = np.ones(camera.shape, np.float32)
         half = round(height * camera.shape[0] / 2)
-        middle = [n // 2 for n in camera.shape]
-        truth[middle[0] - half : middle[0] + half, max(middle[1] - half, 0) : middle[1] + half] = (
-            10**-density
-        )
+        row, column = camera.shape[0] // 2, round((0.5 - aside) * camera.shape[1])
+        truth[row - half : row + half, max(column - half, 0) : column + half] = 10**-density
     return photograph(truth, box, camera, exposure_s=exposure_s, seed=seed)
 
 

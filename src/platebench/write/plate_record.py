@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from platebench.core.errors import SHOWS_POSITIVE
@@ -79,6 +80,11 @@ def plate_record(
         light=LightRecord(
             source=str(light.source),
             level=rounded(view.level, 4),
+            drift=()
+            if view.drift is None
+            else tuple(
+                rounded(math.expm1(change), 4) for change in (view.drift.across, view.drift.down)
+            ),
             uniformity_before=_even(light.before),
             uniformity_after=_even(light.after),
         ),

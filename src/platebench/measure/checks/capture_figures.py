@@ -14,6 +14,7 @@ from platebench.measure.checks.exposure_check import Clipping, Headroom
 from platebench.measure.checks.glare_check import GlareFigures
 from platebench.measure.checks.grain_focus import GrainFocus
 from platebench.measure.checks.light_check import BlankMatch
+from platebench.measure.checks.reach import Reach
 from platebench.measure.checks.tilt import CAMERA_TILT, Tilt
 from platebench.measure.checks.verdict import Severity, Verdict, worst
 from platebench.plate.light import Uniformity
@@ -46,7 +47,7 @@ class CaptureFigures:
     """What was measured on a capture; None where it could not be.
 
     ``glare`` is that of the conversion; ``glare_bound``, a share of the bare light box, is the most
-    it can be where nothing opaque shows.
+    it can be where nothing opaque shows. ``reach`` counts all that can be off.
     """
 
     clipping: Clipping
@@ -58,6 +59,7 @@ class CaptureFigures:
     depth: Depth | None = None
     glare: GlareFigures | None = None
     glare_bound: float | None = None
+    reach: Reach | None = None
     grain: GrainFocus | None = None
     edges: tuple[EdgeFocus, ...] = ()
     tilt: Tilt | None = None

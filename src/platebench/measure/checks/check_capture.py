@@ -36,6 +36,7 @@ from platebench.measure.checks.light_check import (
     relative_cells,
 )
 from platebench.measure.checks.noise import deepest_density, noise_from_frames, noise_from_plate
+from platebench.measure.checks.reach import SetUp, judge_reach, reach_of
 from platebench.measure.checks.sites import colour_names, region_map
 from platebench.measure.checks.tilt import Tilt, judge_tilt, tilt_from_corners
 from platebench.measure.checks.verdict import Severity, Verdict, worst
@@ -148,6 +149,19 @@ def check_capture(
             verdicts.append(verdict)
     return CaptureCheck(
         name=frame.info.path.name, role=role, figures=figures, verdicts=tuple(verdicts)
+    )
+
+
+def with_reach(check: CaptureCheck, set_up: SetUp) -> CaptureCheck:
+    """Return a plate's check with how deep its densities are known, where the noise is."""
+    noise, depth = check.figures.noise, check.figures.depth
+    if noise is None or depth is None:
+        return check
+    reach = reach_of(set_up, noise, noise.light_at_snr(1.0, 1) * 10**depth.snr1)
+    return replace(
+        check,
+        figures=replace(check.figures, reach=reach),
+        verdicts=(*check.verdicts, judge_reach(reach)),
     )
 
 

@@ -5,10 +5,7 @@ How it is measured and taken off is in :mod:`platebench.plate.glare`.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-
-import numpy as np
 
 from platebench.measure.checks.verdict import Severity, Verdict
 from platebench.plate.glare import Glare, density_with_glare, interval_in_words
@@ -17,11 +14,10 @@ from platebench.plate.glare_model import SHARES, SessionGlare, most_probable
 USEFUL_BOUND = 0.01  # an upper bound above this says more of the plate than of the glare
 HARMLESS, HARMFUL = 0.001, 0.005  # shares of the bare light box
 _MISFIT_ON_CARD = 0.1  # of the glare
-REACHES = (0.02, 0.05)  # D, within which densities are to be known
 _CARD = (
-    "lay a large opaque card (metal, or two black cards) in the middle of the bare box, capture "
-    "it as you did the blank, and once more with the box off at 64 times the time; name them under "
-    "[light] card and box_off"
+    "lay a large opaque card (metal, or two black cards) a little off the middle of the bare box, "
+    "capture it as you did the blank, and once more with the box off at 64 times the time; name "
+    "them under [light] card and box_off"
 )
 _OFF = (
     "capture the same framing with the light box off, at 64 times the time, and name it under "
@@ -46,29 +42,16 @@ class GlareFigures:
         Over the plate, of the bare light, and its error.
     sources : tuple of str
         What it was read on.
-    reach : tuple of float
-        Densities up to which stray light leaves no more error than each of `REACHES`.
     """
 
     share: float
     sigma: float
     sources: tuple[str, ...]
-    reach: tuple[float, ...]
 
 
 def glare_figures(glare: Glare) -> GlareFigures:
     """Return the figures of a capture's glare."""
-    density = np.arange(0.5, 4.5, 0.02)
-    through = 10**-density
-    first, second, third = glare.error_at(None)
-    sigma = np.sqrt(np.maximum(first - 2 * through * second + through**2 * third, 0))
-    if not glare.shows:  # it is left on
-        sigma = np.hypot(sigma, glare.share)
-    error = sigma / through / math.log(10)
-    reach = [float(density[max(int(np.searchsorted(error, most)) - 1, 0)]) for most in REACHES]
-    return GlareFigures(
-        share=glare.share, sigma=glare.sigma, sources=glare.sources, reach=tuple(reach)
-    )
+    return GlareFigures(share=glare.share, sigma=glare.sigma, sources=glare.sources)
 
 
 def judge_glare(
@@ -145,10 +128,6 @@ def _of_known(
         f"as {density_with_glare(2.5, glare.share):.2f}"
     )
     text += "; convert takes it off" if off else ""
-    within = zip(REACHES, glare.reach, strict=True)
-    text += "; by glare alone, densities are known " + " and ".join(
-        f"to {error:g} D up to D {reach:.1f}" for error, reach in within
-    )
     if glare.share + glare.sigma <= HARMLESS:
         return Verdict(Severity.GOOD, "glare", text)
     severity = Severity.WARN if glare.share > HARMFUL else Severity.NOTE

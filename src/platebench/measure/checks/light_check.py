@@ -14,6 +14,7 @@ from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
 from platebench.measure.checks.dust import count_specks, find_specks
 from platebench.measure.checks.exposure_check import longer_by
 from platebench.measure.checks.verdict import Severity, Verdict, percent
+from platebench.plate.bare_light import plane_of
 from platebench.plate.light import (
     DARKEST_BLANK,
     Dark,
@@ -149,21 +150,10 @@ def _slope(ratio: NDArray[np.float64], lit: NDArray[np.bool_]) -> tuple[float, f
     rows, columns = np.nonzero(lit)
     if np.ptp(rows) < _REACH * lit.shape[0] or np.ptp(columns) < _REACH * lit.shape[1]:
         return 0.0, 0.0, 0.0
-    y, x = (rows + 0.5) / lit.shape[0] - 0.5, (columns + 0.5) / lit.shape[1] - 0.5
-    terms, values = np.stack([np.ones_like(x), x, y], axis=1), ratio[lit]
-    weights = np.ones(len(values))
-    fit = np.zeros(3)
-    scale = 0.0
-    for _ in range(5):
-        root = np.sqrt(weights)[:, None]
-        fit = np.linalg.lstsq(terms * root, values * root[:, 0], rcond=None)[0]
-        off = values - terms @ fit
-        scale = 1.4826 * float(np.median(np.abs(off))) + 1e-9
-        weights = np.clip(1 - (off / (4.685 * scale)) ** 2, 0, None) ** 2
-    spread = np.linalg.inv((terms * weights[:, None]).T @ terms)
+    places = (np.stack([rows, columns], axis=1) + 0.5) / lit.shape - 0.5
     # Neighbouring cells err alike (lamp, shading): as if one in sixteen stood alone.
-    sigma = 4 * scale * float(np.sqrt(max(spread[1, 1], spread[2, 2])))
-    return float(fit[1]), float(fit[2]), sigma
+    (_, down, across), sigma = plane_of(places, ratio[lit], alone=1 / 16)
+    return across, down, sigma
 
 
 def blank_levels(light: Light, frame: SensorFrame, percentile: float) -> dict[int, float]:
@@ -251,7 +241,7 @@ def judge_match(
         return Verdict(Severity.WARN, topic, moved, again)
     slope = _slope_said(match)
     if slope:
-        again = "let the lamp warm up, then capture a new blank frame"
+        again = "convert fits a plane to it; let the lamp warm up, then capture a new blank frame"
         grave = max(away, abs(match.across), abs(match.down)) > _MATCH_WARN
         return Verdict(Severity.WARN if grave else Severity.NOTE, topic, f"{text}, {slope}", again)
     if away <= _MATCH_GOOD:
