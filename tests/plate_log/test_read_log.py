@@ -126,7 +126,7 @@ def test_the_template_reads_back_and_knows_every_column(tmp_path: Path) -> None:
         {"plate_id": "Fenêtre, 2"},
     ]
     header = path.read_text("utf-8-sig").splitlines()[0]
-    assert header.split(",") == [column.heading for column in COLUMNS]
+    assert header.split(",") == [column.heading for column in COLUMNS if column.offered]
 
 
 CELLS = st.text(st.sampled_from("1893-0512/~?X.,;\t\"' \n\rfFsmin°C½\u00a0\u2212\0é7"), max_size=14)

@@ -43,6 +43,23 @@ def test_there_need_not_be_a_log(tmp_path: Path) -> None:
     assert log.remarks(["tall"]) == ()
 
 
+def test_the_sessions_rights_mark_plates_whose_row_says_nothing(tmp_path: Path) -> None:
+    session = write_session(tmp_path / "shelf", names=("tall", "wide"))
+    settings = session / "session.toml"
+    text = settings.read_text(encoding="utf-8")
+    marks = '[rights]\ncreator = "A. Maker"\nusage_terms = "ask first"\n\n[every_plate]'
+    settings.write_text(text.replace("[every_plate]", marks, 1), encoding="utf-8")
+    (session / "plates.csv").write_text("plate id,creator\ntall,B. Other\n", encoding="utf-8")
+    convert_session(session, workers=1)
+    said = {}
+    for name in ("tall", "wide"):
+        with Image.open(session / "converted" / "positives" / f"{name}.tif") as picture:
+            said[name] = picture.tag_v2[700]
+    assert b"B. Other" in said["tall"] and b"A. Maker" not in said["tall"]
+    assert b"A. Maker" in said["wide"]
+    assert all(b"ask first" in packet for packet in said.values())
+
+
 def test_the_steps_noted_in_the_darkroom_fill_in_what_the_log_leaves_empty(tmp_path: Path) -> None:
     (tmp_path / "plates.csv").write_text(LOG, encoding="utf-8")
     note_steps(tmp_path)

@@ -1,11 +1,13 @@
 """XMP packets, read by an XML parser and by what Pillow embeds."""
 
+from dataclasses import replace
 from datetime import datetime
 from xml.etree import ElementTree as ET
 
 from hypothesis import given
 from hypothesis import strategies as st
 
+from platebench.plate_log.entry import LogEntry
 from platebench.write.xmp import PLATE_NAMESPACE, PictureNote, xmp_packet
 
 # Namespaces and packet wrapper: ISO 16684-1 (XMP specification part 1), from memory.
@@ -16,6 +18,8 @@ NAMES = {
     "xmp": "http://ns.adobe.com/xap/1.0/",
     "tiff": "http://ns.adobe.com/tiff/1.0/",
     "exif": "http://ns.adobe.com/exif/1.0/",
+    "xmpRights": "http://ns.adobe.com/xap/1.0/rights/",
+    "photoshop": "http://ns.adobe.com/photoshop/1.0/",
     "plate": PLATE_NAMESPACE,
 }
 FULL = PictureNote(
@@ -84,6 +88,25 @@ def test_every_field_is_in_its_place():
         "tone.profile = neutral",
         "light.source = blank",
     ]
+
+
+def test_who_made_it_and_who_may_use_it():
+    entry = LogEntry(
+        plate_id="7",
+        creator="A. Maker",
+        rights="© the archive",
+        usage_terms="may be shown, not sold",
+        web_statement="https://example.org/rights",
+        credit="The archive, box 4",
+    )
+    about = described(xmp_packet(replace(FULL, entry=entry)))
+    # Types as the XMP (part 1, 8.3 and 8.6) and IPTC specifications give them, from memory.
+    assert items(about, "dc:creator", "Seq") == ["A. Maker"]
+    assert items(about, "dc:rights", "Alt") == ["© the archive"]
+    assert items(about, "xmpRights:UsageTerms", "Alt") == ["may be shown, not sold"]
+    assert text(about, "xmpRights:WebStatement") == "https://example.org/rights"
+    assert text(about, "photoshop:Credit") == "The archive, box 4"
+    assert not described(xmp_packet(FULL)).findall("dc:creator", NAMES)
 
 
 def test_what_is_not_known_is_not_written():

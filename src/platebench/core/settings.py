@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -117,6 +118,9 @@ class SessionSettings:
         card over the whole box.
     scan : ScanSettings
         How scans are read.
+    rights : mapping of str to str
+        What plates are marked with whose log says nothing: creator, rights, usage_terms,
+        web_statement, credit.
     plates : tuple of PlateSettings
         In the order they are shown.
     """
@@ -128,6 +132,7 @@ class SessionSettings:
     box_off: tuple[str, ...] = ()
     card_over: tuple[str, ...] = ()
     scan: ScanSettings = field(default_factory=ScanSettings)
+    rights: Mapping[str, str] = field(default_factory=dict)
     plates: tuple[PlateSettings, ...] = ()
 
     @property

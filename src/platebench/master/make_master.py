@@ -32,7 +32,7 @@ from platebench.write.colour import gray_linear_profile, rgb_linear_profile
 from platebench.write.plate_record import capture_note
 from platebench.write.preview import write_preview
 from platebench.write.tiff import Compression, pixels_digest, write_picture
-from platebench.write.xmp import HistoryStep, PictureNote, xmp_packet
+from platebench.write.xmp import HistoryStep, PictureNote, capture_facts, xmp_packet
 
 # Verbs that the XMP specification suggests for stEvt:action; other steps are conversions.
 _ACTIONS = {"capture": "created", "cut": "cropped"}
@@ -222,6 +222,7 @@ def master_plate(
             software=f"platebench {__version__}",
             taken=view.info.taken,
             xmp=xmp_packet(note),
+            exif=capture_facts(note),
             profile=gray_linear_profile() if grey else rgb_linear_profile(),
             compression=compression,
         )

@@ -124,12 +124,15 @@ class Column:
         Cell to value; raises BadCell.
     also : tuple of str
         Other headings that mean the same.
+    offered : bool
+        Whether an empty log has it.
     """
 
     heading: str
     key: str
     read: Callable[[str], Cell] = read_text
     also: tuple[str, ...] = ()
+    offered: bool = True
 
     @property
     def is_text(self) -> bool:
@@ -161,6 +164,11 @@ COLUMNS = (
     Column(heading="fixing", key="fixing", also=("fix", "fixed for")),
     Column(heading="washing", key="washing", also=("wash", "washed for")),
     Column(heading="notes", key="notes", also=("note",)),
+    Column(heading="creator", key="creator", also=("photographer", "maker"), offered=False),
+    Column(heading="rights", key="rights", also=("copyright",), offered=False),
+    Column(heading="usage terms", key="usage_terms", also=("licence", "license"), offered=False),
+    Column(heading="web statement", key="web_statement", also=("rights url",), offered=False),
+    Column(heading="credit", key="credit", also=("credit line",), offered=False),
 )
 
 

@@ -33,6 +33,10 @@ class StepNoted:
     note: str = ""
 
 
+RIGHTS = ("creator", "rights", "usage_terms", "web_statement", "credit")
+"""Of a :class:`LogEntry`: what a session may say of all its plates."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogEntry:
     """What the log says of one plate; "" and None where it says nothing.
@@ -69,6 +73,9 @@ class LogEntry:
         As written: a time, or how.
     notes : str
         Anything else; may have several lines.
+    creator, rights, usage_terms, web_statement, credit : str
+        Who made the plate, who holds which right in it, what others may do, the address that says
+        more, whom to name beside the picture: as XMP and IPTC have them.
     more : tuple of (str, str)
         Columns that are not known here, by their heading, in their order.
     steps : tuple of StepNoted
@@ -96,6 +103,11 @@ class LogEntry:
     fixing: str = ""
     washing: str = ""
     notes: str = ""
+    creator: str = ""
+    rights: str = ""
+    usage_terms: str = ""
+    web_statement: str = ""
+    credit: str = ""
     more: tuple[tuple[str, str], ...] = ()
     steps: tuple[StepNoted, ...] = ()
 

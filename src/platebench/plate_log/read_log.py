@@ -52,7 +52,7 @@ def load_plate_log(path: Path) -> dict[str, LogEntry]:
 
 def template(plate_ids: tuple[str, ...]) -> bytes:
     """Return an empty plate log: the headings, and a row for each plate."""
-    headings = [column.heading for column in COLUMNS]
+    headings = [column.heading for column in COLUMNS if column.offered]
     rows = [[plate_id, *[""] * (len(headings) - 1)] for plate_id in plate_ids]
     return write_csv_rows([headings, *rows])
 

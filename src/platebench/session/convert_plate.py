@@ -28,7 +28,7 @@ from platebench.tone.profile import display_table, kept_tones
 from platebench.write.plate_record import picture_note, plate_record
 from platebench.write.preview import write_preview
 from platebench.write.tiff import write_picture
-from platebench.write.xmp import xmp_packet
+from platebench.write.xmp import capture_facts, xmp_packet
 
 
 def convert_and_record(job: PlateJob) -> PlateResult:
@@ -87,8 +87,9 @@ def convert_plate(job: PlateJob) -> PlateResult:
             software=f"platebench {__version__}",
             taken=view.info.taken,
             xmp=packet,
+            exif=capture_facts(note),
         )
-        write_preview(job.preview, positive, ppi=framing.ppi)
+        write_preview(job.preview, positive, ppi=framing.ppi, exif=capture_facts(note))
     return PlateResult(
         plate_id=job.plate_id,
         written=(job.positive, job.preview),

@@ -128,7 +128,8 @@ def convert_session(
     PlateError
         If the session as a whole cannot be worked on: settings, blank frames, output folder.
     """
-    settings, log = load_session(folder), load_session_log(folder)
+    settings = load_session(folder)
+    log = load_session_log(folder, settings.rights)
     wanted_plates(folder, settings)
     output = folder / OUTPUT_NAME if output is None else output
     run = PlateRun(folder, settings, output, workers, memory, progress)

@@ -219,7 +219,7 @@ def plate_jobs(
     """
     calibration = session_calibration(folder)
     blanks = blank_digests(folder, settings, digests)
-    log = load_session_log(folder) if log is None else log
+    log = load_session_log(folder, settings.rights) if log is None else log
     places = (folder, profiles_folder() / "tone")
     tones: dict[str, ToneProfile] = {}
     jobs = []

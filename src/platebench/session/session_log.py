@@ -38,18 +38,28 @@ class SessionLog:
         By plate id.
     files : tuple of Path
         What was read; empty where there is no log.
+    rights : mapping of str to str
+        What plates are marked with where their row says nothing.
     """
 
     entries: Mapping[str, LogEntry] = field(default_factory=dict)
     files: tuple[Path, ...] = ()
+    rights: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def _by_folded_id(self) -> dict[str, LogEntry]:
         return {folded_id(name): entry for name, entry in self.entries.items()}
 
     def entry(self, plate_id: str) -> LogEntry | None:
-        """Return what is known of a plate; None where no log names it. Capitals do not matter."""
-        return self._by_folded_id.get(folded_id(plate_id))
+        """Return what is known of a plate; None where nothing is. Capitals do not matter."""
+        found = self._by_folded_id.get(folded_id(plate_id))
+        if not self.rights:
+            return found
+        found = found or LogEntry(plate_id=plate_id)
+        lacking: dict[str, Any] = {
+            key: said for key, said in self.rights.items() if not getattr(found, key)
+        }
+        return replace(found, **lacking)
 
     def remarks(self, plate_ids: Sequence[str]) -> tuple[str, ...]:
         """Return what does not fit between log and session, a sentence each."""
@@ -65,8 +75,14 @@ class SessionLog:
         return tuple(said)
 
 
-def load_session_log(folder: Path) -> SessionLog:
+def load_session_log(folder: Path, rights: Mapping[str, str] | None = None) -> SessionLog:
     """Read the logs of a session folder; there need not be any.
+
+    Parameters
+    ----------
+    folder : Path
+    rights : mapping of str to str, optional
+        What the session's plates are marked with where their row says nothing.
 
     Raises
     ------
@@ -85,7 +101,7 @@ def load_session_log(folder: Path) -> SessionLog:
         entries[entry.plate_id] = _with_steps(entry, noted, plates, problems)
     raise_problems(problems)
     files = tuple(path for path in (plates, developing) if _is_there(path))
-    return SessionLog(entries=entries, files=files)
+    return SessionLog(entries=entries, files=files, rights=rights or {})
 
 
 def write_template(folder: Path, plate_ids: Sequence[str]) -> Path | None:

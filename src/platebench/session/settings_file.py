@@ -21,10 +21,11 @@ from platebench.core.settings import (
     ScanSettings,
     SessionSettings,
 )
+from platebench.plate_log.entry import RIGHTS
 
 FILE_NAME = SESSION_FILE
 
-TOP_KEYS = ("title", "light", "scan", "every_plate", "plate")
+TOP_KEYS = ("title", "light", "scan", "rights", "every_plate", "plate")
 SCAN_KEYS = ("gamma", "shows", "bits")
 SHARED_KEYS = (
     "format",
@@ -53,6 +54,7 @@ _ELSEWHERE = {
     "title": "at the top of the file, before the first [table]",
     **dict.fromkeys(LIGHT_KEYS, "under [light]"),
     **dict.fromkeys(SCAN_KEYS, "under [scan]"),
+    **dict.fromkeys(RIGHTS, "under [rights]"),
     **dict.fromkeys(SHARED_KEYS, "under [every_plate] or [[plate]]"),
     **dict.fromkeys(("id", "captures", *OWN_KEYS), "under [[plate]]"),
 }
@@ -123,6 +125,10 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
         bits=scan_table.choice("bits", _choices(ScanSettings, "bits"), ScanSettings().bits),
     )
 
+    marks = top.table("rights")
+    marks.check_keys(RIGHTS, _ELSEWHERE)
+    rights = {key: said for key in RIGHTS if (said := marks.text(key, ""))}
+
     shared = top.table("every_plate")
     shared.check_keys(SHARED_KEYS, _ELSEWHERE)
     # What a positive shows stays as it lies, unless somebody says how the plate lay.
@@ -138,7 +144,7 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
             table.problem("id", f'is "{plate.id}", as {first}.id is', "give each plate its own id")
         plates.append(plate)
     top.finish()
-    return SessionSettings(title=title, **named, scan=scan, plates=tuple(plates))
+    return SessionSettings(title=title, **named, scan=scan, rights=rights, plates=tuple(plates))
 
 
 def _plate_settings(

@@ -150,7 +150,7 @@ def share_session(
     chosen = _chosen(folder, output, settings.plates, plates)
     place = output / FOLDER if to is None else to
     targets = {plate.id: place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen}
-    log = load_session_log(folder)
+    log = load_session_log(folder, settings.rights)
     run = PlateRun(folder, settings, place, workers=1, progress=progress)
 
     def share_one(plate: PlateSettings) -> Shared:

@@ -13,6 +13,7 @@ from PIL import Image
 
 from platebench.core.files import atomic_write
 from platebench.write.colour import gray_gamma22_profile
+from platebench.write.exif import CaptureFacts, exif_for_pillow
 
 _LARGE = 1000  # pixels on the short side, where an odd last row is nothing to see
 _DENSITY_LIMIT = 65535  # JFIF keeps pixels per inch in 16 bits
@@ -26,6 +27,7 @@ def write_preview(
     ppi: float | None = None,
     quality: int = 90,
     xmp: bytes = b"",
+    exif: CaptureFacts | None = None,
 ) -> None:
     """Write a reduced copy of a positive as an 8-bit grey JPEG.
 
@@ -43,6 +45,8 @@ def write_preview(
         JPEG quality, 1 to 95.
     xmp : bytes
         XMP packet; empty for none.
+    exif : CaptureFacts, optional
+        What Exif says of the capture.
 
     Raises
     ------
@@ -54,6 +58,8 @@ def write_preview(
     if ppi is not None:
         own = min(max(round(ppi * small.shape[0] / pixels.shape[0]), 1), _DENSITY_LIMIT)
         tags["dpi"] = (own, own)
+    if exif is not None:
+        tags["exif"] = exif_for_pillow(exif)
     with atomic_write(path) as stream:
         Image.fromarray(small).save(
             stream, "JPEG", quality=quality, icc_profile=gray_gamma22_profile(), **tags

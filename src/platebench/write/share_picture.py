@@ -22,7 +22,7 @@ from platebench.core.version import __version__
 from platebench.plate_log.dates import plate_date
 from platebench.plate_log.entry import LogEntry
 from platebench.write.colour import lightness_of, linear_rgb_of_lab, srgb_coded
-from platebench.write.xmp import add_text, add_words, new_packet, packet_bytes
+from platebench.write.xmp import add_rights, add_text, add_words, new_packet, packet_bytes
 
 
 def share_packet(entry: LogEntry, *, place: bool) -> bytes:
@@ -38,6 +38,7 @@ def share_packet(entry: LogEntry, *, place: bool) -> bytes:
     root, about = new_packet()
     add_text(about, "dc:identifier", entry.plate_id)
     add_words(about, "dc:title", entry.title or entry.plate_id)
+    add_rights(about, entry)
     add_text(about, "photoshop:DateCreated", plate_date(entry.date).exact if entry.date else "")
     add_text(about, "xmp:CreatorTool", f"platebench {__version__}")
     if place:

@@ -27,6 +27,7 @@ from platebench.core.files import atomic_write
 from platebench.core.memory import available_bytes
 from platebench.plate.bands import bands
 from platebench.write.colour import gray_gamma22_profile, rgb_gamma22_profile
+from platebench.write.exif import CaptureFacts, add_exif, placeholder
 
 LARGEST_DECODED = 8 * 2**30  # bytes; a 30x40 cm plate at 4000 ppi has 6 GB of grey
 _CHUNK = 1 << 22
@@ -125,6 +126,7 @@ def write_picture(
     profile: bytes = b"",
     name: str = "",
     camera: str = "",
+    exif: CaptureFacts | None = None,
     compression: Compression = "none",
     workers: int = 1,
 ) -> None:
@@ -148,6 +150,8 @@ def write_picture(
         ICC profile (tag 34675); empty: that of a 2.2 power law.
     name, camera : str
         Tags 269 (what was digitised) and 272, reduced to ASCII; empty for none.
+    exif : CaptureFacts, optional
+        What the Exif IFD says of the capture; None: no such IFD.
     compression : {"none", "zstd", "deflate"}
         The last two with horizontal differencing. Many readers lack zstd.
     workers : int
@@ -159,14 +163,15 @@ def write_picture(
         If it could not be written, or reads back different.
     """
     packed = compression != "none"
-    grey = pixels.ndim == 2
+    grey, big = pixels.ndim == 2, needs_bigtiff(pixels.nbytes)
+    more = _extra_tags(name, camera, xmp) + ([] if exif is None else [placeholder(big=big)])
     with atomic_write(path) as stream:
         place = tifffile.imwrite(
             stream,
             pixels if packed else None,
             shape=pixels.shape,
             dtype=pixels.dtype,
-            bigtiff=needs_bigtiff(pixels.nbytes),
+            bigtiff=big,
             byteorder="<",
             photometric="minisblack" if grey else "rgb",
             planarconfig=None if grey else "contig",
@@ -180,7 +185,7 @@ def write_picture(
             resolution=(1, 1) if ppi is None else (ppi, ppi),
             resolutionunit="NONE" if ppi is None else "INCH",
             metadata=None,
-            extratags=_extra_tags(name, camera, xmp),
+            extratags=more,
             maxworkers=workers,
             returnoffset=True,
         )
@@ -189,6 +194,8 @@ def write_picture(
             # numpy's tofile, which tifffile would use, hides why the system refused to write.
             stream.seek(place[0])
             stream.write(np.ascontiguousarray(pixels, "<u2").data)
+        if exif is not None:
+            add_exif(stream, exif)
         stream.flush()
         if not same_pixels(Path(stream.name), pixels):
             raise WriteError(path, "it read back different", "look at the disk and run again")

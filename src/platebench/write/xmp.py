@@ -18,6 +18,7 @@ from xml.etree import ElementTree as ET
 
 from platebench.plate_log.dates import plate_date
 from platebench.plate_log.entry import LogEntry, StepNoted
+from platebench.write.exif import CaptureFacts
 
 PLATE_NAMESPACE = "urn:x-platebench:plate/1.0/"
 
@@ -26,6 +27,7 @@ NAMESPACES = {
     "rdf": "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
     "dc": "http://purl.org/dc/elements/1.1/",
     "xmp": "http://ns.adobe.com/xap/1.0/",
+    "xmpRights": "http://ns.adobe.com/xap/1.0/rights/",
     "xmpMM": "http://ns.adobe.com/xap/1.0/mm/",
     "stEvt": "http://ns.adobe.com/xap/1.0/sType/ResourceEvent#",
     "photoshop": "http://ns.adobe.com/photoshop/1.0/",
@@ -155,6 +157,15 @@ def add_object(about: ET.Element, plate_id: str, plate_format: str, entry: LogEn
     add_words(shown, "Iptc4xmpExt:AOPhysicalDescription", ", ".join(filter(None, parts)))
 
 
+def add_rights(about: ET.Element, entry: LogEntry) -> None:
+    """Add who made the plate and who may use its picture, by the standards' own fields."""
+    add_list(about, "dc:creator", "rdf:Seq", filter(None, (entry.creator,)))
+    add_words(about, "dc:rights", entry.rights)
+    add_words(about, "xmpRights:UsageTerms", entry.usage_terms)
+    add_text(about, "xmpRights:WebStatement", entry.web_statement)
+    add_text(about, "photoshop:Credit", entry.credit)
+
+
 def add_log(about: ET.Element, entry: LogEntry) -> None:
     """Add what no standard has a field for, in our own namespace."""
     for name, key in _TEXTS:
@@ -265,6 +276,17 @@ class PictureNote:
     history: tuple[HistoryStep, ...] = ()
 
 
+def capture_facts(note: PictureNote) -> CaptureFacts:
+    """Return what Exif has tags for."""
+    return CaptureFacts(
+        exposure_s=note.exposure_s,
+        f_number=note.f_number,
+        iso=note.iso,
+        focal_length_mm=note.focal_length_mm,
+        digitised=note.digitised,
+    )
+
+
 def xmp_packet(note: PictureNote) -> bytes:
     """Return a note as an XMP packet in UTF-8; the same note gives the same bytes.
 
@@ -279,6 +301,7 @@ def xmp_packet(note: PictureNote) -> bytes:
     add_text(about, "xmp:CreatorTool", note.tool)
     _add_capture(about, note)
     if note.entry is not None:
+        add_rights(about, note.entry)
         add_object(about, note.identifier, note.plate_format, note.entry)
     _add_plate(about, note)
     if note.entry is not None:
