@@ -144,7 +144,7 @@ def main() -> None:
            "all")  # fmt: skip
     figure("its error, median; worst", f"{np.median(off):.3f}; {off.max():.3f} stop")
     good = np.array([abs(row["fall"] - 0.15) <= 0.0375 and row["side"] for row in rows])
-    figure("light that falls 15 %: told within a quarter, right side", f"{good.sum()} of "
+    figure("light that falls 15 %: told within a quarter, right side", f"{good.sum():.0f} of "
            f"{len(rows)}", "all")  # fmt: skip
     fall = np.array([row["fall"] for row in rows])
     figure("fall found, median; least; most", f"{np.median(fall):.3f}; {fall.min():.3f}; "
