@@ -269,6 +269,29 @@ def place_for(path: Path) -> Path:
     return path
 
 
+def test_export_as_linked_data(collection: Path, tmp_path: Path) -> None:
+    """JSON-LD 1.1 (W3C 2020): a context, a graph, and every node with its type and its own id."""
+    index(collection)
+    target = tmp_path / "plates.jsonld"
+    count = export_plates(collection / FILE_NAME, Query(), target)
+    document = json.loads(target.read_text(encoding="utf-8"))
+    assert set(document) == {"@context", "@graph"} and len(document["@graph"]) == count >= 2
+    found = {plate["identifier"]: plate for plate in document["@graph"]}
+    known = {plate["plate"]: plate for plate in find_plates(collection / FILE_NAME, Query()).plates}
+    assert len({plate["@id"] for plate in document["@graph"]}) == count
+    for name, plate in found.items():
+        assert plate["@type"] == "Photograph" and "" not in plate.values()
+        assert plate.get("dateCreated", "") == known[name]["date"]
+        densities = {p["name"]: p["value"] for p in plate.get("additionalProperty", [])}
+        assert densities.get("maximum density") == known[name]["d_max"]
+    export_plates(collection / FILE_NAME, Query(), target)  # our own is replaced
+    mine = tmp_path / "mine.jsonld"
+    mine.write_text("{}", encoding="utf-8")
+    with pytest.raises(WriteError):
+        export_plates(collection / FILE_NAME, Query(), mine)
+    assert mine.read_text(encoding="utf-8") == "{}"
+
+
 def test_export_is_a_table_that_spreadsheets_take_for_text(
     collection: Path, tmp_path: Path
 ) -> None:

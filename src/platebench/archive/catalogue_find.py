@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from platebench.archive.catalogue_file import COLUMNS, open_catalogue
 from platebench.core.csv_table import write_csv_rows
+from platebench.core.errors import WriteError
 from platebench.core.files import atomic_write, refuse_foreign
 
 EXPORTED = ("package", *COLUMNS, "suits", "last_audit", "audit_outcome")
@@ -96,9 +100,10 @@ def find_plates(catalogue: Path, query: Query, *, limit: int | None = None) -> F
 
 
 def export_plates(catalogue: Path, query: Query, target: Path) -> int:
-    """Write what a query asks for as CSV and return the number of plates.
+    """Write what a query asks for and return the number of plates.
 
-    Texts that a spreadsheet would take for a formula get an apostrophe in front.
+    A file that ends in ``.jsonld`` gets linked data (:func:`linked_plate`), any other a CSV table,
+    in which texts that a spreadsheet would take for a formula get an apostrophe in front.
 
     Raises
     ------
@@ -107,13 +112,86 @@ def export_plates(catalogue: Path, query: Query, target: Path) -> int:
     WriteError
         If the table cannot be written, or would replace somebody's file.
     """
-    refuse_foreign([target])
+    linked = target.suffix.casefold() == LINKED
+    if not linked:
+        refuse_foreign([target])
+    elif target.exists() and not _is_linked(target):
+        what, remedy = "it is no linked data of a catalogue", "name another file"
+        raise WriteError(target, what, remedy, "output")
     found = find_plates(catalogue, query)
-    rows = [list(EXPORTED), *([_cell(plate[name]) for name in EXPORTED] for plate in found.plates)]
-    data = write_csv_rows(rows)
+    if linked:
+        graph = [linked_plate(plate) for plate in found.plates]
+        document = {"@context": SCHEMA_ORG, "@graph": graph}
+        data = (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
+    else:
+        table = ([_cell(plate[name]) for name in EXPORTED] for plate in found.plates)
+        data = write_csv_rows([list(EXPORTED), *table])
     with atomic_write(target) as stream:
         stream.write(data)
     return found.total
+
+
+LINKED = ".jsonld"
+SCHEMA_ORG = "https://schema.org/"
+_DENSITIES = (
+    ("base_fog", "density of base plus fog"),
+    ("d_max", "maximum density"),
+    ("density_range", "density range"),
+)
+
+
+def linked_plate(plate: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a plate as a schema.org ``Photograph``; what is not known is left out.
+
+    The plate is the photograph; its digitising is an image of it, with a date of its own. Numbers
+    that schema.org has no property for are ``PropertyValue``.
+
+    Parameters
+    ----------
+    plate : mapping
+        By the names of :data:`EXPORTED`.
+
+    References
+    ----------
+    schema.org types Photograph, ImageObject, PropertyValue, Collection; from memory.
+    """
+    measured = [
+        {"@type": "PropertyValue", "name": name, "value": plate[key], "unitText": "D"}
+        for key, name in _DENSITIES
+        if plate[key] is not None
+    ]
+    notes = [
+        {"@type": "PropertyValue", "name": key, "value": plate[key]}
+        for key in ("batch", "emulsion", "developer", "flags", "suits")
+        if plate[key]
+    ]
+    said: dict[str, Any] = {
+        "@type": "Photograph",
+        "@id": f"urn:x-platebench:{quote(plate['package'], safe='/')}#{quote(plate['plate'])}",
+        "identifier": plate["plate"],
+        "name": plate["title"] or plate["plate"],
+        "dateCreated": plate["date"],
+        "contentLocation": {"@type": "Place", "name": plate["place"]} if plate["place"] else "",
+        "artMedium": "gelatin silver on glass",
+        "artform": "negative",
+        "size": plate["format"],
+        "description": plate["notes"],
+        "additionalProperty": [*measured, *notes],
+        "image": {"@type": "ImageObject", "dateCreated": plate["digitised"]}
+        if plate["digitised"]
+        else "",
+        "isPartOf": {"@type": "Collection", "identifier": plate["package"]},
+    }
+    return {key: value for key, value in said.items() if value not in ("", [])}
+
+
+def _is_linked(path: Path) -> bool:
+    """Tell whether a file is one that was exported before."""
+    try:
+        with path.open("rb") as stream:
+            return SCHEMA_ORG.encode() in stream.read(100)
+    except OSError:
+        return False
 
 
 def _cell(value: object) -> str:

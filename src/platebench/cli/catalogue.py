@@ -192,8 +192,11 @@ def find_command(
 @click.command(
     "export",
     cls=ExampledCommand,
-    short_help="Write plates as a CSV table.",
-    examples=(f"platebench catalogue export {_PLACE} --output plates.csv",),
+    short_help="Write plates as a CSV table, or as linked data.",
+    examples=(
+        f"platebench catalogue export {_PLACE} --output plates.csv",
+        f"platebench catalogue export {_PLACE} --output plates.jsonld",
+    ),
 )
 @collection_argument
 @query_options
@@ -203,7 +206,7 @@ def find_command(
     type=A_PATH,
     metavar="FILE",
     required=True,
-    help="The table; replaced if it was exported before.",
+    help="A CSV table, or JSON-LD where it ends in .jsonld; replaced if exported before.",
 )
 @talk_options
 def export_command(
