@@ -66,6 +66,7 @@ if TYPE_CHECKING:
 
 def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
     """Tell what became of a session: what was made on stdout, then on stderr what was not."""
+    from platebench.session.parts import advice_on_size
     from platebench.session.scan_hints import likely_misread
 
     if as_json:
@@ -81,6 +82,8 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         click.echo("plates: " + ", ".join(parts))
         if misread := likely_misread(plate.record for plate in result.results):
             click.echo(misread)
+        if advice := advice_on_size(len(result.results)):
+            wrapped(advice, indent="")
         for plate in result.results:
             if plate.record and (flags := plate.record.flags):
                 told = shown("; ".join(flags), LONGEST_PART)
@@ -120,6 +123,7 @@ def failed_to_json(outcome: Ended) -> dict[str, Any]:
 
 def result_to_json(result: SessionResult) -> dict[str, Any]:
     """Return a session's outcome as JSON types, for ``--json``."""
+    from platebench.session.parts import advice_on_size
     from platebench.session.scan_hints import likely_misread
     from platebench.session.session_report import error_to_json, names_in, plate_to_json
 
@@ -138,5 +142,6 @@ def result_to_json(result: SessionResult) -> dict[str, Any]:
         "left_from_earlier": list(result.left_from_earlier),
         "plate_log": list(result.log_remarks),
         "scans": likely_misread(plate.record for plate in result.results),
+        "size": advice_on_size(len(result.results)),
         "files": names_in(result.output, result.files),
     }

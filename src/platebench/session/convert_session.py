@@ -14,6 +14,7 @@ from platebench.plate.light import Dark, Light
 from platebench.session import convert_plate as convert
 from platebench.session.convert_plate import convert_and_record
 from platebench.session.jobs import peak_of_job, session_jobs, wanted_plates
+from platebench.session.parts import MadeFrom
 from platebench.session.readable_report import write_readable_report
 from platebench.session.record import (
     Known,
@@ -24,6 +25,7 @@ from platebench.session.record import (
 from platebench.session.run_plates import PlateRun, PlateWork, exit_code_of, result_of
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import (
+    IN_PARTS,
     OUTPUT_NAME,
     TRUE_SIZE,
     left_from_earlier,
@@ -129,6 +131,7 @@ def convert_session(
         If the session as a whole cannot be worked on: settings, blank frames, output folder.
     """
     settings, log = load_session(folder), load_session_log(folder)
+    known = {} if known is None else known  # pictures hashed once for records and reports
     wanted_plates(folder, settings)
     output = folder / OUTPUT_NAME if output is None else output
     run = PlateRun(folder, settings, output, workers, memory, progress)
@@ -145,11 +148,11 @@ def convert_session(
     places = POSITIVES, PREVIEWS, RECORDS
     with run.writing((*of_plates, *of_session), owned=of_session, kind="report", below=places):
         results = _convert(run, jobs, task, known)
-        return _session_files(run, results, log, true_size=true_size)
+        return _session_files(run, results, log, known, true_size=true_size)
 
 
 def _convert(
-    run: PlateRun, jobs: Sequence[PlateJob], task: Task, known: Known | None
+    run: PlateRun, jobs: Sequence[PlateJob], task: Task, known: Known
 ) -> list[PlateResult]:
     """Return a result for every job, in order, converting what has changed."""
 
@@ -175,7 +178,7 @@ def _convert(
     return [done[job.plate_id] for job in jobs]
 
 
-def _converted_earlier(job: PlateJob, known: Known | None) -> PlateResult | None:
+def _converted_earlier(job: PlateJob, known: Known) -> PlateResult | None:
     return None if job.force else earlier_result(job, known)
 
 
@@ -194,7 +197,12 @@ def _printed_by(job: PlateJob, ends: PrintingEnds) -> PlateJob:
 
 
 def _session_files(
-    run: PlateRun, results: list[PlateResult], log: SessionLog, *, true_size: bool
+    run: PlateRun,
+    results: list[PlateResult],
+    log: SessionLog,
+    known: Known,
+    *,
+    true_size: bool,
 ) -> SessionResult:
     """Write what shows the whole session."""
     folder, output, settings = run.folder, run.output, run.settings
@@ -214,16 +222,25 @@ def _session_files(
     def report(not_true_size: Sequence[tuple[str, str]] = ()) -> tuple[Path, ...]:
         return (write_report(output, settings, results, files, not_true_size, remarks),)
 
+    def others_gone() -> tuple[Path, ...]:
+        made_from.remove_others(*IN_PARTS)
+        return ()
+
     def true_size_pages() -> tuple[Path, ...]:
         path, made = write_true_size_pages(output, settings, results, run.progress)
         left_off.extend(made.left_out)
         return (path,)
 
     left_off: list[tuple[str, str]] = []
-    files += kept(lambda: write_proofs(output, settings, results, run.progress))
+    made_from = MadeFrom(output)
+    more = run.progress, known
+    files += kept(lambda: write_proofs(output, settings, results, made_from, *more))
     files += kept(
-        lambda: write_readable_report(folder, output, settings, results, remarks, run.progress)
+        lambda: write_readable_report(folder, output, settings, results, made_from, remarks, *more)
     )
+    if not errors:
+        kept(others_gone)
+    made_from.keep()
     reported = kept(report)
     if true_size or _true_size_is_stale(output, results):
         files += kept(true_size_pages)
