@@ -60,6 +60,7 @@ def columns() -> int:
 
 
 if TYPE_CHECKING:
+    from platebench.session.check_file import CheckedCapture
     from platebench.session.convert_session import SessionResult
     from platebench.session.run_plates import Ended
 
@@ -137,6 +138,7 @@ def result_to_json(result: SessionResult) -> dict[str, Any]:
             for plate in result.results
         ],
         "not_at_true_size": dict(result.not_true_size),
+        "captures": [capture_to_json(entry) for entry in result.checked],
         "errors": [error_to_json(error) for error in result.errors],
         "left_out": list(result.left_out),
         "left_from_earlier": list(result.left_from_earlier),
@@ -145,3 +147,15 @@ def result_to_json(result: SessionResult) -> dict[str, Any]:
         "size": advice_on_size(len(result.results)),
         "files": names_in(result.output, result.files),
     }
+
+
+def capture_to_json(entry: CheckedCapture) -> dict[str, Any]:
+    """Return what was found in a capture as JSON types."""
+    from platebench.session.session_report import error_to_json
+
+    shown: dict[str, Any] = {"plate": entry.plate_id, "capture": entry.name, "role": entry.role}
+    if entry.check:
+        shown |= entry.check.as_json() | {"capture": entry.name}
+    if entry.error:
+        shown["error"] = error_to_json(entry.error)
+    return shown
