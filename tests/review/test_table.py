@@ -375,3 +375,20 @@ def test_a_shape_that_gainsays_the_size_comes_with_sizes_to_choose(
     told = table.json(address)
     assert "shorter in shape than 13x18 cm" in told["shape"] and "9x12 cm" in told["shaped_as"]
     assert set(told["shaped_as"]) <= set(table.json("api/session")["formats"])
+
+
+def test_a_page_is_sent_what_it_lacks(table: Served, session: Path) -> None:
+    whole = table.json("api/session")
+    assert whole["whole"] and len(whole["plates"]) == 2
+    same = table.json(f"api/session?since={whole['stamp']}")
+    assert not same["whole"] and same["plates"] == [] and same["stamp"] == whole["stamp"]
+    table.post(table.plate("wide") + "/edit", {"note": "seen"})
+    changed = table.json(f"api/session?since={whole['stamp']}")
+    assert [line["id"] for line in changed["plates"]] == ["wide"] and not changed["whole"]
+    assert table.json(f"api/session?since={changed['stamp']}")["plates"] == []
+    for stamp in ("", "nothing", whole["stamp"] + "9", "0." + whole["stamp"]):
+        assert table.json(f"api/session?since={stamp}")["whole"]
+    text = (session / "session.toml").read_text(encoding="utf-8")
+    more = '[[plate]]\nid = "again"\ncaptures = ["wide.dng"]\n'
+    (session / "session.toml").write_text(text + more, encoding="utf-8")
+    wait_until(lambda: table.json(f"api/session?since={changed['stamp']}")["whole"])

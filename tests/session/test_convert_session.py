@@ -38,6 +38,7 @@ from ..refusals import refused
 from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES, put, tree, write_session
 
 FILES = [
+    ".made-from.json",
     "plates/dense.json",
     "plates/tall.json",
     "plates/wide.json",
@@ -287,7 +288,12 @@ def test_if_all_plates_fail_the_code_is_the_first_ones_own(fresh: Path) -> None:
         (fresh / f"{name}.dng").unlink()
     result = convert_session(fresh, workers=1)
     assert result.exit_code is ExitCode.INPUT
-    assert list(tree(fresh / "converted")) == ["report.html", "report.json", "report.pdf"]
+    assert list(tree(fresh / "converted")) == [
+        ".made-from.json",
+        "report.html",
+        "report.json",
+        "report.pdf",
+    ]
 
 
 def test_a_proof_sheet_does_not_outlive_its_plates(done: Path) -> None:

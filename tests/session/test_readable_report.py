@@ -17,7 +17,7 @@ from platebench.cli import main
 from platebench.plate.densities import PlateDensities
 from platebench.plate.record import CalibrationRecord, GlareRecord, PlateRecord
 from platebench.plate_log.entry import LogEntry
-from platebench.session.check_file import kept_verdicts
+from platebench.session.check_file import KeptChecks
 from platebench.session.convert_session import convert_session
 from platebench.session.readable_report import _about, _measured, _terms
 from platebench.write.report_page import (
@@ -212,16 +212,16 @@ def test_what_check_found_is_said_once_and_the_gravest_first(tmp_path: Path) -> 
     (tmp_path / "check.json").write_text(
         json.dumps({"schema": 1, "captures": captures}), encoding="utf-8"
     )
-    assert kept_verdicts(tmp_path, tmp_path, list(said)) == (
+    assert KeptChecks(tmp_path, tmp_path).verdicts(list(said)) == (
         ("fail", "clipped (b.dng)"),
         ("warn", "dim (a.dng, b.dng)"),
         ("note", "dust"),
         ("good", "square (a.dng, c.dng)"),
     )
-    assert kept_verdicts(tmp_path, tmp_path, ["a.dng"]) == (
+    assert KeptChecks(tmp_path, tmp_path).verdicts(["a.dng"]) == (
         ("warn", "dim"), ("note", "dust"), ("good", "square"),
     )  # fmt: skip
-    assert kept_verdicts(tmp_path, tmp_path, ["a.dng", "d.dng"]) is None
+    assert KeptChecks(tmp_path, tmp_path).verdicts(["a.dng", "d.dng"]) is None
 
 
 def test_what_asks_for_action_stands_before_what_is_folded_away(tmp_path: Path) -> None:

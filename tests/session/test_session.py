@@ -13,7 +13,7 @@ from PIL import Image
 
 from platebench.core.errors import SessionFolderError
 from platebench.core.image import SensorFrame
-from platebench.session.capture_look import is_blank, is_dark, look_at, stops_between
+from platebench.session.capture_look import is_dark, look_at, stops_between
 from platebench.session.draft_file import SessionDraft, toml_from_draft, write_draft
 from platebench.session.drafting import draft_session, list_captures, natural_key
 from platebench.session.settings_file import load_session
@@ -135,7 +135,7 @@ def test_blank_dark_and_plate_are_told_apart(tmp_path: Path, box: LightBox, cfa:
         look_at(put(tmp_path / f"{n}.dng", frame, at_s=n))
         for n, frame in enumerate((blank, dark, short, long))
     ]
-    assert [is_blank(look) for look in looks] == [True, False, False, False]
+    assert [look.even for look in looks] == [True, False, False, False]
     assert [is_dark(look) for look in looks] == [False, True, False, False]
     # 0.2 s is 16 times 0.0125 s: four stops, from the exposure times the frames were made with.
     assert stops_between(looks[2], looks[3]) == pytest.approx(4.0, abs=0.02)
@@ -149,10 +149,10 @@ def test_dust_on_the_lamp_leaves_a_blank_a_blank(tmp_path: Path) -> None:
     for row, column in rng.integers(0, (290, 390), (12, 2)):
         counts[row : row + 4, column : column + 3] = 600
     dusty = put(tmp_path / "dusty.dng", replace(frame, counts=counts), at_s=0)
-    assert is_blank(look_at(dusty))
+    assert look_at(dusty).even
     slip = frame.counts.copy()  # of glass: too large for dust
     slip[100:160, 100:200] = slip[100:160, 100:200] // 2 + 256
-    assert not is_blank(look_at(put(tmp_path / "slip.dng", replace(frame, counts=slip), at_s=0)))
+    assert not look_at(put(tmp_path / "slip.dng", replace(frame, counts=slip), at_s=0)).even
 
 
 def test_a_clipped_blank_is_known_but_not_used(tmp_path: Path) -> None:

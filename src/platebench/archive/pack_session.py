@@ -47,6 +47,7 @@ from platebench.session.master_session import (
     peak_of_master,
     with_light,
 )
+from platebench.session.parts import files_in_parts
 from platebench.session.record import (
     Recorded,
     earlier_ends,
@@ -385,7 +386,9 @@ class _Packing:
         }
         for name, source in self._documents().items():
             writer.copy(source, name)
-        for name in (PROOF_SHEET, READABLE_PDF) if self.whole else ():
+        documents = (PROOF_SHEET, READABLE_PDF)
+        parts = [path.name for path in files_in_parts(self.sources.converted, *documents)]
+        for name in (*documents, *(n for n in parts if n.endswith(".pdf"))) if self.whole else ():
             if self.sources.has_result(name):
                 writer.copy(self.sources.result(name), name)
         results = [one.result for one in recorded]

@@ -16,7 +16,7 @@ from platebench.cli.options import (
     talk_options,
     work_options,
 )
-from platebench.cli.show import wrapped
+from platebench.cli.show import capture_to_json, wrapped
 from platebench.core.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -30,19 +30,8 @@ def check_to_json(checked: Sequence[CheckedCapture], code: ExitCode) -> dict[str
     return {
         "exit_code": int(code),
         "exit": code.name,
-        "captures": [_capture_to_json(entry) for entry in checked],
+        "captures": [capture_to_json(entry) for entry in checked],
     }
-
-
-def _capture_to_json(entry: CheckedCapture) -> dict[str, Any]:
-    from platebench.session.session_report import error_to_json
-
-    shown: dict[str, Any] = {"plate": entry.plate_id, "capture": entry.name, "role": entry.role}
-    if entry.check:
-        shown |= entry.check.as_json() | {"capture": entry.name}
-    if entry.error:
-        shown["error"] = error_to_json(entry.error)
-    return shown
 
 
 def show_check(checked: Sequence[CheckedCapture], *, show_all: bool) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from platebench.cli.check import show_check
 from platebench.cli.options import (
     ExampledCommand,
     results_option,
@@ -23,6 +24,7 @@ from platebench.cli.show import show_result
     examples=(
         "platebench convert shelf-3",
         "platebench convert shelf-3 --output ~/prints/shelf-3 --true-size",
+        "platebench convert shelf-3 --check",
         "platebench convert shelf-3 --jobs 2 --memory 4G",
     ),
 )
@@ -31,6 +33,8 @@ from platebench.cli.show import show_result
 @click.option("--force", is_flag=True, help="Convert again what is done, and "
     "replace positives you have changed.")  # fmt: skip
 @click.option("--true-size", is_flag=True, help="Also write a PDF with every plate at true size.")
+@click.option("--check", is_flag=True, help="Check every capture too, as check does; each is read "
+    "once for both.")  # fmt: skip
 @work_options
 @talk_options
 @click.pass_context
@@ -40,6 +44,7 @@ def command(
     output: Path | None,
     force: bool,
     true_size: bool,
+    check: bool,
     jobs: int | None,
     memory: int | None,
     as_json: bool,
@@ -62,7 +67,11 @@ def command(
         workers=jobs,
         memory=memory,
         true_size=true_size,
+        check=check,
         progress=progress_for(quiet),
     )
+    if check and not (as_json or quiet):
+        show_check(result.checked, show_all=False)
+        click.echo()
     show_result(result, as_json=as_json, quiet=quiet)
     ctx.exit(result.exit_code)

@@ -60,12 +60,14 @@ def columns() -> int:
 
 
 if TYPE_CHECKING:
+    from platebench.session.check_file import CheckedCapture
     from platebench.session.convert_session import SessionResult
     from platebench.session.run_plates import Ended
 
 
 def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
     """Tell what became of a session: what was made on stdout, then on stderr what was not."""
+    from platebench.session.parts import advice_on_size
     from platebench.session.scan_hints import likely_misread
 
     if as_json:
@@ -81,6 +83,8 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
         click.echo("plates: " + ", ".join(parts))
         if misread := likely_misread(plate.record for plate in result.results):
             click.echo(misread)
+        if advice := advice_on_size(len(result.results)):
+            wrapped(advice, indent="")
         for plate in result.results:
             if plate.record and (flags := plate.record.flags):
                 told = shown("; ".join(flags), LONGEST_PART)
@@ -120,6 +124,7 @@ def failed_to_json(outcome: Ended) -> dict[str, Any]:
 
 def result_to_json(result: SessionResult) -> dict[str, Any]:
     """Return a session's outcome as JSON types, for ``--json``."""
+    from platebench.session.parts import advice_on_size
     from platebench.session.scan_hints import likely_misread
     from platebench.session.session_report import error_to_json, names_in, plate_to_json
 
@@ -133,10 +138,24 @@ def result_to_json(result: SessionResult) -> dict[str, Any]:
             for plate in result.results
         ],
         "not_at_true_size": dict(result.not_true_size),
+        "captures": [capture_to_json(entry) for entry in result.checked],
         "errors": [error_to_json(error) for error in result.errors],
         "left_out": list(result.left_out),
         "left_from_earlier": list(result.left_from_earlier),
         "plate_log": list(result.log_remarks),
         "scans": likely_misread(plate.record for plate in result.results),
+        "size": advice_on_size(len(result.results)),
         "files": names_in(result.output, result.files),
     }
+
+
+def capture_to_json(entry: CheckedCapture) -> dict[str, Any]:
+    """Return what was found in a capture as JSON types."""
+    from platebench.session.session_report import error_to_json
+
+    shown: dict[str, Any] = {"plate": entry.plate_id, "capture": entry.name, "role": entry.role}
+    if entry.check:
+        shown |= entry.check.as_json() | {"capture": entry.name}
+    if entry.error:
+        shown["error"] = error_to_json(entry.error)
+    return shown

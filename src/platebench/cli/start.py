@@ -48,6 +48,7 @@ def command(
     from platebench.cli.terminal_progress import progress_for
     from platebench.session.draft_file import bits_assumed, check_replaceable, write_draft
     from platebench.session.drafting import draft_session
+    from platebench.session.parts import advice_on_size
     from platebench.session.scan_hints import tones_said
     from platebench.session.session_log import write_template
     from platebench.session.settings_file import FILE_NAME
@@ -66,6 +67,7 @@ def command(
                 "remarks": draft.remarks,
                 "left_out": dict(draft.left_out),
                 "scans": None if draft.tones is None else asdict(draft.tones),
+                "size": advice_on_size(len(settings.plates)),
             }
         )
     elif not quiet:
@@ -77,6 +79,8 @@ def command(
         told = len(settings.card) + len(settings.box_off) + len(settings.card_over)
         more = (_count(told, "capture") + " of the glare",) if told else ()
         click.echo(", ".join((*counts, *more)))
+        if advice := advice_on_size(len(settings.plates)):
+            wrapped(advice, indent="")
         for said in tones_said(draft.tones):
             click.echo(said)
         for name, reason in draft.left_out:

@@ -30,6 +30,7 @@ from platebench.core.plain_json import read_json
 UNFINISHED = ".writing-"  # how the folders begin in which files are written until they are whole
 _LOCK = ".lock"
 DAY_S = 86_400.0
+_LOOK_AGAIN_S = 60.0
 
 _written: ContextVar[list[Path] | None] = ContextVar("written", default=None)
 
@@ -169,9 +170,9 @@ def place_to_work(folder: Path) -> Iterator[Path]:
 
     It is on the same disk, so renaming is one step. It is locked for as long as the block lasts:
     one that nobody holds was left by a process that was killed, and whoever works in the same
-    folder next takes it away.
+    folder next takes it away. That is looked for once a minute: a folder may hold thousands.
     """
-    remove_unfinished(folder)
+    _remove_unfinished_now_and_then(folder)
     with ExitStack() as undo:
         yield _held_place(folder, undo)
 
@@ -212,6 +213,16 @@ def remove_unfinished(folder: Path) -> None:
                 _remove_place(leftover)
             elif _is_old(leftover):
                 leftover.unlink()
+
+
+_looked_through: dict[Path, float] = {}  # when, by folder; of this process
+
+
+def _remove_unfinished_now_and_then(folder: Path) -> None:
+    now, folder = time.monotonic(), folder.absolute()
+    if now - _looked_through.get(folder, -_LOOK_AGAIN_S) >= _LOOK_AGAIN_S:
+        _looked_through[folder] = now
+        remove_unfinished(folder)
 
 
 def _remove_place(place: Path) -> None:
@@ -374,7 +385,8 @@ _STARTS = {
 }
 _NAME = b"platebench"
 _LOOKED_AT = 1 << 10
-_LARGEST_JSON = 1 << 26
+_LARGEST_JSON = 1 << 20  # read whole; larger ones are known by how they begin
+_LARGE = {"report": b'{\n  "schema": 1,\n  "platebench": "'}
 
 
 def refuse_foreign(targets: Iterable[Path], kind: str = "") -> None:
@@ -419,7 +431,8 @@ def _is_own(path: Path, kind: str) -> bool:
 def _holds(path: Path, kind: str) -> bool:
     """Tell whether a JSON is of a kind written here."""
     if path.stat().st_size > _LARGEST_JSON:
-        return False
+        with path.open("rb") as stream:
+            return kind in _LARGE and stream.read(_LOOKED_AT).startswith(_LARGE[kind])
     try:
         document = read_json(path.read_bytes())
     except ValueError:

@@ -141,6 +141,8 @@ class PlateResult:
         Why there is no result.
     skipped : bool
         Done before and unchanged; ``record`` and ``written`` are those of the earlier run.
+    checks : tuple
+        What was found in its captures, where they were checked too; see ``check_file.py``.
     """
 
     plate_id: str
@@ -150,3 +152,4 @@ class PlateResult:
     ends: PrintingEnds | None = None
     error: PlateError | None = None
     skipped: bool = False
+    checks: tuple[Any, ...] = ()

@@ -29,7 +29,7 @@ from platebench.review.plate_readings import read_point, read_rectangle
 from platebench.review.results import Stamp, is_plain_file, stamp_of
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Events, Tasks, Work
-from platebench.review.telling import message_of, plate_to_json, session_to_json
+from platebench.review.telling import Told, message_of, plate_to_json, session_to_json
 from platebench.session.settings_file import PRINT_CONTRAST_RANGE, PRINT_STOPS_RANGE
 from platebench.write.preview import smaller_preview
 
@@ -116,6 +116,7 @@ class _Answers:
         self, table: ReviewTable, events: Events, tasks: Tasks, makers: Mapping[str, Maker]
     ) -> None:
         self._table, self._events, self._tasks, self._makers = table, events, tasks, makers
+        self._told = Told()
 
     def refused(self, _request: Request, error: Exception) -> Response:
         """Answer with an error's sentence: what a person gave cannot be used, or disk trouble."""
@@ -128,11 +129,12 @@ class _Answers:
     def page(self, _request: Request) -> Response:
         return FileResponse(PAGE / "index.html", headers=NOT_KEPT)
 
-    def session(self, _request: Request) -> Response:
+    def session(self, request: Request) -> Response:
         told = session_to_json(self._table) | {
             "running": self._tasks.running,
             "can": sorted(self._makers),
         }
+        told = self._told.since(request.query_params.get("since", ""), told)
         return JSONResponse(told, headers=NOT_KEPT)
 
     async def events(self, _request: Request) -> Response:

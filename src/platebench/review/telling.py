@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 from dataclasses import asdict
 from pathlib import Path
+from secrets import token_hex
+from threading import Lock
 from typing import Any
 
 from platebench.core.errors import PlateError
@@ -20,7 +24,9 @@ from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, sho
 from platebench.review.plate_readings import tone_curve
 from platebench.review.table import EDITABLE, ReviewTable
 from platebench.review.tiles import TILE
+from platebench.session.parts import files_in_parts
 from platebench.session.record import is_older_than
+from platebench.session.session_report import IN_PARTS
 
 
 def message_of(error: Exception, folder: Path | None = None) -> str:
@@ -40,6 +46,7 @@ def session_to_json(table: ReviewTable) -> dict[str, Any]:
     """Return the session as the page lists it."""
     settings = table.settings
     undo, redo = table.steps
+    parts = files_in_parts(table.output, *IN_PARTS)
     return {
         "title": settings.title or as_text(table.folder.resolve().name),
         "folder": as_text(table.folder.resolve().name),
@@ -53,7 +60,7 @@ def session_to_json(table: ReviewTable) -> dict[str, Any]:
         "files": sorted(
             path.name
             for path in (table.output.iterdir() if table.output.is_dir() else ())
-            if path.suffix in (".pdf", ".html")
+            if path.suffix in (".pdf", ".html") and path not in parts  # the index leads to them
         ),
         "legend": {
             "densest": DENSEST_SHOWN,
@@ -62,6 +69,53 @@ def session_to_json(table: ReviewTable) -> dict[str, Any]:
             ],
         },
     }
+
+
+class Told:
+    """What pages have been sent of the session, so that each is sent what it lacks.
+
+    A page hands back the stamp of what it has. Lines are compared by their content: whatever
+    changed them, an edit, a conversion or another program, they are sent once.
+    """
+
+    def __init__(self) -> None:
+        self._lock, self._of_this_server, self._number = Lock(), token_hex(4), 0
+        self._ids: list[str] = []
+        self._listed = 0  # the number when plates were added, removed or moved
+        self._lines: dict[str, tuple[bytes, int]] = {}
+
+    def since(self, stamp: str, session: dict[str, Any]) -> dict[str, Any]:
+        """Return the session with the plates that a page lacks.
+
+        Parameters
+        ----------
+        stamp : str
+            As it was sent last; whatever it is, an unknown one gets all plates.
+        session : dict
+            As :func:`session_to_json` returns it.
+
+        Returns
+        -------
+        dict
+            With ``stamp``, and ``whole`` where all plates are in it.
+        """
+        server, _, number = stamp.partition(".")
+        known = int(number) if server == self._of_this_server and number.isdecimal() else -1
+        plates = session["plates"]
+        digests = [hashlib.sha256(json.dumps(line).encode()).digest() for line in plates]
+        with self._lock:
+            ids = [line["id"] for line in plates]
+            now = self._number + 1
+            if ids != self._ids:
+                self._ids, self._listed, self._lines = ids, now, {}
+            for plate_id, digest in zip(ids, digests, strict=True):
+                if self._lines.get(plate_id, (b"",))[0] != digest:
+                    self._lines[plate_id] = digest, now
+                    self._number = now
+            whole = not self._listed <= known <= self._number
+            lacking = [line for line in plates if whole or self._lines[line["id"]][1] > known]
+            stamp = f"{self._of_this_server}.{self._number}"
+        return session | {"plates": lacking, "whole": whole, "stamp": stamp}
 
 
 def plate_line(table: ReviewTable, plate: PlateSettings) -> dict[str, Any]:

@@ -75,6 +75,8 @@ class CaptureLook:
         The same for the brightest colour.
     clipped : ndarray of float32, same shape
         Share of each cell's sites that are clipped.
+    even : bool
+        Bright and smooth but for dust: the bare light box.
     looks : {"negative", "positive"} or None
         What a scan seems to show; None where that cannot be told, and of a raw.
     """
@@ -85,6 +87,7 @@ class CaptureLook:
     light: NDArray[np.float32]
     brightest: NDArray[np.float32]
     clipped: NDArray[np.float32]
+    even: bool = False
     looks: Polarity | None = None
 
     @property
@@ -104,11 +107,13 @@ def look_at(path: Path, scan: ScanSettings = ScanSettings()) -> CaptureLook:  # 
     frame = read_capture(path, scan)
     cells = linear_means(frame) - black_by_kind(frame)[:, None, None]
     cells /= np.float32(frame.full_scale)
+    light = cells.mean(axis=0, dtype=np.float64).astype(np.float32)
     return CaptureLook(
         name=path.name,
         info=frame.info,
         shape=frame.shape,
-        light=cells.mean(axis=0, dtype=np.float64).astype(np.float32),
+        light=light,
+        even=is_even(light),
         brightest=cells.max(axis=0),
         clipped=_clipped_cells(frame, (cells.shape[1], cells.shape[2])),
         looks=shown_tones(frame) if frame.info.kind is CaptureKind.SCAN else None,
@@ -125,13 +130,12 @@ def is_blown_out(look: CaptureLook) -> bool:
     return look.clipped_share > BLOWN_OUT
 
 
-def is_blank(look: CaptureLook) -> bool:
-    """Tell whether a capture shows the bare light box: bright and smooth but for dust.
+def is_even(light: NDArray[np.float32]) -> bool:
+    """Tell whether cells of light show the bare light box: bright and smooth but for dust.
 
     The logarithm of light is fitted by a smooth surface, specks left out; a plate, its edges or
     a card around it leave far more than dust beside that surface.
     """
-    light = look.light
     if float(np.median(light)) < BLANK_ABOVE or float(light.min()) <= 0:
         return False
     off = np.abs(_off_smooth(np.log(light.astype(np.float64))))
@@ -250,16 +254,21 @@ def _off_smooth(log_light: NDArray[np.float64]) -> NDArray[np.float64]:
         np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, n), SURFACE_ORDER)
         for n in log_light.shape
     )
-    basis = np.einsum("ri,cj->rcij", down, across).reshape(log_light.size, -1)
-    values = cv2.medianBlur(log_light.astype(np.float32), 3).ravel().astype(np.float64)
-    keep = np.ones(values.size, bool)
-    fitted = np.zeros(values.size)
+    values = cv2.medianBlur(log_light.astype(np.float32), 3).astype(np.float64)
+    keep = np.ones(values.shape)
+    fitted = np.zeros(values.shape)
     for _ in range(3):
-        weights = np.linalg.lstsq(basis[keep], values[keep], rcond=None)[0]
-        fitted = basis @ weights
+        # Sums in numpy's own loops: a library of linear algebra would take every core for a few
+        # milliseconds' work, and wait for them where others use the machine too.
+        moments = np.einsum("rc,cj,cl->rjl", keep, across, across)
+        normal = np.einsum("ri,rk,rjl->ijkl", down, down, moments)
+        right = np.einsum("rj,ri->ij", np.einsum("rc,cj->rj", keep * values, across), down)
+        weights = np.linalg.solve(normal.reshape(right.size, -1), right.ravel())
+        part = np.einsum("ri,ij->rj", down, weights.reshape(right.shape))
+        fitted = np.einsum("rj,cj->rc", part, across)
         off = np.abs(values - fitted)
-        keep = off <= 4 * max(float(np.median(off)), 1e-4)
-    return (log_light.ravel() - fitted).reshape(log_light.shape)
+        keep = (off <= 4 * max(float(np.median(off)), 1e-4)).astype(np.float64)
+    return np.asarray(log_light - fitted, np.float64)
 
 
 def session_bits(looks: Sequence[CaptureLook]) -> ScanBits:

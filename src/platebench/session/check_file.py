@@ -80,13 +80,28 @@ def keep_checks(folder: Path, output: Path, checked: Sequence[CheckedCapture]) -
         write_json(output / FILE_NAME, {"schema": SCHEMA, "captures": dict(sorted(kept.items()))})
 
 
-def kept_verdicts(folder: Path, output: Path, names: Sequence[str]) -> Verdicts | None:
-    """Return what was found in captures; None where one was not checked as it is now.
+class KeptChecks:
+    """What ``check`` has kept of a session, read once for all its plates.
 
-    The gravest comes first. What was found in several is said once; what was not found in all of
-    them is followed by the names it holds for.
+    Parameters
+    ----------
+    folder, output : Path
+        The session folder and the folder of results.
     """
-    kept = _read(output / FILE_NAME)
+
+    def __init__(self, folder: Path, output: Path) -> None:
+        self._folder, self._kept = folder, _read(output / FILE_NAME)
+
+    def verdicts(self, names: Sequence[str]) -> Verdicts | None:
+        """Return what was found in captures; None where one was not checked as it is now.
+
+        The gravest comes first. What was found in several is said once; what was not found in all
+        of them is followed by the names it holds for.
+        """
+        return _verdicts(self._folder, self._kept, names)
+
+
+def _verdicts(folder: Path, kept: Mapping[str, Any], names: Sequence[str]) -> Verdicts | None:
     found: dict[tuple[str, str], list[str]] = {}
     for name in names:
         entry = kept.get(name)

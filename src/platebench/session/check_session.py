@@ -31,6 +31,7 @@ from platebench.plate.glare import Glare
 from platebench.plate.job import PlateJob
 from platebench.plate.light import Light
 from platebench.plate.look import (
+    PlateView,
     calibration_for,
     check_something_there,
     coloured_said,
@@ -51,14 +52,26 @@ _OF_EXPOSURE = ("exposure", "clipping")  # topics of verdicts a bracket makes up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Task:
+class CheckTask:
+    """Captures of one plate to be checked.
+
+    Attributes
+    ----------
+    job : PlateJob
+    noise : NoiseModel or None
+    specks : Specks or None
+        Of the session's blank frames.
+    light_failed : bool
+        There are blank or dark frames, which cannot be used.
+    """
+
     job: PlateJob
     noise: NoiseModel | None
     specks: Specks | None
-    light_failed: bool  # there are blank or dark frames, which cannot be used
+    light_failed: bool
 
 
-_Outcome = CaptureCheck | PlateError
+Outcome = CaptureCheck | PlateError
 
 
 def check_session(
@@ -114,11 +127,20 @@ def check_session(
     plates = [
         entry
         for task, outcome in zip(tasks, outcomes, strict=True)
-        for entry in _checked(task, outcome)
+        for entry in checked_captures(task, outcome)
     ]
-    plates = tilt_said_once(lenient_on_brackets(plates))
+    return told_together(settings, frames, plates)
+
+
+def told_together(
+    settings: SessionSettings, frames: CheckedFrames, plates: Sequence[CheckedCapture]
+) -> list[CheckedCapture]:
+    """Return checks of a session's frames and plates, as they are told: in order, tilt once."""
     order = [*settings.light_captures]
-    return [*sorted(frames.checked, key=lambda c: order.index(c.name)), *plates]
+    return [
+        *sorted(frames.checked, key=lambda c: order.index(c.name)),
+        *tilt_said_once(lenient_on_brackets(plates)),
+    ]
 
 
 def lenient_on_brackets(checked: Sequence[CheckedCapture]) -> list[CheckedCapture]:
@@ -199,12 +221,12 @@ def exit_code_of_check(checked: Sequence[CheckedCapture]) -> ExitCode:
     return ExitCode.OK if all(usable.values()) and not errors and not broken else ExitCode.PARTIAL
 
 
-def _tasks(folder: Path, settings: SessionSettings, frames: CheckedFrames) -> list[_Task]:
+def _tasks(folder: Path, settings: SessionSettings, frames: CheckedFrames) -> list[CheckTask]:
     """Return a task for each plate: every exposure of a bracket is judged."""
     calibration = session_calibration(folder)
     blanks = blank_digests(folder, settings) if calibration is not None else ()
     return [
-        _Task(
+        CheckTask(
             job=PlateJob(
                 folder=folder,
                 output=folder,
@@ -224,23 +246,56 @@ def _tasks(folder: Path, settings: SessionSettings, frames: CheckedFrames) -> li
     ]
 
 
-def _check_plate(task: _Task) -> list[_Outcome]:
+def _check_plate(task: CheckTask) -> list[Outcome]:
     """Check every capture of a plate, each read once."""
+    return check_frames_of_plate(task, read_frames(task.job))
+
+
+def check_frames_of_plate(
+    task: CheckTask,
+    frames: Sequence[SensorFrame | PlateError],
+    *,
+    view: PlateView | PlateError | None = None,
+) -> list[Outcome]:
+    """Check a plate's captures.
+
+    Parameters
+    ----------
+    task : CheckTask
+    frames : sequence of SensorFrame or PlateError
+        Its captures, or why one could not be read.
+    view : PlateView or PlateError, optional
+        What conversion sees of the only capture, where that is known already.
+    """
     job = task.job
-    frames: list[SensorFrame | PlateError] = [_read(path, job) for path in job.captures]
-    outcomes: list[_Outcome] = []
+    outcomes: list[Outcome] = []
     for name, frame in zip(job.settings.captures, frames, strict=True):
         if isinstance(frame, PlateError):
             outcomes.append(frame)
             continue
-        alone = replace(job, settings=replace(job.settings, captures=(name,)))
-        outcomes.append(_check_one(replace(task, job=alone), frame))
+        alone = replace(task, job=replace(job, settings=replace(job.settings, captures=(name,))))
+        outcomes.append(
+            _check_one(alone, frame, view_of(alone.job, frame) if view is None else view)
+        )
     first = outcomes[0]
     readable = [frame for frame in frames if isinstance(frame, SensorFrame)]
     if 1 < len(frames) == len(readable) and not isinstance(first, PlateError):
         broken = _bracket_trouble(job, readable)
         outcomes[0] = first if broken is None else failed(first, broken, _BRACKET)
     return outcomes
+
+
+def read_frames(job: PlateJob) -> list[SensorFrame | PlateError]:
+    """Read a plate's captures; in place of one that cannot be read stands the error."""
+    return [_read(path, job) for path in job.captures]
+
+
+def view_of(job: PlateJob, frame: SensorFrame) -> PlateView | PlateError:
+    """Return what conversion sees of a plate's only capture, or why it cannot be converted."""
+    try:
+        return look_at_plate(job, frames=[frame])
+    except PlateError as error:
+        return error.with_traceback(None)  # which would hold the pictures
 
 
 def _read(path: Path, job: PlateJob) -> SensorFrame | PlateError:
@@ -250,10 +305,12 @@ def _read(path: Path, job: PlateJob) -> SensorFrame | PlateError:
         return error.with_traceback(None)
 
 
-def _check_one(task: _Task, frame: SensorFrame) -> _Outcome:
+def _check_one(task: CheckTask, frame: SensorFrame, view: PlateView | PlateError) -> Outcome:
     job = task.job
+    if isinstance(view, PlateError) and not isinstance(view, (InputError, CalibrationError)):
+        return view
     try:
-        seen, trouble = _look(job, frame)
+        seen, trouble = _seen(job, view)
         if task.light_failed and isinstance(trouble, NoLightReferenceError):
             trouble = None
         check = check_capture(
@@ -297,24 +354,24 @@ class _Seen:
     coloured: tuple[str, ...] = ()
 
 
-def _look(job: PlateJob, frame: SensorFrame) -> tuple[_Seen, PlateError | None]:
+def _seen(job: PlateJob, view: PlateView | PlateError) -> tuple[_Seen, PlateError | None]:
     """Return what conversion sees of a plate, and why it could not be converted."""
-    seen = _Seen(light=job.light)
+    if isinstance(view, PlateError):
+        return _Seen(light=job.light), view
+    seen = _Seen(
+        light=view.light,
+        found=view.found,
+        glare=view.glare,
+        glare_off=view.glare_off,
+        bound=view.glare_bound,
+        set_up=None if view.info.shows_positive else set_up_of(view),
+        looks=view.looks,
+        coloured=tuple(coloured_said(view.stain)) if not view.by_green else (),
+    )
     try:
-        view = look_at_plate(job, frames=[frame])
-        seen = _Seen(
-            light=view.light,
-            found=view.found,
-            glare=view.glare,
-            glare_off=view.glare_off,
-            bound=view.glare_bound,
-            set_up=None if view.info.shows_positive else set_up_of(view),
-            looks=view.looks,
-            coloured=tuple(coloured_said(view.stain)) if not view.by_green else (),
-        )
         check_something_there(view, job.settings)
     except (InputError, CalibrationError) as error:
-        return seen, error.with_traceback(None)  # which would hold the pictures
+        return seen, error.with_traceback(None)
     return seen, None
 
 
@@ -364,11 +421,11 @@ def _bracket_trouble(job: PlateJob, frames: Sequence[SensorFrame]) -> PlateError
     return None
 
 
-def _name_of(task: _Task) -> str:
+def _name_of(task: CheckTask) -> str:
     return task.job.plate_id
 
 
-def _checked(task: _Task, outcomes: list[_Outcome] | PlateError) -> list[CheckedCapture]:
+def checked_captures(task: CheckTask, outcomes: list[Outcome] | PlateError) -> list[CheckedCapture]:
     """Return an entry for each capture; what stopped the whole plate is said of each."""
     plate, names = task.job.plate_id, task.job.settings.captures
     if isinstance(outcomes, PlateError):

@@ -5,12 +5,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.core.image import MONO_PATTERN, PlateImage
+from platebench.core.image import MONO_PATTERN, PlateImage, SensorFrame
 from platebench.core.progress import step
 from platebench.core.version import __version__
 from platebench.measure.density_errors import with_errors
@@ -31,8 +32,19 @@ from platebench.write.tiff import write_picture
 from platebench.write.xmp import capture_facts, xmp_packet
 
 
-def convert_and_record(job: PlateJob) -> PlateResult:
+def convert_and_record(
+    job: PlateJob,
+    *,
+    view: PlateView | None = None,
+    frames: Sequence[SensorFrame] | None = None,
+) -> PlateResult:
     """Convert one plate and write its record: the unit of work of a batch, on any machine.
+
+    Parameters
+    ----------
+    job : PlateJob
+    view, frames
+        As for :func:`convert_plate`.
 
     Raises
     ------
@@ -45,7 +57,7 @@ def convert_and_record(job: PlateJob) -> PlateResult:
         known = file.outputs[name].sha256 if file is not None and name in file.outputs else ""
         refuse_edited(job.positive, known)
     with record_aside(job.record, job.positive):
-        result = convert_plate(job)
+        result = convert_plate(job, view=view, frames=frames)
         if result.error:
             raise result.error
         return write_record(job, result)
@@ -54,8 +66,21 @@ def convert_and_record(job: PlateJob) -> PlateResult:
 T = TypeVar("T", np.float32, np.float64)
 
 
-def convert_plate(job: PlateJob) -> PlateResult:
+def convert_plate(
+    job: PlateJob,
+    *,
+    view: PlateView | None = None,
+    frames: Sequence[SensorFrame] | None = None,
+) -> PlateResult:
     """Convert one plate and write its positive and preview.
+
+    Parameters
+    ----------
+    job : PlateJob
+    view : PlateView, optional
+        What was seen of the plate, where somebody has looked already.
+    frames : sequence of SensorFrame, optional
+        Its captures, where they have been read already.
 
     Raises
     ------
@@ -63,7 +88,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
         If the plate cannot be converted; nothing is left half written.
     """
     with step("reading and finding"):
-        view = look_at_plate(job)
+        view = look_at_plate(job, frames=frames) if view is None else view
         check_something_there(view, job.settings)
     with step("measuring"):
         framing = frame_plate(view, job)

@@ -12,8 +12,13 @@ from platebench.core.progress import Progress
 from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS, PlateJob, PlateResult, PrintingEnds
 from platebench.plate.light import Dark, Light
 from platebench.session import convert_plate as convert
+from platebench.session.check_file import CheckedCapture, keep_checks
+from platebench.session.check_frames import CheckedFrames, check_frames
+from platebench.session.check_session import check_session, exit_code_of_check, told_together
+from platebench.session.convert_checked import CheckedConversion, peak_of_checked
 from platebench.session.convert_plate import convert_and_record
 from platebench.session.jobs import peak_of_job, session_jobs, wanted_plates
+from platebench.session.parts import MadeFrom
 from platebench.session.readable_report import write_readable_report
 from platebench.session.record import (
     Known,
@@ -21,9 +26,11 @@ from platebench.session.record import (
     earlier_result,
     fingerprint_of,
 )
+from platebench.session.room import Peak
 from platebench.session.run_plates import PlateRun, PlateWork, exit_code_of, result_of
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import (
+    IN_PARTS,
     OUTPUT_NAME,
     TRUE_SIZE,
     left_from_earlier,
@@ -59,6 +66,8 @@ class SessionResult:
         Ids of plates left out of the pages at true size, and why.
     errors : tuple of PlateError
         Why some of these could not be made; the plates' own are in ``results``.
+    checked : tuple of CheckedCapture
+        What was found in the captures; empty where nobody asked.
     """
 
     folder: Path
@@ -70,12 +79,14 @@ class SessionResult:
     files: tuple[Path, ...]
     not_true_size: tuple[tuple[str, str], ...] = ()
     errors: tuple[PlateError, ...] = ()
+    checked: tuple[CheckedCapture, ...] = ()
 
     @property
     def exit_code(self) -> ExitCode:
         """OK, PARTIAL, or the first plate's own code where all failed."""
         code = exit_code_of(self.results)
-        return ExitCode.PARTIAL if self.errors and code is ExitCode.OK else code
+        again = exit_code_of_check(self.checked) is not ExitCode.OK
+        return ExitCode.PARTIAL if (self.errors or again) and code is ExitCode.OK else code
 
 
 def convert_session(
@@ -86,6 +97,7 @@ def convert_session(
     workers: int | None = None,
     memory: int | None = None,
     true_size: bool = False,
+    check: bool = False,
     progress: Progress | None = None,
     task: Task = convert_and_record,
     known: Known | None = None,
@@ -111,6 +123,9 @@ def convert_session(
         Bytes that may be taken; None: most of what is available.
     true_size : bool
         Also write a PDF with every plate at its true size. One that is there is kept up to date.
+    check : bool
+        Also check every capture, as :func:`platebench.session.check_session.check_session` does;
+        what is to be converted is read once for both.
     progress : Progress or None
         Told of each plate.
     task : callable
@@ -130,6 +145,7 @@ def convert_session(
     """
     settings = load_session(folder)
     log = load_session_log(folder, settings.rights)
+    known = {} if known is None else known  # pictures hashed once for records and reports
     wanted_plates(folder, settings)
     output = folder / OUTPUT_NAME if output is None else output
     run = PlateRun(folder, settings, output, workers, memory, progress)
@@ -145,12 +161,48 @@ def convert_session(
     of_session = session_files(output)
     places = POSITIVES, PREVIEWS, RECORDS
     with run.writing((*of_plates, *of_session), owned=of_session, kind="report", below=places):
-        results = _convert(run, jobs, task, known)
-        return _session_files(run, results, log, true_size=true_size)
+        frames = check_frames(folder, settings, progress, memory) if check else None
+        if frames is not None:
+            task = CheckedConversion.by(frames)
+            if frames.trouble is None:
+                run.light = frames.light, frames.dark
+        results = _convert(run, jobs, task, known, peak_of_checked if check else peak_of_job)
+        checked = [] if frames is None else _checked(run, frames, results)
+        made = _session_files(run, results, log, known, true_size=true_size)
+        return replace(made, checked=tuple(checked))
+
+
+def _checked(
+    run: PlateRun, frames: CheckedFrames, results: Sequence[PlateResult]
+) -> list[CheckedCapture]:
+    """Return the check of every capture, and keep it for the report.
+
+    Plates that were left as they are have not been read: they are checked by themselves.
+    """
+    found = {result.plate_id: list(result.checks) for result in results if result.checks}
+    others = [result.plate_id for result in results if not result.checks]
+    if others:
+        more = check_session(
+            run.folder,
+            only=others,
+            workers=run.workers,
+            memory=run.memory,
+            progress=run.progress,
+        )
+        for entry in more:
+            found.setdefault(entry.plate_id, []).append(entry)
+    in_order = [entry for result in results for entry in found.get(result.plate_id, [])]
+    checked = told_together(run.settings, frames, in_order)
+    keep_checks(run.folder, run.output, checked)
+    return checked
 
 
 def _convert(
-    run: PlateRun, jobs: Sequence[PlateJob], task: Task, known: Known | None
+    run: PlateRun,
+    jobs: Sequence[PlateJob],
+    task: Task,
+    known: Known,
+    peak: Callable[[PlateJob], Peak],
 ) -> list[PlateResult]:
     """Return a result for every job, in order, converting what has changed."""
 
@@ -160,7 +212,7 @@ def _convert(
         earlier: Callable[[PlateJob], PlateResult | None],
         some: list[PlateJob],
     ) -> list[PlateResult]:
-        work = PlateWork(what=what, task=task, earlier=earlier, lit=_lit, peak=peak_of_job)
+        work = PlateWork(what=what, task=task, earlier=earlier, lit=_lit, peak=peak)
         return [result_of(outcome) for outcome in run.outcomes(work, some)]
 
     shared = [job for job in jobs if job.settings.printing == "shared"]
@@ -176,7 +228,7 @@ def _convert(
     return [done[job.plate_id] for job in jobs]
 
 
-def _converted_earlier(job: PlateJob, known: Known | None) -> PlateResult | None:
+def _converted_earlier(job: PlateJob, known: Known) -> PlateResult | None:
     return None if job.force else earlier_result(job, known)
 
 
@@ -195,7 +247,12 @@ def _printed_by(job: PlateJob, ends: PrintingEnds) -> PlateJob:
 
 
 def _session_files(
-    run: PlateRun, results: list[PlateResult], log: SessionLog, *, true_size: bool
+    run: PlateRun,
+    results: list[PlateResult],
+    log: SessionLog,
+    known: Known,
+    *,
+    true_size: bool,
 ) -> SessionResult:
     """Write what shows the whole session."""
     folder, output, settings = run.folder, run.output, run.settings
@@ -215,16 +272,25 @@ def _session_files(
     def report(not_true_size: Sequence[tuple[str, str]] = ()) -> tuple[Path, ...]:
         return (write_report(output, settings, results, files, not_true_size, remarks),)
 
+    def others_gone() -> tuple[Path, ...]:
+        made_from.remove_others(*IN_PARTS)
+        return ()
+
     def true_size_pages() -> tuple[Path, ...]:
         path, made = write_true_size_pages(output, settings, results, run.progress)
         left_off.extend(made.left_out)
         return (path,)
 
     left_off: list[tuple[str, str]] = []
-    files += kept(lambda: write_proofs(output, settings, results, run.progress))
+    made_from = MadeFrom(output)
+    more = run.progress, known
+    files += kept(lambda: write_proofs(output, settings, results, made_from, *more))
     files += kept(
-        lambda: write_readable_report(folder, output, settings, results, remarks, run.progress)
+        lambda: write_readable_report(folder, output, settings, results, made_from, remarks, *more)
     )
+    if not errors:
+        kept(others_gone)
+    made_from.keep()
     reported = kept(report)
     if true_size or _true_size_is_stale(output, results):
         files += kept(true_size_pages)

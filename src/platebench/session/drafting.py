@@ -21,7 +21,6 @@ from platebench.plate.shown_tones import tones_of_session
 from platebench.session.capture_look import (
     EXPOSURE_STEP,
     CaptureLook,
-    is_blank,
     is_blown_out,
     is_dark,
     is_unlit,
@@ -263,7 +262,7 @@ def draft_from_looks(
 def _sort_out(looks: Sequence[CaptureLook]) -> _Found:
     """Tell blank frames, dark frames, captures that tell the glare, and plates apart."""
     found = _Found([], [], [], [], [], [], [])
-    bare = [look for look in looks if is_blank(look) and not is_dark(look)]
+    bare = [look for look in looks if look.even and not is_dark(look)]
     whole = [look for look in bare if look.clipped_share <= CLIPPED_BLANK]
     rates = [rate for rate in map(light_rate, whole) if rate is not None]
     brightest = max(rates, default=0.0)

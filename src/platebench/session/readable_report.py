@@ -1,9 +1,10 @@
-"""The report of a session for people: one HTML file and one PDF, from records and previews."""
+"""The report of a session for people, as HTML and as PDF, from records and previews."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,16 +14,19 @@ from platebench.core.progress import Progress, working
 from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.measure.tablet.known_tablet import tablet_in_words
 from platebench.plate.densities import BIN, BIN_EDGES
-from platebench.plate.job import PREVIEWS, PlateResult
+from platebench.plate.job import PlateResult
 from platebench.plate.record import PlateRecord
 from platebench.plate_log.dates import date_in_words
 from platebench.plate_log.entry import LogEntry
-from platebench.session.check_file import Verdicts, kept_verdicts
+from platebench.session.check_file import KeptChecks, Verdicts
+from platebench.session.parts import MadeFrom, Part, parts_of
+from platebench.session.record import Known, hash_files
 from platebench.session.scan_hints import likely_misread
-from platebench.session.session_report import READABLE, READABLE_PDF, days_of
+from platebench.session.session_report import READABLE, READABLE_PDF, days_of, preview_of
 from platebench.write.report_page import (
     Fact,
     Histogram,
+    IndexLine,
     LightPart,
     PlatePart,
     ReportFacts,
@@ -58,23 +62,76 @@ def write_readable_report(
     output: Path,
     settings: SessionSettings,
     results: Sequence[PlateResult],
+    made_from: MadeFrom,
     remarks: Sequence[str] = (),
     progress: Progress | None = None,
-) -> tuple[Path, Path]:
-    """Write ``report.html`` and ``report.pdf`` and return their paths.
+    known: Known | None = None,
+) -> tuple[Path, ...]:
+    """Write ``report.html`` and ``report.pdf``, in parts for a large session; return all files.
+
+    What shows the same as before is left as it is.
 
     Raises
     ------
     WriteError
         If one cannot be written.
     """
-    facts = report_facts(folder, output, settings, results, remarks)
-    with working(progress, "report", 2) as told:
-        write_report_html(output / READABLE, facts)
-        told.advance(READABLE)
-        write_report_pdf(output / READABLE_PDF, facts)
-        told.advance(READABLE_PDF)
-    return output / READABLE, output / READABLE_PDF
+    whole = report_facts(folder, output, settings, results, remarks)
+    digests = hash_files((preview_of(output, r) for r in results if not r.error), known=known)
+    pages = _pages(whole)
+    writers = (READABLE, write_report_html), (READABLE_PDF, write_report_pdf)
+    files: list[Path] = []
+    with working(progress, "report", len(writers) * len(pages)) as told:
+        for name, write in writers:
+            for part, facts in pages:
+                path = output / (name if part is None else part.name(name))
+                shown = [replace(plate, picture=None) for plate in facts.plates]
+                pictures = [digests[plate.picture] for plate in facts.plates if plate.picture]
+
+                def write_it(path: Path = path, facts: ReportFacts = facts) -> tuple[Path, ...]:
+                    write(path, facts)  # noqa: B023 (called before the next is taken)
+                    return (path,)
+
+                facts_told = (replace(facts, plates=()), shown, pictures)
+                files += made_from.made(path.name, facts_told, write_it)
+                told.advance(path.name)
+    return tuple(files)
+
+
+def _pages(whole: ReportFacts) -> list[tuple[Part[PlatePart] | None, ReportFacts]]:
+    """Return the report's files: one, or an index and the parts it leads to."""
+    parts = parts_of(whole.plates)
+    if len(parts) == 1:
+        return [(None, whole)]
+    index = []
+    pages: list[tuple[Part[PlatePart] | None, ReportFacts]] = []
+    for part in parts:
+        stem = Path(part.name(READABLE)).stem
+        index += [replace(line, part=stem) for line in index_of(part.plates)]
+        span = part.span(part.plates[0].plate_id, part.plates[-1].plate_id)
+        of_part = ReportFacts(
+            title=whole.title,
+            summary=(f"{span}.",),
+            plates=tuple(part.plates),
+            index=tuple(index_of(part.plates)),
+            checked=whole.checked,
+            part=stem,
+        )
+        pages.append((part, of_part))
+    return [(None, replace(whole, plates=(), index=tuple(index))), *pages]
+
+
+def index_of(plates: Sequence[PlatePart]) -> list[IndexLine]:
+    """Return a line for each plate of a file."""
+    return [
+        IndexLine(
+            plate_id=plate.plate_id,
+            title=plate.title,
+            place=place,
+            state="not converted" if plate.error else "to look at" if plate.flags else "",
+        )
+        for place, plate in enumerate(plates, 1)
+    ]
 
 
 def report_facts(
@@ -86,10 +143,8 @@ def report_facts(
 ) -> ReportFacts:
     """Return what the report says."""
     of = {plate.id: plate for plate in settings.plates}
-    verdicts = {
-        result.plate_id: kept_verdicts(folder, output, of[result.plate_id].captures)
-        for result in results
-    }
+    kept = KeptChecks(folder, output)
+    verdicts = {r.plate_id: kept.verdicts(of[r.plate_id].captures) for r in results}
     failed = sum(result.error is not None for result in results)
     doubtful = sum(bool(result.record and result.record.flags) for result in results)
     summary = [f"{len(results)} plates" if len(results) != 1 else "1 plate"]
@@ -97,8 +152,11 @@ def report_facts(
     summary += [f"{doubtful} to look at"] if doubtful else []
     misread = likely_misread(result.record for result in results)
     left_out = [plate.id for plate in settings.plates if plate.skip]
-    light = _light(folder, output, settings)
+    light = _light(kept, settings)
     said_of_all = [*verdicts.values(), *(part.verdicts for part in light)]
+    plates = tuple(
+        plate_part(folder, output, of[r.plate_id], r, verdicts[r.plate_id]) for r in results
+    )
     return ReportFacts(
         title=settings.title or "A session of plates",
         date=days_of(results),
@@ -108,9 +166,8 @@ def report_facts(
             *_left_out(left_out),
         ),
         light=light,
-        plates=tuple(
-            plate_part(folder, output, of[r.plate_id], r, verdicts[r.plate_id]) for r in results
-        ),
+        plates=plates,
+        index=tuple(index_of(plates)),
         versions=tuple(versions().items()),
         remarks=tuple(remarks),
         checked=any(found is not None for found in verdicts.values()),
@@ -133,7 +190,7 @@ def plate_part(
     return PlatePart(
         plate_id=result.plate_id,
         title=record.log.title if record.log else "",
-        picture=output / PREVIEWS / f"{result.plate_id}.jpg",
+        picture=preview_of(output, result),
         measured=tuple(_measured(record)),
         settings=tuple(_settings(settings, record)),
         about=tuple(_about(record.log)) if record.log else (),
@@ -236,7 +293,7 @@ def _histogram(record: PlateRecord) -> Histogram | None:
     )
 
 
-def _light(folder: Path, output: Path, settings: SessionSettings) -> tuple[LightPart, ...]:
+def _light(kept: KeptChecks, settings: SessionSettings) -> tuple[LightPart, ...]:
     parts = []
     kinds = (
         ("Blank frame", settings.blank),
@@ -246,11 +303,11 @@ def _light(folder: Path, output: Path, settings: SessionSettings) -> tuple[Light
         ("Card-over capture", settings.card_over),
     )
     for kind, names in kinds:
-        checked = [n for n in names if kept_verdicts(folder, output, [n]) is not None]
+        checked = [n for n in names if kept.verdicts([n]) is not None]
         for group in (checked, [name for name in names if name not in checked]):
             if group:
                 heading = f"{kind}{'s' if len(group) > 1 else ''} {', '.join(group)}"
-                found = kept_verdicts(folder, output, group) if group is checked else None
+                found = kept.verdicts(group) if group is checked else None
                 parts.append(LightPart(name=heading, verdicts=found))
     return tuple(parts)
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 from math import nan
 from pathlib import Path
 from typing import Any
@@ -18,59 +19,110 @@ from platebench.plate.job import POSITIVES, PREVIEWS, PlateResult
 from platebench.plate.plate_format import misfit_of
 from platebench.plate.record import NOTHING_KNOWN
 from platebench.plate_log.dates import date_in_words
-from platebench.session.record import write_json
+from platebench.session.parts import MadeFrom, files_in_parts, parts_of
+from platebench.session.record import Known, hash_files, write_json
 from platebench.write.proof_caption import ProofPrint
 from platebench.write.proof_picture import write_proof_pngs
-from platebench.write.proof_sheet import write_proof_sheet
+from platebench.write.proof_sheet import write_proof_index, write_proof_sheet
 from platebench.write.true_size import TrueSizeResult, write_true_size
 
 OUTPUT_NAME = "converted"  # folder of results in a session's folder, unless another is named
 PROOF_SHEET = "proof-sheet.pdf"
 TRUE_SIZE = "true-size.pdf"
 REPORT, READABLE, READABLE_PDF = "report.json", "report.html", "report.pdf"
+IN_PARTS = (READABLE, READABLE_PDF, PROOF_SHEET)  # of a large session
 _NO_TITLE = "Proof sheet"
 
 
 def session_files(output: Path) -> tuple[Path, ...]:
     """Return the files a session may write or remove, beside those of its plates."""
     names = (REPORT, READABLE, READABLE_PDF, PROOF_SHEET, TRUE_SIZE)
-    return (*(output / name for name in names), *_proof_pages(output))
-
-
-def _proof_pages(output: Path) -> list[Path]:
-    """Return the pages of an earlier proof sheet as pictures."""
-    return sorted(output.glob(f"{Path(PROOF_SHEET).stem}-[0-9]*.png"))
+    return (*(output / name for name in names), *files_in_parts(output, *IN_PARTS))
 
 
 def write_proofs(
     output: Path,
     settings: SessionSettings,
     results: Sequence[PlateResult],
+    made_from: MadeFrom,
     progress: Progress | None = None,
+    known: Known | None = None,
 ) -> tuple[Path, ...]:
     """Write the proof sheet as PDF and PNG and return the files; none where no plate worked.
 
-    An earlier sheet does not outlive the plates it shows.
+    An earlier sheet does not outlive the plates it shows; one that shows the same is left.
+
+    Parameters
+    ----------
+    output : Path
+        Folder of results.
+    settings : SessionSettings
+    results : sequence of PlateResult
+    made_from : MadeFrom
+        Keeps what the sheets show.
+    progress : Progress or None
+    known : dict, optional
+        Digests of previews; see :func:`platebench.session.record.hash_files`.
 
     Raises
     ------
     WriteError
         If one cannot be written.
     """
-    prints = [proof_print(output, result) for result in results if result.error is None]
-    sheet = output / PROOF_SHEET
-    if not prints:
-        for old in (sheet, *_proof_pages(output)):
-            remove_file(old)
+    if all(result.error for result in results):
+        remove_file(output / PROOF_SHEET)
         return ()
-    title = settings.title or _NO_TITLE
+    title, date = settings.title or _NO_TITLE, days_of(results)
     failed = [(result.plate_id, reason_of(result)) for result in results if result.error]
-    write_proof_sheet(
-        sheet, prints, title=title, date=days_of(results), not_converted=failed, progress=progress
-    )
-    for old in _proof_pages(output):
-        remove_file(old)  # an earlier sheet may have had more pages
-    return (sheet, *write_proof_pngs(sheet, output, progress=progress))
+    digests = hash_files((preview_of(output, r) for r in results if not r.error), known=known)
+    files: tuple[Path, ...] = ()
+    lines: list[tuple[str, str, tuple[str, ...]]] = []
+    for part in parts_of(results):
+        done = [result for result in part.plates if result.error is None]
+        prints = [proof_print(output, result) for result in done]
+        if not prints:
+            continue
+        sheet = output / part.name(PROOF_SHEET)
+        named = () if part.number else failed  # of many, the index names them
+        span = part.span(done[0].plate_id, done[-1].plate_id)
+        write = partial(
+            write_proof_sheet,
+            sheet,
+            prints,
+            title=title,
+            date=date,
+            not_converted=named,
+            first=part.first,
+            span=span,
+            progress=progress,
+        )
+        pictures = [digests[preview_of(output, result)] for result in done]
+        facts = [replace(shown, picture=Path(shown.plate_id)) for shown in prints]
+        told = (title, date, named, part.first, span, facts, pictures)
+        files += made_from.made(sheet.name, told, partial(_with_pages, sheet, write, progress))
+        lines.append((sheet.name, span, tuple(s.plate_id for s in prints if s.doubtful)))
+    if files[0].name != PROOF_SHEET:
+        sheet = output / PROOF_SHEET
+        index = partial(
+            write_proof_index, sheet, lines, title=title, date=date, not_converted=failed
+        )
+        told_of_all = (title, date, failed, lines)
+        made = partial(_with_pages, sheet, index, progress)
+        files = (*made_from.made(PROOF_SHEET, told_of_all, made), *files)
+    return files
+
+
+def _with_pages(
+    sheet: Path, write: Callable[[], object], progress: Progress | None
+) -> tuple[Path, ...]:
+    """Write a sheet and its pages as pictures."""
+    write()
+    return (sheet, *write_proof_pngs(sheet, sheet.parent, progress=progress))
+
+
+def preview_of(output: Path, result: PlateResult) -> Path:
+    """Return the preview of a plate."""
+    return output / PREVIEWS / f"{result.plate_id}.jpg"
 
 
 def left_from_earlier(output: Path, settings: SessionSettings) -> tuple[str, ...]:
@@ -114,7 +166,7 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
     d_max, span, bound = record.dense_end or (nan, nan, False)
     return ProofPrint(
         plate_id=result.plate_id,
-        picture=output / PREVIEWS / f"{result.plate_id}.jpg",
+        picture=preview_of(output, result),
         title=record.log.title if record.log else "",
         date=date_in_words(record.log.date) if record.log else "",
         format_name=record.format,

@@ -27,7 +27,15 @@ from platebench.write.page_pen import (
     shorten,
     width_mm,
 )
-from platebench.write.paper_page import PAPERS, Cell, PaperName, Placement, Plan, plan_pages
+from platebench.write.paper_page import (
+    PAPERS,
+    Cell,
+    PaperName,
+    Placement,
+    Plan,
+    field_of,
+    plan_pages,
+)
 from platebench.write.proof_caption import (
     LEADING_MM,
     TYPE,
@@ -39,7 +47,7 @@ from platebench.write.proof_caption import (
 )
 from platebench.write.proof_picture import gray_jpeg, picture_shape, size_fits
 
-__all__ = ["ProofPrint", "write_proof_sheet"]
+__all__ = ["ProofPrint", "write_proof_index", "write_proof_sheet"]
 
 BARE_PAPER = 7 / 255  # blacker than any print on it: base plus fog prints at 10
 ASSUMED_LONG_MM = 254.0  # plates of unknown size, where no plate's size is known
@@ -52,6 +60,7 @@ _COLORS: dict[Hand, float | tuple[float, float, float]] = {
 PENCIL_AWAY = 1.3
 _FOOT = 6.2  # from the black down to the first line of the legend
 _FAILED_LEADING = 2.75
+_INDEX_TOP, _INDEX_LEADING, _INDEX_COLUMN = 10.0, 5.2, 62.0
 _BETWEEN = "   ·   "
 
 
@@ -65,6 +74,8 @@ def write_proof_sheet(
     turn: bool | None = None,
     per_page: int = 12,
     not_converted: Sequence[tuple[str, str]] = (),
+    first: int = 1,
+    span: str = "",
     progress: Progress | None = None,
 ) -> int:
     """Write a proof sheet as PDF.
@@ -87,6 +98,10 @@ def write_proof_sheet(
         How many prints a page should hold on average at least.
     not_converted : sequence of (str, str)
         Id and reason of each plate there is no print of; named at the foot of the first page.
+    first : int
+        Number of the first print.
+    span : str
+        Which plates of a large session these are; "" where they are all.
     progress : Progress or None
         Told of each print drawn.
 
@@ -102,7 +117,7 @@ def write_proof_sheet(
     """
     if not prints:
         raise WriteError(pdf_path, "there are no plates to show", "convert the session first")
-    scaled, cells = _cells(pdf_path, prints)
+    scaled, cells = _cells(pdf_path, prints, first)
     plan = plan_pages(cells, PAPERS[paper], turn=turn, per_page=per_page)
     with atomic_write(pdf_path) as stream:
         with (
@@ -112,19 +127,88 @@ def write_proof_sheet(
             for number, page in enumerate(plan.pages, 1):
                 pen.start_page(plan.paper)
                 pen.fill(plan.field, BARE_PAPER)
-                _draw_title(pen, plan, number, title, date, _count(prints, not_converted))
+                _draw_title(pen, plan, number, title, date, span or _count(prints, not_converted))
                 foot = _draw_failed(pen, plan, not_converted) if number == 1 else _FOOT
                 _draw_legend(pen, plan, prints, scaled, foot)
                 for placement in page:
                     shown = prints[placement.index]
-                    _draw_print(pen, pdf_path, shown, placement, scaled[placement.index])
+                    _draw_print(
+                        pen,
+                        pdf_path,
+                        shown,
+                        placement,
+                        scaled[placement.index],
+                        number=first + placement.index,
+                    )
                     told.advance(shown.plate_id)
                 pen.end_page()
         read_back(stream, pdf_path, pen.pages)
     return pen.pages
 
 
-def _cells(target: Path, prints: Sequence[ProofPrint]) -> tuple[list[bool], list[Cell]]:
+def write_proof_index(
+    pdf_path: Path,
+    parts: Sequence[tuple[str, str, Sequence[str]]],
+    *,
+    title: str,
+    date: str = "",
+    paper: PaperName = "a4",
+    not_converted: Sequence[tuple[str, str]] = (),
+) -> int:
+    """Write the sheet that leads to the parts of a large session's proof sheet, as PDF.
+
+    Parameters
+    ----------
+    pdf_path : Path
+        The file to write.
+    parts : sequence of (str, str, sequence of str)
+        Of each part its file, the plates it shows, and those of them to look at.
+    title, date, paper, not_converted
+        As for `write_proof_sheet`.
+
+    Returns
+    -------
+    int
+        Number of pages.
+
+    Raises
+    ------
+    WriteError
+        If it cannot be written.
+    """
+    field = field_of(PAPERS[paper])
+    rows: list[tuple[str, str, float | tuple[float, float, float]]] = []
+    rows += [(name, plates, SOFT_INK) for name, plates, _ in parts]
+    looked_at = [(name, plate) for name, _, doubtful in parts for plate in doubtful]
+    rows += [(plate, f"look at this plate, {name}", PENCIL) for name, plate in looked_at]
+    rows += [(plate, f"not converted: {why}", PENCIL) for plate, why in not_converted]
+    each = int((field.height - _INDEX_TOP) / _INDEX_LEADING)
+    pages = [rows[start : start + each] for start in range(0, len(rows), each)]
+    with atomic_write(pdf_path) as stream, sheets(stream, plain_line(title)) as pen:
+        for number, page in enumerate(pages, 1):
+            pen.start_page(PAPERS[paper])
+            facts = (plain_line(date), f"page {number} of {len(pages)}")
+            right = _BETWEEN.join(fact for fact in facts if fact)
+            name = plain_line(title)
+            room = field.width - width_mm(right, LIGHT, 8.2) - 8
+            fitted = shorten(name, room, REGULAR, 11.5)
+            pen.text((field.left, field.top), fitted, REGULAR, 11.5, color=INK, full=name)
+            pen.text((field.right, field.top), right, LIGHT, 8.2, color=SOFT_INK, right=True)
+            for place, (left, beside, colour) in enumerate(page):
+                down = field.top + _INDEX_TOP + place * _INDEX_LEADING
+                for across, words, width in (
+                    (0.0, left, _INDEX_COLUMN - 4),
+                    (_INDEX_COLUMN, beside, field.width - _INDEX_COLUMN),
+                ):
+                    whole = plain_line(words)
+                    line = shorten(whole, width, LIGHT, 9)
+                    at = (field.left + across, down)
+                    pen.text(at, line, LIGHT, 9, color=colour, full=whole)
+            pen.end_page()
+    return len(pages)
+
+
+def _cells(target: Path, prints: Sequence[ProofPrint], first: int) -> tuple[list[bool], list[Cell]]:
     """Return which prints are at the sheet's scale, and all of them ready for the layout."""
     shapes = [picture_shape(target, shown.plate_id, shown.picture) for shown in prints]
     sizes = [
@@ -140,7 +224,7 @@ def _cells(target: Path, prints: Sequence[ProofPrint]) -> tuple[list[bool], list
             assumed * columns / max(shape),
             assumed * rows / max(shape),
         )
-        cells.append(Cell(width, height, _CaptionHeight(prints[i], i + 1, size is not None)))
+        cells.append(Cell(width, height, _CaptionHeight(prints[i], first + i, size is not None)))
     return [size is not None for size in sizes], cells
 
 
@@ -222,12 +306,11 @@ def _draw_scale(pen: Pen, plan: Plan, baseline: float) -> float:
 
 
 def _draw_print(
-    pen: Pen, target: Path, shown: ProofPrint, placement: Placement, scaled: bool
+    pen: Pen, target: Path, shown: ProofPrint, placement: Placement, scaled: bool, *, number: int
 ) -> None:
     box, caption = placement.picture, placement.caption
     encoded = gray_jpeg(target, shown.plate_id, shown.picture, (box.width, box.height))
     pen.picture(box, encoded)
-    number = placement.index + 1
     if shown.doubtful:
         pen.pencil(pencil_loop(box, PENCIL_AWAY, number), 0.42)
     down = caption.top

@@ -90,6 +90,27 @@ class LightPart:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class IndexLine:
+    """A plate in the index.
+
+    Attributes
+    ----------
+    plate_id, title, state : str
+        The state is "" where there is nothing to do about it.
+    place : int
+        Among the plates of its file, from 1.
+    part : str
+        The file's name without its ending; "" where it is the one that holds the index.
+    """
+
+    plate_id: str
+    title: str
+    place: int
+    state: str = ""
+    part: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReportFacts:
     """A session's report.
 
@@ -101,6 +122,10 @@ class ReportFacts:
     light : tuple of LightPart
         Blank and dark frames, and what ``check`` found in them.
     plates : tuple of PlatePart
+        Those of this file; none where it is the index of several.
+    index : tuple of IndexLine
+    part : str
+        This file's name without its ending, where it is one of several.
     versions : tuple of (str, str)
     remarks : tuple of str
         What does not fit between plate log and session.
@@ -115,6 +140,8 @@ class ReportFacts:
     summary: tuple[str, ...] = ()
     light: tuple[LightPart, ...] = ()
     plates: tuple[PlatePart, ...] = ()
+    index: tuple[IndexLine, ...] = ()
+    part: str = ""
     versions: tuple[Fact, ...] = ()
     remarks: tuple[str, ...] = ()
     checked: bool = False

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator, Sequence
 from functools import partial
+from itertools import groupby
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -91,6 +92,8 @@ def _flow(facts: ReportFacts) -> Iterator[Flowable]:
     for remark in facts.remarks:
         yield _words(remark, colour=_LOOK)
     yield Spacer(0, 6 * mm)
+    if not facts.plates:
+        yield from _index(facts)
     for plate in facts.plates:
         first, *rest = _plate(plate)
         yield KeepTogether([HRFlowable(width="100%", color=_SOFT, thickness=0.3), first, *rest[:1]])
@@ -109,9 +112,22 @@ def _flow(facts: ReportFacts) -> Iterator[Flowable]:
     if facts.terms:
         yield _words("Terms", colour=_SOFT)
         yield _table(facts.terms, _LEFT + _RIGHT, share=0.15)
-    yield Spacer(0, 3 * mm)
-    yield _words("Made with", colour=_SOFT)
-    yield _table(facts.versions, _LEFT + _RIGHT)
+    if facts.versions:
+        yield Spacer(0, 3 * mm)
+        yield _words("Made with", colour=_SOFT)
+        yield _table(facts.versions, _LEFT + _RIGHT)
+
+
+def _index(facts: ReportFacts) -> Iterator[Flowable]:
+    """Yield which file shows which plates, and which of them are to be looked at."""
+    for part, lines in groupby(facts.index, key=lambda line: line.part):
+        of_part = list(lines)
+        plates = f"{of_part[0].plate_id} to {of_part[-1].plate_id}"
+        yield CondPageBreak(14 * mm)
+        yield _words(f"{part}.pdf: {plates}")
+        for line in of_part:
+            if line.state:
+                yield _words(f"{line.plate_id}: {line.state}", colour=_LOOK)
 
 
 def _plate(plate: PlatePart) -> Iterator[Flowable]:

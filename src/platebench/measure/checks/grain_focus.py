@@ -15,6 +15,7 @@ from platebench.plate.noise_model import NoiseModel
 
 Floats = NDArray[np.float64]
 
+_Layouts = dict[tuple[int, int], list[tuple[int, NDArray[np.bool_]]]]  # by phase of the pattern
 _PATCH = 64
 _PATCHES_ALONG = 9  # of each of the 3 x 3 cells
 _QUIET_SHARE = 0.35  # of a cell's patches: those with least picture in them
@@ -69,11 +70,12 @@ def measure_grain(
         value serves.
     """
     sharpness, strength, over = (np.full((3, 3), np.nan) for _ in range(3))
+    layouts: _Layouts = {}
     for cell in np.ndindex(3, 3):
         patches = [
             patch
             for box in _patch_boxes(frame.shape, corners, cell)
-            if (patch := _patch_power(frame, box, noise, bare_light)) is not None
+            if (patch := _patch_power(frame, box, noise, bare_light, layouts)) is not None
         ]
         if len(patches) < 3:
             continue
@@ -118,6 +120,9 @@ def _modes(low: float, high: float) -> NDArray[np.bool_]:
     return np.asarray((radius >= low) & (radius < high))
 
 
+_WINDOW = np.outer(np.hanning(_PATCH), np.hanning(_PATCH))
+_SQUARED = _WINDOW**2
+_WEIGHT = float(_SQUARED.sum())
 _COARSE_MODES, _FINE_MODES = _modes(0.08, 0.2), _modes(0.25, 0.45)  # cycles/px
 
 
@@ -143,35 +148,44 @@ def _patch_boxes(
     return boxes
 
 
+def _sites_of(
+    frame: SensorFrame, box: tuple[int, int, int, int], layouts: _Layouts
+) -> list[tuple[int, NDArray[np.bool_]]]:
+    """Return the colours of a patch and where each lies; worked out once where patches agree."""
+    rows, columns = frame.pattern.shape
+    phase = box[0] % rows, box[1] % columns
+    if phase not in layouts:
+        colours = window_colours(frame, box)
+        layouts[phase] = [(int(colour), colours == colour) for colour in np.unique(colours)]
+    return layouts[phase]
+
+
 def _patch_power(
     frame: SensorFrame,
     box: tuple[int, int, int, int],
     noise: NoiseModel,
     bare_light: dict[int, float],
+    layouts: _Layouts,
 ) -> _Patch | None:
     """Return the power of a patch; None where there is too little light, or clipping."""
     light = window_light(frame, box).astype(np.float64)
     if float(light.max()) >= _NEAR_WHITE * frame.full_scale:
         return None
     variance = noise.variance(light)
-    colours = window_colours(frame, box)
     floor = np.empty_like(light)
     through = []
-    for colour in np.unique(colours):
-        sites = colours == colour
+    for colour, sites in _sites_of(frame, box, layouts):
         level = float(light[sites].mean())
         if level <= 3 * math.sqrt(float(variance[sites].mean())):
             return None
-        through.append(level / max(bare_light.get(int(colour), level), 1e-6))
+        through.append(level / max(bare_light.get(colour, level), 1e-6))
         light[sites] /= level
         floor[sites] = variance[sites] / level**2
-    window = np.outer(np.hanning(_PATCH), np.hanning(_PATCH))
-    weight = float((window**2).sum())
-    middle = (light * window).sum() / window.sum()
-    spectrum = np.abs(np.fft.rfft2((light - middle) * window)) ** 2 / weight
+    middle = (light * _WINDOW).sum() / _WINDOW.sum()
+    spectrum = np.abs(np.fft.rfft2((light - middle) * _WINDOW)) ** 2 / _WEIGHT
     return _Patch(
         coarse=float(spectrum[_COARSE_MODES].mean()),
         fine=float(spectrum[_FINE_MODES].mean()),
-        noise=float((floor * window**2).sum()) / weight,
+        noise=float((floor * _SQUARED).sum()) / _WEIGHT,
         density=-math.log10(float(np.mean(through))),
     )

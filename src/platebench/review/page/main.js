@@ -19,7 +19,9 @@ let soon = null;
 
 async function renew() {
   try {
-    session = await ask("api/session");
+    const told = await ask(session ? `api/session?since=${session.stamp}` : "api/session");
+    const anew = new Map(told.plates.map((plate) => [plate.id, plate]));
+    session = told.whole ? told : { ...told, plates: session.plates.map((plate) => anew.get(plate.id) ?? plate) };
   } catch (error) {
     work.say(error.message, true);
     return;
