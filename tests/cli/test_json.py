@@ -44,6 +44,8 @@ COMMANDS = {
     "print-negative": ("print-negative", "shelf", "wide", "--process", "albumen", "--ppi", "100"),
     "print-plate": ("print-plate", "shelf", "wide", "--process", "albumen"),
     "expose": ("expose", "--ev", "14", "--f", "16"),
+    "own-speed": ("own-speed", "shelf"),
+    "reciprocity-plate": ("reciprocity-plate", "--f", "5.6", "--shortest", "4s"),
     "develop-log": ("develop-log", "shelf", "--plate", "wide", "--develop", "5m"),
     "archive": ("archive", "shelf", "--output", "more", "--no-masters"),
     "verify": ("verify", "packages/shelf"),

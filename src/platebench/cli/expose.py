@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from platebench.cli.options import A_PATH, ExampledCommand, print_json, talk_options
+from platebench.cli.options import (
+    A_PATH,
+    ExampledCommand,
+    plate_ids,
+    print_json,
+    talk_options,
+)
 from platebench.cli.quantities import Amount, Length, Time
 from platebench.cli.show import wrapped
 from platebench.core.rounding import rounded, to_digits
@@ -81,6 +88,7 @@ def _reciprocity(said: Mapping[str, Any]) -> Reciprocity:
 
 if TYPE_CHECKING:
     from platebench.exposing.exposure import Exposure, ExposurePlan
+    from platebench.exposing.own_advice import OwnAdvice
 
 _TOLD_OFF = 0.17  # stops; half of a third of a stop
 
@@ -111,6 +119,38 @@ def _exposure_to_json(exposure: Exposure) -> dict[str, Any]:
         "camera": str(exposure.camera),
         "camera_off_stops": rounded(exposure.camera.off_stops, 3),
     }
+
+
+def advice_to_json(advice: OwnAdvice | None) -> dict[str, Any]:
+    """Return what one's own plates advise as JSON types."""
+    from platebench.exposing.own_speed_file import offset_to_json
+
+    if advice is None:
+        return {"own_speed": None}
+    return {
+        "own_speed": {
+            **offset_to_json(advice.offset),
+            "plates": advice.plates,
+            "shift_stops": rounded(advice.shift, 3),
+            "exposure": _exposure_to_json(advice.exposure),
+            "pair": [_exposure_to_json(one) for one in advice.pair],
+            "reciprocity": {"what": advice.reciprocity.words, "mark": advice.reciprocity.mark},
+        }
+    }
+
+
+def show_advice(advice: OwnAdvice, light: str) -> None:
+    """Print the exposure by one's own plates, or the pair while these are not enough."""
+    from platebench.exposing.own_advice import offset_in_words
+
+    if advice.pair:
+        wrapped(f"give a pair: {_told(advice.pair[0])}; and {_told(advice.pair[1])}", indent="")
+    else:
+        wrapped(f"give {_told(advice.exposure)}, by your own plates", indent="")
+    wrapped(offset_in_words(advice, light))
+    if advice.plates:
+        wrapped(f"{advice.reciprocity.words} ({advice.reciprocity.mark})")
+    click.echo("\nby rule alone:")
 
 
 def show_plan(plan: ExposurePlan) -> None:
@@ -149,6 +189,164 @@ def _told(exposure: Exposure) -> str:
 
 
 _LIGHTS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
+_METERED_ON = ("average", "white", "spot", "incident")
+
+
+def own_advice_from(
+    said: Mapping[str, Any], request: ExposureRequest, plan: ExposurePlan, *, shift: float = 0.0
+) -> OwnAdvice | None:
+    """Return the advice of one's own plates; None where no file of them is named.
+
+    Raises
+    ------
+    click.UsageError
+        If a rating says the same.
+    ReadingsError
+        If the file cannot be used.
+    """
+    from platebench.exposing.own_advice import own_advice
+    from platebench.exposing.own_speed_file import load_own_speed
+    from platebench.session.plates_made import airmass_at
+
+    if said["own_speed"] is None:
+        return None
+    if request.rating is not None:
+        raise click.UsageError("--rating and --own-speed say the same: give one")
+    made, own = load_own_speed(said["own_speed"])
+    day = said["day"].date().isoformat() if said["day"] else ""
+    given = any(said[name] is not None for name in ("p", "added", "table"))
+    return own_advice(
+        request,
+        plan,
+        own,
+        batch=said["batch"] or "",
+        metered_on=said["metered_on"] or "",
+        airmass=airmass_at(day, _hour(said), made.place),
+        own_reciprocity=given or said["no_reciprocity"],
+        shift=shift,
+    )
+
+
+def _hour(said: Mapping[str, Any]) -> str:
+    from platebench.plate_log.cells import BadCell, read_hour
+
+    try:
+        return read_hour(said["hour"]) if said["hour"] else ""
+    except BadCell as error:
+        raise click.UsageError(f"--hour {error.what}; {error.remedy}") from error
+
+
+def log_exposure(
+    said: Mapping[str, Any],
+    request: ExposureRequest,
+    plan: ExposurePlan,
+    advice: OwnAdvice | None,
+    also: Mapping[str, str | float] | None = None,
+) -> tuple[Path, tuple[str, ...]] | None:
+    """Write the exposure into the plate log; None where no log was named.
+
+    Raises
+    ------
+    click.UsageError
+        If the plate or the log is not named.
+    SettingsFileError, BadSettingError, BadSettingsError, WriteError
+        As the log has it.
+    """
+    from platebench.core.plate_names import fault_of_id
+    from platebench.plate_log.fill_log import fill_plate_log
+    from platebench.plate_log.read_log import FILE_NAME
+
+    log, plate = said["log"], said["plate"].strip()
+    if log is None and not plate:
+        return None
+    if log is None or not plate:
+        raise click.UsageError("--log and --plate go together: which plate, in which session's log")
+    if fault := fault_of_id(plate):
+        raise click.UsageError(f"--plate {fault}")
+    path = log / FILE_NAME if log.is_dir() else log
+    if not path.exists() and not log.is_dir():
+        raise click.UsageError(f"--log {log} is not there; name a session's folder")
+    chosen = advice.exposure if advice else plan.exposure
+    given = said["given"] or (None if advice and advice.pair else chosen.camera.seconds)
+    values: dict[str, str | float | None] = {
+        "date": said["day"].date().isoformat() if said["day"] else None,
+        "metered_s": plan.exposure.metered_s,
+        "given_s": given,
+        "f_number": request.f_number,
+        "bellows_mm": request.extension_mm,
+        "focal_mm": request.focal_mm,
+        "meter_ev": request.ev100,
+        "light_kind": request.light,
+        "hour": _hour(said) or None,
+        "batch": said["batch"] or None,
+        "metered_on": said["metered_on"] or None,
+        **(also or {}),
+    }
+    known = {key: value for key, value in values.items() if value is not None}
+    return path, fill_plate_log(path, plate, known)
+
+
+def show_logged(logged: tuple[Path, tuple[str, ...]] | None) -> None:
+    """Print what was written into the log."""
+    if logged is not None:
+        wrapped(f"written into {logged[0]}: {', '.join(logged[1]) or 'nothing new'}", indent="")
+
+
+def logged_to_json(logged: tuple[Path, tuple[str, ...]] | None) -> dict[str, Any]:
+    """Return what was written into the log as JSON types."""
+    return {
+        "log": None if logged is None else str(logged[0]),
+        "filled": [] if logged is None else list(logged[1]),
+    }
+
+
+def log_options(function: click.decorators.FC) -> click.decorators.FC:
+    """Options of what is known of the plate, and where it is written down."""
+    for option in reversed(
+        (
+            click.option(
+                "--own-speed",
+                type=A_PATH,
+                metavar="FILE",
+                help="What your finished plates say: the own-speed.json of own-speed.",
+            ),
+            click.option("--batch", metavar="TEXT", help="What the plate was coated from."),
+            click.option(
+                "--metered-on",
+                type=click.Choice(_METERED_ON),
+                metavar="WHAT",
+                help=f"What the meter was pointed at: {', '.join(_METERED_ON)}.",
+            ),
+            click.option(
+                "--day",
+                type=click.DateTime(["%Y-%m-%d"]),
+                metavar="DATE",
+                help="Day of the exposure.",
+            ),
+            click.option("--hour", metavar="HH:MM", help="Hour of the exposure."),
+            click.option(
+                "--log",
+                type=A_PATH,
+                metavar="SESSION",
+                help="Write the exposure into this session's plate log, plates.csv.",
+            ),
+            click.option(
+                "--plate",
+                default="",
+                metavar="ID",
+                shell_complete=plate_ids,
+                help="With --log: the plate.",
+            ),
+            click.option(
+                "--given",
+                type=Time(),
+                metavar="TIME",
+                help="With --log: what you gave, if that is something else than the advice.",
+            ),
+        )
+    ):
+        function = option(function)
+    return function
 
 
 @click.command(
@@ -160,6 +358,8 @@ _LIGHTS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
         "platebench expose --meter-f 8 --meter-time 1/30 --light indoors --f 11",
         "platebench expose --ev 9 --f 22 --extension 300 --focal 210 --p 0.86",
         "platebench expose --ev 6 --f 16 --table my-batch.csv --json",
+        "platebench expose --ev 13 --f 16 --own-speed shelf-3/own-speed.json --batch 14",
+        "platebench expose --ev 13 --f 16 --log shelf-4 --plate 12 --hour 10:20",
     ),
 )
 @click.option("--ev", type=Amount(-20, 30), metavar="EV", help="Metered exposure value.")
@@ -210,23 +410,30 @@ _LIGHTS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
     help="Your own tests: a file with the columns metered_s and given_s.",
 )
 @click.option("--no-reciprocity", is_flag=True, help="Give the time as metered, however long.")
+@log_options
 @talk_options
-def command(as_json: bool, quiet: bool, **said: object) -> None:
+def command(as_json: bool, quiet: bool, **said: Any) -> None:
     """Work out the exposure for a blue-sensitive plate.
 
     Give what the meter reads, as --ev or as --meter-f and --meter-time. Long times are corrected
     by a rule of common practice (nothing to 1 minute, double from 2 minutes on) unless you give
     --p, --added, --table or --no-reciprocity. A first exposure, not a promise: these
-    plates see light that no meter shows.
+    plates see light that no meter shows. With --own-speed your finished plates have the word; with
+    --log the exposure goes into the plate log, and own-speed learns from it later.
     """
     from platebench.exposing.exposure import exposure_to_give
 
     request = request_from_options(said)
     try:
         plan = exposure_to_give(request)
+        advice = own_advice_from(said, request, plan)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
+    logged = log_exposure(said, request, plan, advice)
     if as_json:
-        print_json(plan_to_json(plan))
+        print_json(plan_to_json(plan) | advice_to_json(advice) | logged_to_json(logged))
     elif not quiet:
+        if advice is not None:
+            show_advice(advice, request.light)
         show_plan(plan)
+        show_logged(logged)
