@@ -113,6 +113,11 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
         "`own-speed.json` in the last SESSION, or the file named by --output",
         (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
     ),
+    "plan-plate": (
+        "curves, process profiles, the file named by --own-speed; with --came the plate's record",
+        "sheet, card and plan in `SESSION/plans`; empty cells of `plates.csv`",
+        (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
+    ),
     "reciprocity-plate": (
         "READINGS, or captures of the session; curves",
         "`reciprocity.json` beside the curves, or the file named by --output",

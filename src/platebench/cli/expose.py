@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +11,7 @@ import click
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
+    F,
     plate_ids,
     print_json,
     talk_options,
@@ -144,9 +145,9 @@ def show_advice(advice: OwnAdvice, light: str) -> None:
     from platebench.exposing.own_advice import offset_in_words
 
     if advice.pair:
-        wrapped(f"give a pair: {_told(advice.pair[0])}; and {_told(advice.pair[1])}", indent="")
+        wrapped(f"give a pair: {told(advice.pair[0])}; and {told(advice.pair[1])}", indent="")
     else:
-        wrapped(f"give {_told(advice.exposure)}, by your own plates", indent="")
+        wrapped(f"give {told(advice.exposure)}, by your own plates", indent="")
     wrapped(offset_in_words(advice, light))
     if advice.plates:
         wrapped(f"{advice.reciprocity.words} ({advice.reciprocity.mark})")
@@ -157,7 +158,7 @@ def show_plan(plan: ExposurePlan) -> None:
     """Print the exposure, the reasons with their marks, and other stops."""
     from platebench.exposing.exposure import METER_NOTE
 
-    wrapped(f"give {_told(plan.exposure)}", indent="")
+    wrapped(f"give {told(plan.exposure)}", indent="")
     if plan.least != plan.most:
         ends = [str(end.camera) if end else "longer than is known" for end in _ends(plan)]
         wrapped(f"the rule leaves room from {ends[0]} to {ends[1]}")
@@ -167,7 +168,7 @@ def show_plan(plan: ExposurePlan) -> None:
     if plan.others:
         click.echo("\nthe same at other stops:")
     for other in plan.others:
-        wrapped(_told(other))
+        wrapped(told(other))
     click.echo()
     wrapped(f"{METER_NOTE[0].upper()}{METER_NOTE[1:]}.", indent="", hanging="")
 
@@ -176,16 +177,17 @@ def _ends(plan: ExposurePlan) -> tuple[Exposure | None, Exposure | None]:
     return plan.least, plan.most
 
 
-def _told(exposure: Exposure) -> str:
-    told = f"f/{exposure.f_number:g}  {exposure.camera}"
+def told(exposure: Exposure) -> str:
+    """Say what to set: aperture and time."""
+    said = f"f/{exposure.f_number:g}  {exposure.camera}"
     off = exposure.camera.off_stops
     if abs(off) > _TOLD_OFF:
-        told += f" ({abs(off):.1f} stops {'more' if off > 0 else 'less'} than wanted)"
+        said += f" ({abs(off):.1f} stops {'more' if off > 0 else 'less'} than wanted)"
     if exposure.given_s > exposure.metered_s * 1.005:
         from platebench.core.camera_time import camera_time
 
-        told += f", for {camera_time(exposure.metered_s)} without reciprocity failure"
-    return told
+        said += f", for {camera_time(exposure.metered_s)} without reciprocity failure"
+    return said
 
 
 _LIGHTS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
@@ -300,53 +302,119 @@ def logged_to_json(logged: tuple[Path, tuple[str, ...]] | None) -> dict[str, Any
     }
 
 
-def log_options(function: click.decorators.FC) -> click.decorators.FC:
-    """Options of what is known of the plate, and where it is written down."""
-    for option in reversed(
-        (
-            click.option(
-                "--own-speed",
-                type=A_PATH,
-                metavar="FILE",
-                help="What your finished plates say: the own-speed.json of own-speed.",
-            ),
-            click.option("--batch", metavar="TEXT", help="What the plate was coated from."),
-            click.option(
-                "--metered-on",
-                type=click.Choice(_METERED_ON),
-                metavar="WHAT",
-                help=f"What the meter was pointed at: {', '.join(_METERED_ON)}.",
-            ),
-            click.option(
-                "--day",
-                type=click.DateTime(["%Y-%m-%d"]),
-                metavar="DATE",
-                help="Day of the exposure.",
-            ),
-            click.option("--hour", metavar="HH:MM", help="Hour of the exposure."),
-            click.option(
-                "--log",
-                type=A_PATH,
-                metavar="SESSION",
-                help="Write the exposure into this session's plate log, plates.csv.",
-            ),
-            click.option(
-                "--plate",
-                default="",
-                metavar="ID",
-                shell_complete=plate_ids,
-                help="With --log: the plate.",
-            ),
-            click.option(
-                "--given",
-                type=Time(),
-                metavar="TIME",
-                help="With --log: what you gave, if that is something else than the advice.",
-            ),
-        )
-    ):
-        function = option(function)
-    return function
+def _all_of(*options: Callable[[Any], Any]) -> Callable[[F], F]:
+    """Return one decorator for several options, in their order."""
+
+    def add(function: F) -> F:
+        for option in reversed(options):
+            function = option(function)
+        return function
+
+    return add
+
+
+exposure_options = _all_of(
+    click.option("--ev", type=Amount(-20, 30), metavar="EV", help="Metered exposure value."),
+    click.option("--meter-f", type=Amount(0.5, 1000), metavar="N", help="Metered f-number."),
+    click.option("--meter-time", type=Time(), metavar="TIME", help="Metered time, such as 1/30."),
+    click.option(
+        "--meter-iso",
+        type=Amount(0.1, 1e7),
+        metavar="ISO",
+        default=100.0,
+        help="What the meter is set to.  [default: 100]",
+    ),
+    click.option(
+        "--f",
+        "f_number",
+        type=Amount(0.5, 1000),
+        metavar="N",
+        help="Aperture.  [default: as metered]",
+    ),
+    click.option(
+        "--rating",
+        type=Amount(0.001, 1e4),
+        metavar="ISO",
+        help="Rating of the plate.  [default: 2]",
+    ),
+    click.option(
+        "--light",
+        type=click.Choice(_LIGHTS),
+        default="general",
+        metavar="KIND",
+        help=f"Kind of light, each with a rule of common practice: {', '.join(_LIGHTS)}.  "
+        "[default: general]",
+    ),
+    click.option(
+        "--stops",
+        type=Amount(-20, 20),
+        metavar="N",
+        default=0.0,
+        help="Stops of your own to add: a filter, experience; below 0 takes off.",
+    ),
+    click.option(
+        "--extension",
+        type=Length(),
+        metavar="LENGTH",
+        help="Distance of lens and plate: 300 (mm), 30cm or 12in.",
+    ),
+    click.option("--focal", type=Length(), metavar="LENGTH", help="Focal length of the lens."),
+    click.option(
+        "--p", type=Amount(0.5, 1), metavar="P", help="Schwarzschild exponent of your batch."
+    ),
+    click.option("--plus-one", is_flag=True, help="With --p: the form with t + 1 s."),
+    click.option("--added", type=Amount(0, 10), metavar="A", help="Give t + A * t**1.62 instead."),
+    click.option(
+        "--table",
+        type=A_PATH,
+        metavar="CSV",
+        help="Your own tests: a file with the columns metered_s and given_s.",
+    ),
+    click.option("--no-reciprocity", is_flag=True, help="Give the time as metered, however long."),
+    click.option(
+        "--own-speed",
+        type=A_PATH,
+        metavar="FILE",
+        help="What your finished plates say: the own-speed.json of own-speed.",
+    ),
+    click.option("--batch", metavar="TEXT", help="What the plate was coated from."),
+    click.option(
+        "--metered-on",
+        type=click.Choice(_METERED_ON),
+        metavar="WHAT",
+        help=f"What the meter was pointed at: {', '.join(_METERED_ON)}.",
+    ),
+    click.option(
+        "--day",
+        type=click.DateTime(["%Y-%m-%d"]),
+        metavar="DATE",
+        help="Day of the exposure.",
+    ),
+    click.option("--hour", metavar="HH:MM", help="Hour of the exposure."),
+    click.option(
+        "--given",
+        type=Time(),
+        metavar="TIME",
+        help="With --log: what you gave, if that is something else than the advice.",
+    ),
+)
+"""What is known of the light, the lens and the plate; ``plan-plate`` has the same."""
+log_options = _all_of(
+    click.option(
+        "--log",
+        type=A_PATH,
+        metavar="SESSION",
+        help="Write the exposure into this session's plate log, plates.csv.",
+    ),
+    click.option(
+        "--plate",
+        default="",
+        metavar="ID",
+        shell_complete=plate_ids,
+        help="With --log: the plate.",
+    ),
+)
+"""Where the exposure is written down."""
 
 
 @click.command(
@@ -362,54 +430,7 @@ def log_options(function: click.decorators.FC) -> click.decorators.FC:
         "platebench expose --ev 13 --f 16 --log shelf-4 --plate 12 --hour 10:20",
     ),
 )
-@click.option("--ev", type=Amount(-20, 30), metavar="EV", help="Metered exposure value.")
-@click.option("--meter-f", type=Amount(0.5, 1000), metavar="N", help="Metered f-number.")
-@click.option("--meter-time", type=Time(), metavar="TIME", help="Metered time, such as 1/30.")
-@click.option(
-    "--meter-iso",
-    type=Amount(0.1, 1e7),
-    metavar="ISO",
-    default=100.0,
-    help="What the meter is set to.  [default: 100]",
-)
-@click.option(
-    "--f", "f_number", type=Amount(0.5, 1000), metavar="N", help="Aperture.  [default: as metered]"
-)
-@click.option(
-    "--rating", type=Amount(0.001, 1e4), metavar="ISO", help="Rating of the plate.  [default: 2]"
-)
-@click.option(
-    "--light",
-    type=click.Choice(_LIGHTS),
-    default="general",
-    metavar="KIND",
-    help=f"Kind of light, each with a rule of common practice: {', '.join(_LIGHTS)}.  "
-    "[default: general]",
-)
-@click.option(
-    "--stops",
-    type=Amount(-20, 20),
-    metavar="N",
-    default=0.0,
-    help="Stops of your own to add: a filter, experience; below 0 takes off.",
-)
-@click.option(
-    "--extension",
-    type=Length(),
-    metavar="LENGTH",
-    help="Distance of lens and plate: 300 (mm), 30cm or 12in.",
-)
-@click.option("--focal", type=Length(), metavar="LENGTH", help="Focal length of the lens.")
-@click.option("--p", type=Amount(0.5, 1), metavar="P", help="Schwarzschild exponent of your batch.")
-@click.option("--plus-one", is_flag=True, help="With --p: the form with t + 1 s.")
-@click.option("--added", type=Amount(0, 10), metavar="A", help="Give t + A * t**1.62 instead.")
-@click.option(
-    "--table",
-    type=A_PATH,
-    metavar="CSV",
-    help="Your own tests: a file with the columns metered_s and given_s.",
-)
-@click.option("--no-reciprocity", is_flag=True, help="Give the time as metered, however long.")
+@exposure_options
 @log_options
 @talk_options
 def command(as_json: bool, quiet: bool, **said: Any) -> None:
