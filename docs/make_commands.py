@@ -108,7 +108,26 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
         "`SESSION/test-strips`",
         (E.OK, E.USAGE, E.PARTIAL, E.INPUT, E.OUTPUT, E.SETTINGS),
     ),
-    "expose": ("the table named by --table", "nothing", (*_ANY, E.INPUT, E.SETTINGS)),
+    "expose": (
+        "the table named by --table, the file named by --own-speed",
+        "with --log empty cells of `plates.csv`; never one that says something",
+        (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
+    ),
+    "own-speed": (
+        "records in `SESSION/converted/plates`, `plates.csv`, `developing.csv`, curves",
+        "`own-speed.json` in the last SESSION, or the file named by --output",
+        (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
+    ),
+    "plan-plate": (
+        "curves, process profiles, the file named by --own-speed; with --came the plate's record",
+        "sheet, card and plan in `SESSION/plans`; empty cells of `plates.csv`",
+        (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
+    ),
+    "reciprocity-plate": (
+        "READINGS, or captures of the session; curves",
+        "`reciprocity.json` beside the curves, or the file named by --output",
+        (*_ANY, E.INPUT, E.CALIBRATION, E.OUTPUT, E.SETTINGS),
+    ),
     "develop-log": (
         f"`developing.toml` in {_USER}, or the file named by --limits",
         "a line more in LOG",

@@ -45,6 +45,8 @@ COMMANDS = {
     "check-print": ("check-print", "print.tif", "--negative", "films/film.tif"),
     "print-plate": ("print-plate", "shelf", "wide", "--process", "albumen"),
     "expose": ("expose", "--ev", "14", "--f", "16"),
+    "own-speed": ("own-speed", "shelf"),
+    "reciprocity-plate": ("reciprocity-plate", "--f", "5.6", "--shortest", "4s"),
     "develop-log": ("develop-log", "shelf", "--plate", "wide", "--develop", "5m"),
     "archive": ("archive", "shelf", "--output", "more", "--no-masters"),
     "verify": ("verify", "packages/shelf"),

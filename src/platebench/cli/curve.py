@@ -78,6 +78,7 @@ class Numbers(click.ParamType[tuple[float, ...] | None]):
         "platebench curve batch-7.csv --exposure 316",
         "platebench curve old.csv new.csv --tablet 21",
         "platebench curve 3min.csv 6min.csv 12min.csv --times 3,6,12 --gamma 0.9",
+        "platebench curve 3min.csv 6min.csv 12min.csv --times 3,6,12 --batch 14",
     ),
 )
 @click.argument("readings", nargs=-1, required=True, type=A_PATH)
@@ -90,6 +91,8 @@ class Numbers(click.ParamType[tuple[float, ...] | None]):
 @click.option("--times", type=Numbers(), metavar="MIN,...", help="Minutes each was developed.")
 @click.option("--gamma", type=Numbers(), metavar="G,...", help="With --times: gammas to give the "
     "time of development for.")  # fmt: skip
+@click.option("--batch", metavar="TEXT", default="", help="What the plates were coated from, as "
+    "the plate log has it: own-speed and plan-plate find the curve by it.")  # fmt: skip
 @click.option("--set-aside", metavar="STEP,...|doubtful", default="", help="Steps to leave out: by "
     "name, or those that do not go with the others.")  # fmt: skip
 @click.option("--output", type=A_PATH, metavar="FOLDER", help="Folder for "
@@ -102,6 +105,7 @@ def command(
     base_fog: tuple[float, ...] | None,
     times: tuple[float, ...] | None,
     gamma: tuple[float, ...] | None,
+    batch: str,
     set_aside: str,
     output: Path | None,
     as_json: bool,
@@ -130,6 +134,7 @@ def command(
         set_aside=tuple(
             dict.fromkeys(step.strip() for step in set_aside.split(",") if step.strip())
         ),
+        batch=batch.strip(),
     )
     refuse_foreign(curve_files(report, folder), "curves")
     written = write_curves(report, folder)

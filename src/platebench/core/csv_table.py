@@ -105,7 +105,7 @@ def read_numbers(text: str, headings: Sequence[str]) -> list[tuple[float, ...]]:
     >>> read_numbers("time_s;density\n15;0,25\n", ("density", "time_s"))
     [(0.25, 15.0)]
     """
-    said, separator = _separator_of(text)
+    said, separator = separator_of(text)
     reader = csv.reader(io.StringIO(said, newline=""), delimiter=separator, strict=True)
     rows = [row for row in reader if any(cell.strip() for cell in row)]
     if not rows:
@@ -165,7 +165,7 @@ def table_text(path: Path, *, as_utf8: str, largest: int) -> str:
 
 
 def _numbered_rows(path: Path, text: str) -> Iterator[tuple[int, tuple[str, ...]]]:
-    said, separator = _separator_of(text)
+    said, separator = separator_of(text)
     skipped = text.count("\n", 0, len(text) - len(said))
     # Strict: a quote that is never closed would swallow all rows after it.
     reader = csv.reader(io.StringIO(said, newline=""), delimiter=separator, strict=True)
@@ -178,7 +178,7 @@ def _numbered_rows(path: Path, text: str) -> Iterator[tuple[int, tuple[str, ...]
         raise SettingsFileError(path, f"is no table: {error}", "save it as CSV") from error
 
 
-def _separator_of(text: str) -> tuple[str, str]:
+def separator_of(text: str) -> tuple[str, str]:
     """Return the text without a line that names the separator (``sep=;``), and the separator."""
     line, end, rest = text.partition("\n")
     named = line.strip().strip('"').lower()

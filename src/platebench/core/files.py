@@ -374,6 +374,8 @@ CATALOGUE_MARK = b"\xef\xbb\xbfpackage,plate,"
 _KINDS = {
     "readings": {"plate", "calibrated", "notes"},
     "curves": {"schema", "plates", "against_first"},
+    "own speed": {"own_speed", "plates", "subjects"},
+    "reciprocity": {"reciprocity", "batch", "p"},
     "calibration": {"schema", "glare", "callier", "nodes"},
     "chart": {"step_chart", "number", "inks"},
     "report": {"schema", "plates", "platebench"},
@@ -396,8 +398,9 @@ def refuse_foreign(targets: Iterable[Path], kind: str = "") -> None:
     ----------
     targets : iterable of Path
         Files about to be written; those that are not there yet are let pass.
-    kind : {"readings", "curves", "calibration", "chart", "report", "negative", ""}
-        What a .json has to hold already to be replaced.
+    kind : str
+        A name of ``_KINDS``: what a .json has to hold already to be replaced; "" where none is
+        among the targets.
 
     Raises
     ------

@@ -241,7 +241,7 @@ def exposure_to_give(request: ExposureRequest) -> ExposurePlan:
     span = (0.0, 0.0)
     if not (rule.rating and request.rating):  # a rating of one's own leaves the rule no say
         span = (rule.least - rule.stops, rule.most - rule.stops)
-    middle = _exposure(request.f_number, base_s * 2**added, request.reciprocity)
+    middle = exposure_of_time(request.f_number, base_s * 2**added, request.reciprocity)
     least, most = (_exposure_or_none(middle, off, request.reciprocity) for off in span)
     return ExposurePlan(
         exposure=middle,
@@ -305,7 +305,14 @@ def _reciprocity_reason(exposure: Exposure, reciprocity: Reciprocity) -> Reason:
     return Reason(words=reciprocity.words, stops=stops, mark=reciprocity.mark)
 
 
-def _exposure(f_number: float, metered_s: float, reciprocity: Reciprocity) -> Exposure:
+def exposure_of_time(f_number: float, metered_s: float, reciprocity: Reciprocity) -> Exposure:
+    """Return the exposure to give for a time, corrected for reciprocity.
+
+    Raises
+    ------
+    ValueError
+        If it is longer than a week.
+    """
     given_s = reciprocity.given_s(metered_s)
     if not 0 < given_s <= LONGEST_S:
         raise ValueError(
@@ -322,7 +329,7 @@ def _exposure_or_none(
 ) -> Exposure | None:
     """Return an exposure of more or fewer stops; None where it is too long to be known."""
     try:
-        return _exposure(
+        return exposure_of_time(
             f_number or exposure.f_number, exposure.metered_s * 2.0**stops, reciprocity
         )
     except ValueError:

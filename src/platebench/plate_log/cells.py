@@ -23,9 +23,15 @@ _LENGTH = re.compile(r"^(\d+(?:\.\d+)?)\s*(mm|cm|in|inch|inches|\")?$")
 _HEAT = re.compile(r"^(-?\d+(?:\.\d+)?)\s*(?:°|deg)?\s*([cf])?$")
 _STOP = re.compile(r"^(?:f\s*[/:]?\s*|1\s*:\s*)?(\d+(?:\.\d+)?)$")
 _MADE_A_DATE = re.compile(r"^\d{1,4}[-./ ]+\w{3,9}\.?([-./ ]+\d{2,4})?$|^\w{3,9}[-./ ]+\d{1,4}$")
+_EV = re.compile(r"^(?:ev\s*)?(-?\d+(?:\.\d+)?)$")
+_HOUR = re.compile(r"^(\d{1,2})[:.h](\d{2})(?::\d{2})?\s*([+-]\d{2}:\d{2})?$")
 _THOUSANDS = re.compile(r"^[1-9]\d{0,2},\d{3}$")
 
 Cell = str | float
+
+LIGHT_KINDS = ("general", "summer-noon", "indoors", "sea-and-sky", "tungsten")
+METERED_ON = ("average", "white", "spot", "incident")
+"""What a meter was pointed at: the whole subject, its lightest place, a middle tone, the light."""
 
 
 class BadCell(ValueError):
@@ -110,6 +116,35 @@ def read_heat(text: str) -> float:
     return round(heat, 2)
 
 
+def read_ev(text: str) -> float:
+    """Return an exposure value at ISO 100."""
+    found = _EV.match(_with_point(text.replace("\N{MINUS SIGN}", "-")).lower())
+    value = float(found[1]) if found else -999.0
+    if not -20 <= value <= 30:
+        raise BadCell(_is(text), "write the exposure value at ISO 100, such as 12.5")
+    return value
+
+
+def read_hour(text: str) -> str:
+    """Return a time of day, HH:MM, with the clock's distance from UTC where that is said."""
+    found = _HOUR.match(text.strip())
+    if not found or int(found[1]) > 23 or int(found[2]) > 59:
+        raise BadCell(_is(text), "write the hour such as 9:40, or 9:40+02:00")
+    return f"{int(found[1]):02d}:{found[2]}{found[3] or ''}"
+
+
+def one_of(names: tuple[str, ...]) -> Callable[[str], str]:
+    """Return what reads a cell that holds one of a few names."""
+
+    def read(text: str) -> str:
+        said = re.sub(r"[\s_]+", "-", text.strip().casefold())
+        if said not in names:
+            raise BadCell(_is(text), f"write one of {', '.join(names)}")
+        return said
+
+    return read
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
     """A column that is known.
@@ -163,6 +198,14 @@ COLUMNS = (
     ),
     Column(heading="fixing", key="fixing", also=("fix", "fixed for")),
     Column(heading="washing", key="washing", also=("wash", "washed for")),
+    Column(heading="meter EV", key="meter_ev", read=read_ev, also=("ev",)),
+    Column(heading="metered on", key="metered_on", read=one_of(METERED_ON)),
+    Column(heading="light kind", key="light_kind", read=one_of(LIGHT_KINDS)),
+    Column(heading="hour", key="hour", read=read_hour, also=("time of day",)),
+    Column(heading="focal mm", key="focal_mm", read=read_length, also=("focal length", "focal")),
+    Column(heading="subject", key="subject"),
+    Column(heading="darkest EV", key="darkest_ev", read=read_ev, also=("darkest",)),
+    Column(heading="lightest EV", key="lightest_ev", read=read_ev, also=("lightest",)),
     Column(heading="notes", key="notes", also=("note",)),
     Column(heading="creator", key="creator", also=("photographer", "maker"), offered=False),
     Column(heading="rights", key="rights", also=("copyright",), offered=False),

@@ -71,6 +71,20 @@ class LogEntry:
         Time of developing, s.
     fixing, washing : str
         As written: a time, or how.
+    meter_ev : float or None
+        What the meter read, exposure value at ISO 100.
+    metered_on : str
+        One of ``cells.METERED_ON``.
+    light_kind : str
+        One of ``cells.LIGHT_KINDS``.
+    hour : str
+        Of the exposure, HH:MM, perhaps with the clock's distance from UTC.
+    focal_mm : float or None
+        Focal length, mm.
+    subject : str
+        Class of subject: portrait, street; a person's own word.
+    darkest_ev, lightest_ev : float or None
+        Spot readings of the darkest and the lightest place that should show detail, at ISO 100.
     notes : str
         Anything else; may have several lines.
     creator, rights, usage_terms, web_statement, credit : str
@@ -102,6 +116,14 @@ class LogEntry:
     develop_s: float | None = None
     fixing: str = ""
     washing: str = ""
+    meter_ev: float | None = None
+    metered_on: str = ""
+    light_kind: str = ""
+    hour: str = ""
+    focal_mm: float | None = None
+    subject: str = ""
+    darkest_ev: float | None = None
+    lightest_ev: float | None = None
     notes: str = ""
     creator: str = ""
     rights: str = ""

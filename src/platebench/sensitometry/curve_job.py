@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +46,8 @@ class CurveReport:
         Of each plate but the first, against the first.
     notes : tuple of str
         On the family.
+    batch : str
+        What the plates were coated from; "" where that is not said.
     """
 
     plates: tuple[PlateCurve, ...]
@@ -54,6 +56,7 @@ class CurveReport:
     wanted: tuple[float, ...]
     differences: tuple[BatchDifference, ...]
     notes: tuple[str, ...]
+    batch: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """Return the report as JSON types."""
@@ -64,6 +67,7 @@ class CurveReport:
             wanted=self.wanted,
             differences=self.differences,
             notes=self.notes,
+            batch=self.batch,
         )
 
 
@@ -76,6 +80,7 @@ def curves_of(
     minutes: Sequence[float] | None = None,
     wanted_gammas: Sequence[float] = (),
     set_aside: Collection[str] = (),
+    batch: str = "",
 ) -> CurveReport:
     """Read files of step readings and take the figures of their curves.
 
@@ -95,6 +100,8 @@ def curves_of(
         Gammas to give the time of development for; needs ``minutes``.
     set_aside : collection of str
         Steps to leave out of every plate; see `load_readings`.
+    batch : str
+        What they were coated from: later commands find the curve by it.
 
     Raises
     ------
@@ -135,7 +142,7 @@ def curves_of(
     if unknown:
         what = f"name {shown(unknown[0], 40)}, which no file has"
         raise ReadingsError("the steps to set aside", what, "name steps as the files do")
-    return _report(tuple(plates), tablet, minutes, tuple(wanted_gammas))
+    return replace(_report(tuple(plates), tablet, minutes, tuple(wanted_gammas)), batch=batch)
 
 
 def _report(

@@ -170,11 +170,13 @@ def report_to_json(
     wanted: Sequence[float],
     differences: Sequence[BatchDifference],
     notes: Sequence[str],
+    batch: str = "",
 ) -> dict[str, Any]:
     """Return everything as JSON types; logarithms are to base 10."""
     return {
         "schema": SCHEMA,
         "tablet": tablet,
+        "batch": batch,
         "plates": [_plate_to_json(plate) for plate in plates],
         "development": None
         if law is None

@@ -128,6 +128,10 @@ _TEXTS = (
     ("plate:Dilution", "dilution"),
     ("plate:Fixing", "fixing"),
     ("plate:Washing", "washing"),
+    ("plate:MeteredOn", "metered_on"),
+    ("plate:LightKind", "light_kind"),
+    ("plate:HourExposed", "hour"),
+    ("plate:SubjectKind", "subject"),
     ("plate:Notes", "notes"),
 )
 _NUMBERS = (
@@ -135,6 +139,10 @@ _NUMBERS = (
     ("plate:GivenSeconds", "given_s"),
     ("plate:FNumber", "f_number"),
     ("plate:BellowsMillimetres", "bellows_mm"),
+    ("plate:FocalMillimetres", "focal_mm"),
+    ("plate:MeterEV100", "meter_ev"),
+    ("plate:DarkestEV100", "darkest_ev"),
+    ("plate:LightestEV100", "lightest_ev"),
     ("plate:DeveloperCelsius", "temperature_c"),
     ("plate:DevelopedSeconds", "develop_s"),
 )

@@ -1,0 +1,195 @@
+"""Curves kept by batch: read back from the ``curves.json`` that ``curve`` wrote."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from platebench.core.errors import ReadingsError
+from platebench.core.files import read_at_most
+from platebench.core.plain_json import read_json
+from platebench.sensitometry.curve_model import DrawnCurve, monotone_curve
+
+_LARGEST = 1 << 24  # bytes
+_NEAR = 0.005  # D
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BatchCurve:
+    """One curve: of a batch, developed for a time.
+
+    Attributes
+    ----------
+    name : str
+        As it is labelled.
+    batch : str
+        "" where the file names none.
+    minutes : float or None
+        Time of development.
+    log_h, density : ndarray of float64, shape (n,)
+        The steps, in order of exposure.
+    base_fog, gamma : float
+    gamma_sigma : float or None
+    useful_end : float
+        Density D where the gradient has fallen to half of gamma on the shoulder; the densest step
+        where the curve does not get there.
+    speed_log_h : float or None
+        Log exposure of the speed point m.
+    d_max : float
+    absolute : bool
+        Exposures in lux seconds; else relative to the bare tablet's.
+    """
+
+    name: str
+    batch: str
+    minutes: float | None
+    log_h: NDArray[np.float64]
+    density: NDArray[np.float64]
+    base_fog: float
+    gamma: float
+    useful_end: float
+    gamma_sigma: float | None = None
+    speed_log_h: float | None = None
+    d_max: float = math.nan
+    absolute: bool = False
+
+    @cached_property
+    def drawn(self) -> DrawnCurve:
+        """The monotone curve through the steps."""
+        return monotone_curve(self.log_h, self.density, None)
+
+    def log_h_at(self, net: float) -> float:
+        """Return the log exposure of a density above base plus fog; the nearest end beyond."""
+        density = min(max(self.base_fog + net, self._least + _NEAR), self._most - _NEAR)
+        found = self.drawn.log_h_at(density)
+        assert found is not None
+        return found
+
+    def net_at(self, log_h: float) -> float:
+        """Return the density above base plus fog at a log exposure; the nearest end beyond."""
+        return float(self.drawn.rule(min(max(log_h, self.drawn.low), self.drawn.high))) - (
+            self.base_fog
+        )
+
+    def gradient_at(self, net: float) -> float:
+        """Return D a log unit at a density above base plus fog."""
+        return float(self.drawn.gradient_over(np.array([self.log_h_at(net)]))[0])
+
+    @property
+    def _least(self) -> float:
+        return float(self.drawn.rule(self.drawn.low))
+
+    @property
+    def _most(self) -> float:
+        return float(self.drawn.rule(self.drawn.high))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Figure:
+    value: float
+    sigma: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Step:
+    log_h: float
+    density: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Plate:
+    name: str
+    log_h_is: str
+    figures: dict[str, _Figure | None]
+    steps: list[_Step]
+    minutes: float | None = None
+
+
+def load_curves(paths: Iterable[Path]) -> tuple[BatchCurve, ...]:
+    """Read the curves of some files.
+
+    Raises
+    ------
+    ReadingsError
+        If one cannot be read, or holds no curves.
+    """
+    return tuple(curve for path in paths for curve in _curves_in(path))
+
+
+def _curves_in(path: Path) -> list[BatchCurve]:
+    try:
+        data = read_at_most(path, _LARGEST)
+    except FileNotFoundError as error:
+        raise ReadingsError(path, "is missing", "check the name of the file of curves") from error
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
+        raise ReadingsError(path, what, "check the file and its permissions") from error
+    try:
+        document = read_json(data or b"")
+        if not isinstance(document, Mapping) or "against_first" not in document:
+            raise ValueError("no curves")
+        batch = document.get("batch") or ""
+        plates = msgspec.convert(document["plates"], list[_Plate])
+        if not isinstance(batch, str):
+            raise ValueError("batch")
+        return [_curve(plate, batch) for plate in plates]
+    except (ValueError, KeyError, RecursionError) as error:
+        remedy = "name the curves.json that the curve command wrote"
+        raise ReadingsError(path, "holds no characteristic curves", remedy) from error
+
+
+def _curve(plate: _Plate, batch: str) -> BatchCurve:
+    log_h = np.array([step.log_h for step in plate.steps])
+    density = np.array([step.density for step in plate.steps])
+    if log_h.size < 2 or (np.diff(log_h) <= 0).any():
+        raise ValueError("steps")
+    figures = plate.figures
+    fog, gamma, top = (figures.get(key) for key in ("base_fog", "gamma", "d_max"))
+    if fog is None or gamma is None or top is None or gamma.value <= 0:
+        raise ValueError("figures")
+    end, speed = figures.get("useful_end"), figures.get("speed_point")
+    densest = float(density.max())
+    useful = densest if end is None else float(np.interp(end.value, log_h, density))
+    return BatchCurve(
+        name=plate.name,
+        batch=batch,
+        minutes=plate.minutes,
+        log_h=log_h,
+        density=density,
+        base_fog=fog.value,
+        gamma=gamma.value,
+        gamma_sigma=gamma.sigma,
+        useful_end=useful,
+        speed_log_h=None if speed is None else speed.value,
+        d_max=top.value,
+        absolute=plate.log_h_is == "lux seconds",
+    )
+
+
+def curve_for(curves: Sequence[BatchCurve], batch: str, minutes: float | None) -> BatchCurve | None:
+    """Return the curve of a batch whose time of development is nearest by ratio.
+
+    Parameters
+    ----------
+    minutes : float or None
+        Where it is not known: the one with gamma nearest 1.
+    """
+    of_batch = [curve for curve in curves if curve.batch == batch and batch]
+    if not of_batch:
+        return None
+    timed = [curve for curve in of_batch if curve.minutes is not None]
+    if minutes is None or not timed:
+        return reference_curve(of_batch)
+    return min(timed, key=lambda curve: abs(math.log((curve.minutes or 1.0) / minutes)))
+
+
+def reference_curve(curves: Sequence[BatchCurve]) -> BatchCurve:
+    """Return the curve with gamma nearest 1, by which a batch's exposures are counted."""
+    return min(curves, key=lambda curve: abs(math.log(curve.gamma)))
