@@ -10,7 +10,6 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from platebench.core.settings import PlateSettings
