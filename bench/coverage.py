@@ -13,10 +13,12 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+import tifffile
+from PIL import Image
 from scipy.ndimage import gaussian_filter, zoom
 from scipy.signal import fftconvolve
 
@@ -24,10 +26,10 @@ from platebench.core.image import SensorFrame
 from platebench.core.settings import PlateSettings
 from platebench.measure.spot import Spot, open_probe, read_spots
 from platebench.plate.calibration import Calibration
-from platebench.plate.glare_evidence import LitScene, tablet_cells
+from platebench.plate.glare_evidence import LitScene, session_glare, tablet_cells
 from platebench.plate.glare_model import NOTHING, fit_captures
 from platebench.plate.job import PlateJob
-from platebench.plate.light import light_from_blanks
+from platebench.plate.light import Light, light_from_blanks
 from platebench.plate.smooth_field import grid_shape
 from platebench.synthetic import (
     CameraModel,
@@ -56,7 +58,17 @@ CONDITIONS = {
     "mask": "the same under a black mask",
     "no blank": "as bright, the light drawn from the bare light around the plate",
     "calibrated": "as bright, read through the calibration of a tablet in a frame of its own",
+    "holder": "as mask, in a dark frame with bare light beyond it",
+    "card": "as bright, with captures of a card off the middle and of the box off",
+    "card, mask": "the same under a black mask",
+    "X-Trans": "as card, by a filter pattern of six by six",
+    "mono": "as card, by a sensor without filters",
+    "scan, 16 bits": "glare and nothing else, in a scan without a blank, gamma 2.2",
+    "scan, 8-bit JPEG": "the same as a JPEG of quality 95",
 }
+FILTERS = {"X-Trans": "XTRANS", "mono": "MONO"}
+CARDED = ("card", "card, mask", *FILTERS)
+SCAN_PPI = 127.0
 
 
 @dataclass(frozen=True)
@@ -133,11 +145,12 @@ def session(
     folder: Path, condition: str, number: int, rng: np.random.Generator, found: Found
 ) -> None:
     """Take one session and read its plate."""
-    mask = condition.endswith("mask")
+    mask, holder = condition.endswith("mask"), condition == "holder"
+    scan = condition.startswith("scan")
     physics = draw(
         rng,
         number,
-        light=condition != "clean",
+        light=condition != "clean" and not scan,
         glare=condition not in ("clean", "light", "light, mask"),
     )
     fields = tuple(float(d) for d in rng.permutation(FIELDS))
@@ -153,10 +166,11 @@ def session(
     )
     seed = int(rng.integers(1 << 30))
     fill = 0.88 if mask else float(rng.uniform(0.6, 0.85))
-    camera = CameraModel(shape=CAMERA.shape, fill=fill)
+    cfa = "MONO" if scan else FILTERS.get(condition, CAMERA.cfa)
+    camera = CameraModel(shape=CAMERA.shape, fill=fill, cfa=cfa)
     box = LightBox(
-        surround="dark" if mask else "bright",
-        gap_mm=1.0 if mask else 0.0,
+        surround="dark" if mask else "holder" if holder else "bright",
+        gap_mm=1.0 if mask or holder else 0.0,
         light_seed=seed,
         card_density=float(rng.uniform(3.3, 4.5)),
     )
@@ -168,14 +182,21 @@ def session(
         right = edge + (columns - edge) * 3 // 4
         truth[rows // 4 : 3 * rows // 4, (edge + right) // 2 : right] = 10**-3.5
     bare = np.asarray(light_field(box, camera.shape, slice(0, camera.shape[0])), np.float64)
-    blank = _taken(physics.light(np.ones_like(truth), bare, later=False), box, camera, seed + 1)
-    shot = _taken(physics.light(truth, bare, later=True), box, camera, seed + 2)
-    write_dng(folder / "plate.dng", shot)
+    light = None
+    if scan:
+        name = "plate.jpg" if "JPEG" in condition else "plate.tif"
+        _scanned(physics.light(truth, np.ones_like(truth), later=False), folder / name, seed)
+    else:
+        name = "plate.dng"
+        shot = _taken(physics.light(truth, bare, later=True), box, camera, seed + 2)
+        write_dng(folder / name, shot)
+        if condition != "no blank":
+            light = _light(physics, bare, box, camera, seed + 1, carded=condition in CARDED)
     job = PlateJob(
         folder=folder,
         output=folder,
-        settings=PlateSettings(id="p", captures=("plate.dng",), format="9x12 cm", emulsion="light"),
-        light=None if condition == "no blank" else light_from_blanks([blank]),
+        settings=PlateSettings(id="p", captures=(name,), format="9x12 cm", emulsion="light"),
+        light=light,
         calibration=_tablet(physics, bare, rng) if condition == "calibrated" else None,
     )
     probe = open_probe(job)
@@ -186,6 +207,43 @@ def session(
             found.readings.append((true, reading.density - true, reading.sigma))
         if reading.at_least is not None:
             found.bounds.append((true, reading.at_least))
+
+
+def _light(
+    physics: Physics,
+    bare: np.ndarray,
+    box: LightBox,
+    camera: CameraModel,
+    seed: int,
+    *,
+    carded: bool,
+) -> Light:
+    """Return the light of a blank; and of card and box off, where they were captured."""
+    blank = _taken(physics.light(np.ones_like(bare), bare, later=False), box, camera, seed)
+    light = light_from_blanks([blank])
+    if not carded:
+        return light
+    rows, columns = bare.shape
+    card, half = np.ones_like(bare), round(0.375 * rows)
+    middle = round(0.4 * columns)
+    card[rows // 2 - half : rows // 2 + half, middle - half : middle + half] = 1e-6
+    with_card = _taken(physics.light(card, bare, later=False), box, camera, seed + 10)
+    off = expose(
+        np.zeros(bare.shape, np.float32), camera, exposure_s=64 * EXPOSURE_S, seed=seed + 11
+    )
+    return replace(light, glare=session_glare(light, None, cards=[with_card], boxes_off=[off]))
+
+
+def _scanned(light: np.ndarray, path: Path, seed: int) -> None:
+    """Write a scan of linear light: noise of half a code of 12 bits before coding, gamma 2.2."""
+    noise = np.random.default_rng(seed + 3).normal(0, 0.5 / 4095, light.shape)
+    code = np.clip(0.98 * light + noise, 0, 1) ** (1 / 2.2)
+    if path.suffix == ".jpg":
+        picture = Image.fromarray(np.rint(code * 255).astype(np.uint8))
+        picture.save(path, quality=95, dpi=(SCAN_PPI, SCAN_PPI))
+    else:
+        codes = np.rint(code * 65535).astype(np.uint16)
+        tifffile.imwrite(path, codes, photometric="minisblack", resolution=(SCAN_PPI, SCAN_PPI))
 
 
 def _taken(light: np.ndarray, box: LightBox, camera: CameraModel, seed: int) -> SensorFrame:

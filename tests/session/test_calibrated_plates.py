@@ -250,6 +250,11 @@ def test_a_mask_without_glare_is_left_as_it_is(tmp_path: Path) -> None:
     left_on = errors_of_view(view).glare.left_on
     assert left_on >= np.hypot(view.glare.share, view.glare.sigma)
     assert 0.8 * 10**-3.5 < left_on < 1.2 * 10**-3.5
+    # A card of the session tells what the mask passes from glare.
+    carded = replace(view, glare=replace(view.glare, sources=("card", "black mask")))
+    known = np.hypot(view.glare.share, view.glare.sigma)
+    assert errors_of_view(carded).glare.left_on == pytest.approx(known)
+    assert known < 0.6 * left_on
 
 
 def test_tones_through_a_calibration_are_those_of_diffuse_density(tmp_path: Path) -> None:

@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 Plane = NDArray[np.float32]
 
 _BAND_ROWS = 384
+_COLOURED = 1.01  # of one colour's mean light over another's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,9 +96,21 @@ def photograph(
         light[rows] = with_glare(transmittance[rows], box.glare) * bare
     if box.stray is not None:
         coarse = (max(1, camera.shape[0] // 4), max(1, camera.shape[1] // 4))
-        light += stray_light(light, light_field(box, coarse, slice(None)), box.stray)
+        empty = light_field(box, coarse, slice(None))
+        pattern = cfa_pattern(camera.cfa)
+        light += stray_light(light, empty, box.stray, _if_coloured(light, pattern))
     light *= np.float32(box.brightness * exposure_s)
     return expose(light, camera, exposure_s=exposure_s, seed=seed)
+
+
+def _if_coloured(light: Plane, pattern: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
+    """Return a filter pattern where its colours differ in light, None where they do not."""
+    p, q = pattern.shape
+    means = [
+        np.mean([light[i::p, j::q].mean(dtype=np.float64) for i, j in np.argwhere(pattern == c)])
+        for c in np.unique(pattern)
+    ]
+    return pattern if max(means) > _COLOURED * min(means) else None
 
 
 def simulate_blank(

@@ -107,7 +107,9 @@ HARD_LAWS: dict[str, StrayLight] = {
 }
 
 
-def stray_light(light: Plane, bare: Plane, stray: StrayLight) -> Plane:
+def stray_light(
+    light: Plane, bare: Plane, stray: StrayLight, pattern: NDArray[np.uint8] | None = None
+) -> Plane:
     """Return what strays, at every site.
 
     Parameters
@@ -116,13 +118,33 @@ def stray_light(light: Plane, bare: Plane, stray: StrayLight) -> Plane:
         Light of the scene.
     bare : ndarray of float32, shape (m, n)
         Light of the bare box over the same frame, at any resolution.
+    pattern : ndarray of uint8, shape (p, q), or None
+        Colour of each site: light strays within its colour. None: the scene has no colours.
     """
     scale = _CELLS / max(light.shape)
     shape = (max(1, round(light.shape[0] * scale)), max(1, round(light.shape[1] * scale)))
-    scene, empty = (
-        cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA).astype(np.float64)
-        for plane in (light, bare)
-    )
+    empty = _reduced(bare, shape)
+    if pattern is None:
+        return _strayed(_reduced(light, shape), empty, light, stray)
+    strayed = np.empty(light.shape, np.float32)
+    p, q = pattern.shape
+    for colour in np.unique(pattern):
+        filtered = pattern == colour
+        own = np.tile(filtered, (-(-light.shape[0] // p), -(-light.shape[1] // q)))
+        own = own[: light.shape[0], : light.shape[1]]
+        seen = _reduced(own.astype(np.float32), shape)
+        scene = _reduced(light * own, shape) / np.maximum(seen, 1e-6)
+        strayed[own] = _strayed(scene, empty, light, stray)[own]
+    return strayed
+
+
+def _reduced(plane: Plane, shape: tuple[int, int]) -> Doubles:
+    small = cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.float64)
+
+
+def _strayed(scene: Doubles, empty: Doubles, light: Plane, stray: StrayLight) -> Plane:
+    """Return what strays of a scene on a small grid, at every site of its light."""
     usual = float(empty.mean())
     if stray.law == "even":
         spread = stray.total * empty
@@ -131,17 +153,17 @@ def stray_light(light: Plane, bare: Plane, stray: StrayLight) -> Plane:
         spread = strength * _spread(scene, stray)
     window = stray.window * bool(light.any())  # it goes out with the box
     for share, slope in ((window, stray.window_slope), (stray.room, stray.room_slope)):
-        spread = spread + share * usual * _slope(shape, slope)
+        spread = spread + share * usual * _slope(scene.shape, slope)
     size = (light.shape[1], light.shape[0])
     return np.asarray(cv2.resize(spread, size, interpolation=cv2.INTER_LINEAR), np.float32)
 
 
-def _slope(shape: tuple[int, int], slope: tuple[float, float]) -> Doubles:
+def _slope(shape: tuple[int, ...], slope: tuple[float, float]) -> Doubles:
     down, across = (np.linspace(-1, 1, n) for n in shape)
     return np.asarray(1 + slope[0] * down[:, None] + slope[1] * across[None, :], np.float64)
 
 
-def _by_place(shape: tuple[int, int], place: tuple[float, float, float]) -> Doubles:
+def _by_place(shape: tuple[int, ...], place: tuple[float, float, float]) -> Doubles:
     down, across = (np.linspace(-1, 1, n) for n in shape)
     round_ = (down[:, None] ** 2 + across[None, :] ** 2) / 2
     return np.asarray(_slope(shape, place[:2]) + place[2] * round_, np.float64)
