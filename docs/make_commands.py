@@ -155,6 +155,11 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
         "the file named by --output",
         (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
     ),
+    "exhibit": (
+        "converted sessions and packages",
+        "a web site in FOLDER",
+        (*_ANY, E.PARTIAL, E.OUTPUT, E.SETTINGS),
+    ),
     "audit": (
         "every file of the packages that are due",
         "`audits.csv` and `catalogue.sqlite` beside the packages, or beside --catalogue",

@@ -18,7 +18,7 @@ ORDER = [
     *("plate_log", "read", "tone", "sensitometry"),
     *("exposing", "plate", "write", "synthetic"),
     *("measure", "master", "printing"),
-    *("session", "verbs", "archive", "review"),
+    *("session", "verbs", "archive", "review", "exhibit"),
     *("cli", "__main__"),
 ]
 DOORS = {
@@ -30,6 +30,8 @@ DOORS = {
     "starlette": {"review/app.py"},
     "uvicorn": {"review/serve.py", "review/door.py"},
     "pypdfium2": {"write"},
+    "pyvips": {"exhibit/deep_picture.py"},
+    "iiif_prezi3": {"exhibit/manifests.py"},
 }
 
 

@@ -55,6 +55,7 @@ COMMANDS = {
     "catalogue find": ("catalogue", "find", "packages"),
     "catalogue export": ("catalogue", "export", "packages", "--output", "plates.csv"),
     "audit": ("audit", "packages"),
+    "exhibit": ("exhibit", "shelf", "--output", "site"),
 }
 
 

@@ -28,7 +28,7 @@ _COMMANDS = (  # in the order they are used
     *("which-print", "printing-time", "process-chart", "calibrate-process"),
     *("print-negative", "print-plate", "check-print"),
     *("expose", "develop-log", "own-speed", "plan-plate", "reciprocity-plate"),
-    *("archive", "verify", "reproduce", "catalogue", "audit"),
+    *("archive", "verify", "reproduce", "catalogue", "audit", "exhibit"),
     "completion",
 )
 _MADE_NAMED = 12  # files written before an error; the rest is counted

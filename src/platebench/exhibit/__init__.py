@@ -1,0 +1,1 @@
+"""A web site to look at plates: pages, deep pictures and manifests, from sessions and packages."""
