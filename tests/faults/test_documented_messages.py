@@ -790,7 +790,7 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 # --- Settings
 
 
-@produces("… is missing; run:")
+@produces("… is missing; begin")
 def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     (session / "session.toml").unlink()
     return convert(session)

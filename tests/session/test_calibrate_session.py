@@ -324,7 +324,7 @@ def test_a_calibration_that_says_not_for_what_it_holds_is_refused(calibrated: Pa
         lambda: run(measure, session, "plate", "--grid", "1x1"),
         lambda: convert_session(session, workers=1),
     ):
-        with refused(TabletError, "platebench calibrate", path=path):
+        with refused(TabletError, path=path, settings=("calibrate",)):
             act()
 
 

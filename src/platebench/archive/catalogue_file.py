@@ -65,7 +65,7 @@ def open_catalogue(path: Path, *, create: bool = False) -> Iterator[sqlite3.Conn
         If the disk is full, or it may not be written.
     """
     if not is_there(path) and not create:
-        raise CollectionError(path, "is not there", "run: platebench catalogue index COLLECTION")
+        raise CollectionError(path, "is not there", "index the collection", "index")
     if create:
         refuse_in_package(path)
     try:

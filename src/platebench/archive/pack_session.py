@@ -315,8 +315,8 @@ class _Packing:
                         "was not converted from today's captures, settings and plate log by this "
                         "version of the program"
                     )
-                    remedy = "run platebench convert, then pack it"
-                    raise ArchiveError(job.record, what, remedy)
+                    remedy = "convert the session, then pack it"
+                    raise ArchiveError(job.record, what, remedy, "convert")
                 for path in recorded.result.written:
                     name = path.relative_to(job.output).as_posix()
                     stated = recorded.stated.get(path, "")

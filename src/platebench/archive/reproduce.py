@@ -175,7 +175,7 @@ def trusted_recipe(files: PackedFiles) -> Recipe:
     fault = files.fault_of(RECIPE)
     if fault is not None and fault.kind is FindingKind.MISSING and not files.is_listed(RECIPE):
         what = "is not there, and without it the pictures cannot be made again"
-        raise PackageError(path, what, "name a package that platebench archive made")
+        raise PackageError(path, what, "name a package that this program made", "archive")
     if fault is not None:
         raise files.error_of(fault)
     return read_recipe(recipe_of(files.package), path)

@@ -19,13 +19,20 @@ from platebench.core.files import HELD_OPEN, NO_ROOM, is_held_open, write_error
 from platebench.core.plate_names import fault_of_encoding
 
 _LONGEST_NAME = 1000
-_OPTIONS = {  # of settings whose option has another name, or needs a value to be understood
+_OPTIONS = {  # of settings that are commands, have another name, or need a value to be understood
     "anew": "platebench catalogue index COLLECTION --anew",
+    "archive": "platebench archive",
     "at": "--at 1200px,800px",
+    "calibrate": "platebench calibrate",
+    "calibrate_process": "platebench calibrate-process",
     "captures": "--captures FOLDER",
     "chart": "--chart FILE",
+    "convert": "platebench convert",
     "first": "--first SECONDS",
     "first_step": "--first-step N",
+    "index": "platebench catalogue index COLLECTION",
+    "printing_time": "platebench printing-time",
+    "start": "platebench start FOLDER",
     "workers": "--jobs 1",
 }
 

@@ -47,9 +47,8 @@ def read_toml(path: Path) -> dict[str, Any]:
             )
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError as error:
-        raise SettingsFileError(
-            path, "is missing", f"run: platebench start {path.parent}"
-        ) from error
+        remedy = "begin a session in the folder"
+        raise SettingsFileError(path, "is missing", remedy, "start") from error
     except UnicodeDecodeError as error:
         raise SettingsFileError(path, "is not UTF-8 text", "save it as UTF-8") from error
     except OSError as error:

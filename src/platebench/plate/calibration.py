@@ -206,19 +206,19 @@ def load_calibration(path: Path) -> Calibration:
     TabletError
         If there is none, it is not one, or it is an older one that does not say for what it holds.
     """
-    remedy = "calibrate again: platebench calibrate"
+    remedy = ("calibrate again", "calibrate")
     try:
         content = read_at_most(path, _LARGEST_FILE)
         if content is None:
-            raise TabletError(path, "is too large for a calibration", remedy)
+            raise TabletError(path, "is too large for a calibration", *remedy)
         document = read_json(content)
     except FileNotFoundError:
-        raise TabletError(path, "is not there", remedy) from None
+        raise TabletError(path, "is not there", *remedy) from None
     except (OSError, ValueError):
-        raise TabletError(path, "cannot be read as a calibration", remedy) from None
+        raise TabletError(path, "cannot be read as a calibration", *remedy) from None
     if isinstance(document, dict) and document.get("schema") in (1, 2):
         what = "took glare for the same in every capture, which it is not"
-        raise TabletError(path, what, remedy)
+        raise TabletError(path, what, *remedy)
     return calibration_from_json(document, path)
 
 
@@ -234,7 +234,7 @@ def calibration_from_json(document: Any, path: Path) -> Calibration:
         return _from_json(document)
     except (KeyError, TypeError, ValueError, OverflowError):
         what = "is not a calibration of this version"
-        raise TabletError(path, what, "calibrate again: platebench calibrate") from None
+        raise TabletError(path, what, "calibrate again", "calibrate") from None
 
 
 def _from_json(document: dict[str, Any]) -> Calibration:

@@ -206,7 +206,7 @@ def read_strip(
     def size(number: int) -> tuple[float, float]:
         if (plan := numbered(number, first_s)) is None:
             what = "shows a step chart, not a test strip"
-            raise ChartError(path, what, "read it with: platebench calibrate-process")
+            raise ChartError(path, what, "read it as a step chart", "calibrate_process")
         return strip_size(plan.steps)
 
     found = find_sheet(path, scan.light, size=size, what="test strip")

@@ -137,7 +137,7 @@ def _that_chart(path: Path, number: int, chart: StepChart | None) -> StepChart:
         return plain_chart(LEVELS[number])
     if number >= step_chart.FIRST_STRIP:
         what = "shows a test strip, not a step chart"
-        raise ChartError(path, what, "read it with: platebench printing-time")
+        raise ChartError(path, what, "read it as a test strip", "printing_time")
     what = f"shows chart {number}, which was made through a correction"
     raise ChartError(path, what, "name the .json file written with it", "chart")
 
@@ -164,10 +164,10 @@ def _check_tones(path: Path, chart: StepChart, patches: NDArray[np.float64]) -> 
     if black - white < _LEAST_RANGE:
         what = f"shows hardly any tones: {black - white:z.2f} D from white to black"
         remedy = (
-            "expose by the standard printing time (platebench printing-time), lay down more ink if "
-            "that is not it, and print again"
+            "expose by the standard printing time, lay down more ink if that is not it, and print "
+            "again"
         )
-        raise ChartError(path, what, remedy)
+        raise ChartError(path, what, remedy, "printing_time")
 
 
 def _check_damage(path: Path, evened: EvenedChart) -> None:

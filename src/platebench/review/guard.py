@@ -104,7 +104,7 @@ class Guard:
             return 414, "the address is too long"
         first = scope["path"].split("/", 2)[1] if scope["path"].startswith("/") else ""
         if not secrets.compare_digest(first.encode(), self.token.encode()):
-            return 404, "nothing here: open the address that platebench review printed"
+            return 404, "nothing here: open the address that was printed when the review began"
         own = headers.get(b"sec-fetch-site", "same-origin") in ("same-origin", "none")
         if not own and not self._opens_the_page(scope, headers):
             return 403, "refused: the request comes from another site"

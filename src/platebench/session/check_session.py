@@ -399,7 +399,7 @@ def _with_calibration(check: CaptureCheck, job: PlateJob, frame: SensorFrame) ->
     if job.calibration is None:
         return check
     doubts = calibration_for(job, frame.info)[1]
-    again = "calibrate again with this set-up: platebench calibrate"
+    again = "calibrate again with this set-up"
     verdicts = [Verdict(Severity.WARN, "calibration", doubt, again) for doubt in doubts] or [
         Verdict(
             Severity.GOOD, "calibration", "calibrated with this camera, aperture and blank frames"

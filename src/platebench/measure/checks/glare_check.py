@@ -23,7 +23,7 @@ _OFF = (
     "capture the same framing with the light box off, at 64 times the time, and name it under "
     "[light] box_off"
 )
-_BY_TABLET = "to know it, calibrate with a scan of a step tablet (platebench calibrate)"
+_BY_TABLET = "to know it, calibrate with a scan of a step tablet"
 _LESS_STRAY = "darken the room, clean the lens, use a hood"
 _REDUCE = f"for less of it, mask the light box around the plate with black card, {_LESS_STRAY}"
 _REDUCE_MASKED = f"for less of it, {_LESS_STRAY}"
