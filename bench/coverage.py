@@ -139,6 +139,7 @@ class Found:
 
     readings: list[tuple[float, float, float]] = field(default_factory=list)
     bounds: list[tuple[float, float]] = field(default_factory=list)
+    doubted: int = 0  # plates whose sides are in doubt, so that places in millimetres are refused
 
 
 def session(
@@ -200,6 +201,9 @@ def session(
         calibration=_tablet(physics, bare, rng) if condition == "calibrated" else None,
     )
     probe = open_probe(job)
+    if probe.mm_per_px is None:
+        found.doubted += 1
+        return
     places = [(x + 60.0, y + 45.0) for y, x in plate.target.centres_mm()]  # type: ignore[union-attr]
     spots = [Spot(x=x, y=y, size=8.0, unit="mm") for x, y in places]
     for reading, true in zip(read_spots(probe, spots), fields, strict=True):
@@ -297,6 +301,8 @@ def table(condition: str, found: Found) -> list[str]:
             f"| {np.sqrt(np.mean(error**2)):.4f} | {np.median(sigma):.4f} "
             f"| {100 * np.mean(pull <= 1):.0f} | {100 * np.mean(pull <= 2):.0f} | {error.size} |"
         )
+    if found.doubted:
+        lines.append(f"|  | sides in doubt | {found.doubted} plates not read | | | | | |")
     if found.bounds:
         lines.append(f"|  | at least | {false} of {len(found.bounds)} false | | | | | |")
     return lines
