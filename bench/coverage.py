@@ -1,12 +1,13 @@
 """Do stated errors of densities hold the truth? Captures with effects that no fit here knows.
 
-    python bench/coverage.py [--sessions 12] [--seed 1]
+    python bench/coverage.py [--sessions 12] [--seed 1] [--only CONDITION] [--into PAGE]
 
 Each session is a blank and a plate of twelve even fields, D 0.3 to 2.9, by the simulator. Between
 the two the lamp changes in level and across the frame, the lens's fall-off changes, the sensor is
 not quite linear, and stray light follows the scene in one of six shapes. Printed is, by condition
 and density: the mean and the root mean square of the true errors, the share of them within one and
-within two stated standard errors, and how many "at least" values are false.
+within two stated standard errors, and how many "at least" values are false. `--into docs/measurement.md`
+puts the table where the page has its marks.
 """
 
 from __future__ import annotations
@@ -308,6 +309,16 @@ def table(condition: str, found: Found) -> list[str]:
     return lines
 
 
+def put_into(page: Path, lines: list[str], asked: str) -> None:
+    """Write a table between the page's marks."""
+    text = page.read_text(encoding="utf-8")
+    before, rest = text.split("<!-- coverage -->", 1)
+    after = rest.split("<!-- end of coverage -->", 1)[1]
+    told = [f"- {name}: {what}" for name, what in CONDITIONS.items()]
+    parts = ["<!-- coverage -->", f"`{asked}`:", "", *told, "", *lines, "<!-- end of coverage -->"]
+    page.write_text(before + "\n".join(parts) + after, encoding="utf-8")
+
+
 def main() -> None:
     from one_core import figure  # here, since tests import this file from elsewhere
 
@@ -315,9 +326,11 @@ def main() -> None:
     parser.add_argument("--sessions", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", choices=tuple(CONDITIONS))
+    parser.add_argument("--into", type=Path)
     asked = parser.parse_args()
-    print("| condition | density | bias | rms | median sigma | 1 s, % | 2 s, % | n |")
-    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    lines = ["| condition | D | bias | rms | stated, median | within 1, % | within 2, % | n |"]
+    lines.append("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    print("\n".join(lines))
     for place, condition in enumerate(CONDITIONS):
         if asked.only in (None, condition):
             rng = np.random.default_rng([asked.seed, place])
@@ -325,6 +338,7 @@ def main() -> None:
             with tempfile.TemporaryDirectory() as folder:
                 for number in range(asked.sessions):
                     session(Path(folder), condition, number, rng, found)
+            lines += table(condition, found)
             print("\n".join(table(condition, found)), flush=True)
             _, error, sigma = np.array(found.readings).reshape(-1, 3).T
             pull = np.abs(error / sigma)
@@ -332,6 +346,10 @@ def main() -> None:
             figure(f"{condition}: within one stated error; within two", shares, ">= 68; 95 %")
             false = sum(bound > true for true, bound in found.bounds)
             figure(f"{condition}: false bounds", f"{false} of {len(found.bounds)}", "<= 2.5 %")
+
+    if asked.into is not None:
+        command = f"python bench/coverage.py --sessions {asked.sessions} --seed {asked.seed}"
+        put_into(asked.into, lines, command)
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
@@ -13,7 +14,8 @@ from numpy.typing import NDArray
 from platebench import __version__
 from platebench.core.image import MONO_PATTERN, PlateImage
 from platebench.core.progress import step
-from platebench.measure.density_errors import with_errors
+from platebench.core.rounding import rounded
+from platebench.measure.density_errors import sigma_of_end, with_errors
 from platebench.plate.calibration import Calibration
 from platebench.plate.colours import one_channel
 from platebench.plate.densities import PlateDensities, measure_densities, transmittance_of_codes
@@ -21,6 +23,7 @@ from platebench.plate.framing import frame_corners, frame_plate
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.look import PlateView, check_something_there, look_at_plate
 from platebench.plate.print_positive import print_positive
+from platebench.plate.record import PlateRecord
 from platebench.plate.straighten import plan_straighten, straighten_rows
 from platebench.session.originals import refuse_edited
 from platebench.session.record import read_record, record_aside, write_record
@@ -75,7 +78,7 @@ def convert_plate(job: PlateJob) -> PlateResult:
         table = tone_codes(job, ends, view.level, view.calibration)
     with step("printing"):
         positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
-    record = plate_record(job, view, framing, densities, ends)
+    record = _with_errors_of_ends(plate_record(job, view, framing, densities, ends), view)
     note = picture_note(job, view, framing, record)
     packet = xmp_packet(note)
     with step("writing"):
@@ -95,6 +98,17 @@ def convert_plate(job: PlateJob) -> PlateResult:
         record=record,
         ends=session_ends(densities),
     )
+
+
+def _with_errors_of_ends(record: PlateRecord, view: PlateView) -> PlateRecord:
+    """Return a record with the errors of the densities that print to the paper's ends."""
+    printed = record.printed
+    if printed is None:
+        return record
+    black, white = (
+        rounded(sigma_of_end(view, density), 3) for density in (printed.black_at, printed.white_at)
+    )
+    return replace(record, printed=replace(printed, black_at_sigma=black, white_at_sigma=white))
 
 
 def measure_plate(job: PlateJob) -> PlateResult:
