@@ -212,7 +212,7 @@ def with_errors(densities: PlateDensities, view: PlateView) -> PlateDensities:
 
 
 def sigma_of_end(view: PlateView, density: float) -> float:
-    """Return the error (D) of a density that a plate is printed for: noise as where it is darkest."""
+    """Return the error (D) of a density that is printed for; noise as where it is darkest."""
     errors = errors_of_view(view)
     noise = errors.noise_sigma(density, _noise_of_darkest(view))
     return math.hypot(noise, errors.systematic_sigma(density))
