@@ -26,6 +26,8 @@ from platebench.plate.glare import (
 )
 from platebench.plate.glare_evidence import own_dark_cells, session_glare
 from platebench.plate.glare_model import (
+    BOX,
+    GHOST,
     NOTHING,
     OWN_CARD,
     PRIOR,
@@ -91,11 +93,18 @@ def test_spread_of_an_even_scene() -> None:
     # 0.5 + 0.25 + 0.25 x (the border cell's own row, erf(0.5 / (2 sqrt 2)) = 0.197)
     assert narrow[42, 0] == pytest.approx(0.75 + 0.25 * 0.197, abs=0.002)
     assert spread.beyond[SHARES - 1][42, 0] == pytest.approx(1 - narrow[42, 0], abs=1e-9)
-    assert np.allclose(spread.shares[:2], 1)  # room and far
+    assert np.allclose(spread.shares[[0, 1, BOX]], 1)  # room, far, box beyond the frame
+    light = np.zeros((40, 60))
+    light[15, 20] = 1.0
+    ghost = spread_of(light).shares[GHOST]
+    assert np.unravel_index(ghost.argmax(), ghost.shape) == (24, 39)  # opposite, mirrored
+    assert ghost.sum() == pytest.approx(1.0, abs=1e-3)
     rng = np.random.default_rng(2)
     one, other = rng.uniform(0, 1, (2, 40, 60))
-    both = spread_of(one + other).shares[1:]
-    assert np.allclose(both, spread_of(one).shares[1:] + spread_of(other).shares[1:])
+    both, *apart = (
+        np.delete(spread_of(scene).shares, [0, BOX], axis=0) for scene in (one + other, one, other)
+    )
+    assert np.allclose(both, apart[0] + apart[1])
 
 
 def test_posterior_of_one_unknown_is_the_truncated_normal() -> None:

@@ -14,6 +14,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from platebench.core.installed import profiles_folder
 from platebench.core.settings import PlateSettings
 from platebench.measure.density_errors import DensityErrors, GlareError
 from platebench.measure.spot import Spot, SpotReading, open_probe, read_spots
@@ -23,7 +24,7 @@ from platebench.plate.job import PlateJob
 from platebench.plate.light import light_from_blanks
 from platebench.plate.look import look_at_plate
 from platebench.plate.record import PlateRecord, record_from_json
-from platebench.session.convert_plate import measure_view
+from platebench.session.convert_plate import convert_plate, measure_view
 from platebench.session.measure_session import PlateReadings, readings_text
 from platebench.synthetic import (
     CameraModel,
@@ -36,6 +37,7 @@ from platebench.synthetic import (
     simulate_plate,
     write_dng,
 )
+from platebench.tone.profile_file import load_tone
 
 CAMERA = CameraModel(shape=(420, 600))
 TOO_MUCH = 0.005  # glare of the bare light that a session's card and room show
@@ -172,6 +174,27 @@ def test_dmax_of_a_plate_is_a_bound_where_it_is_lost_in_the_dark(
     else:
         assert found.d_max_at_least is not None and 2.0 < found.d_max_at_least < 2.8
         assert found.d_max > 2.9  # as it reads, which is wrong
+
+
+def test_every_figure_of_a_record_has_its_error(tmp_path: Path) -> None:
+    """Base plus fog, Dmax, range and the densities that print to the paper's ends."""
+    target = StepTablet(densities=(0.3, 0.6, 1.2, 2.0), grid=(2, 2), size_mm=(80.0, 110.0))
+    plate = PlateModel(size_mm=(90.0, 120.0), target=target, grain_um=0.0)
+    work = job(tmp_path, plate, glare=0.004, told=None)
+    work = replace(work, tone=load_tone("neutral", [profiles_folder() / "tone"]))
+    for path in (work.positive, work.preview):
+        path.parent.mkdir(parents=True, exist_ok=True)
+    record = convert_plate(work).record
+    found, printed = record.densities, record.printed
+    assert found is not None and printed is not None
+    ends = (found.d_min, found.d_max)
+    assert (printed.black_at, printed.white_at) == pytest.approx(ends, abs=1e-3)
+    # Nothing opaque shows 0.4 % of glare: T 0.01 is read as 0.014, and the error says so.
+    assert found.d_max_sigma is not None and found.density_range_sigma is not None
+    assert 1.8 < found.d_max < 1.9 and found.d_max_sigma > 0.06
+    assert found.density_range_sigma >= found.d_max_sigma
+    assert printed.white_at_sigma == pytest.approx(found.d_max_sigma, abs=2e-3)
+    assert printed.black_at_sigma is not None and 0 < printed.black_at_sigma < 0.01
 
 
 def test_what_is_uncertain_is_written_so(tmp_path: Path) -> None:

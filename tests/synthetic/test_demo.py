@@ -1,6 +1,7 @@
 """The demo's session: real raw files, in order, and what its maker knows."""
 
 from datetime import datetime
+from fractions import Fraction
 from pathlib import Path
 
 import exifread
@@ -32,7 +33,7 @@ def light_of(path: Path) -> np.ndarray:
 
 
 def test_files_in_order_of_time(session: tuple[Path, ...]) -> None:
-    assert len(session) == 14
+    assert len(session) == 16
     assert sorted(session[0].parent.iterdir()) == list(session)
     times = [
         datetime.strptime(tags_of(path)["EXIF DateTimeOriginal"], "%Y:%m:%d %H:%M:%S")
@@ -41,9 +42,12 @@ def test_files_in_order_of_time(session: tuple[Path, ...]) -> None:
     assert times == sorted(set(times))
 
 
-def test_blanks_first_and_dark_last(session: tuple[Path, ...]) -> None:
+def test_blanks_first_and_dark_card_and_room_last(session: tuple[Path, ...]) -> None:
     assert all(light_of(path).min() > 3000 for path in session[:3])
-    assert abs(light_of(session[-1])).max() < 40
+    assert abs(light_of(session[-3])).max() < 40
+    card, off = (light_of(path) for path in session[-2:])
+    assert card.max() > 3000 and 0.2 < np.mean(card < 100) < 0.5
+    assert 0 < off.mean() < 0.02 * 64 * light_of(session[0]).mean()
     greens = light_of(session[0])[0::2, 1::2]
     assert 0.6 < greens.max() / (16383 - 512) < 0.99  # just below clipping
 
@@ -51,7 +55,8 @@ def test_blanks_first_and_dark_last(session: tuple[Path, ...]) -> None:
 def test_there_is_a_bracket_one_stop_apart(session: tuple[Path, ...]) -> None:
     times = [tags_of(path)["EXIF ExposureTime"] for path in session]
     assert times[4:7] == ["1/30", "1/15", "1/8"]
-    assert set(times[:4] + times[7:]) == {"1/15"}
+    assert set(times[:4] + times[7:-1]) == {"1/15"}
+    assert float(Fraction(times[-1])) == pytest.approx(64 / 15, rel=0.01)
 
 
 def test_makers_notes(session: tuple[Path, ...]) -> None:

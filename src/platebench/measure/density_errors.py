@@ -201,12 +201,21 @@ def with_errors(densities: PlateDensities, view: PlateView) -> PlateDensities:
     if bound is None and densities.d_max > MAX_DENSITY - 0.01:  # the scale ends there
         bound = errors.at_least(light, noise)
     sigma = errors.noise_sigma(densities.d_max, noise)
+    densest = math.hypot(sigma, errors.systematic_sigma(densities.d_max))
     return replace(
         densities,
         base_fog_sigma=errors.systematic_sigma(densities.base_fog),
-        d_max_sigma=math.hypot(sigma, errors.systematic_sigma(densities.d_max)),
+        d_max_sigma=densest,
+        density_range_sigma=math.hypot(densest, errors.systematic_sigma(densities.d_min)),
         d_max_at_least=None if bound is None else min(bound, densities.d_max),
     )
+
+
+def sigma_of_end(view: PlateView, density: float) -> float:
+    """Return the error (D) of a density that is printed for; noise as where it is darkest."""
+    errors = errors_of_view(view)
+    noise = errors.noise_sigma(density, _noise_of_darkest(view))
+    return math.hypot(noise, errors.systematic_sigma(density))
 
 
 def _noise_of_darkest(view: PlateView) -> float:

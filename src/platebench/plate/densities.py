@@ -110,8 +110,9 @@ class PlateDensities:
         What one place in fifty of the whole plate, rebate and flaws included, is thinner than.
     histogram : tuple of int
         Counts by 0.01 D from -0.2 D to 4.5 D, on the reduced picture.
-    base_fog_sigma, d_max_sigma : float or None
-        Standard errors but for how even the plate is; None where not taken.
+    base_fog_sigma, d_max_sigma, density_range_sigma : float or None
+        Standard errors but for how even the plate is; None where not taken. What thin and dense
+        places have in common is not taken off the range's: light drifts from place to place.
     d_max_at_least : float or None
         Where the densest tone is not told from darkness by two standard errors of everything: the
         density that it exceeds by as much. None where ``d_max`` itself is known.
@@ -127,6 +128,7 @@ class PlateDensities:
     histogram: tuple[int, ...] = ()
     base_fog_sigma: float | None = None
     d_max_sigma: float | None = None
+    density_range_sigma: float | None = None
     d_max_at_least: float | None = None
 
     @property

@@ -1,8 +1,8 @@
 """Where a capture shows glare and nothing else: cards, masks, strips; and the room's own light.
 
-Three captures tell a session's glare: a large opaque card in the middle of the bare box, the same
-framing with the box off, and, for a card that may let light through, the card over the whole box.
-What lies dark around a plate tells more of its own.
+Three captures tell a session's glare: a large opaque card on the bare box, best a little off the
+middle, the same framing with the box off, and, for a card that may let light through, the card over
+the whole box. What lies dark around a plate tells more of its own.
 
 What is dark may be a plate. A mask or holder lies around the plate that was found; a strip is
 narrower than half that plate and has bare light along both sides. No part of a plate is ever taken
@@ -203,7 +203,7 @@ def _card_cells(frame: SensorFrame, light: Doubles, bare: Doubles, *, over: bool
         raise BlankFrameError(
             frame.info.path,
             "shows no opaque card" if not over else "is not covered by a card all over",
-            "lay a large black card in the middle of the bare box and take it again"
+            "lay a large black card on the bare box, about the middle, and take it again"
             if not over
             else "cover the whole box with the card and take it again",
         )

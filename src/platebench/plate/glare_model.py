@@ -4,11 +4,14 @@ A lens spreads a little of all light over the whole picture, so a black place re
 more so the more light lies around it. With ``x`` the light of the scene, 1 for the bare box on
 average, on a grid of cells, a capture holds
 
-    m = x + room + far mean(x) + sum_j outside_j O_j(x) + sum_k near_k K_k(x)
+    m = x + room + box + far mean(x) + ghost G(x) + sum_j outside_j O_j(x) + sum_k near_k K_k(x)
 
-``K_k`` are bells of five widths: sums of them imitate the exponential and power laws that lenses
-have, and the fit stays convex. ``O_j`` is what reaches the picture from beyond its border. No share
-is negative, and all captures of a session have the same. They are read where no light should be
+``K_k`` are bells of six widths: sums of them imitate the exponential and power laws that lenses
+have, and the fit stays convex. ``O_j`` is what reaches the picture from beyond its border, ``box``
+what reaches it from the box far outside, whatever lies in the frame. ``G`` is the scene mirrored
+through the middle, out of focus; only a card off the middle tells it, and where none does it is
+left on and counts in the error. All captures of a session have the same shares, none of them
+negative but the ghost's, whose prior lies about zero. They are read where no light should be
 (:mod:`platebench.plate.glare_evidence`), and taken off plate and blank alike:
 ``T = (m - glare) / (b - glare of the blank)``.
 
@@ -42,15 +45,15 @@ WIDTHS = (
     1 / 64,
 )  # standard deviations, share of the long side
 REACHES = (1 / 4, 1 / 2)  # of light from outside the frame
-SHARES = 3 + len(REACHES) + len(WIDTHS)  # room, far, ghost, from outside, and one a width
-GHOST = 2
+SHARES = 4 + len(REACHES) + len(WIDTHS)  # room, far, ghost, box, from outside, and one a width
+GHOST, BOX = 2, 3
 CARD, OWN_CARD, SCALE = SHARES, SHARES + 1, SHARES + 2  # places of what comes after the shares
 UNKNOWNS = SHARES + 3  # ... light through the card, through a plate's own; this capture's scale
 # How large they are held to be where nothing shows them. The card is asked for to be opaque, and is
 # taken to be of D 4.7 at least unless a capture of it over the whole box tells.
 PRIOR = np.array(
     [
-        *[0.0015, 0.005, 0.0017, *[0.004] * len(REACHES)],
+        *[0.0015, 0.005, 0.0017, 0.0005, *[0.004] * len(REACHES)],
         *[0.001, *[0.003] * (len(WIDTHS) - 1)],
         *[3e-4, 3e-4, 0.035],
     ]
@@ -282,7 +285,7 @@ def spread_of(light: Doubles) -> Spread:
     sigma = _GHOST_BLUR * max(rows, columns)
     ghost = gaussian_filter(light[..., ::-1, ::-1], sigma, axes=(-2, -1), mode="constant")
     return Spread(
-        shares=np.concatenate([[even, far, ghost], outside[near:], dark[:near] + beyond]),
+        shares=np.concatenate([[even, far, ghost, even], outside[near:], dark[:near] + beyond]),
         beyond=np.concatenate([nothing, beyond]),
     )
 
@@ -327,6 +330,9 @@ def fit_captures(captures: Sequence[DarkCells], known: Evidence = NOTHING) -> Ev
     ghost_told = known.precision[GHOST, GHOST] > 0 or any(map(_tells_ghost, captures))
     for _ in range(_ROUNDS):
         rows = [_rows_of(*pair, shares) for pair in zip(captures, spreads, strict=True)]
+        for capture, of_capture in zip(captures, rows, strict=True):
+            if _all_dark(capture):  # a card over the box keeps its light in
+                of_capture.matrix[:, BOX] = 0.0
         if not ghost_told:
             for of_capture in rows:
                 of_capture.matrix[:, GHOST] = 0.0
@@ -345,11 +351,15 @@ def fit_captures(captures: Sequence[DarkCells], known: Evidence = NOTHING) -> Ev
     return replace(total, misfit=misfit, left_over=left_over)
 
 
+def _all_dark(capture: DarkCells) -> bool:
+    return float(np.mean(capture.tiles > 0)) > _ALL_DARK
+
+
 def _darkness(capture: DarkCells) -> float:
     """Return what dark cells show over what they usually do; 1 for a tablet, 0 if all is dark."""
     if capture.card is None:
         return 1.0
-    if float(np.mean(capture.tiles > 0)) > _ALL_DARK:
+    if _all_dark(capture):
         return 0.0
     dark = float(np.median(capture.light[capture.tiles > 0]))
     usual = USUAL_TOTAL * max(float(capture.light.mean()), 1e-6)

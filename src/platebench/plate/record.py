@@ -76,10 +76,15 @@ class CalibrationRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrintedRecord:
-    """Densities (D) that print to the ends of the paper's scale, and how it was exposed."""
+    """Densities (D) that print to the ends of the paper's scale, and how it was exposed.
+
+    ``black_at_sigma``, ``white_at_sigma``: standard errors of this plate's densities there.
+    """
 
     black_at: float
     white_at: float
+    black_at_sigma: float | None = None
+    white_at_sigma: float | None = None
     stops: float = 0.0
     contrast: float = 1.0
 

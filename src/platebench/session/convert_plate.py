@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
@@ -13,8 +14,9 @@ from numpy.typing import NDArray
 
 from platebench.core.image import MONO_PATTERN, PlateImage, SensorFrame
 from platebench.core.progress import step
+from platebench.core.rounding import rounded
 from platebench.core.version import __version__
-from platebench.measure.density_errors import with_errors
+from platebench.measure.density_errors import sigma_of_end, with_errors
 from platebench.plate.calibration import Calibration
 from platebench.plate.colours import one_channel
 from platebench.plate.densities import PlateDensities, measure_densities, transmittance_of_codes
@@ -22,6 +24,7 @@ from platebench.plate.framing import frame_corners, frame_plate
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.look import PlateView, check_something_there, look_at_plate
 from platebench.plate.print_positive import print_positive
+from platebench.plate.record import PlateRecord
 from platebench.plate.straighten import plan_straighten, straighten_rows
 from platebench.session.originals import refuse_edited
 from platebench.session.record import read_record, record_aside, write_record
@@ -100,7 +103,7 @@ def convert_plate(
         table = tone_codes(job, ends, view.level, view.calibration)
     with step("printing"):
         positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
-    record = plate_record(job, view, framing, densities, ends)
+    record = _with_errors_of_ends(plate_record(job, view, framing, densities, ends), view)
     note = picture_note(job, view, framing, record)
     packet = xmp_packet(note)
     with step("writing"):
@@ -121,6 +124,17 @@ def convert_plate(
         record=record,
         ends=session_ends(densities),
     )
+
+
+def _with_errors_of_ends(record: PlateRecord, view: PlateView) -> PlateRecord:
+    """Return a record with the errors of the densities that print to the paper's ends."""
+    printed = record.printed
+    if printed is None:
+        return record
+    black, white = (
+        rounded(sigma_of_end(view, density), 3) for density in (printed.black_at, printed.white_at)
+    )
+    return replace(record, printed=replace(printed, black_at_sigma=black, white_at_sigma=white))
 
 
 def measure_plate(job: PlateJob) -> PlateResult:

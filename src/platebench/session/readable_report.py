@@ -218,7 +218,8 @@ def _measured(record: PlateRecord) -> list[Fact]:
             facts.append(("Dmax", f"at least {d_max:z.2f} (reads {densities.d_max:z.2f})"))
         else:
             facts.append(("Dmax", _with_error(d_max, densities.d_max_sigma)))
-        facts.append(("density range", f"{'at least ' if bound else ''}{span:z.2f}"))
+        known = _with_error(span, densities.density_range_sigma)
+        facts.append(("density range", f"at least {span:z.2f}" if bound else known))
         if densities.blue_range:
             facts.append(("range to blue light", f"{densities.blue_range:z.2f}"))
     if record.size_mm and record.ppi:
@@ -247,10 +248,12 @@ def _settings(settings: PlateSettings, record: PlateRecord) -> list[Fact]:
         ("corners", "whole capture" if record.whole else corners),
     ]
     if printed := record.printed:
+        black = _with_error(printed.black_at, printed.black_at_sigma)
+        white = _with_error(printed.white_at, printed.white_at_sigma)
         facts += [
             ("tone", settings.tone),
-            ("prints as black", f"density {printed.black_at:z.2f}, and what is thinner"),
-            ("prints as white", f"density {printed.white_at:z.2f}, and what is denser"),
+            ("prints as black", f"density {black}, and what is thinner"),
+            ("prints as white", f"density {white}, and what is denser"),
         ]
     facts.append(("checked", "by a person" if settings.checked else "not yet"))
     if not printed:

@@ -25,6 +25,8 @@ from platebench.synthetic import (
     LightBox,
     PlateModel,
     photograph,
+    simulate_box_off,
+    simulate_card,
     simulate_dark,
     true_transmittance,
     write_dng,
@@ -120,23 +122,24 @@ class _Shot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Setup:
-    """What lay before the camera for some shots: a plate, or None for blank or dark."""
+    """What lay before the camera for some shots: a plate, a card or nothing."""
 
     shots: tuple[_Shot, ...]
     known: _DemoPlate | None = None
-    lens_cap: bool = False
+    what: Literal["plate", "box", "lens cap", "card", "box off"] = "box"
 
 
 def write_demo_session(folder: Path, *, long_side: int = 3000) -> tuple[Path, ...]:
-    """Write the captures of an invented session: 8 plates, 3 blank frames, a dark frame.
+    """Write the captures of an invented session.
 
+    8 plates, 3 blank frames, a dark frame, a large card on the box, and the box switched off.
     Among the plates: a bracket, a black card mask, a holder, a plate seen through the glass, one
     laid sideways and stained, a thin one, and one of which two sides lie outside the frame.
 
     Parameters
     ----------
     folder : Path
-        Made if missing; must be empty. About 140 MB at the usual size.
+        Made if missing; must be empty. About 150 MB at the usual size.
     long_side : int
         Columns of a capture; two thirds as many rows. Fewer make a quick session for tests.
 
@@ -195,8 +198,18 @@ def _afternoon() -> list[_Setup]:
 
     setups = [_Setup(shots=shots((_SHUTTER_S,) * 3, 40))]
     for index, plate in enumerate(_plates()):
-        setups.append(_Setup(shots=shots(plate.exposures_s, 75 + 17 * index % 40), known=plate))
-    return [*setups, _Setup(shots=shots((_SHUTTER_S,), 0), lens_cap=True)]
+        setups.append(
+            _Setup(shots=shots(plate.exposures_s, 75 + 17 * index % 40), known=plate, what="plate")
+        )
+    last: tuple[tuple[Literal["lens cap", "card", "box off"], float], ...] = (
+        ("lens cap", _SHUTTER_S),
+        ("card", _SHUTTER_S),
+        ("box off", 64 * _SHUTTER_S),
+    )
+    return [
+        *setups,
+        *(_Setup(shots=shots((exposure_s,), 60), what=what) for what, exposure_s in last),
+    ]
 
 
 def _capture(setup: _Setup, folder: Path, long_side: int) -> None:
@@ -209,8 +222,14 @@ def _capture(setup: _Setup, folder: Path, long_side: int) -> None:
     if plate is not None:
         truth = true_transmittance(plate.plate, box, camera, seed=setup.shots[0].number)
     for shot in setup.shots:
-        if setup.lens_cap:
+        if setup.what == "lens cap":
             frame = simulate_dark(camera, exposure_s=shot.exposure_s, seed=shot.number)
+        elif setup.what == "card":
+            frame = simulate_card(
+                box, camera, exposure_s=shot.exposure_s, seed=shot.number, aside=0.1
+            )
+        elif setup.what == "box off":
+            frame = simulate_box_off(box, camera, exposure_s=shot.exposure_s, seed=shot.number)
         else:
             frame = photograph(truth, box, camera, exposure_s=shot.exposure_s, seed=shot.number)
         path = folder / shot.name

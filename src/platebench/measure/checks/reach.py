@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from platebench.core.image import CaptureKind
 from platebench.measure.checks.verdict import Severity, Verdict
-from platebench.measure.density_errors import DensityErrors, GlareError, errors_of_view
+from platebench.measure.density_errors import LAMP, DensityErrors, GlareError, errors_of_view
 from platebench.plate.colours import one_channel
 from platebench.plate.look import PlateView
 from platebench.plate.noise_model import NoiseModel
@@ -51,7 +51,7 @@ class SetUp:
     glare : float
         Glare over the plate, share of the bare light; where it is not known, what is held possible.
     own : float
-        Share of it that the plate's own light makes: what a mask would leave.
+        Share of it that the plate's own light and the room make: what a mask would leave.
     cards : int or None
         Captures of a card in the session; None of a scan, in which none is read.
     """
@@ -87,7 +87,10 @@ def set_up_of(view: PlateView) -> SetUp:
     scan = view.info.kind is CaptureKind.SCAN
     cards = 0 if session is None else session.card + session.card_over
     share = errors.glare.left_on if view.glare is None else view.glare.share
-    return SetUp(errors=errors, glare=share, own=_own_light(view), cards=None if scan else cards)
+    room = 0.0 if session is None else min(float(session.room.mean()), share)
+    by_scene = _own_light(view)
+    own = by_scene + (1 - by_scene) * room / share if share > 0 else 1.0
+    return SetUp(errors=errors, glare=share, own=own, cards=None if scan else cards)
 
 
 def _own_light(view: PlateView) -> float:
@@ -145,8 +148,9 @@ def _changes(set_up: SetUp) -> Iterable[tuple[str, DensityErrors]]:
         yield _CARD, with_glare(_BY_CARD)
     elif set_up.cards == 1:
         yield _SECOND, with_glare(_BY_TWO)
-    if set_up.own < 1:
-        yield _MASK, weaker(set_up.own)
+    if set_up.own < 1:  # a mask hides what the lamp does, too
+        masked = weaker(set_up.own)
+        yield _MASK, replace(masked, light=max(masked.light, LAMP))
     if set_up.cards is not None:
         yield _HOODED, weaker(_HOOD)
 
