@@ -418,6 +418,25 @@ def test_angles_of_a_turned_and_leaning_plate():
     assert (tilt, square) == (pytest.approx(3.0), pytest.approx(0.0, abs=1e-9))
 
 
+@pytest.mark.parametrize("turn", [0, 1, 2, 3])
+def test_a_sliver_at_a_scans_border_is_no_plate(turn):
+    """The end of a scanner's bed, one to six pixels wide, beside a plate eleven pixels inside."""
+    image, truth = photograph(
+        PlateModel(), LightBox(surround="dark"), replace(plain((480, 640), cfa="MONO"), tilt_deg=0)
+    )
+    last = int(np.ceil(truth[1:3, 1].max())) + 11
+    pixels = image.pixels[:, :last].copy()
+    for row in range(120, 480):
+        pixels[row, last - 1 - 5 * (row - 120) // 360 :] = 1.0
+    found = find_plate(PlateImage(pixels=np.rot90(pixels, turn).copy()), light_known=False)
+    assert found.doubts == ()
+    expected = truth
+    for k in range(turn):  # np.rot90: (r, c) -> (columns - 1 - c, r)
+        columns = pixels.shape[1] if k % 2 == 0 else pixels.shape[0]
+        expected = np.stack([columns - 1 - expected[:, 1], expected[:, 0]], axis=1)
+    assert error_percent(found, np.roll(expected, -turn, axis=0)) < 2 * CLOSE_PERCENT
+
+
 @pytest.mark.skipif(not PLATES.is_dir(), reason="the real plates are not here")
 @pytest.mark.parametrize("name", ["00056v", "img119", "img1183", "img1470", "img412", "img889"])
 def test_real_plates_keep_their_rebate(name):

@@ -70,6 +70,53 @@ def test_without_rebate_the_thinnest_tone_stands_in() -> None:
     assert plate.base_fog == pytest.approx(0.30, abs=0.02)
 
 
+def _with_rebates(*sides: str, at: float = 0.12, wide: int = 18) -> np.ndarray:
+    density = _plate(rebate=None)
+    places = {
+        "top": np.s_[:wide],
+        "bottom": np.s_[-wide:],
+        "left": np.s_[:, :wide],
+        "right": np.s_[:, -wide:],
+    }
+    for side in sides:
+        density[places[side]] = at
+    return density
+
+
+@pytest.mark.parametrize("sides", [("top",), ("left",), ("right",), ("top", "bottom")])
+def test_any_side_with_a_rebate_tells_base_plus_fog(sides: tuple[str, ...]) -> None:
+    plate = _measured(_with_rebates(*sides))
+    assert plate.base_fog_from == "rebate"
+    assert plate.base_fog == pytest.approx(0.12, abs=0.005)
+    assert plate.base_fog_spread is not None
+
+
+def test_a_rebate_that_light_has_struck_is_not_base_plus_fog() -> None:
+    # Denser towards the rim, and thinner than the picture all the same.
+    rim = np.minimum.outer(np.arange(SHAPE[0]), np.arange(SHAPE[1])[::-1])
+    density = _with_rebates("top", "right", "bottom", "left")
+    struck = density + 0.3 * np.exp(-np.minimum(rim, rim[::-1, ::-1]) / 20)
+    plate = _measured(struck)
+    assert plate.base_fog_from == "picture"
+    assert plate.base_fog_spread is None
+
+
+def test_uneven_fog_is_within_its_spread() -> None:
+    across = np.linspace(-0.03, 0.03, SHAPE[1])[None, :]
+    for sides in (("top",), ("left",), ("left", "right"), ("top", "right", "bottom", "left")):
+        plate = _measured(_with_rebates(*sides) + across)
+        assert plate.base_fog_from == "rebate"
+        assert plate.base_fog_spread is not None
+        assert abs(plate.base_fog - 0.12) <= 2 * plate.base_fog_spread
+
+
+def test_a_thin_picture_at_the_edge_is_no_rebate() -> None:
+    # A dark foreground that fades into the picture: even along the side, without a lip's step.
+    density = _plate(rebate=None)
+    density[-90:] = np.minimum(density[-90:], np.linspace(1.0, 0.2, 90)[:, None])
+    assert _measured(density).base_fog_from == "picture"
+
+
 def test_bare_glass_is_not_base_plus_fog() -> None:
     # Two air-glass surfaces of n = 1.52 pass (1 - 0.0426)^2 = 0.917: D 0.038 (Fresnel).
     plate = _measured(_plate(rebate=0.038))

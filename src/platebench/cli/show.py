@@ -89,6 +89,12 @@ def show_result(result: SessionResult, *, as_json: bool, quiet: bool) -> None:
             if plate.record and (flags := plate.record.flags):
                 told = shown("; ".join(flags), LONGEST_PART)
                 wrapped(f"look at {plate.plate_id}: {told}", indent="")
+        no_fog = [p.plate_id for p in result.results if p.record and not p.record.fog_seen]
+        if no_fog:
+            names = shown(", ".join(no_fog), LONGEST_PART)
+            wrapped(
+                f"base plus fog not seen, thinnest tone of the picture instead: {names}", indent=""
+            )
         if result.left_from_earlier:
             names = shown(", ".join(result.left_from_earlier), LONGEST_PART)
             wrapped(f"left from an earlier run, not in session.toml any more: {names}", indent="")

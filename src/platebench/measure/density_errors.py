@@ -204,7 +204,9 @@ def with_errors(densities: PlateDensities, view: PlateView) -> PlateDensities:
     densest = math.hypot(sigma, errors.systematic_sigma(densities.d_max))
     return replace(
         densities,
-        base_fog_sigma=errors.systematic_sigma(densities.base_fog),
+        base_fog_sigma=math.hypot(
+            errors.systematic_sigma(densities.base_fog), densities.base_fog_spread or 0.0
+        ),
         d_max_sigma=densest,
         density_range_sigma=math.hypot(densest, errors.systematic_sigma(densities.d_min)),
         d_max_at_least=None if bound is None else min(bound, densities.d_max),

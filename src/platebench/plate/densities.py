@@ -85,6 +85,14 @@ BELOW_NOTHING = 0.05
 MARGIN = 0.06  # share of the short side that may be rebate, left out of the picture
 EDGE_STRIP = (0.004, 0.025)  # shares of the short side between which a rebate is looked for
 REBATE_SHARE = 0.25  # of a side's strip that a rebate fills, on three sides at least
+DEEPEST_REBATE = 0.1  # of the short side: no rebate is wider
+LIP = 0.03  # D by which a rebate's end rises within two pixels of the reduced picture
+EVEN_REBATE = 0.03  # D by which a rebate may vary from the bevel to its end
+UNEVEN_FOG = 0.06  # D by which rebate may vary along a side, or from side to side
+STEP_SHARE = 0.35  # of a side on which the rebate's end must show
+STRUCK = 0.005  # D by which a rebate is denser towards the rim where light has struck it
+ONE_SIDE = 0.02  # D that fog may differ across a plate, where one side alone tells; no source
+ALIKE_SHARE = 0.75  # of a side that must be as thin as the rebate
 THIN_SHARE, DENSE_SHARE = 0.005, 0.995  # quantiles of the picture area
 BIN = 0.01  # D
 BIN_EDGES = np.round(np.arange(-0.2, 4.5 + BIN / 2, BIN), 2)
@@ -110,9 +118,12 @@ class PlateDensities:
         What one place in fifty of the whole plate, rebate and flaws included, is thinner than.
     histogram : tuple of int
         Counts by 0.01 D from -0.2 D to 4.5 D, on the reduced picture.
+    base_fog_spread : float or None
+        How far the rebates vary along and among themselves, half from end to end; None where the
+        picture stands in: then ``base_fog`` is an upper bound.
     base_fog_sigma, d_max_sigma, density_range_sigma : float or None
-        Standard errors but for how even the plate is; None where not taken. What thin and dense
-        places have in common is not taken off the range's: light drifts from place to place.
+        Standard errors, that of base plus fog with its spread; None where not taken. What thin and
+        dense places have in common is not taken off the range's: light drifts from place to place.
     d_max_at_least : float or None
         Where the densest tone is not told from darkness by two standard errors of everything: the
         density that it exceeds by as much. None where ``d_max`` itself is known.
@@ -130,6 +141,7 @@ class PlateDensities:
     d_max_sigma: float | None = None
     density_range_sigma: float | None = None
     d_max_at_least: float | None = None
+    base_fog_spread: float | None = None
 
     @property
     def impossible(self) -> str:
@@ -180,11 +192,12 @@ def measure_densities(
         picture = density.ravel()
     picture = _without_bare_glass(picture)
     d_min, d_max = (float(v) for v in np.quantile(picture, (THIN_SHARE, DENSE_SHARE)))
-    rebate = _rebate_density(_edge_strips(density), d_min) if whole_plate else None
+    rebate = _rebate_density(density, d_min) if whole_plate else None
     counts = np.histogram(picture, bins=BIN_EDGES)[0]
     return PlateDensities(
-        base_fog=d_min if rebate is None else rebate,
+        base_fog=d_min if rebate is None else rebate[0],
         base_fog_from="picture" if rebate is None else "rebate",
+        base_fog_spread=None if rebate is None else rebate[1],
         d_min=d_min,
         d_max=d_max,
         density_range=d_max - d_min,
@@ -216,16 +229,10 @@ def _picture_area(density: NDArray[np.float32]) -> tuple[slice, slice]:
 
 
 def _edge_strips(density: NDArray[np.float32]) -> list[NDArray[np.float32]]:
-    """Return the strips along the four sides, inside the bevel of the glass."""
+    """Return the strips along the four sides from the bevel of the glass inwards, depth first."""
     first, last = (max(1, round(share * min(density.shape))) for share in EDGE_STRIP)
-    strip, along = slice(first, max(last, first + 1)), slice(first, -first)
-    back = slice(-strip.stop, -first)
-    return [
-        density[strip, along],
-        density[along, back],
-        density[back, along],
-        density[along, strip],
-    ]
+    turned = (np.rot90(density, k) for k in range(4))
+    return [side[first : max(last, first + 1), first:-first] for side in turned]
 
 
 def _without_bare_glass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -235,8 +242,114 @@ def _without_bare_glass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     return picture[~bare] if 0 < share < 0.1 else picture
 
 
-def _rebate_density(strips: list[NDArray[np.float32]], d_min: float) -> float | None:
-    """Return the density of an even rebate along the edge, thinner than the picture.
+@dataclass(frozen=True, slots=True)
+class _Rebate:
+    """An even strip along one side: ``density`` and how far it varies along the side, D."""
+
+    density: float
+    spread: float
+
+
+def _rebate_along(strip: NDArray[np.float32], d_min: float) -> _Rebate | None:
+    """Return the rebate along one side, if it ends in a straight step to a denser picture.
+
+    Parameters
+    ----------
+    strip : ndarray of float32, shape (depth, length)
+        Density from the side inwards, beyond where any rebate ends.
+    d_min : float
+        Thinnest useful tone of the picture.
+
+    Notes
+    -----
+    A dark foreground is as thin and even as a rebate. What tells them apart is the holder's lip:
+    the rebate stays even from the bevel inwards and ends at one depth, all along the side, within
+    a pixel or two. Where the lip leaves shadows on both sides nothing shows, so the step need be
+    seen on ``STEP_SHARE`` of the side only.
+    """
+    depth, length = strip.shape
+    if depth < 6 or length < 40:
+        return None
+    blocks = np.array_split(np.arange(length), 40)
+    # Medians over 1/40 of the side: dust, stains and numbers scratched in are smaller.
+    tone = np.stack([np.median(strip[:, block], axis=1) for block in blocks], axis=1)
+    ends = np.full(len(blocks), -1)
+    base = np.zeros(len(blocks))
+    for k, column in enumerate(tone.T):
+        rise = column[2:] - column[:-2]  # over two pixels, what the reduction blurs a lip to
+        steep = np.flatnonzero((rise > LIP) & (np.arange(depth - 2) >= 2))
+        if len(steep):
+            ends[k] = int(steep[0])
+            base[k] = float(np.median(column[: ends[k] + 1]))
+            even = np.ptp(np.quantile(column[: ends[k] + 1], (0.1, 0.9))) < EVEN_REBATE
+            ends[k] = ends[k] if even and BARE_GLASS < base[k] < d_min + 0.02 else -1
+    seen = np.flatnonzero(ends >= 0)
+    if len(seen) < STEP_SHARE * len(blocks):
+        return None
+    line = _common_line(seen, ends[seen])
+    fits = np.abs(ends[seen] - line[seen]) <= 1.5
+    if np.count_nonzero(fits) < STEP_SHARE * len(blocks):
+        return None
+    centre = float(np.median(base[seen[fits]]))
+    within = np.array(
+        [np.median(column[: max(2, int(end))]) for column, end in zip(tone.T, line, strict=True)]
+    )
+    alike = np.abs(within - centre) < UNEVEN_FOG
+    fits_at = seen[fits]
+    fading = [_fading(tone[: ends[k] + 1, k]) for k in fits_at]
+    if np.mean(alike) < ALIKE_SHARE or float(np.median(fading)) > STRUCK:
+        return None
+    return _Rebate(centre, float(np.ptp(np.quantile(within[alike], (0.05, 0.95))) / 2))
+
+
+def _fading(column: NDArray[np.float32]) -> float:
+    """Return how much denser a rebate is towards the rim than inwards, past the glass's bevel."""
+    n = len(column)
+    outer = column[round(0.25 * n) : max(round(0.55 * n), round(0.25 * n) + 1)]
+    inner = column[min(round(0.7 * n), n - 2) : max(round(0.95 * n), n - 1)]
+    return float(np.median(outer) - np.median(inner))
+
+
+def _common_line(places: NDArray[np.int_], ends: NDArray[np.int_]) -> NDArray[np.float64]:
+    """Return the line that most of the ends lie on, at all 40 places."""
+    best, most = np.zeros(40), np.intp(-1)
+    for i, first in enumerate(places):
+        for j in range(i + 5, len(places)):
+            slope = (ends[j] - ends[i]) / (places[j] - first)
+            line = ends[i] + slope * (np.arange(40) - first)
+            count = np.count_nonzero(np.abs(ends - line[places]) <= 1.5)
+            if count > most:
+                best, most = line, count
+    return best
+
+
+def _rebate_density(density: NDArray[np.float32], d_min: float) -> tuple[float, float] | None:
+    """Return base plus fog as the rebates have it, and its uncertainty from their unevenness, D.
+
+    Any side will do that shows the step to the picture, see `_rebate_along`; failing that three
+    sides on each of whose strips ``REBATE_SHARE`` is even, thin and alike. A rebate that light has
+    struck is denser: of several sides, those near the thinnest count.
+    """
+    first = max(1, round(EDGE_STRIP[0] * min(density.shape)))
+    depth = round(DEEPEST_REBATE * min(density.shape))
+    turned = (np.rot90(density, k) for k in range(4))
+    sides = [_rebate_along(side[first : first + depth, depth:-depth], d_min) for side in turned]
+    known = [side for side in sides if side is not None]
+    if known:
+        thinnest = min(side.density for side in known)
+        near = [side for side in known if side.density < thinnest + UNEVEN_FOG]
+        # Of how fog varies away from a single side nothing is seen.
+        apart = float(np.ptp([side.density for side in near])) / 2 if len(near) > 1 else ONE_SIDE
+        fog = float(np.mean([side.density for side in near]))
+        return fog, float(np.hypot(apart, max(side.spread for side in near)))
+    even = _even_on_three_sides(_edge_strips(density), d_min)
+    return even
+
+
+def _even_on_three_sides(
+    strips: list[NDArray[np.float32]], d_min: float
+) -> tuple[float, float] | None:
+    """Return density and spread of an even rim, thinner than the picture, that three sides share.
 
     It must be emulsion (denser than bare glass), narrow in density, and fill ``REBATE_SHARE`` of
     the strips of three sides.
@@ -248,7 +361,13 @@ def _rebate_density(strips: list[NDArray[np.float32]], d_min: float) -> float | 
     counts, edges = np.histogram(thin, bins=BIN_EDGES)
     peak = int(np.argmax(np.convolve(counts, np.ones(3), mode="same")))
     centre = float(edges[peak] + BIN / 2)
-    filled = [float(np.mean(np.abs(strip - centre) < 0.04)) for strip in strips]
-    if sum(share >= REBATE_SHARE for share in filled) < 3:
+    alike = [np.abs(strip - centre) < 0.04 for strip in strips]
+    on = [k for k, near in enumerate(alike) if near.mean() >= REBATE_SHARE]
+    if len(on) < 3:
         return None
-    return float(np.median(thin[np.abs(thin - centre) < 0.04]))
+    depths = [np.median(strips[k], axis=1) for k in on]
+    if np.median([_fading(tones) for tones in depths]) > STRUCK:
+        return None
+    levels = [float(np.median(strips[k][alike[k]])) for k in on]
+    fog = float(np.median(thin[np.abs(thin - centre) < 0.04]))
+    return fog, float(np.ptp(levels)) / 2

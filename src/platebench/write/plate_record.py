@@ -27,6 +27,10 @@ from platebench.plate_log.entry import LogEntry
 from platebench.write.xmp import PictureNote
 
 KEPT_WHOLE = "kept whole: not cropped"
+FOG_OF_PICTURE = (
+    "base plus fog is the picture's thinnest tone, so at most this: "
+    "no rebate wide and even enough shows"
+)
 
 
 def plate_record(
@@ -56,6 +60,9 @@ def plate_record(
     doubtful = framing.whole and job.settings.crop
     if doubtful:
         flags.append(KEPT_WHOLE)
+    notes = [*view.notes]
+    if stated is not None and stated.base_fog_from == "picture":
+        notes.append(FOG_OF_PICTURE)
     rows, columns = framing.plan.shape
     return PlateRecord(
         plate=job.plate_id,
@@ -138,7 +145,7 @@ def plate_record(
             contrast=job.settings.print_contrast,
         ),
         flags=tuple(flags),
-        notes=tuple(view.notes),
+        notes=tuple(notes),
         log=job.entry,
     )
 

@@ -162,10 +162,13 @@ def first_edges(
         return nothing
     filled = np.where(inside, values, 0.0)
     starts = np.argmax(inside, axis=1)
-    around = starts[:, None] + np.arange(max(2, outside // 2))
-    around = np.take_along_axis(filled, np.minimum(around, length - 1), axis=1)
-    levels = np.median(around, axis=1)
-    noise = np.median(np.abs(around - levels[:, None])[whole])
+    ahead = np.arange(max(2, outside // 2))
+    around = np.take_along_axis(filled, np.minimum(starts[:, None] + ahead, length - 1), axis=1)
+    # Where the frame ends close to the edge there is less to learn the surround from.
+    room = np.where(starts > 0, np.maximum((outside - starts) // 2, 2), len(ahead))
+    around = np.where(ahead < room[:, None], around, np.nan)
+    levels = np.nanmedian(around, axis=1)
+    noise = np.nanmedian(np.abs(around - levels[:, None])[whole])
     sigma = max(1.4826 * float(noise), 1e-4)
     if narrow:
         levels = filled[:, : outside + 3].max(axis=1)

@@ -7,6 +7,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from platebench.plate.finding.edge_model import fit_edges, strip_of_light
 from platebench.plate.finding.edge_profiles import CLIMB, USUAL_BLUR_PX
@@ -77,6 +78,7 @@ def look(
     rim = rim_of(np.asarray(cv2.erode(regions[0].mask, np.ones((3, 3), np.uint8)), np.uint8), 4)
     log_t = np.log10(np.maximum(small[rim], 0) + FLOOR)
     brighter = bool(np.median(log_t - surround.surface[rim]) > 0) if rim.any() else False
+    pixels = _without_slivers(pixels, surround.slivers, block)
     sides, missing, strip = _refined(pixels, coarse, block, brighter, light_known, within)
     return OutlineView(
         surround=surround,
@@ -88,6 +90,17 @@ def look(
         outermost=within is None,
         strip=strip,
     )
+
+
+def _without_slivers(pixels: Floats, slivers: NDArray[np.bool_], block: int) -> Floats:
+    """Return the pixels with those under slivers and their blur as if beyond the frame."""
+    if not slivers.any():
+        return pixels
+    wide = cv2.dilate(slivers.astype(np.uint8), np.ones((5, 5), np.uint8))
+    hidden = np.kron(wide, np.ones((block, block), np.uint8)) > 0
+    cut = pixels.copy()
+    cut[: hidden.shape[0], : hidden.shape[1]][hidden] = np.nan
+    return cut
 
 
 def look_inside(
@@ -159,7 +172,7 @@ def _refined(
                 ragged=ragged,
             )
         )
-    rough = ROUGH_PX[light_known]
+    rough, scan = ROUGH_PX[light_known], not light_known
     sides: list[Side] = []
     for start, side, outward in zip(coarse, once, spans, strict=True):
         again = int(np.ceil(0.003 * (start.stop - start.start))) + 8
@@ -176,10 +189,15 @@ def _refined(
             narrow=narrow,
             ragged=ragged,
         )
-        sides.append(better or side)
+        sides.append(side if better is None or (scan and _worse(better, side)) else better)
     missing = tuple(n for n, side in zip(SIDE_NAMES, once, strict=True) if side is None)
     rim, strip = _at_the_rim(sides, brighter=brighter, light_known=light_known)
     return rim, missing, strip
+
+
+def _worse(better: Side, side: Side) -> bool:
+    """Whether the foot, read in a scan that was sharpened or cut off at black, is no foot."""
+    return better.support < side.support - 0.05 or better.beyond > max(side.beyond, 0.05)
 
 
 def _at_the_rim(

@@ -15,6 +15,7 @@ BARE = 0.955  # of the light: more than any glass lets through (0.92: two surfac
 TOO_BRIGHT = 1.15  # of the light: not bare light either
 BLACK = 0.06  # of the light: card or holder, glare included
 SMALLEST_SHARE = 0.03  # of the frame; anything smaller is dust, a label or a clip
+SLIVER = 0.025  # of the frame's short side; no plate is so narrow
 SPARSE = 0.01  # of the frame; less is specks, not the remains of an outline
 FULL = 0.85  # of its smallest rectangle that a plate's outline fills, chips and perspective allowed
 
@@ -38,7 +39,10 @@ class Surround:
     surface : ndarray of float32, shape (m, n)
         log10(transmittance + FLOOR), the surround continued under the plate.
     objects : ndarray of uint8, shape (m, n)
-        1 where something lies on the surround, holes filled.
+        1 where something lies on the surround, holes filled; slivers left out.
+    slivers : ndarray of bool, shape (m, n)
+        What lies along the frame's border, thinner than any plate: a scanner's lid, the end of its
+        bed. It hides the surround and says nothing of the plate.
     """
 
     level: float
@@ -46,6 +50,7 @@ class Surround:
     border_share: float
     surface: Floats
     objects: Mask
+    slivers: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,6 +135,8 @@ def find_surround(small: Floats, within: Mask | None = None) -> Surround:
         surface = _surface(small.shape, coefficients, order)
     outside = _joined_to_border(np.abs(log_t - surface) < tolerance, inside)
     objects = np.where(outside, 0, inside).astype(np.uint8)
+    slivers = _slivers(objects)
+    objects[slivers] = 0
     if min(objects.shape) > 60:
         brush = np.ones((3, 3), np.uint8)
         objects = np.asarray(cv2.morphologyEx(objects, cv2.MORPH_OPEN, brush), np.uint8)
@@ -139,6 +146,7 @@ def find_surround(small: Floats, within: Mask | None = None) -> Surround:
         border_share=share,
         surface=surface,
         objects=objects,
+        slivers=slivers,
     )
 
 
@@ -161,6 +169,21 @@ def find_regions(objects: Mask) -> list[Region]:
         if mended and (not regions or mended[0].fullness > regions[0].fullness + 0.05):
             regions = mended
     return regions
+
+
+def _slivers(objects: Mask) -> NDArray[np.bool_]:
+    """Mark the objects that lie along the frame's border, thinner than any plate."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(objects, connectivity=4)
+    rows, columns = objects.shape
+    thin = max(2.0, SLIVER * min(objects.shape))
+    left, top = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
+    wide, high = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
+    upright = ((left == 0) | (left + wide == columns)) & (wide <= thin)
+    level = ((top == 0) | (top + high == rows)) & (high <= thin)
+    sliver = upright | level
+    sliver[0] = False
+    marked: NDArray[np.bool_] = sliver[labels]
+    return marked
 
 
 def _connected(objects: Mask) -> list[Region]:
