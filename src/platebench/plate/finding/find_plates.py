@@ -42,6 +42,7 @@ BROKEN_OUTLINE = 0.93  # of its smallest rectangle; plates fill more, perspectiv
 BAR_LEVELS = (0.03, 0.06, 0.12, 0.25)  # of the light, which a bar between openings stays below
 BAR_KEEPS = 0.85  # of an area that the parts make up
 CARD_OPEN = 0.2  # of a card with several openings, at least
+UNSTEPPED = 0.72  # of each side of a plate on which its outline lies, at least
 MULTIPLE_WITHIN = 0.025  # of the sides of another plate
 JOINT_FULL = 0.93  # of the smallest rectangle around two pieces of one plate
 JOINT_SIDES = 0.75  # of each side of that rectangle on which something lies
@@ -81,7 +82,7 @@ def may_be_several(image: PlateImage) -> bool:
     parted = _part(image, light_known=False, long_side=GLANCED_SIDE)
     if parted is None:
         return False
-    if len(parted.regions) > 1 or parted.regions[0].fullness < BROKEN_OUTLINE:
+    if len(parted.regions) > 1 or _is_stepped(parted.regions[0]):
         return True
     corners = corners_of(sides_of_outline(parted.regions[0].mask))
     return bool(np.isfinite(corners).all()) and _has_seam(parted, corners)
@@ -278,13 +279,26 @@ def _doubts_of(parted: _Parted, found: list[FoundPlate]) -> list[list[str]]:
         others = [plate for plate in found if plate is not found[k]]
         corners = (found[k].corners + 0.5) / parted.block - 0.5
         seam = found[k].found and _has_seam(parted, corners)
-        if region.fullness < BROKEN_OUTLINE or seam or _is_multiple(found[k], others):
+        broken = len(found) > 1 and region.fullness < BROKEN_OUTLINE
+        if broken or seam or _is_stepped(region) or _is_multiple(found[k], others):
             doubts[k].append(TOUCHING)
     for first, second in combinations(range(len(found)), 2):
         if _are_pieces(parted, found, first, second):
             doubts[first].append(PIECES)
             doubts[second].append(PIECES)
     return doubts
+
+
+def _is_stepped(region: Region) -> bool:
+    """Tell whether a side of an outline runs on two lines, as of two plates set off.
+
+    A broken corner or a chip takes less of a side.
+    """
+    corners = corners_of(sides_of_outline(region.mask))
+    if not np.isfinite(corners).all():
+        return True
+    points = _contour(region.mask)[:, 0]
+    return min(_covered(points, corners[:, ::-1])) < UNSTEPPED
 
 
 def _is_multiple(plate: FoundPlate, others: list[FoundPlate]) -> bool:
