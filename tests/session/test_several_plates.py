@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from platebench.plate.finding.find_plate import find_plate
-from platebench.plate.finding.find_plates import find_plates
+from platebench.core.image import PlateImage
+from platebench.core.settings import PlateSettings, SessionSettings
+from platebench.plate.bands import banded
+from platebench.plate.bare_light import around_plate
+from platebench.plate.finding.find_plate import FoundPlate, find_plate
+from platebench.plate.finding.find_plates import find_plates, reading_order
+from platebench.plate.finding.overview import overview_of
 from platebench.plate.flatten import transmittance_from_counts
+from platebench.plate.glare_evidence import own_dark_cells
 from platebench.plate.light import light_from_blanks
+from platebench.review.table import ReviewTable
 from platebench.session.check_session import check_session
 from platebench.session.convert_session import convert_session
-from platebench.session.draft_file import write_draft
+from platebench.session.draft_file import SessionDraft, write_draft
 from platebench.session.drafting import draft_session
+from platebench.session.edit_file import add_captures
 from platebench.session.settings_file import load_session
 from platebench.session.watch_session import SessionWatch
 from platebench.synthetic import simulate_blank
@@ -144,3 +153,93 @@ def test_watch_drafts_each_plate(session, tmp_path):
     assert arrival is not None
     assert len(arrival.plates) == 3
     assert len(load_session(tmp_path).plates) == 3
+
+
+OUTLINES = (
+    ((10.0, 10.0), (10.0, 90.0), (60.0, 90.0), (60.0, 10.0)),
+    ((10.0, 100.0), (10.0, 180.0), (60.0, 180.0), (60.0, 100.0)),
+)
+
+
+def test_a_draft_keeps_outlines_and_doubts(tmp_path):
+    plates = tuple(
+        PlateSettings(id=f"p{k}", captures=("a.dng",), corners=corners, doubt="they may touch")
+        for k, corners in enumerate(OUTLINES)
+    )
+    write_draft(tmp_path, SessionDraft(settings=SessionSettings(plates=plates)))
+    read = load_session(tmp_path).plates
+    assert [(plate.corners, plate.doubt) for plate in read] == [
+        (plate.corners, plate.doubt) for plate in plates
+    ]
+    assert [plate.others for plate in read] == [(OUTLINES[1],), (OUTLINES[0],)]
+
+
+def test_a_moved_corner_settles_the_doubt_and_undo_brings_it_back(tmp_path):
+    plate = PlateSettings(id="p", captures=("a.dng",), corners=OUTLINES[0], doubt="they may touch")
+    write_draft(tmp_path, SessionDraft(settings=SessionSettings(plates=(plate,))))
+    table = ReviewTable(tmp_path)
+    table.edit("p", {"rotate": 90})
+    assert table.plate("p").doubt
+    table.edit("p", {"corners": [list(corner) for corner in OUTLINES[1]]})
+    assert not load_session(tmp_path).plates[0].doubt
+    table.undo()
+    assert load_session(tmp_path).plates[0].doubt == plate.doubt
+
+
+def test_more_exposures_of_several_plates_join_each_of_them(tmp_path):
+    """Captures are added to an edited file, with the outlines that were drafted."""
+    first = [
+        PlateSettings(id=f"p{k}", captures=("a.dng",), corners=c) for k, c in enumerate(OUTLINES)
+    ]
+    (tmp_path / "session.toml").write_text('title = "mine"\n', encoding="utf-8")
+    add_captures(tmp_path, plates=first)
+    settings = add_captures(tmp_path, plates=[replace(one, captures=("b.dng",)) for one in first])
+    assert [plate.captures for plate in settings.plates] == [("a.dng", "b.dng")] * 2
+    assert [plate.corners for plate in settings.plates] == list(OUTLINES)
+
+
+def test_bare_light_and_strips_are_read_beside_all_plates():
+    """A neighbour, dark and even, is neither bare light nor an opaque strip."""
+    pixels = np.full((80, 200), 0.98, np.float32)
+    pixels[10:60, 10:90] = 0.3
+    pixels[5:75, 95:195] = 0.01  # a dense plate, most of what is not the first
+    own, other = (np.array(outline) for outline in OUTLINES)
+    other = np.array([[5.0, 95], [5, 195], [75, 195], [75, 95]])
+    seen = overview_of(banded(PlateImage(pixels=pixels)))
+    found = FoundPlate(
+        corners=own,
+        confidence=1.0,
+        surround="bright",
+        tilt_deg=0.0,
+        out_of_square_deg=0.0,
+        doubts=(),
+        found=True,
+    )
+    around, inside = around_plate(seen, replace(found, others=(other,)))
+    assert around.min() > 0.97
+    assert around_plate(seen, found)[0].min() < 0.02
+    assert inside.min() > 0.2
+    bare = np.ones(seen.cells.shape[1:])
+    dark = {
+        said: own_dark_cells(seen, bare, 0 * bare, own, masked=True, level=1.0, others=others)
+        for said, others in (("alone", ()), ("known", (other,)))
+    }
+    assert dark["alone"] is not None
+    assert dark["known"] is None
+
+
+def test_plates_are_read_by_rows():
+    square = np.array([[0.0, 0], [0, 4], [4, 4], [4, 0]])
+    places = [[9, 12], [0, 9], [1, 0], [10, 1]]
+    assert reading_order([square + place for place in places]) == [2, 1, 3, 0]
+
+
+def test_openings_of_a_card_that_ends_within_the_frame():
+    pixels = np.ones((600, 900), np.float32)
+    pixels[60:540, 60:840] = 0.001
+    for left in (110, 480):
+        pixels[120:480, left : left + 310] = 0.6
+        pixels[150:450, left + 30 : left + 280] = 0.2
+    found = find_plates(PlateImage(pixels=pixels))
+    assert len(found) == 2
+    assert all(abs(plate.corners[0, 0] - 119.5) < 2 for plate in found)
