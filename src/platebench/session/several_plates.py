@@ -18,6 +18,7 @@ from platebench.core.progress import Progress
 from platebench.core.settings import Corners, PlateSettings, SessionSettings
 from platebench.plate.exposures import read_exposures
 from platebench.plate.finding.find_plate import FoundPlate
+from platebench.plate.finding.find_plates import TOUCHING
 from platebench.plate.finding.overview import find_all_in_overview, overview_of
 from platebench.plate.job import PlateJob
 from platebench.plate.light import LightSource
@@ -109,8 +110,9 @@ def parting(folder: Path, **how: int | Progress | None) -> Part:
 
 def _drafted(plate: PlateSettings, found: Sequence[FoundPlate]) -> tuple[PlateSettings, ...]:
     if len(found) < 2:
-        doubt = "; ".join(found[0].doubts) if found else ""
-        return (replace(plate, doubt=doubt),)
+        # What else is odd about one plate, conversion sees by itself.
+        touching = any(TOUCHING in one.doubts for one in found)
+        return (replace(plate, doubt=TOUCHING if touching else ""),)
     return tuple(
         replace(plate, corners=_corners(one), doubt="; ".join(one.doubts)) for one in found
     )

@@ -42,6 +42,8 @@ BROKEN_OUTLINE = 0.93  # of its smallest rectangle; plates fill more, perspectiv
 BAR_LEVELS = (0.03, 0.06, 0.12, 0.25)  # of the light, which a bar between openings stays below
 BAR_KEEPS = 0.85  # of an area that the parts make up
 CARD_OPEN = 0.2  # of a card with several openings, at least
+SQUARE_ENOUGH = 4.0  # degrees, of a plate that counts as one beside others
+AT_BORDER = 0.01  # of the frame's long side
 UNSTEPPED = 0.72  # of each side of a plate on which its outline lies, at least
 MULTIPLE_WITHIN = 0.025  # of the sides of another plate
 JOINT_FULL = 0.93  # of the smallest rectangle around two pieces of one plate
@@ -54,7 +56,8 @@ SEAM_ALL_ALONG = 0.85  # share of a line across the plate that is darker or brig
 SEAM_AT_ENDS = 0.6  # of its outermost fortieths, where a picture may have ended
 SEAM_DEEP = 0.012  # log10 transmittance, median along it
 SEAM_WIDE_PX = (3, 6)  # to either side
-SEAM_SIDE = 420  # pixels of the long side of the straightened plate
+SEAM_ROWS = 160  # at which a plate is looked through, from one side to the other
+SEAM_CLEAR = 0.1  # of the plate, at either end
 STEP_SHARE = 0.25  # a step counts less than a line: pictures have many
 SEAM_SHORTEST = 120  # pixels of a side; on smaller plates no seam is told from a picture
 SEAM_SLANT = 12  # pixels that it may lean over its length
@@ -80,7 +83,7 @@ def may_be_several(image: PlateImage) -> bool:
     True too where what looks like one plate has the outline or the seam of two that touch.
     """
     parted = _part(image, light_known=False, long_side=GLANCED_SIDE)
-    if parted is None:
+    if parted is None or _leaves_frame(parted.regions[0]):
         return False
     if len(parted.regions) > 1 or _is_stepped(parted.regions[0]):
         return True
@@ -106,10 +109,18 @@ def find_plates(image: PlateImage, *, light_known: bool = True) -> tuple[FoundPl
     parted = _part(image, light_known=light_known)
     if parted is None:
         return ()
-    if len(parted.regions) == 1:
-        found = [find_plate(image, light_known=light_known)]
-    else:
+    found = []
+    if len(parted.regions) > 1:
         found = [_in_window(image, parted, k, light_known) for k in range(len(parted.regions))]
+    sure = [
+        r.fullness > BROKEN_OUTLINE and _is_whole(plate)
+        for r, plate in zip(parted.regions, found, strict=False)
+    ]
+    if sum(sure) < 2:  # one plate, of which more than the outline shows
+        parted = replace(parted, regions=parted.regions[:1])
+        found = [find_plate(image, light_known=light_known)]
+        if found[0].doubts:
+            return tuple(found)
     doubts = _doubts_of(parted, found)
     plates = [
         replace(
@@ -118,6 +129,10 @@ def find_plates(image: PlateImage, *, light_known: bool = True) -> tuple[FoundPl
         for plate, more in zip(found, doubts, strict=True)
     ]
     return tuple(plates[k] for k in reading_order([plate.corners for plate in plates]))
+
+
+def _is_whole(plate: FoundPlate) -> bool:
+    return plate.found and plate.surround != "none" and plate.out_of_square_deg < SQUARE_ENOUGH
 
 
 def reading_order(outlines: list[Doubles]) -> list[int]:
@@ -165,9 +180,18 @@ def _part(
         openings = _openings(small, surround.level, regions[0])
         if openings is not None:
             return replace(openings, block=block)
+    if any(_leaves_frame(region) for region in regions):
+        regions = regions[:1]  # parts of one plate, more likely, whose surround does not show
     if not regions:
         return None
     return _Parted(small, block, regions, surround.surface, dark)
+
+
+def _leaves_frame(region: Region) -> bool:
+    """Tell whether a region reaches the frame's border, or as good as that."""
+    mask, rim = region.mask, max(1, round(AT_BORDER * max(region.mask.shape)))
+    strips = (mask[:rim], mask[-rim:], mask[:, :rim].T, mask[:, -rim:].T)
+    return max(float(strip.any(axis=0).mean()) for strip in strips) > 0.01
 
 
 def _regions(objects: Mask) -> list[Region]:
@@ -275,6 +299,8 @@ def _others(parted: _Parted, k: int) -> Floats:
 def _doubts_of(parted: _Parted, found: list[FoundPlate]) -> list[list[str]]:
     """Return, for each region, what speaks against its being one whole plate."""
     doubts: list[list[str]] = [[] for _ in found]
+    if _leaves_frame(parted.regions[0]):
+        return doubts  # which is a doubt of its own
     for k, region in enumerate(parted.regions):
         others = [plate for plate in found if plate is not found[k]]
         corners = (found[k].corners + 0.5) / parted.block - 0.5
@@ -364,22 +390,21 @@ def _has_seam(parted: _Parted, corners: Doubles) -> bool:
     The rims of touching plates bend the light away, and so does a crack; gaps between pictures
     are wider, and no line of a picture runs through both rebates.
     """
-    short, long = _sides(corners)
-    if short < SEAM_SHORTEST:
+    if _sides(corners)[0] < SEAM_SHORTEST:
         return False
-    size = round(SEAM_SIDE * min(1.0, long / SEAM_SIDE))
     log_t = np.log10(np.maximum(parted.small, 0) + np.float32(FLOOR))
     for turned in (False, True):
         around = np.roll(corners, -1, axis=0) if turned else corners
         wide = float(np.hypot(*(around[1] - around[0])))
         tall = float(np.hypot(*(around[3] - around[0])))
-        shape = max(30, round(tall)), max(30, min(round(wide), size * 3))
-        lines = _lines_down(_straight(log_t, around, shape))
-        if not len(lines):
-            continue
-        parts = np.stack([lines, 1 - lines]) * wide
-        whole = np.all([_like_a_format(part, tall) for part in parts], axis=0)
-        if whole.any() or not _like_a_format(np.array([wide]), tall)[0]:
+        shape = min(round(tall), SEAM_ROWS), round(wide)
+        places = np.linspace(0, 1, shape[1])
+        halves = (_like_a_format(part * wide, tall) for part in (places, 1 - places))
+        likely = np.logical_and(*halves)
+        if len(parted.regions) > 1 and not _like_a_format(np.array([wide]), tall)[0]:
+            likely[:] = True
+        likely &= (places > SEAM_CLEAR) & (places < 1 - SEAM_CLEAR)  # a rim is no seam
+        if likely.any() and _line_down(_straight(log_t, around, shape), likely):
             return True
     return False
 
@@ -402,13 +427,12 @@ def _straight(log_t: Floats, corners: Doubles, shape: tuple[int, int]) -> Floats
     return np.asarray(cv2.warpPerspective(log_t, across, (columns, rows)), np.float32)
 
 
-def _lines_down(straight: Floats) -> Doubles:
-    """Return where lines run from top to bottom of a straightened plate, shares of its width."""
+def _line_down(straight: Floats, likely: NDArray[np.bool_]) -> bool:
+    """Tell whether a line runs from top to bottom of a straightened plate, in likely columns."""
     signed = (straight, -straight)
     lines = [_unlike_beside(picture, apart) for picture in signed for apart in SEAM_WIDE_PX]
     lines += [_step(picture) for picture in signed]
-    found = np.unique(np.concatenate([_run_down(line) for line in lines]))
-    return np.asarray(found / straight.shape[1], np.float64)
+    return any(_runs_down(line, likely) for line in lines)
 
 
 def _unlike_beside(straight: Floats, apart: int) -> Floats:
@@ -425,19 +449,16 @@ def _step(straight: Floats) -> Floats:
     return np.asarray(STEP_SHARE * (padded[:, 2 * apart :] - padded[:, : -2 * apart]), np.float32)
 
 
-def _run_down(darker: Floats) -> NDArray[np.intp]:
+def _runs_down(darker: Floats, likely: NDArray[np.bool_]) -> bool:
     rows, columns = darker.shape
-    # A rim of its own is no seam.
-    free = slice(round(0.1 * columns), round(0.9 * columns))
-    found = np.zeros(columns, bool)
+    end = max(3, rows // 40)
     for lean in range(-SEAM_SLANT, SEAM_SLANT + 1):
         shift = np.array([[1, lean / rows, -lean / 2], [0, 1, 0]], np.float32)
         sheared = cv2.warpAffine(darker, shift, (columns, rows), borderMode=cv2.BORDER_REPLICATE)
-        best = cv2.dilate(sheared, np.ones((1, 3), np.uint8))[4:-4]  # a pixel's freedom
+        best = cv2.dilate(sheared, np.ones((1, 3), np.uint8))[2:-2]  # a pixel's freedom
         marked = best > SEAM_DEEP / 2
-        end = max(4, len(marked) // 40)
-        line = np.mean(marked, axis=0) > SEAM_ALL_ALONG
-        line &= np.median(best, axis=0) > SEAM_DEEP
+        line = likely & (np.mean(marked, axis=0) > SEAM_ALL_ALONG)
         line &= np.minimum(marked[:end].mean(axis=0), marked[-end:].mean(axis=0)) > SEAM_AT_ENDS
-        found[free] |= line[free]
-    return np.flatnonzero(found)
+        if line.any() and (np.median(best[:, line], axis=0) > SEAM_DEEP).any():
+            return True
+    return False
