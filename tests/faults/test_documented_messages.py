@@ -839,6 +839,7 @@ produces("…: plate[2].id")(with_settings(PLATE + PLATE.replace('"p"', '"P"')))
 produces("…: plate[1].captures has a name")(with_settings(PLATE.replace("a.dng", "../a.dng")))
 produces("…: plate[1].captures lists")(with_settings("[light]\nblank = ['a.dng']\n" + PLATE))
 produces("…: plate[1].corners")(with_settings(PLATE + "corners = [[0, 0], [9, 0], [9, 9], [0, 9]]"))
+produces("…: plate[1].others")(with_settings(PLATE + "others = 4"))
 produces('there is no tone profile "…"')(with_settings(PLATE + "tone = 'sunny'"))
 
 # --- The plate log

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shlex
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import click
@@ -15,6 +17,7 @@ from platebench.cli.options import (
     work_options,
 )
 from platebench.cli.show import wrapped
+from platebench.core.settings import PlateSettings
 from platebench.core.shown import shown
 
 
@@ -36,7 +39,8 @@ def command(
     """Look through the captures in SESSION and draft its session.toml.
 
     It knows blank frames (the bare light box) and dark frames (lens cap on) by their pixels, joins
-    exposures of one framing to one plate, and puts plates in order of capture time. It judges
+    exposures of one framing to one plate, and puts plates in order of capture time. A capture that
+    shows several plates gets an entry for each, with its corners, in reading order. It judges
     whether scans show negatives or positives, and counts how many look like which. Read the file,
     set the plate format and the emulsion side, then convert.
 
@@ -87,9 +91,22 @@ def command(
             wrapped(f"left out: {shown(name)}: {shown(reason)}", indent="")
         for said in bits_assumed(settings.scan):
             wrapped(f"assumed: {said} ([scan] bits)", indent="")
+        for line in _several(settings.plates):
+            wrapped(line, indent="")
         if log is None:
             click.echo("plates.csv is your own, and was left as it is")
         click.echo(f"Read {path}, then run: platebench convert {shlex.quote(str(session))}")
+
+
+def _several(plates: Sequence[PlateSettings]) -> Iterator[str]:
+    """Name captures that show several plates, and plates to look at before converting."""
+    counts = Counter(plate.captures for plate in plates)
+    for captures, number in counts.items():
+        if number > 1:
+            yield f"{shown(captures[0])} shows {number} plates: each has its own corners"
+    for plate in plates:
+        if plate.doubt:
+            yield f"look at {plate.id}: {shown(plate.doubt)}"
 
 
 def _count(number: int, what: str) -> str:

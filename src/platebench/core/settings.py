@@ -71,7 +71,11 @@ class PlateSettings:
     card_density : float
         Density of a mask, holder or strip, D: what it lets through is not glare.
     corners : four (row, column) pairs or None
-        The plate's corners where the finder needs help.
+        The plate's corners where the finder needs help, or where a capture shows several plates.
+    others : tuple of four (row, column) pairs
+        Corners of what else lies in the capture: other plates, which are no surround.
+    doubt : str
+        What speaks against the corners, until somebody has looked: the capture is kept whole.
     skip : bool
         True leaves the plate out.
     checked : bool
@@ -95,6 +99,8 @@ class PlateSettings:
     glare: Literal["removed", "kept"] = "removed"
     card_density: float = 3.5
     corners: Corners | None = None
+    others: tuple[Corners, ...] = ()
+    doubt: str = ""
     skip: bool = False
     checked: bool = False
     note: str = ""

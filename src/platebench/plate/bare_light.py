@@ -58,36 +58,37 @@ class LightDrift:
 
 
 def around_plate(
-    small: Overview, corners: NDArray[np.float64]
+    small: Overview, found: FoundPlate
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return transmittance around a plate, clipped places left out, and inside it.
 
-    Parameters
-    ----------
-    corners : ndarray of float64, shape (4, 2)
-        Of the plate, places in the capture.
+    Other plates in the capture are neither.
     """
-    grey, seen = _outside(small, corners)
-    return grey[seen if small.valid is None else seen & small.valid], grey[~seen]
+    grey, outside = _outside(small, found)
+    seen = outside if small.valid is None else outside & small.valid
+    return grey[seen], grey[_grown(small, found.corners)]
 
 
-def _outside(
-    small: Overview, corners: NDArray[np.float64]
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Return the picture without colours, and what of it lies outside the plate."""
-    grey = one_channel(small.pixels, by_green=False)
+def _outside(small: Overview, found: FoundPlate) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Return the picture without colours, and what of it lies outside every plate."""
+    covered = [_grown(small, outline) for outline in (found.corners, *found.others)]
+    return one_channel(small.pixels, by_green=False), ~np.any(covered, axis=0)
+
+
+def _grown(small: Overview, corners: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark a plate and a little around it."""
     centre = corners.mean(axis=0)
     grown = small.places(centre + (corners - centre) * 1.06)
-    outside = np.ones(grey.shape, np.uint8)
-    cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1]).astype(np.int32), 0)
-    return grey, outside > 0
+    inside = np.zeros(small.pixels.shape[:2], np.uint8)
+    cv2.fillConvexPoly(inside, np.rint(grown[:, ::-1]).astype(np.int32), 1)
+    return inside > 0
 
 
 def bare_light_level(small: Overview, found: FoundPlate) -> float:
     """Return the median transmittance of the bare light around the plate; 1 if none shows."""
     if not found.found or found.surround != "bright":
         return 1.0
-    around, _ = around_plate(small, found.corners)
+    around, _ = around_plate(small, found)
     if around.size < _LEAST_AROUND * small.pixels.shape[0] * small.pixels.shape[1]:
         return 1.0
     high = float(np.quantile(around, 0.8))
@@ -173,7 +174,7 @@ def _bare_tiles(
     if not found.found or found.surround != "bright":
         return np.zeros((0, 2)), np.zeros(0)
     level = bare_light_level(small, found)
-    grey, outside = _outside(small, found.corners)
+    grey, outside = _outside(small, found)
     rows, columns = np.nonzero(outside & (np.abs(grey - level) < 0.2 * level))
     side = -(-max(grey.shape) // _TILES)
     tiles = rows // side * _TILES + columns // side
@@ -204,7 +205,7 @@ def white_of_scan(small: Overview, found: FoundPlate, *, by_hand: bool) -> tuple
         return 1.0, f"{beside}: corners were given by hand"
     if not found.found or found.surround != "bright":
         return 1.0, f"{beside}: no bare light shows beside the plate"
-    if _clipped_around(small, found.corners) > _CLIPPED:
+    if _clipped_around(small, found) > _CLIPPED:
         return 1.0, f"{beside}: the bare light beside the plate is clipped, and may be brighter"
     if found.doubts:  # among them that it may be no bare light
         return 1.0, f"{beside}: what lies beside the plate is in doubt"
@@ -214,7 +215,7 @@ def white_of_scan(small: Overview, found: FoundPlate, *, by_hand: bool) -> tuple
     return level, f"densities count from the bare light beside the plate, {level:.2f} of white"
 
 
-def _clipped_around(small: Overview, corners: NDArray[np.float64]) -> float:
+def _clipped_around(small: Overview, found: FoundPlate) -> float:
     """Return the share at a scanner's white of what lies around a plate."""
-    around, _ = around_plate(small, corners)
+    around, _ = around_plate(small, found)
     return float(np.mean(around > _WHITE)) if around.size else 0.0

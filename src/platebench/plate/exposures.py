@@ -6,13 +6,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from platebench.core.errors import CaptureError
 from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
+from platebench.core.settings import PlateSettings
 from platebench.plate.bands import BandedImage, banded
 from platebench.plate.bracket.merge import merge_bracket
 from platebench.plate.bracket.plan import BracketPlan, plan_bracket
-from platebench.plate.finding.overview import find_in_overview, overview_of
+from platebench.plate.finding.overview import find_all_in_overview, overview_of
 from platebench.plate.flatten import flatten
 from platebench.plate.job import PlateJob
 from platebench.plate.light import Dark, Light, dark_note, level_light, light_of_scanner
@@ -73,7 +75,10 @@ def read_exposures(job: PlateJob, frames: Sequence[SensorFrame] | None = None) -
     if best.info.shows_positive:  # blank and dark frames are of light, which it holds no more
         light, dark = light_of_scanner(best), None
     else:
-        light, dark = job.light or own_light(_with_bare_light(frames), job.dark), job.dark
+        light, dark = (
+            job.light or own_light(_with_bare_light(frames), job.dark, outlines_of(job.settings)),
+            job.dark,
+        )
     if len(frames) == 1:
         return Exposures(
             info=best.info,
@@ -150,10 +155,22 @@ def check_counts(frame: SensorFrame) -> None:
         )
 
 
-def own_light(frame: SensorFrame, dark: Dark | None) -> Light:
-    """Return the light where there is no blank: a scanner's white, or what shows around it."""
+def outlines_of(settings: PlateSettings) -> list[NDArray[np.float64]]:
+    """Return the corners that are known of plates in a capture: this one's, and the others'."""
+    known = () if settings.corners is None else (settings.corners, *settings.others)
+    return [np.array(corners, np.float64) for corners in known]
+
+
+def own_light(
+    frame: SensorFrame, dark: Dark | None, outlines: Sequence[NDArray[np.float64]] = ()
+) -> Light:
+    """Return the light where there is no blank: a scanner's white, or what shows around it.
+
+    ``outlines`` are the corners of the plates in the capture; without any, they are found.
+    """
     if frame.info.kind is CaptureKind.SCAN:
         return light_of_scanner(frame)
     unflattened = overview_of(flatten(frame, level_light(frame, dark), dark))
-    rough = find_in_overview(unflattened, light_known=False)
-    return light_from_surround(frame, rough.corners, dark)
+    found = find_all_in_overview(unflattened, light_known=False)
+    first, *others = outlines or [plate.corners for plate in found]
+    return light_from_surround(frame, first, dark, others)

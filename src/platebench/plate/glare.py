@@ -8,6 +8,7 @@ taken off, and a bound says how much there can be.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -183,6 +184,7 @@ def measure_glare(
     *,
     corners: Doubles | None,
     surround: str,
+    others: Sequence[Doubles] = (),
     level: float = 1.0,
     card_density: float = CARD_DENSITY,
     tablet: Evidence | None = None,
@@ -199,6 +201,8 @@ def measure_glare(
         The plate's, ``(row, column)``; None where what lies beside it is not to be read.
     surround : {"bright", "dark", "holder", "none"}
         What lies around it, see ``FoundPlate``.
+    others : sequence of ndarray of float64, shape (4, 2)
+        Other plates in the capture, which are neither mask nor strip.
     level : float
         Transmittance of the bare light box on this scale.
     card_density : float
@@ -222,7 +226,7 @@ def measure_glare(
     own, doubts = None, []
     if corners is not None:
         box, lamp = (plane.mean(axis=0) for plane in (bare, room))
-        own = own_dark_cells(seen, box, lamp, corners, masked=masked, level=level)
+        own = own_dark_cells(seen, box, lamp, corners, masked=masked, level=level, others=others)
     if own is not None:
         name = {"dark": "black mask", "holder": "holder"}.get(surround, "opaque strip")
         if session is not None and proven:

@@ -277,6 +277,7 @@ def own_dark_cells(
     *,
     masked: bool,
     level: float,
+    others: Sequence[Doubles] = (),
 ) -> DarkCells | None:
     """Return what is opaque around a plate: its mask or holder, or strips laid beside it.
 
@@ -292,13 +293,16 @@ def own_dark_cells(
         Whether the plate lies in a mask or holder.
     level : float
         Transmittance of the bare light.
+    others : sequence of ndarray of float64, shape (4, 2)
+        Corners of other plates in the capture.
     """
     picture = seen.image
     small, block = reduce_picture(
         picture.pixels, _LONG_SIDE, period=int(np.lcm(*picture.pattern.shape))
     )
     cells = small.astype(np.float64)
-    where = _opaque(cells / level, (seen.places(corners) + 0.5) / block - 0.5, masked=masked)
+    places = [(seen.places(outline) + 0.5) / block - 0.5 for outline in (corners, *others)]
+    where = _opaque(cells / level, places, masked=masked)
     # Area means: those by kind of site lean on neighbours, which are bright beside a strip.
     light, share = (
         cv2.resize(plane, (bare.shape[1], bare.shape[0]), interpolation=cv2.INTER_AREA)
@@ -309,12 +313,17 @@ def own_dark_cells(
     return found if len(found.weight) else None
 
 
-def _opaque(cells: Doubles, corners: Doubles, *, masked: bool) -> Mask:
-    """Return which cells lie outside the plate, on something even and as dark as it gets."""
+def _opaque(cells: Doubles, outlines: Sequence[Doubles], *, masked: bool) -> Mask:
+    """Return which cells lie outside all plates, on something even and as dark as it gets.
+
+    The first outline is that of the plate that is asked about.
+    """
     outside = np.ones(cells.shape, np.uint8)
-    centre = corners.mean(axis=0)
-    grown = centre + (corners - centre) * (1 + 2 * _MARGIN)
-    cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1] * 16).astype(np.int32), 0, shift=4)
+    for corners in outlines:
+        centre = corners.mean(axis=0)
+        grown = centre + (corners - centre) * (1 + 2 * _MARGIN)
+        cv2.fillConvexPoly(outside, np.rint(grown[:, ::-1] * 16).astype(np.int32), 0, shift=4)
+    corners = outlines[0]
     black = ((cells < BLACK) & (outside > 0)).astype(np.uint8)
     inner = np.asarray(cv2.erode(black, np.ones((5, 5), np.uint8), borderValue=1), np.uint8)
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)

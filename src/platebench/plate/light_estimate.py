@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,10 @@ _COLOURS = 0.012
 
 
 def light_from_surround(
-    frame: SensorFrame, corners: NDArray[np.float64], dark: Dark | None = None
+    frame: SensorFrame,
+    corners: NDArray[np.float64],
+    dark: Dark | None = None,
+    others: Sequence[NDArray[np.float64]] = (),
 ) -> Light:
     """Estimate the light from the bare light box around a plate, by a smooth surface.
 
@@ -29,6 +34,8 @@ def light_from_surround(
         The plate's own capture.
     corners : ndarray of float64, shape (4, 2)
         The plate's corners, ``(row, column)``.
+    others : sequence of ndarray of float64, shape (4, 2)
+        Those of other plates in the capture.
 
     Raises
     ------
@@ -37,11 +44,20 @@ def light_from_surround(
     """
     means = linear_means(frame) - zero_level(frame, dark)[:, None, None]
     grid = means.shape[1:]
-    outside = ~cells_inside(corners, frame.shape, (grid[0], grid[1]), grow=0.03)
+    outside, inside = (
+        np.any(
+            [
+                cells_inside(outline, frame.shape, (grid[0], grid[1]), grow=by)
+                for outline in (corners, *others)
+            ],
+            axis=0,
+        )
+        for by in (0.03, -0.03)
+    )
+    outside = ~outside
     limit = 0.995 * frame.full_scale
     bright = means.max(axis=0)
     outside &= bright < limit
-    inside = cells_inside(corners, frame.shape, (grid[0], grid[1]), grow=-0.03)
     if outside.any():
         outside &= bright > 0.35 * np.percentile(bright[outside], 90)
     if not _spans(outside) or not _brighter(bright[outside], bright[inside]):

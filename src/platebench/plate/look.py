@@ -156,7 +156,7 @@ def look_at_plate(
         light_known=light.source is not LightSource.SCANNER,
     )
     if by_hand:
-        around = _surround(turned_tones(small) if positive else small, found.corners)
+        around = _surround(turned_tones(small) if positive else small, found)
         found = replace(found, surround=around)
     picture, seen, drift = _without_drift(picture, seen, light, None if by_hand else found)
     small = seen.at_most(MEASURED_LONG_SIDE)
@@ -273,6 +273,7 @@ def _glare(
         seen,
         light,
         corners=found.corners if beside and not scan else None,
+        others=found.others,
         surround=found.surround,
         level=level,
         card_density=settings.card_density,
@@ -305,7 +306,21 @@ def calibration_for(job: PlateJob, info: CaptureInfo) -> tuple[Calibration | Non
 def _find(seen: Overview, settings: PlateSettings, *, light_known: bool) -> tuple[FoundPlate, bool]:
     if settings.corners is not None:
         return plate_by_hand(settings, seen.shape), True
-    return find_in_overview(seen, light_known=light_known), False
+    found = find_in_overview(seen, light_known=light_known)
+    said = (settings.doubt,) if settings.doubt else ()
+    return (
+        replace(
+            found,
+            doubts=(*said, *found.doubts),
+            confidence=0.0 if said else found.confidence,
+            others=_outlines(settings),
+        ),
+        False,
+    )
+
+
+def _outlines(settings: PlateSettings) -> tuple[NDArray[np.float64], ...]:
+    return tuple(np.array(outline, np.float64) for outline in settings.others)
 
 
 def plate_by_hand(settings: PlateSettings, shape: tuple[int, int]) -> FoundPlate:
@@ -321,18 +336,19 @@ def plate_by_hand(settings: PlateSettings, shape: tuple[int, int]) -> FoundPlate
     tilt, square = angles_of(corners)
     return FoundPlate(
         corners=corners,
-        confidence=1.0,
+        confidence=0.0 if settings.doubt else 1.0,
         surround="none",
         tilt_deg=tilt,
         out_of_square_deg=square,
-        doubts=(),
+        doubts=(settings.doubt,) if settings.doubt else (),
         found=True,
+        others=_outlines(settings),
     )
 
 
-def _surround(small: Overview, corners: NDArray[np.float64]) -> Literal["bright", "dark", "none"]:
+def _surround(small: Overview, found: FoundPlate) -> Literal["bright", "dark", "none"]:
     """Say what lies around corners that a person gave: bare light, black, or neither."""
-    around, inside = around_plate(small, corners)
+    around, inside = around_plate(small, found)
     if around.size < 0.02 * small.pixels.shape[0] * small.pixels.shape[1] or inside.size == 0:
         return "none"
     middle = float(np.median(around))

@@ -291,6 +291,8 @@ class ReviewTable:
             what = f"cannot be changed here ({', '.join(unknown)})"
             raise SessionFolderError(self.folder / FILE_NAME, what, f"known here: {known}")
         with self._writing:
+            if changes.get("corners") and self.plate(plate_id).doubt:
+                changes = {**changes, "doubt": None}  # somebody has looked at the outline
             step = self._apply(plate_id, changes)
             if step.before != step.after:
                 self._done.append(step)

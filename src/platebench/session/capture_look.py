@@ -18,8 +18,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.core.image import CaptureInfo, CaptureKind, SensorFrame
+from platebench.core.image import MONO_PATTERN, CaptureInfo, CaptureKind, PlateImage, SensorFrame
 from platebench.core.settings import ScanBits, ScanSettings
+from platebench.plate.finding.find_plates import GLANCED_SIDE, may_be_several
+from platebench.plate.finding.surround import reduce_picture
 from platebench.plate.glare_evidence import is_smooth
 from platebench.plate.light import black_by_kind, linear_means
 from platebench.plate.shown_tones import Polarity, shown_tones
@@ -79,6 +81,8 @@ class CaptureLook:
         Bright and smooth but for dust: the bare light box.
     looks : {"negative", "positive"} or None
         What a scan seems to show; None where that cannot be told, and of a raw.
+    several : bool
+        Whether it may show more than one plate; a closer look decides.
     """
 
     name: str
@@ -89,6 +93,7 @@ class CaptureLook:
     clipped: NDArray[np.float32]
     even: bool = False
     looks: Polarity | None = None
+    several: bool = False
 
     @property
     def clipped_share(self) -> float:
@@ -117,7 +122,16 @@ def look_at(path: Path, scan: ScanSettings = ScanSettings()) -> CaptureLook:  # 
         brightest=cells.max(axis=0),
         clipped=_clipped_cells(frame, (cells.shape[1], cells.shape[2])),
         looks=shown_tones(frame) if frame.info.kind is CaptureKind.SCAN else None,
+        several=_may_show_several(frame),
     )
+
+
+def _may_show_several(frame: SensorFrame) -> bool:
+    period = int(np.lcm(*frame.pattern.shape))
+    small, _ = reduce_picture(frame.counts, GLANCED_SIDE, period=period)
+    small = np.maximum(small - np.float32(frame.black.mean()), 0)
+    small /= np.float32(max(float(np.quantile(small, 0.99)), 1.0))
+    return may_be_several(PlateImage(pixels=small, pattern=MONO_PATTERN))
 
 
 def is_dark(look: CaptureLook) -> bool:

@@ -211,7 +211,10 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     yield "#   skip = true                  leaves the plate out"
     yield "#   corners = [[row, column], [row, column], [row, column], [row, column]]"
     yield "#                                top left, top right, bottom right, bottom left, in"
-    yield "#                                pixels of the capture, where the finder needs help"
+    yield "#                                pixels of the capture, where the finder needs help;"
+    yield "#                                several plates in one capture each have their own"
+    yield '#   doubt = "..."                why a capture is kept whole; delete the line once the'
+    yield "#                                corners are right"
     yield '#   checked = true, note = "..." what you found when you looked at it'
 
 
@@ -228,6 +231,8 @@ def _plate_lines(
     if plate.corners is not None:
         pairs = ", ".join(f"[{row!r}, {column!r}]" for row, column in plate.corners)
         yield f"corners = [{pairs}]"
+    if plate.doubt:
+        yield f"doubt = {_toml(plate.doubt)}"
     if plate.skip:
         yield "skip = true"
 

@@ -34,6 +34,7 @@ from platebench.session.capture_look import (
 from platebench.session.draft_file import SessionDraft
 from platebench.session.pool import run_all
 from platebench.session.room import peak_of
+from platebench.session.several_plates import Part, parting
 
 # Companions of captures: notes, settings, sidecars, records. Not looked at, not mentioned.
 UNFINISHED_COPIES = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp")
@@ -148,7 +149,12 @@ def draft_session(
         bits,
         lambda some: look_at_all([folder / look.name for look in some], replace(scan, bits=bits)),
     )
-    draft = draft_from_looks(looks, title=folder.resolve().name, scan=scan)
+    draft = draft_from_looks(
+        looks,
+        title=folder.resolve().name,
+        scan=scan,
+        part=parting(folder, workers=workers, memory=memory, progress=progress),
+    )
     return replace(draft, left_out=tuple(sorted([*left_out, *draft.left_out])))
 
 
@@ -208,10 +214,16 @@ def draft_from_looks(
     *,
     title: str,
     scan: ScanSettings = ScanSettings(),  # noqa: B008
+    part: Part | None = None,
 ) -> SessionDraft:
     """Return the draft of a session whose captures were looked at.
 
     What its scans show is judged together; where that cannot be told, ``scan`` holds.
+
+    Parameters
+    ----------
+    part : callable or None
+        Finds the plates of captures that may show several; None: each shows one.
     """
     ordered = sorted(
         looks,
@@ -223,19 +235,18 @@ def draft_from_looks(
     )
     found = _sort_out(ordered)
     groups = _brackets(found.plates)
-    digits = max(3, len(str(len(groups))))
     scans = [look for look in found.plates if look.info.kind is CaptureKind.SCAN]
     tones = tones_of_session([look.looks for look in scans]) if scans else None
     if tones is not None and tones.shows is not None:
         scan = replace(scan, shows=tones.shows)
-    plates = tuple(
+    framings = [
         PlateSettings(
-            id=f"plate-{n:0{digits}d}",
+            id=group[0].name,
             captures=tuple(look.name for look in group),
             emulsion="light" if group[0] in scans and scan.shows == "positive" else "camera",
         )
-        for n, group in enumerate(groups, 1)
-    )
+        for group in groups
+    ]
     spoilt = [look for look in found.blank if look.clipped_share > CLIPPED_BLANK]
     left_out = [(look.name, _clipped_sentence("a blank frame, but ", look)) for look in spoilt]
     left_out += [(look.name, _clipped_sentence("", look)) for look in found.blown_out]
@@ -247,8 +258,11 @@ def draft_from_looks(
         box_off=tuple(look.name for look in found.box_off),
         card_over=tuple(look.name for look in found.card_over),
         scan=replace(scan, bits=session_bits(looks)),
-        plates=plates,
     )
+    plates = _parted(framings, groups, settings, part)
+    digits = max(3, len(str(len(plates))))
+    named = [replace(plate, id=f"plate-{n:0{digits}d}") for n, plate in enumerate(plates, 1)]
+    settings = replace(settings, plates=tuple(named))
     remarks = {look.name: _remark(look) for look in ordered}
     return SessionDraft(
         settings=settings,
@@ -257,6 +271,21 @@ def draft_from_looks(
         tones=tones,
         scans_alone=0 < len(scans) == len(found.plates),
     )
+
+
+def _parted(
+    framings: Sequence[PlateSettings],
+    groups: Sequence[Sequence[CaptureLook]],
+    settings: SessionSettings,
+    part: Part | None,
+) -> list[PlateSettings]:
+    """Return the plates of all framings, those that may show several looked at more closely."""
+    pairs = zip(framings, groups, strict=True)
+    open_ones = [one for one, group in pairs if part and any(look.several for look in group)]
+    if part is None or not open_ones:
+        return list(framings)
+    shown = dict(zip([one.id for one in open_ones], part(open_ones, settings), strict=True))
+    return [plate for one in framings for plate in shown.get(one.id, (one,))]
 
 
 def _sort_out(looks: Sequence[CaptureLook]) -> _Found:

@@ -16,7 +16,7 @@ from tomlkit.items import AoT, Table
 from platebench.core.checked_table import read_toml
 from platebench.core.errors import SettingsFileError
 from platebench.core.files import atomic_write
-from platebench.core.settings import SessionSettings
+from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.session.settings_file import FILE_NAME, session_from_toml
 
 _TRIES = 20  # of writing a file that somebody else keeps writing
@@ -85,15 +85,15 @@ def edit_plate(
 def add_captures(
     folder: Path,
     *,
-    plates: Sequence[tuple[str, Sequence[str]]] = (),
+    plates: Sequence[PlateSettings] = (),
     frames: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> SessionSettings:
     """Add plates at the end of ``session.toml``, and frames to those it lists.
 
     Parameters
     ----------
-    plates : sequence of (str, sequence of str)
-        Ids and their captures; a plate that is there gets the captures it lacks.
+    plates : sequence of PlateSettings
+        Ids, captures, corners and doubts; a plate that is there gets the captures it lacks.
     frames : mapping of str to sequence of str
         Names of frames by their key under ``[light]``, such as "blank".
 
@@ -110,14 +110,19 @@ def add_captures(
                 light[key] = [*light.get(key, []), *names]
         there = document.setdefault("plate", tomlkit.aot())
         known = {table.get("id"): table for table in there}
-        for plate_id, captures in plates:
-            if plate_id in known:
-                before = known[plate_id].get("captures", [])
-                known[plate_id]["captures"] = [*before, *(n for n in captures if n not in before)]
+        for plate in plates:
+            if plate.id in known:
+                before = known[plate.id].get("captures", [])
+                lacking = (name for name in plate.captures if name not in before)
+                known[plate.id]["captures"] = [*before, *lacking]
                 continue
             table = tomlkit.table()
-            table.add("id", plate_id)
-            table.add("captures", list(captures))
+            table.add("id", plate.id)
+            table.add("captures", list(plate.captures))
+            if plate.corners is not None:
+                table.add("corners", [list(corner) for corner in plate.corners])
+            if plate.doubt:
+                table.add("doubt", plate.doubt)
             there.append(table)
 
     return _changed(folder / FILE_NAME, change)

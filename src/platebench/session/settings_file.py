@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from functools import cache
@@ -41,7 +41,7 @@ SHARED_KEYS = (
     "glare",
     "card_density",
 )
-OWN_KEYS = ("corners", "skip", "checked", "note")
+OWN_KEYS = ("corners", "others", "doubt", "skip", "checked", "note")
 PLATE_KEYS = ("id", "captures", *SHARED_KEYS, *OWN_KEYS)
 
 GAMMA_RANGE = (1.0, 4.0)
@@ -144,7 +144,31 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
             table.problem("id", f'is "{plate.id}", as {first}.id is', "give each plate its own id")
         plates.append(plate)
     top.finish()
-    return SessionSettings(title=title, **named, scan=scan, rights=rights, plates=tuple(plates))
+    return SessionSettings(
+        title=title, **named, scan=scan, rights=rights, plates=beside_each_other(plates)
+    )
+
+
+def beside_each_other(plates: Sequence[PlateSettings]) -> tuple[PlateSettings, ...]:
+    """Return plates that know of others in their captures; one without corners is in doubt."""
+    of_capture: dict[str, list[PlateSettings]] = {}
+    for plate in plates:
+        for name in plate.captures:
+            of_capture.setdefault(name, []).append(plate)
+    shown = []
+    for plate in plates:
+        beside = [one for name in plate.captures for one in of_capture[name] if one is not plate]
+        if not beside:
+            shown.append(plate)
+            continue
+        outlines = (*plate.others, *(one.corners for one in beside if one.corners))
+        others = tuple(o for o in dict.fromkeys(outlines) if o != plate.corners)
+        doubt = plate.doubt
+        if plate.corners is None and not doubt:
+            names = ", ".join(dict.fromkeys(one.id for one in beside))
+            doubt = f"shares its capture with {names} and has no corners: give corners to each"
+        shown.append(replace(plate, others=others, doubt=doubt))
+    return tuple(shown)
 
 
 def _plate_settings(
@@ -169,7 +193,9 @@ def _plate_settings(
         _shared_settings(table, every_plate),
         id=plate_id,
         captures=captures,
-        corners=_corners(table),
+        corners=_corners(table, "corners", table.values.get("corners")),
+        others=_others(table),
+        doubt=table.text("doubt", ""),
         skip=table.flag("skip", False),
         checked=table.flag("checked", False),
         note=table.text("note", ""),
@@ -246,25 +272,33 @@ def _captures(table: CheckedTable, key: str) -> tuple[str, ...]:
     return names
 
 
-def _corners(table: CheckedTable) -> Corners | None:
-    value = table.values.get("corners")
+def _others(table: CheckedTable) -> tuple[Corners, ...]:
+    value = table.values.get("others", [])
+    if not isinstance(value, list):
+        table.problem("others", "is no list of outlines", "write [[[row, column], ...], ...]")
+        return ()
+    found = [_corners(table, "others", outline) for outline in value]
+    return tuple(outline for outline in found if outline is not None)
+
+
+def _corners(table: CheckedTable, key: str, value: object) -> Corners | None:
     if value is None:
         return None
     remedy = "write [[row, column], ...]: top left, top right, bottom right, bottom left"
     pairs = value if isinstance(value, list) else []
     if len(pairs) != 4 or not all(isinstance(pair, list) and len(pair) == 2 for pair in pairs):
-        table.problem("corners", "is not four [row, column] pairs", remedy)
+        table.problem(key, "is not four [row, column] pairs", remedy)
         return None
     points = []
     for pair in pairs:
         row, column = as_number(pair[0]), as_number(pair[1])
         if row is None or column is None or max(abs(row), abs(column)) > 1e6:
-            table.problem("corners", "holds something that is not a place in a picture", remedy)
+            table.problem(key, "holds something that is not a place in a picture", remedy)
             return None
         points.append((row, column))
     if not _turns_clockwise(points):
         what = "does not go round the plate clockwise, as seen in the capture"
-        table.problem("corners", what, remedy)
+        table.problem(key, what, remedy)
         return None
     return (points[0], points[1], points[2], points[3])
 

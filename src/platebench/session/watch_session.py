@@ -10,12 +10,18 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from platebench.core.errors import PlateError
 from platebench.core.progress import Progress
-from platebench.core.settings import LIGHT_KEYS, ScanBits, ScanSettings, SessionSettings
+from platebench.core.settings import (
+    LIGHT_KEYS,
+    PlateSettings,
+    ScanBits,
+    ScanSettings,
+    SessionSettings,
+)
 from platebench.plate.job import PlateResult
 from platebench.session.capture_look import CaptureLook, look_at, looked_at_with_bits, session_bits
 from platebench.session.check_file import CheckedCapture, keep_checks
@@ -27,6 +33,7 @@ from platebench.session.edit_file import add_captures
 from platebench.session.incoming import Incoming, Stamp
 from platebench.session.record import Known
 from platebench.session.settings_file import FILE_NAME, load_session
+from platebench.session.several_plates import Part, parting
 
 SETTLE_S = 3.0
 
@@ -89,6 +96,9 @@ class SessionWatch:
     _done: set[tuple[str, Stamp]] = field(default_factory=set)
     _digests: Known = field(default_factory=dict)
     _again: dict[tuple[CaptureLook, ScanBits], CaptureLook] = field(default_factory=dict)
+    _parted: dict[tuple[tuple[str, ...], tuple[str, ...]], tuple[PlateSettings, ...]] = field(
+        default_factory=dict
+    )
     _failed: tuple[frozenset[str], Stamp] | None = None  # files, session.toml as it was
 
     def __post_init__(self) -> None:
@@ -121,7 +131,7 @@ class SessionWatch:
 
     def _bring_in(self, fresh: list[str], looks: list[CaptureLook]) -> Arrival:
         try:
-            settings = bring_in(self.folder, self._settled(looks))
+            settings = bring_in(self.folder, self._settled(looks), self._part)
             touched = [
                 plate.id
                 for plate in settings.plates
@@ -163,6 +173,17 @@ class SessionWatch:
 
         return looked_at_with_bits(looks, bits, again)
 
+    def _part(
+        self, plates: Sequence[PlateSettings], settings: SessionSettings
+    ) -> list[tuple[PlateSettings, ...]]:
+        """Find the plates of captures that may show several, of each framing and light once."""
+        keys = [(plate.captures, settings.light_captures) for plate in plates]
+        new = [one for one, key in zip(plates, keys, strict=True) if key not in self._parted]
+        part = parting(self.folder, workers=self.workers, memory=self.memory)
+        for plate, shown in zip(new, part(new, settings) if new else [], strict=True):
+            self._parted[plate.captures, settings.light_captures] = shown
+        return [self._parted[key] for key in keys]
+
     def _settings_stamp(self) -> Stamp:
         try:
             facts = (self.folder / FILE_NAME).stat()
@@ -171,8 +192,12 @@ class SessionWatch:
         return facts.st_size, facts.st_mtime_ns
 
 
-def bring_in(folder: Path, looks: Sequence[CaptureLook]) -> SessionSettings:
+def bring_in(
+    folder: Path, looks: Sequence[CaptureLook], part: Part | None = None
+) -> SessionSettings:
     """Have ``session.toml`` list every capture that was looked at; return its settings.
+
+    ``part`` finds the plates where a capture may show several; None: they are found anew.
 
     Raises
     ------
@@ -180,7 +205,7 @@ def bring_in(folder: Path, looks: Sequence[CaptureLook]) -> SessionSettings:
         If the file cannot be used or written.
     """
     path = folder / FILE_NAME
-    draft = draft_from_looks(looks, title=folder.resolve().name)
+    draft = draft_from_looks(looks, title=folder.resolve().name, part=part or parting(folder))
     if not path.exists():
         write_draft(folder, draft)
         return load_session(folder)
@@ -204,27 +229,28 @@ def _continues(settings: SessionSettings, drafted: SessionSettings) -> bool:
 
 def _additions(
     settings: SessionSettings, draft: SessionDraft
-) -> tuple[list[tuple[str, list[str]]], dict[str, list[str]]]:
+) -> tuple[list[PlateSettings], dict[str, list[str]]]:
     """Return what a draft has and an edited file lacks: plates, and frames by kind."""
-    plate_of = {name: plate.id for plate in settings.plates for name in plate.captures}
-    known = {*plate_of, *settings.light_captures}
+    known = {*(n for plate in settings.plates for n in plate.captures), *settings.light_captures}
     drafted = draft.settings
     frames = {
         key: [name for name in getattr(drafted, key) if name not in known] for key in LIGHT_KEYS
     }
-    plates: list[tuple[str, list[str]]] = []
+    plates: list[PlateSettings] = []
     taken = {plate.id for plate in settings.plates}
     for plate in drafted.plates:
-        lacking = [name for name in plate.captures if name not in known]
+        lacking = tuple(name for name in plate.captures if name not in known)
         if not lacking:
             continue
-        owners = {plate_of[name] for name in plate.captures if name in plate_of}
-        if len(owners) == 1:  # the rest of a bracket
-            plates.append((owners.pop(), lacking))
+        owners = [own for own in settings.plates if set(own.captures) & set(plate.captures)]
+        alike = [one for one in drafted.plates if one.captures == plate.captures]
+        if len(owners) == len(alike):  # the rest of a bracket
+            own = owners[alike.index(plate)]
+            plates.append(replace(plate, id=own.id, captures=lacking))
             continue
         plate_id = _free_id(taken)
         taken.add(plate_id)
-        plates.append((plate_id, lacking))
+        plates.append(replace(plate, id=plate_id, captures=lacking))
     return plates, frames
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,11 +17,13 @@ from platebench.plate.finding.surround import (
     REDUCED_SIDE,
     WORKING_SIDE,
     Floats,
+    Region,
     reduce_picture,
 )
 
 UNFLATTENED = 1.3  # ratio of colours beyond any stain
 MOST_DOUBTS = 3
+OTHERS = 0.15  # of the plate: more beside it is another
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 Doubles = NDArray[np.float64]
 Kind = Literal["bright", "dark", "holder", "none"]
@@ -49,6 +52,8 @@ class FoundPlate:
         and looked at.
     found : bool
         Whether there are four sides at all.
+    others : tuple of ndarray of float64, shape (4, 2)
+        Corners of other plates in the capture, which are not part of the surround.
     """
 
     corners: Doubles
@@ -58,6 +63,7 @@ class FoundPlate:
     out_of_square_deg: float
     doubts: tuple[str, ...]
     found: bool
+    others: tuple[Doubles, ...] = ()
 
 
 def find_plate(image: PlateImage, *, light_known: bool = True) -> FoundPlate:
@@ -80,6 +86,7 @@ def find_plate(image: PlateImage, *, light_known: bool = True) -> FoundPlate:
     if view is None:
         return _nothing(image, "no plate seen on the surround")
     kind: Kind = "dark" if view.brighter else "bright"
+    several = _others_beside(view, small)
     for _ in range(2):  # a holder's frame, then bare light between it and the plate
         deeper = look_inside(pixels, small, block, light_known, view)
         if deeper is None:
@@ -87,10 +94,11 @@ def find_plate(image: PlateImage, *, light_known: bool = True) -> FoundPlate:
         if not view.brighter:
             kind = "holder"
         view = deeper
+        several = several or _others_beside(view, small)
     corners = corners_of(view.sides)
     if not np.isfinite(corners).all():
         return _nothing(image, "no four sides seen")
-    doubts = _doubts(pixels.shape, small, view, corners, block)
+    doubts = _doubts(pixels.shape, view, corners, block, several=several)
     tilt, square = angles_of(corners)
     return FoundPlate(
         corners=(corners + 0.5) * scale - 0.5,
@@ -146,15 +154,14 @@ def _apart(side: Side, other: Side) -> Doubles:
 
 
 def _doubts(
-    shape: tuple[int, ...], small: Floats, view: OutlineView, corners: Doubles, block: int
+    shape: tuple[int, ...], view: OutlineView, corners: Doubles, block: int, *, several: bool
 ) -> list[str]:
     """Return what speaks against the corners, the most telling first, without its consequences."""
     outside, cut = _frame_doubts(shape, view, corners)
     unseen = [name for name in view.missing if name not in cut]
     doubts = outside + _of_sides(unseen, "not seen clearly", "not seen clearly")
     surround = view.surround
-    others = sum(region.area for region in view.regions[1:] if not bare_beyond(small, region))
-    if others > 0.15 * view.regions[0].area:
+    if several:
         doubts.append("more than one plate in the frame")
     if not view.brighter and np.median([s.inside_level for s in view.sides]) < OPAQUE:
         doubts.append("a black card or holder, but no plate seen in it")
@@ -167,6 +174,25 @@ def _doubts(
     if surround.border_share < (0.75 if view.outermost else 0.5):
         doubts.append("the surround is not of one kind")
     return doubts[:MOST_DOUBTS]
+
+
+def _others_beside(view: OutlineView, small: Floats) -> bool:
+    """Tell whether other things lie on a surround that are large beside the one that was taken."""
+    own = view.regions[0]
+    least = 0.02 * own.area
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        view.surround.objects, connectivity=4
+    )
+    area = 0
+    for k in range(1, count):
+        size = int(stats[k, cv2.CC_STAT_AREA])
+        if size < least:
+            continue
+        mask = (labels == k).astype(np.uint8)
+        if (mask & own.mask).any() or bare_beyond(small, Region(mask, size, 1.0)):
+            continue
+        area += size
+    return area > OTHERS * own.area
 
 
 def _shape_doubts(view: OutlineView, corners: Doubles, block: int) -> list[str]:

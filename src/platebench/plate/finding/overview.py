@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from platebench.core.image import MONO_PATTERN, PlateImage
 from platebench.plate.bands import BAND_ROWS, BandedImage, bands
 from platebench.plate.finding.find_plate import FoundPlate, find_plate
+from platebench.plate.finding.find_plates import find_plates
 from platebench.plate.finding.surround import WORKING_SIDE
 from platebench.plate.smooth_field import class_means, grid_shape, site_classes
 
@@ -138,6 +139,17 @@ def find_in_overview(overview: Overview, *, light_known: bool = True) -> FoundPl
     """Find the plate; its corners are places in the capture. See :func:`find_plate`."""
     found = find_plate(overview.image, light_known=light_known)
     return replace(found, corners=overview.places_in_capture(found.corners))
+
+
+def find_all_in_overview(overview: Overview, *, light_known: bool = True) -> tuple[FoundPlate, ...]:
+    """Find every plate, at least one outline; corners are places in the capture."""
+    image = overview.image
+    found = find_plates(image, light_known=light_known) or (
+        find_plate(image, light_known=light_known),
+    )
+    return tuple(
+        replace(plate, corners=overview.places_in_capture(plate.corners)) for plate in found
+    )
 
 
 def _block_means(band: Floats, block: int, columns: int) -> Floats:
