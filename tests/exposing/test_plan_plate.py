@@ -79,9 +79,15 @@ def test_one_time_of_development_is_no_family() -> None:
 def test_a_shoulder_shortens_the_range() -> None:
     bent = [
         BatchCurve(
-            name="", batch="14", minutes=c.minutes, log_h=X, base_fog=FOG, gamma=c.gamma,
-            useful_end=2.0, density=np.minimum(c.density, FOG + 1.6 * c.gamma),
-        )  # fmt: skip
+            name="",
+            batch="14",
+            minutes=c.minutes,
+            log_h=X,
+            base_fog=FOG,
+            gamma=c.gamma,
+            useful_end=2.0,
+            density=np.minimum(c.density, FOG + 1.6 * c.gamma),
+        )
         for c in CURVES
     ]
     plain, cut = (range_on(family_of(c, "14"), 1.0, 2.0) for c in (CURVES, bent))

@@ -81,9 +81,9 @@ def show_came(came: Came) -> None:
     cls=ExampledCommand,
     short_help="Plan a plate for a print: exposure, developing time, a darkroom sheet.",
     examples=(
-        "platebench plan-plate shelf-4 12 --process albumen --darkest 9 --lightest 14 \\\n"
+        "platebench plan-plate shelf-4 12 --process albumen --darkest 9 --lightest 15 \\\n"
         "      --f 16 --batch 14 --curves curves/curves.json",
-        "platebench plan-plate shelf-4 12 --process albumen --subject portrait --ev 11 \\\n"
+        "platebench plan-plate shelf-4 12 --process albumen --subject street --ev 11 \\\n"
         "      --f 8 --batch 14 --curves curves/curves.json --bath 18",
         "platebench plan-plate shelf-4 12 --came",
     ),

@@ -46,6 +46,7 @@ def darkroom_paper(plate_id: str, plan: PlatePlan, exposures: tuple[str, ...]) -
         One, or a pair.
     """
     span = " to ".join(_time(seconds) for seconds in (plan.shortest_s, plan.longest_s))
+    aims = " / ".join(f"{density:.2f}" for density in (plan.thin, plan.middle, plan.dense))
     wanted = plan.wanted
     return DarkroomPaper(
         title=f"Plate {plate_id}",
@@ -55,7 +56,10 @@ def darkroom_paper(plate_id: str, plan: PlatePlan, exposures: tuple[str, ...]) -
             ("expose" if len(exposures) == 1 else "expose two plates", "; ".join(exposures)),
             (f"develop at {wanted.bath_c:g} °C", f"{_time(plan.seconds)}  ({span})"),
             ("by inspection", inspection_in_words(plan).partition(" (")[0]),
-            ("aim: thin, middle, dense", f"{plan.thin:.2f} / {plan.middle:.2f} / {plan.dense:.2f} D"),
+            (
+                "aim: thin, middle, dense",
+                f"{aims} D",
+            ),
             ("for", f"{wanted.process}, range {wanted.scale:.2f}, batch {plan.batch or '?'}"),
         ),
         remarks=(

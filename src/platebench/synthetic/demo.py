@@ -75,6 +75,47 @@ def demo_plate_log(plate_ids: Sequence[str]) -> bytes:
     return write_csv_rows([headings, *rows])
 
 
+DARKROOM = "darkroom"  # folder of what the maker measured on test plates
+_MINUTES = (3, 5, 8, 12)
+_GAMMA_INFINITY, _RATE = 1.653, 0.107  # a minute; gamma 0.685 after 5 min and 0.95 after 8
+_TEST_LOG_H = 2.5  # log10 lx s without the tablet
+_STRIPS_S, _P = (4.0, 22.6, 128.0), 0.87
+
+
+def demo_test_plates() -> dict[str, bytes]:
+    """Return what was read on the maker's test plates, a file each.
+
+    A step wedge a time of development, three strips of equal light times time, and a book of the
+    batches before: all invented, batch 14 by the curve of the session's plates.
+    """
+    rng = np.random.default_rng(14)
+    files = {}
+    for minutes in _MINUTES:
+        gamma = -_GAMMA_INFINITY * float(np.expm1(-_RATE * minutes))
+        curve = EmulsionCurve(gamma=gamma, base_fog=0.1 + 0.002 * (minutes - 5))
+        tablet = 0.05 + 0.15 * np.arange(21)
+        read = curve.density(_TEST_LOG_H - tablet) + rng.normal(0, 0.004, tablet.size)
+        rows = [["step", "tablet_density", "density"]]
+        rows += [
+            [str(n), f"{t:.2f}", f"{d:.3f}"]
+            for n, (t, d) in enumerate(zip(tablet, read, strict=True), 1)
+        ]
+        rows.append(["fog", "", f"{curve.base_fog:.3f}"])
+        files[f"batch-14-{minutes}min.csv"] = write_csv_rows(rows)
+    lost = (1 - _P) * np.log10(np.array(_STRIPS_S) / _STRIPS_S[0])
+    strips = EmulsionCurve().density(1.1 - lost)
+    rows = [["time_s", "density"]]
+    rows += [[f"{t:g}", f"{d:.3f}"] for t, d in zip(_STRIPS_S, strips, strict=True)]
+    files["strips.csv"] = write_csv_rows(rows)
+    rows = [["batch", "coated on", "speed", "gamma", "base plus fog", "Dmax"]]
+    for batch in range(2, 14):
+        speed, gamma = 2.0 * 2 ** rng.normal(0, 0.15), rng.normal(0.7, 0.03)
+        figures = f"{speed:.3g}", f"{gamma:.3f}", f"{rng.normal(0.1, 0.008):.3f}"
+        rows.append([str(batch), "", *figures, f"{rng.normal(1.9, 0.06):.2f}"])
+    files["batches.csv"] = write_csv_rows(rows)
+    return files
+
+
 _TITLE = "An afternoon's plates"
 _FIRST_NUMBER = 231
 _START = datetime(2031, 6, 14, 14, 5, 20)
