@@ -102,6 +102,7 @@ def show_came(came: Came) -> None:
     help="Temperature of the developer.  [default: 20]")  # fmt: skip
 @click.option("--curves", multiple=True, type=A_PATH, metavar="FILE", help="A curves.json with "
     "the batch at two times or more; repeat for several.")  # fmt: skip
+@click.option("--no-log", is_flag=True, help="Leave the plate log as it is.")
 @exposure_options
 @talk_options
 def command(
@@ -173,8 +174,10 @@ def _plan(
         "darkest_ev": said["darkest"],
         "lightest_ev": said["lightest"],
     }
-    said |= {"log": session, "plate": plate_id}
-    logged = log_exposure(said, request, by_rule, advice, also)
+    logged = None
+    if not said["no_log"]:
+        said |= {"log": session, "plate": plate_id}
+        logged = log_exposure(said, request, by_rule, advice, also)
     document = plan_to_json(by_rule) | advice_to_json(advice)
     files = write_plan(session, plate_id, plan, exposures, {"exposure": document})
     if as_json:

@@ -43,23 +43,43 @@ _BATCH_14 = {
     "washing": "15 min",
     _OWN_COLUMN: "A 3",
 }
-_LENS = {"lens": "rapid rectilinear, 210 mm", "bellows_mm": "215", "f_number": "f/16"}
+_LENS = {
+    "lens": "rapid rectilinear, 210 mm",
+    "bellows_mm": "215",
+    "focal_mm": "210",
+    "f_number": "f/16",
+    "metered_on": "average",
+}
+_WIDE_OPEN = _LENS | {"f_number": "f/8"}
 _PLATES: tuple[dict[str, str], ...] = (
     {"title": "Tree by the lake", "place": "north shore", "date": "2031-05-18"}
     | {"light": "clear sky, noon", "metered_s": "1/2", "given_s": "1 s"}
+    | {"meter_ev": "15.2", "light_kind": "general", "hour": "12:10", "subject": "landscape"}
     | _LENS
     | _BATCH_14,
     {"title": "House front", "place": "Mill Lane", "date": "2031-05-18"}
     | {"light": "shade", "metered_s": "4 s", "given_s": "8 s", "notes": "for the density: 8 min"}
+    | {"meter_ev": "13", "light_kind": "general", "hour": "16:40", "subject": "street"}
     | _LENS
     | _BATCH_14
     | {"develop_s": "8 min"},
-    {"title": "Bottle, jug and fruit", "date": "2031-05-20", "light": "window", "given_s": "2 min"}
+    {"title": "Bottle, jug and fruit", "date": "2031-05-20", "light": "window"}
+    | {"given_s": "15 min", "meter_ev": "10.4", "light_kind": "indoors", "subject": "still life"}
+    | _LENS
     | _BATCH_14,
-    {"title": "Sailing out", "date": "2031-05"} | _BATCH_14,
+    {"title": "Sailing out", "date": "2031-05", "given_s": "1 s", "meter_ev": "15.5"}
+    | {"light_kind": "sea-and-sky", "subject": "landscape"}
+    | _LENS
+    | _BATCH_14,
     {"title": "Fern and grasses", "date": "189X", "notes": "found in a box; yellow stain"},
-    {"title": "Cat", "date": "2031-05-21", "notes": "too short"} | _BATCH_14,
-    {"title": "Cup", "date": "2031-05-21"} | _BATCH_14,
+    {"title": "Cat", "date": "2031-05-21", "notes": "too short", "given_s": "8 s"}
+    | {"meter_ev": "9.9", "light_kind": "indoors", "subject": "portrait"}
+    | _WIDE_OPEN
+    | _BATCH_14,
+    {"title": "Cup", "date": "2031-05-21", "given_s": "40 s", "meter_ev": "10.5"}
+    | {"light_kind": "indoors", "subject": "still life"}
+    | _WIDE_OPEN
+    | _BATCH_14,
     {"title": "The moon", "date": "1893~", "notes": "from the same box"},
 )
 
