@@ -38,6 +38,7 @@ BENCHES = {
     "accidents": ("--seeds", "1", "--kinds", "TIFF, 8 bits grey"),
     "glare": ("--sessions", "1"),
     "coverage": ("--sessions", "1"),
+    "own_speed": ("--makers", "4"),
     "scan_gamma": ("--prints", "1"),
 }
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 import shutil
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+import click
 import numpy as np
 import pypdfium2
 import pytest
@@ -16,9 +20,10 @@ from platebench.cli import main
 from platebench.core.errors import ExitCode
 from platebench.plate_log.read_log import load_plate_log
 from platebench.session.convert_session import convert_session
+from platebench.synthetic.demo import demo_plate_log, demo_test_plates, write_demo_session
 
 from ..sensitometry.step_tables import write_family
-from ..session_files import write_session
+from ..session_files import tree, write_session
 
 LOG = (
     "plate id,given,aperture,meter EV,light kind,batch,developed for,metered on,subject\n"
@@ -175,3 +180,86 @@ def test_a_test_plate_of_strips_by_table_and_by_places(place: Path) -> None:
     Path("strips.csv").write_text("time_s,density\n4,0.1\n23,0.1\n128,0.1\n", encoding="utf-8")
     bad = run("reciprocity-plate", "strips.csv", *CURVES, "--batch", "14")
     assert bad.exit_code == ExitCode.INPUT
+
+
+ERRORS = (Path(__file__).parents[2] / "docs" / "errors.md").read_text(encoding="utf-8")
+SECTION = ERRORS.partition("## The next plate")[2].partition("\n## ")[0]
+DOCUMENTED = dict(re.findall(r"^\| (.+?) \| `(.+)` \|$", SECTION, re.MULTILINE))
+EXPOSE = ("expose", "--ev", "9", "--f", "8")
+STRIPS = ("reciprocity-plate", "strips.csv")
+WRONG: dict[str, tuple[str, ...]] = {
+    "no own speed": (*EXPOSE, "--own-speed", "nowhere.json"),
+    "another file in its place": (*EXPOSE, "--own-speed", "curves/curves.json"),
+    "no curves": ("own-speed", "shelf", "--curves", "strips.csv"),
+    "no tested reciprocity": ("own-speed", "shelf", "--reciprocity", "curves/curves.json"),
+    "a batch without a curve": (*STRIPS, *CURVES, "--batch", "15"),
+    "strips off the curve": (*STRIPS, *CURVES, "--batch", "14"),
+    "more contrast than there is": (
+        *("plan-plate", "shelf", "next", "--process", "albumen", "--darkest", "9"),
+        *("--lightest", "10.5", "--f", "16", "--batch", "14", *CURVES),
+    ),
+    "one time of development only": ("plan-plate", "shelf", "next", *PLAN[:-1], "15", *CURVES),
+    "curves of no batch": ("batch-book", "book", "--curves", "plain/curves.json"),
+    "the log says something else": (*EXPOSE, "--log", "shelf", "--plate", "wide", "--given", "9s"),
+    "no book": ("batch-book", "shelf-as-book", *CURVES),
+}
+
+
+@pytest.mark.parametrize("case", DOCUMENTED)
+def test_bad_input_is_one_documented_line(case: str, place: Path) -> None:
+    Path("strips.csv").write_text("time_s,density\n4,0.1\n23,0.1\n128,0.1\n", encoding="utf-8")
+    Path("shelf-as-book").mkdir()
+    Path("shelf-as-book/batches.csv").write_text("a,b\n1,2\n", encoding="utf-8")
+    if case == "curves of no batch":
+        told("curve", "batch-14-6-min.csv", "--output", "plain")
+    before = tree(place)
+    result = run(*WRONG[case])
+    assert result.exit_code in (ExitCode.INPUT, ExitCode.SETTINGS), result.output
+    (line,) = result.stderr.splitlines()
+    pattern = ".+?".join(re.escape(part) for part in DOCUMENTED[case].split("…"))
+    assert re.fullmatch(f"Error: {pattern}", line), line
+    assert tree(place) == before
+
+
+PAGE = (Path(__file__).parents[2] / "docs" / "darkroom.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.big
+def test_the_page_walks_through_on_the_demo_as_typed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("click.get_app_dir", lambda name: str(tmp_path / "home" / name))
+    small = partial(write_demo_session, long_side=900)
+    monkeypatch.setattr("platebench.synthetic.demo.write_demo_session", small)
+    run("demo", "demo-session")
+    lines = re.findall(r"^    (platebench .*demo-session.*)$", PAGE, re.MULTILINE)
+    assert len(lines) >= 9
+    for line in lines:
+        result = run(*shlex.split(line)[1:])
+        assert result.exit_code == ExitCode.OK, (line, result.output, result.exception)
+
+
+def test_every_command_line_of_the_page_is_understood(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for line in re.findall(r"^    (platebench .*)$", PAGE, re.MULTILINE):
+        name, *arguments = shlex.split(line)[1:]
+        command = main.get_command(click.Context(main), name)
+        assert command is not None
+        command.make_context(name, arguments, parent=click.Context(main))
+
+
+def test_the_demos_small_log_and_test_plates_work(place: Path) -> None:
+    for name, content in demo_test_plates().items():
+        Path(name).write_bytes(content)
+    times = [f"batch-14-{minutes}min.csv" for minutes in (3, 5, 8, 12)]
+    told("curve", *times, "--times", "3,5,8,12", "--exposure", "316", "--batch", "14", "--output",
+         "demo-curves")  # fmt: skip
+    own = ("--curves", "demo-curves/curves.json")
+    assert 0.8 < told("reciprocity-plate", "strips.csv", *own, "--batch", "14")["p"] < 0.95
+    assert len(told("batch-book", ".", *own, "--minutes", "5")["batches"]) == 13
+    Path("plates.csv").write_bytes(demo_plate_log([f"p{n}" for n in range(1, 9)]))
+    entries = load_plate_log(Path("plates.csv")).values()
+    assert sum(entry.meter_ev is not None and entry.given_s is not None for entry in entries) == 6
