@@ -48,7 +48,7 @@ def show_book(charted: tuple[Charted, ...], even: Evenness | None, files: list[P
             f"{even.middle:.2f} D, measured",
             indent="",
         )
-        wrapped(_HALF_TURN)
+        wrapped(f"doubtful: {even.doubt}" if even.doubt else _HALF_TURN)
     for path in files:
         click.echo(str(path))
 
@@ -129,7 +129,12 @@ def command(book: Path, as_json: bool, quiet: bool, **said: Any) -> None:
                 "charts": [charted_to_json(one) for one in charted],
                 "evenness": None
                 if even is None
-                else {"middle": even.middle, "sd": even.sd, "max_min": even.span},
+                else {
+                    "middle": even.middle,
+                    "sd": even.sd,
+                    "max_min": even.span,
+                    "doubt": even.doubt,
+                },
                 "files": [str(path) for path in files],
             }
         )

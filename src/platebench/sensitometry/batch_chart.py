@@ -92,7 +92,7 @@ def draw_map(cells: NDArray[np.float64], title: str, cell_mm: float) -> Any:
     axes = sheet.add_subplot(1, 1, 1)
     middle = float(np.nanmedian(cells))
     reach = max(float(np.nanmax(np.abs(cells - middle))), 0.02)
-    axes.imshow(cells, cmap="gray_r", vmin=middle - 2 * reach, vmax=middle + 2 * reach)
+    axes.imshow(cells, cmap="gray_r", vmin=middle - reach, vmax=middle + 4 * reach)
     for row in range(rows):
         for column in range(columns):
             away = cells[row, column] - middle
@@ -104,7 +104,7 @@ def draw_map(cells: NDArray[np.float64], title: str, cell_mm: float) -> Any:
                     ha="center",
                     va="center",
                     fontproperties=face(7),
-                    color=INK if away < 0.5 * reach else PAPER,
+                    color=INK,
                 )
     axes.set_title(
         f"{printable(title)}\nhundredths of D from {middle:.2f}; cells of {cell_mm:g} mm",

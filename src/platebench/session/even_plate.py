@@ -18,6 +18,7 @@ from platebench.session.session_report import OUTPUT_NAME
 CELL_MM = 10.0
 _MARGIN_MM = 8.0  # from the plate's edge: rebate and running coat
 _LEAST = 3  # cells a side
+_MUCH, _THIN, _DENSE = 0.4, 0.5, 1.6  # D: own choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,6 +40,17 @@ class Evenness:
     middle: float
     sd: float
     span: float
+
+    @property
+    def doubt(self) -> str:
+        """Why this may be no even plate; "" where nothing speaks against it."""
+        if self.span > _MUCH:
+            return (
+                f"the cells differ by {self.span:.2f} D: is this a picture, or was the light uneven"
+            )
+        if not _THIN <= self.middle <= _DENSE:
+            return f"{self.middle:.2f} D is far from 1.0, where evenness shows: expose again"
+        return ""
 
 
 def even_plate(session: Path, plate_id: str, progress: Progress | None = None) -> Evenness:
