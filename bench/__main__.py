@@ -41,6 +41,7 @@ BENCHES = {
     "coverage": ("--sessions", "1"),
     "print_checks": ("--prints", "1"),
     "exposure_strips": ("--papers", "5"),
+    "own_speed": ("--makers", "4"),
     "scan_gamma": ("--prints", "1"),
 }
 

@@ -5,8 +5,9 @@
 
 The makers do not follow the fit's laws: their scatter is skewed, they drift, coat in clustered
 batches, meter in several ways, keep to few kinds of light, and their plates fail reciprocity by a
-law of another form. Their plates go through a curve the readings of which are noisy. Nothing in
-the fit was tuned on these seeds; no real maker's log has been seen.
+law of another form. Their plates go through a curve the readings of which are noisy. Of the
+fit only the spread of the next plate was widened by what this simulator showed (seeds 2, 3, 20311);
+no real maker's log has been seen.
 """
 
 from __future__ import annotations
@@ -183,7 +184,11 @@ def fare(makers: int, plates: int, kind: Kind, seed: int) -> Line:
 
 
 def moved_by_one_error(makers: int, seed: int, *, plates: int = 10) -> np.ndarray:
-    """Return by how much an error of 4 stops in one row moves the advice, a maker each, stops."""
+    """Return what an error of 4 stops in one row does, a maker each.
+
+    Columns: by how much the advice moves, stops; whether that row is named; share of the sound rows
+    that are.
+    """
     moves = []
     for number in range(makers):
         rng = np.random.default_rng([seed, 4, number])
@@ -196,7 +201,8 @@ def moved_by_one_error(makers: int, seed: int, *, plates: int = 10) -> np.ndarra
                                        metered_on=truth.metered_on, airmass=truth.airmass).stops
             for rows in (log, spoiled)
         ]  # fmt: skip
-        moves.append(abs(told[1] - told[0]))
+        named = {row.plate_id for row in fit_own_speed(spoiled).look_again}
+        moves.append((abs(told[1] - told[0]), str(at) in named, len(named - {str(at)}) / plates))
     return np.array(moves)
 
 
@@ -213,7 +219,7 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--makers", type=int, default=250)
-    parser.add_argument("--seed", type=int, default=20311)
+    parser.add_argument("--seed", type=int, default=70413)
     parser.add_argument("--plates", default="3,10,30")
     parser.add_argument("--kinds", default="", help="names that begin so; all")
     options = parser.parse_args()
@@ -232,12 +238,13 @@ def main() -> None:
             )
             told = "; ".join(f"{v} {n}: {w:.0%}" for v, (n, w) in sorted(line.by_verdict.items()))
             one_core.figure("   within 1 stop by what is announced", told)
-    moves = moved_by_one_error(options.makers, options.seed)
+    moves, found, sound = moved_by_one_error(options.makers, options.seed).T
     one_core.figure(
         "one error of 4 stops in 10 plates moves the advice by",
         f"{np.median(moves):.2f} (median), {np.quantile(moves, 0.9):.2f} stop (90 %)",
         "0.35",
     )
+    one_core.figure("that row named; sound rows named", f"{found.mean():.0%}; {sound.mean():.1%}")
 
 
 if __name__ == "__main__":

@@ -123,6 +123,11 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
         "sheet, card and plan in `SESSION/plans`; empty cells of `plates.csv`",
         (*_ANY, E.INPUT, E.OUTPUT, E.SETTINGS),
     ),
+    "batch-book": (
+        "BOOK, curves; with --even the captures of a session, with --label own-speed.json",
+        "`batches.csv`, charts as PNG and SVG, `limits.json`; with --label a PDF",
+        (*_ANY, E.INPUT, E.CALIBRATION, E.OUTPUT, E.SETTINGS),
+    ),
     "reciprocity-plate": (
         "READINGS, or captures of the session; curves",
         "`reciprocity.json` beside the curves, or the file named by --output",

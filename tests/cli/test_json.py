@@ -21,6 +21,7 @@ from platebench.synthetic import simulate_blank, simulate_plate
 
 from .. import tablet_scenes as tablet
 from ..printing.printed_charts import PROCESSES, Printing, print_chart, print_picture
+from ..sensitometry.step_tables import write_family
 from ..session_files import put, write_session
 from .test_manners import WORDS
 
@@ -46,6 +47,23 @@ COMMANDS = {
     "print-plate": ("print-plate", "shelf", "wide", "--process", "albumen"),
     "expose": ("expose", "--ev", "14", "--f", "16"),
     "own-speed": ("own-speed", "shelf"),
+    "plan-plate": (
+        *("plan-plate", "shelf", "next", "--process", "albumen", "--subject", "landscape"),
+        *("--ev", "11", "--f", "8", "--batch", "14", "--curves", "curves/curves.json"),
+    ),
+    "batch-book": (
+        "batch-book",
+        "book",
+        "--curves",
+        "curves/curves.json",
+        "--batch",
+        "14",
+        "--session",
+        "shelf",
+        "--even",
+        "wide",
+        "--label",
+    ),
     "reciprocity-plate": ("reciprocity-plate", "--f", "5.6", "--shortest", "4s"),
     "develop-log": ("develop-log", "shelf", "--plate", "wide", "--develop", "5m"),
     "archive": ("archive", "shelf", "--output", "more", "--no-masters"),
@@ -75,6 +93,10 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert run("archive", str(session), "--captures", "--output", str(folder / "packages")
                ).exit_code == 0  # fmt: skip
     assert run("catalogue", "index", str(folder / "packages")).exit_code == 0
+    times = write_family(folder)
+    made = run("curve", *map(str, times), "--times", "3,6,12", "--batch", "14", "--output",
+               str(folder / "curves"))  # fmt: skip
+    assert made.exit_code == 0
     light = folder / "light"
     light.mkdir()
     blank = simulate_blank(tablet.BOX, tablet.CAMERA, exposure_s=tablet.EXPOSURE_S, seed=1)

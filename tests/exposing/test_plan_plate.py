@@ -87,7 +87,7 @@ def test_a_shoulder_shortens_the_range() -> None:
             gamma=c.gamma,
             useful_end=2.0,
             density=np.minimum(c.density, FOG + 1.6 * c.gamma),
-        )  # fmt: skip
+        )
         for c in CURVES
     ]
     plain, cut = (range_on(family_of(c, "14"), 1.0, 2.0) for c in (CURVES, bent))

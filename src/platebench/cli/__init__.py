@@ -27,7 +27,8 @@ _COMMANDS = (  # in the order they are used
     *("calibrate", "measure", "curve"),
     *("which-print", "printing-time", "process-chart", "calibrate-process"),
     *("print-negative", "print-plate", "check-print"),
-    *("expose", "develop-log", "own-speed", "plan-plate", "reciprocity-plate"),
+    *("expose", "develop-log", "own-speed", "plan-plate"),
+    *("reciprocity-plate", "batch-book"),
     *("archive", "verify", "reproduce", "catalogue", "audit", "exhibit"),
     "completion",
 )

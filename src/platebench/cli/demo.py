@@ -86,12 +86,18 @@ def command(
     from dataclasses import replace
 
     from platebench.cli.terminal_progress import progress_for
-    from platebench.core.files import atomic_write, make_empty_folder
+    from platebench.core.files import atomic_write, make_empty_folder, make_folder
     from platebench.plate_log.read_log import FILE_NAME
     from platebench.session.convert_session import convert_session
     from platebench.session.draft_file import write_draft
     from platebench.session.drafting import draft_session
-    from platebench.synthetic.demo import demo_plate_log, with_makers_notes, write_demo_session
+    from platebench.synthetic.demo import (
+        DARKROOM,
+        demo_plate_log,
+        demo_test_plates,
+        with_makers_notes,
+        write_demo_session,
+    )
 
     make_empty_folder(folder)  # refused before anything is announced
     progress = progress_for(quiet)
@@ -101,6 +107,10 @@ def command(
     write_draft(folder, replace(draft, settings=with_makers_notes(draft.settings)))
     with atomic_write(folder / FILE_NAME) as stream:
         stream.write(demo_plate_log([plate.id for plate in draft.settings.plates]))
+    make_folder(folder / DARKROOM)
+    for name, content in demo_test_plates().items():
+        with atomic_write(folder / DARKROOM / name) as stream:
+            stream.write(content)
     result = convert_session(folder, workers=jobs, memory=memory, progress=progress)
     show_result(result, as_json=as_json, quiet=quiet)
     if not (as_json or quiet):

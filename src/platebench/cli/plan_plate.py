@@ -31,12 +31,13 @@ from platebench.cli.quantities import Amount
 from platebench.cli.show import show_cautions, wrapped
 
 if TYPE_CHECKING:
+    from platebench.exposing.exposure import ExposureRequest
     from platebench.exposing.own_advice import OwnAdvice
     from platebench.exposing.plan_plate import PlatePlan
     from platebench.session.plan_session_plate import Came
 
 
-def show_plate_plan(plan: PlatePlan, exposures: tuple[str, ...], why: str) -> None:
+def show_plate_plan(plan: PlatePlan, exposure: str, pair: tuple[str, str], why: str) -> None:
     """Print the plan: exposure, development, aims, and what small changes would do."""
     from platebench.core.camera_time import time_in_words
     from platebench.exposing.plan_plate import inspection_in_words
@@ -45,7 +46,9 @@ def show_plate_plan(plan: PlatePlan, exposures: tuple[str, ...], why: str) -> No
     times = [
         time_in_words(round(s / 5) * 5) for s in (plan.seconds, plan.shortest_s, plan.longest_s)
     ]
-    wrapped(f"expose {' and '.join(exposures)}", indent="")
+    if exposure:
+        wrapped(f"expose {exposure}", indent="")
+    wrapped(f"{'or a' if exposure else 'expose a'} pair: {' and '.join(pair)}", indent="")
     wrapped(why)
     wrapped(
         f"this aim asks for {plan.shift_stops:+.1f} stop against the usual one: taken in "
@@ -81,9 +84,9 @@ def show_came(came: Came) -> None:
     cls=ExampledCommand,
     short_help="Plan a plate for a print: exposure, developing time, a darkroom sheet.",
     examples=(
-        "platebench plan-plate shelf-4 12 --process albumen --darkest 9 --lightest 14 \\\n"
+        "platebench plan-plate shelf-4 12 --process albumen --darkest 9 --lightest 15 \\\n"
         "      --f 16 --batch 14 --curves curves/curves.json",
-        "platebench plan-plate shelf-4 12 --process albumen --subject portrait --ev 11 \\\n"
+        "platebench plan-plate shelf-4 12 --process albumen --subject street --ev 11 \\\n"
         "      --f 8 --batch 14 --curves curves/curves.json --bath 18",
         "platebench plan-plate shelf-4 12 --came",
     ),
@@ -102,6 +105,7 @@ def show_came(came: Came) -> None:
     help="Temperature of the developer.  [default: 20]")  # fmt: skip
 @click.option("--curves", multiple=True, type=A_PATH, metavar="FILE", help="A curves.json with "
     "the batch at two times or more; repeat for several.")  # fmt: skip
+@click.option("--no-log", is_flag=True, help="Leave the plate log as it is.")
 @exposure_options
 @talk_options
 def command(
@@ -167,25 +171,41 @@ def _plan(
             advice = own_advice(request, by_rule, nobody, shift=plan.shift_stops)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    exposures = tuple(told(one) for one in advice.pair or (advice.exposure,))
+    exposure, pair = "" if advice.pair else told(advice.exposure), _pair(request, advice)
     also = {
         "subject": said["subject"] or None,
         "darkest_ev": said["darkest"],
         "lightest_ev": said["lightest"],
     }
-    said |= {"log": session, "plate": plate_id}
-    logged = log_exposure(said, request, by_rule, advice, also)
+    logged = None
+    if not said["no_log"]:
+        said |= {"log": session, "plate": plate_id}
+        logged = log_exposure(said, request, by_rule, advice, also)
     document = plan_to_json(by_rule) | advice_to_json(advice)
-    files = write_plan(session, plate_id, plan, exposures, {"exposure": document})
+    files = write_plan(session, plate_id, plan, exposure, pair, {"exposure": document})
     if as_json:
         document |= {"plan": plate_plan_to_json(plan), "files": [str(path) for path in files]}
         print_json(document | logged_to_json(logged) | {"cautions": list(cautions())})
     elif not quiet:
         show_cautions(cautions())
-        show_plate_plan(plan, exposures, _why(advice, request.light))
+        show_plate_plan(plan, exposure, pair, _why(advice, request.light))
         show_logged(logged)
         for path in files:
             click.echo(str(path))
+
+
+def _pair(request: ExposureRequest, advice: OwnAdvice) -> tuple[str, str]:
+    """Return two exposures, two stops apart, whether they are needed or wanted for safety."""
+    from platebench.exposing.exposure import exposure_of_time
+    from platebench.exposing.own_advice import PAIR_STOPS
+
+    less, more = (
+        exposure_of_time(
+            request.f_number, advice.exposure.metered_s * 2.0**stops, advice.reciprocity
+        )
+        for stops in (-PAIR_STOPS, PAIR_STOPS)
+    )
+    return told(less), told(more)
 
 
 def _why(advice: OwnAdvice, light: str) -> str:
@@ -226,7 +246,7 @@ def _wanted(session: Path, said: dict[str, Any]) -> Any:
     return Wanted(
         process=process.title,
         scale=scale.typical,
-        scale_mark=scale.marks(),
+        scale_mark=f"grade {scale.grade}; {scale.marks()}" if scale.grade else scale.marks(),
         subject=subject,
         bath_c=said["bath"],
     )

@@ -105,7 +105,7 @@ def own_advice(
     reciprocity: Reciprocity = request.reciprocity
     if not own_reciprocity and own.plates:
         q, sigma = own.q_for(batch)
-        law = Schwarzschild(p=1.0 - q)
+        law = Schwarzschild(p=round(1.0 - q, 3))
         reciprocity = OwnReciprocity(law=law, tested=batch in own.known_q, sigma=sigma)
     metered_s = plan.exposure.metered_s * 2.0 ** (shift - short.stops)
 

@@ -53,6 +53,9 @@ _PRIORS: Mapping[str, tuple[float, float]] = {
     "sun": (-0.1, 0.2),
 }
 _BATCH_SD = 0.35
+# Stops by which the next plate differs that no term stands for: drift, kinds of weather. Without it
+# the interval held 72 to 83 % of invented makers' next plates for a stated 80 %.
+_NEXT_SD = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +202,7 @@ class OwnSpeed:
         sigma = math.sqrt(float(means.var() + own.mean()))
         rng = np.random.default_rng(_SEED)
         noise = rng.standard_normal((4, means.size))
-        drawn = means + np.sqrt(own + self.scatters**2) * noise
+        drawn = means + np.sqrt(own + self.scatters**2 + _NEXT_SD**2) * noise
         low, high = (float(value) for value in np.quantile(drawn, (0.1, 0.9)))
         return Offset(
             stops=0.0 if not self.plates else float(means.mean()),

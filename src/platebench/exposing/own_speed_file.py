@@ -69,15 +69,15 @@ def offset_to_json(offset: Offset) -> dict[str, Any]:
     }
 
 
-def rating_by_light(own: OwnSpeed) -> dict[str, tuple[float, Offset]]:
+def rating_by_light(own: OwnSpeed, batch: str = "") -> dict[str, tuple[float, Offset]]:
     """Return the own speed (ISO) in each light that plates were made in, and the offset it is by.
 
-    At 1 s or less, for a batch that no plate was made of yet.
+    At 1 s or less; for a batch that no plate was made of yet where none is named.
     """
     found = {}
     for light, rule in LIGHTS.items():
         if any(plate.light == light for plate in own.plates):
-            offset = own.offset(light)
+            offset = own.offset(light, batch=batch)
             found[light] = (2.0 * 2.0 ** (offset.stops - rule.stops), offset)
     return found
 

@@ -167,8 +167,8 @@ def read_strips(
             )
     h = np.array([curve.log_h_at(float(value)) for value in net]) / STOP
     x = np.log2(t)
-    # A strip's own error, and what 0.015 D of reading makes on its gradient.
-    read = np.array([0.015 / max(curve.gradient_at(float(v)), 0.1) / STOP for v in net])
+    # A strip's own error, and what 0.01 D of reading makes on its gradient.
+    read = np.array([0.01 / max(curve.gradient_at(float(v)), 0.1) / STOP for v in net])
     error = np.sqrt(_STRIP_SIGMA**2 + read**2 + steady_stops**2)
     weight = error**-2
     middle = float((weight * x).sum() / weight.sum())

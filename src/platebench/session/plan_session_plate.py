@@ -37,27 +37,35 @@ _ALIKE = 0.12  # D; a range that comes so near was met
 _TIME_SHARE = 0.05
 
 
-def darkroom_paper(plate_id: str, plan: PlatePlan, exposures: tuple[str, ...]) -> DarkroomPaper:
+def darkroom_paper(
+    plate_id: str, plan: PlatePlan, exposure: str, pair: tuple[str, str]
+) -> DarkroomPaper:
     """Return what stands on sheet and card.
 
     Parameters
     ----------
-    exposures : tuple of str
-        One, or a pair.
+    exposure : str
+        The one to give; "" where the plates made so far are too few, and the pair is needed.
+    pair : (str, str)
+        Two exposures, two stops apart.
     """
+    shown = (("expose", exposure),) if exposure else ()
+    named = "or a pair, two stops apart" if exposure else "expose two plates, two stops apart"
     span = " to ".join(_time(seconds) for seconds in (plan.shortest_s, plan.longest_s))
+    aims = " / ".join(f"{density:.2f}" for density in (plan.thin, plan.middle, plan.dense))
     wanted = plan.wanted
     return DarkroomPaper(
         title=f"Plate {plate_id}",
         cautions=(FIRST, SAFELIGHT, *(" ".join(c.lines()) for c in cautions_for(_HAZARDS))),
         short_caution=_SHORT,
         lines=(
-            ("expose" if len(exposures) == 1 else "expose two plates", "; ".join(exposures)),
+            *shown,
+            (named, "; ".join(pair)),
             (f"develop at {wanted.bath_c:g} °C", f"{_time(plan.seconds)}  ({span})"),
             ("by inspection", inspection_in_words(plan).partition(" (")[0]),
             (
                 "aim: thin, middle, dense",
-                f"{plan.thin:.2f} / {plan.middle:.2f} / {plan.dense:.2f} D",
+                f"{aims} D",
             ),
             ("for", f"{wanted.process}, range {wanted.scale:.2f}, batch {plan.batch or '?'}"),
         ),
@@ -81,7 +89,8 @@ def write_plan(
     session: Path,
     plate_id: str,
     plan: PlatePlan,
-    exposures: tuple[str, ...],
+    exposure: str,
+    pair: tuple[str, str],
     more: Mapping[str, Any],
 ) -> tuple[Path, Path, Path]:
     """Write the sheet, the card, and the plan itself into the session's ``plans`` folder.
@@ -99,7 +108,7 @@ def write_plan(
     folder = session / FOLDER
     make_folder(folder)
     sheet, card = folder / f"{plate_id}-sheet.pdf", folder / f"{plate_id}-card.pdf"
-    write_darkroom_paper(darkroom_paper(plate_id, plan, exposures), sheet, card)
+    write_darkroom_paper(darkroom_paper(plate_id, plan, exposure, pair), sheet, card)
     target = folder / f"{plate_id}.json"
     document = {"schema": 1, "plate": plate_id, "plan": plan_to_json(plan), **more}
     with atomic_write(target) as stream:

@@ -45,23 +45,43 @@ _BATCH_14 = {
     "washing": "15 min",
     _OWN_COLUMN: "A 3",
 }
-_LENS = {"lens": "rapid rectilinear, 210 mm", "bellows_mm": "215", "f_number": "f/16"}
+_LENS = {
+    "lens": "rapid rectilinear, 210 mm",
+    "bellows_mm": "215",
+    "focal_mm": "210",
+    "f_number": "f/16",
+    "metered_on": "average",
+}
+_WIDE_OPEN = _LENS | {"f_number": "f/8"}
 _PLATES: tuple[dict[str, str], ...] = (
     {"title": "Tree by the lake", "place": "north shore", "date": "2031-05-18"}
     | {"light": "clear sky, noon", "metered_s": "1/2", "given_s": "1 s"}
+    | {"meter_ev": "15.2", "light_kind": "general", "hour": "12:10", "subject": "landscape"}
     | _LENS
     | _BATCH_14,
     {"title": "House front", "place": "Mill Lane", "date": "2031-05-18"}
     | {"light": "shade", "metered_s": "4 s", "given_s": "8 s", "notes": "for the density: 8 min"}
+    | {"meter_ev": "13", "light_kind": "general", "hour": "16:40", "subject": "street"}
     | _LENS
     | _BATCH_14
     | {"develop_s": "8 min"},
-    {"title": "Bottle, jug and fruit", "date": "2031-05-20", "light": "window", "given_s": "2 min"}
+    {"title": "Bottle, jug and fruit", "date": "2031-05-20", "light": "window"}
+    | {"given_s": "15 min", "meter_ev": "10.4", "light_kind": "indoors", "subject": "still life"}
+    | _LENS
     | _BATCH_14,
-    {"title": "Sailing out", "date": "2031-05"} | _BATCH_14,
+    {"title": "Sailing out", "date": "2031-05", "given_s": "1 s", "meter_ev": "15.5"}
+    | {"light_kind": "sea-and-sky", "subject": "landscape"}
+    | _LENS
+    | _BATCH_14,
     {"title": "Fern and grasses", "date": "189X", "notes": "found in a box; yellow stain"},
-    {"title": "Cat", "date": "2031-05-21", "notes": "too short"} | _BATCH_14,
-    {"title": "Cup", "date": "2031-05-21"} | _BATCH_14,
+    {"title": "Cat", "date": "2031-05-21", "notes": "too short", "given_s": "8 s"}
+    | {"meter_ev": "9.9", "light_kind": "indoors", "subject": "portrait"}
+    | _WIDE_OPEN
+    | _BATCH_14,
+    {"title": "Cup", "date": "2031-05-21", "given_s": "40 s", "meter_ev": "10.5"}
+    | {"light_kind": "indoors", "subject": "still life"}
+    | _WIDE_OPEN
+    | _BATCH_14,
     {"title": "The moon", "date": "1893~", "notes": "from the same box"},
 )
 
@@ -75,6 +95,47 @@ def demo_plate_log(plate_ids: Sequence[str]) -> bytes:
         said = noted | {"plate_id": plate_id}
         rows.append([said.get(key, "") for key in keys])
     return write_csv_rows([headings, *rows])
+
+
+DARKROOM = "darkroom"  # folder of what the maker measured on test plates
+_MINUTES = (3, 5, 8, 12)
+_GAMMA_INFINITY, _RATE = 1.653, 0.107  # a minute; gamma 0.685 after 5 min and 0.95 after 8
+_TEST_LOG_H = 2.5  # log10 lx s without the tablet
+_STRIPS_S, _P = (4.0, 22.6, 128.0), 0.87
+
+
+def demo_test_plates() -> dict[str, bytes]:
+    """Return what was read on the maker's test plates, a file each.
+
+    A step wedge a time of development, three strips of equal light times time, and a book of the
+    batches before: all invented, batch 14 by the curve of the session's plates.
+    """
+    rng = np.random.default_rng(14)
+    files = {}
+    for minutes in _MINUTES:
+        gamma = -_GAMMA_INFINITY * float(np.expm1(-_RATE * minutes))
+        curve = EmulsionCurve(gamma=gamma, base_fog=0.1 + 0.002 * (minutes - 5))
+        tablet = 0.05 + 0.15 * np.arange(21)
+        read = curve.density(_TEST_LOG_H - tablet) + rng.normal(0, 0.004, tablet.size)
+        rows = [["step", "tablet_density", "density"]]
+        rows += [
+            [str(n), f"{t:.2f}", f"{d:.3f}"]
+            for n, (t, d) in enumerate(zip(tablet, read, strict=True), 1)
+        ]
+        rows.append(["fog", "", f"{curve.base_fog:.3f}"])
+        files[f"batch-14-{minutes}min.csv"] = write_csv_rows(rows)
+    lost = (1 - _P) * np.log10(np.array(_STRIPS_S) / _STRIPS_S[0])
+    strips = EmulsionCurve().density(1.1 - lost)
+    rows = [["time_s", "density"]]
+    rows += [[f"{t:g}", f"{d:.3f}"] for t, d in zip(_STRIPS_S, strips, strict=True)]
+    files["strips.csv"] = write_csv_rows(rows)
+    rows = [["batch", "coated on", "speed", "gamma", "base plus fog", "Dmax"]]
+    for batch in range(2, 14):
+        speed, gamma = 2.0 * 2 ** rng.normal(0, 0.15), rng.normal(0.7, 0.03)
+        figures = f"{speed:.3g}", f"{gamma:.3f}", f"{rng.normal(0.1, 0.008):.3f}"
+        rows.append([str(batch), "", *figures, f"{rng.normal(1.9, 0.06):.2f}"])
+    files["batches.csv"] = write_csv_rows(rows)
+    return files
 
 
 _TITLE = "An afternoon's plates"
