@@ -19,7 +19,7 @@ def show_check(found: PrintCheck, picture: Path) -> None:
     """Print the numbers, what to change, and the file."""
     it = found.numbers
     plus_minus = "\N{PLUS-MINUS SIGN}"
-    click.echo(f"exposure     {it.stops:+.2f} {plus_minus} {it.stops_error:.2f} stop")
+    click.echo(f"exposure     {it.stops:+z.2f} {plus_minus} {it.stops_error:.2f} stop")
     side = f", less at the {it.darker_side}" if it.darker_side else ""
     click.echo(
         f"light        {it.fall:.0%} {plus_minus} {it.fall_error:.0%} from side to side{side}"

@@ -131,9 +131,7 @@ def rough_layout(shapes: Sequence[tuple[int, int]], links: Sequence[Link]) -> La
             break
         link = max(open_links, key=lambda link: link.support)
         near, far = (link.one, link.other) if link.one in known else (link.other, link.one)
-        here, there = (
-            (link.here, link.there) if near == link.one else (link.there, link.here)
-        )
+        here, there = (link.here, link.there) if near == link.one else (link.there, link.here)
         target = placed(own[near], np.zeros(SHARED), shapes[near], here)
         own[far] = _similar(there, target, shapes[far])
         known.add(far)
@@ -190,7 +188,9 @@ def fit_layout(start: Layout, links: Sequence[Link], *, sigma: float) -> Layout:
         rows, columns, values = [], [], []
         for slopes, tiles, sign in ((slope_one, one, 1.0), (slope_other, other, -1.0)):
             at = tiles[:, None] * OWN + np.arange(OWN)
-            at = np.hstack([at, np.broadcast_to(count * OWN + np.arange(SHARED), (len(at), SHARED))])
+            at = np.hstack(
+                [at, np.broadcast_to(count * OWN + np.arange(SHARED), (len(at), SHARED))]
+            )
             for axis in range(2):
                 rows.append(np.repeat(np.arange(len(at)) * 2 + axis, OWN + SHARED))
                 columns.append(at.ravel())

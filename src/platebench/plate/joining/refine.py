@@ -128,9 +128,7 @@ def _compared(
         if alike < _ALIKE or np.hypot(*shift) > reach:
             missed += plain
             continue
-        rows.append(
-            [*centre, *shift, 1 / (1 + (error / _FLOOR) ** 2), *_mean_light(first, moved)]
-        )
+        rows.append([*centre, *shift, 1 / (1 + (error / _FLOOR) ** 2), *_mean_light(first, moved)])
     table = np.array(rows, np.float64).reshape(-1, 7)
     return Overlap(
         link=Link(
@@ -147,9 +145,7 @@ def _compared(
     )
 
 
-def cut_out(
-    layout: Layout, tile: int, codes: Codes, centre: Doubles, side: int
-) -> Floats | None:
+def cut_out(layout: Layout, tile: int, codes: Codes, centre: Doubles, side: int) -> Floats | None:
     """Return the codes of a square of the plate as a tile shows it; None where it leaves the tile.
 
     Over a window the layout is as good as an affine map.
