@@ -7,8 +7,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from platebench.read.metadata import fields_from_exif, fields_from_file
 
 ASCII, SHORT, LONG, RATIONAL = 2, 3, 4, 5
@@ -112,9 +110,9 @@ def test_control_characters_do_not_reach_a_report() -> None:
     assert len(camera) < 170
 
 
-@pytest.mark.parametrize("length", range(0, len(WHOLE), 7))
-def test_cut_exif_never_raises(length: int, caplog: pytest.LogCaptureFixture) -> None:
-    assert isinstance(fields_from_exif(WHOLE[:length]), dict)
+def test_cut_exif_never_raises() -> None:
+    for length in range(0, len(WHOLE), 7):
+        assert isinstance(fields_from_exif(WHOLE[:length]), dict)
 
 
 def test_damaged_exif_never_raises() -> None:

@@ -66,12 +66,12 @@ def test_a_good_curve_has_no_doubtful_step(seed: int) -> None:
     assert readings.doubtful == ()
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_random_densities_are_not_a_tablet_turned_round(seed: int) -> None:
-    d = np.random.default_rng(seed).uniform(0.1, 2.2, 21)
-    with pytest.raises(ReadingsError) as refused:
-        pair_readings("p", LOG_H, d)
-    assert "without order" in refused.value.what
+def test_random_densities_are_not_a_tablet_turned_round() -> None:
+    for seed in range(12):
+        d = np.random.default_rng(seed).uniform(0.1, 2.2, 21)
+        with pytest.raises(ReadingsError) as refused:
+            pair_readings("p", LOG_H, d)
+        assert "without order" in refused.value.what, seed
 
 
 @pytest.mark.parametrize("dust", [None, 5, 12])

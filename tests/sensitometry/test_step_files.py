@@ -242,13 +242,13 @@ def test_bad_options_are_usage_errors(options: tuple[str, str], tmp_path: Path) 
     assert "is no positive number" in result.output
 
 
-@pytest.mark.parametrize("seed", range(40))
-def test_a_spoiled_file_never_gives_a_traceback(seed: int, tmp_path: Path) -> None:
-    rng = np.random.default_rng(seed)
-    content = bytearray(steps_csv().encode())
-    for _ in range(int(rng.integers(1, 30))):
-        content[int(rng.integers(len(content)))] = int(rng.integers(256))
-    try:
-        load_readings(put(tmp_path, bytes(content)))
-    except ReadingsError as error:
-        assert len(str(error).splitlines()) == 1
+def test_a_spoiled_file_never_gives_a_traceback(tmp_path: Path) -> None:
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        content = bytearray(steps_csv().encode())
+        for _ in range(int(rng.integers(1, 30))):
+            content[int(rng.integers(len(content)))] = int(rng.integers(256))
+        try:
+            load_readings(put(tmp_path, bytes(content)))
+        except ReadingsError as error:
+            assert len(str(error).splitlines()) == 1, seed
