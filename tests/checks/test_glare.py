@@ -1,10 +1,14 @@
 """Glare judged; how it is measured is tested in tests/plate/test_glare.py."""
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
-from platebench.measure.checks.glare_check import GlareFigures, judge_glare
+from platebench.measure.checks.glare_check import GlareFigures, judge_glare, judge_session_glare
 from platebench.measure.checks.verdict import Severity
 from platebench.plate.glare import interval_in_words
+from platebench.plate.glare_model import GHOST, NOTHING, SessionGlare, posterior_of
 
 
 def measured(share, sigma=0.0002, sources=("card",)):
@@ -61,3 +65,19 @@ def test_a_plate_in_a_mask_is_not_told_to_be_masked(source: str) -> None:
 def test_glare_that_convert_takes_off_is_said_to_be() -> None:
     assert "convert takes it off" in judge_glare(measured(0.004), off=True).text
     assert "takes it off" not in judge_glare(measured(0.004)).text
+
+
+def test_a_card_in_the_middle_hides_ghosts_and_is_asked_for_again_beside_it():
+    found = posterior_of(NOTHING)
+    room = np.zeros((1, 4, 6))
+    session = SessionGlare(
+        evidence=NOTHING, found=found, of_room=NOTHING, room=room, card=1, box_off=1
+    )
+    verdict = judge_session_glare(session)
+    assert verdict.severity is Severity.NOTE and verdict.remedy
+    precision = NOTHING.precision.copy()
+    precision[GHOST, GHOST] = 1e6
+    aside = replace(session, evidence=replace(NOTHING, precision=precision))
+    assert judge_session_glare(aside).severity is Severity.GOOD
+    unlike = replace(aside, evidence=replace(aside.evidence, misfit=0.3))
+    assert judge_session_glare(unlike).severity is Severity.WARN

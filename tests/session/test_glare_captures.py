@@ -138,7 +138,7 @@ def test_from_start_to_record(tmp_path: Path) -> None:
     shot = simulate_plate(plate, box, CAMERA, exposure_s=EXPOSURE_S, seed=6).frame
     frames = {
         "blank": simulate_blank(box, CAMERA, exposure_s=EXPOSURE_S, seed=1),
-        "card": simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=4),
+        "card": simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=4, aside=0.1),
         "off": simulate_box_off(box, CAMERA, exposure_s=LONG_S, seed=5),
         "plate": shot,
     }

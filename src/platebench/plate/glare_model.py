@@ -36,14 +36,7 @@ from scipy.special import log_ndtr, ndtri_exp
 Doubles = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-WIDTHS = (
-    1 / 2,
-    1 / 4,
-    1 / 8,
-    1 / 16,
-    1 / 32,
-    1 / 64,
-)  # standard deviations, share of the long side
+WIDTHS = tuple(2.0**-n for n in range(1, 7))  # standard deviations, share of the long side
 REACHES = (1 / 4, 1 / 2)  # of light from outside the frame
 SHARES = 4 + len(REACHES) + len(WIDTHS)  # room, far, ghost, box, from outside, and one a width
 GHOST, BOX = 2, 3
@@ -64,13 +57,13 @@ FROM_BEYOND = 0.5  # light beyond the border over that at it
 SCALE_SIGMA = float(PRIOR[SCALE])  # by which the glare of one capture is off as a whole
 LEAST_MISFIT = 0.01  # of the glare: no lens follows the model better
 PREDICTED_MISFIT = 0.03  # of the glare, where it is computed and not read, by a card
+AROUND_MISFIT = 0.15  # the same by a mask or holder around the plate alone
+BESIDE_MISFIT = 0.25  # and by a strip or a tablet alone
 _USUAL_MISFIT = 0.02  # of the glare; what is left over above it is of some other kind
 _ELSEWHERE = 2.0  # what the model misses at a plate over what it misses at the card
 _IMAGE = 6.0  # light of an image of the scene over what is left over on a card
 MISFIT_TOLD = 0.05  # of the glare, left over by the model
 _ANYWHERE = 1 / 6  # of the long side: how far the scene's light may come to lie from where it was
-AROUND_MISFIT = 0.15  # the same by a mask or holder around the plate alone
-BESIDE_MISFIT = 0.25  # and by a strip or a tablet alone
 _GHOST_BLUR = 1 / 24  # of the long side: ghosts are out of focus
 _ALL_DARK = 0.9  # of the frame: no light shows that could stray
 _OPPOSITE = 0.8  # of a dark area; if as much lies dark opposite, ghosts on it cannot be told
@@ -327,7 +320,7 @@ def fit_captures(captures: Sequence[DarkCells], known: Evidence = NOTHING) -> Ev
     known = replace(known, dark=max(known.dark, *map(_darkness, captures)))
     misfit, left_over, total = known.misfit, known.left_over, known
     spreads = [spread_of(capture.light) for capture in captures]
-    ghost_told = known.precision[GHOST, GHOST] > 0 or any(map(_tells_ghost, captures))
+    ghost_told = tells_ghost(known) or any(map(_shows_ghost, captures))
     for _ in range(_ROUNDS):
         rows = [_rows_of(*pair, shares) for pair in zip(captures, spreads, strict=True)]
         for capture, of_capture in zip(captures, rows, strict=True):
@@ -366,7 +359,12 @@ def _darkness(capture: DarkCells) -> float:
     return max(dark, _LEAST_GLARE) / usual
 
 
-def _tells_ghost(capture: DarkCells) -> bool:
+def tells_ghost(known: Evidence) -> bool:
+    """Tell whether captures showed how strong a ghost is."""
+    return bool(known.precision[GHOST, GHOST] > 0)
+
+
+def _shows_ghost(capture: DarkCells) -> bool:
     """Tell whether the scene's image, mirrored, would lie bright on a card."""
     if capture.card != CARD:  # around a plate, ghosts look like other glare
         return False

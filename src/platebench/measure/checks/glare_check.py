@@ -9,11 +9,16 @@ from dataclasses import dataclass
 
 from platebench.measure.checks.verdict import Severity, Verdict
 from platebench.plate.glare import Glare, density_with_glare, interval_in_words
-from platebench.plate.glare_model import SHARES, SessionGlare, most_probable
+from platebench.plate.glare_model import (
+    MISFIT_TOLD,
+    SHARES,
+    SessionGlare,
+    most_probable,
+    tells_ghost,
+)
 
 USEFUL_BOUND = 0.01  # an upper bound above this says more of the plate than of the glare
 HARMLESS, HARMFUL = 0.001, 0.005  # shares of the bare light box
-_MISFIT_ON_CARD = 0.1  # of the glare
 _CARD = (
     "lay a large opaque card (metal, or two black cards) a little off the middle of the bare box, "
     "capture it as you did the blank, and once more with the box off at 64 times the time; name "
@@ -22,6 +27,10 @@ _CARD = (
 _OFF = (
     "capture the same framing with the light box off, at 64 times the time, and name it under "
     "[light] box_off"
+)
+_ASIDE = (
+    "a ghost, the lens's mirror image of the scene, stays hidden by a card in the middle: lay it a "
+    "tenth of the frame's width to one side and capture it again"
 )
 _BY_TABLET = "to know it, calibrate with a scan of a step tablet"
 _LESS_STRAY = "darken the room, clean the lens, use a hood"
@@ -108,12 +117,14 @@ def judge_session_glare(session: SessionGlare) -> Verdict:
     text = "; ".join((*parts, *session.notes))
     if not session.card:
         return Verdict(Severity.WARN, "glare", text, f"to know the glare, {_CARD}")
-    if session.evidence.misfit > _MISFIT_ON_CARD:
+    if session.evidence.misfit > MISFIT_TOLD:
         over = f"{session.evidence.misfit:.0%}"
         text += f"; {over} of the glare on the card does not follow its model"
         return Verdict(Severity.WARN, "glare", text, _REDUCE)
     if not session.box_off:
         return Verdict(Severity.NOTE, "glare", text, _OFF)
+    if not tells_ghost(session.evidence):
+        return Verdict(Severity.NOTE, "glare", text, _ASIDE)
     severity = Severity.NOTE if session.notes else Severity.GOOD
     return Verdict(severity, "glare", text)
 

@@ -166,7 +166,7 @@ def _laid_over(layers: Sequence[Layer], size: tuple[int, int], more: tuple[int, 
         weight if not more else weight[..., None],
         out=light,
         where=shown if not more else shown[..., None],
-    )  # noqa: E501
+    )
     codes = code_from_transmittance(light.reshape(size[0], -1)).reshape(light.shape)
     np.minimum(codes, CLIPPED - 1, out=codes)
     codes[~shown] = CLIPPED
