@@ -39,6 +39,7 @@ BENCHES = {
     "glare": ("--sessions", "1"),
     "coverage": ("--sessions", "1"),
     "scan_gamma": ("--prints", "1"),
+    "edges": ("--plates", "1"),
 }
 
 
