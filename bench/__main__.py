@@ -43,6 +43,7 @@ BENCHES = {
     "exposure_strips": ("--papers", "5"),
     "own_speed": ("--makers", "4"),
     "scan_gamma": ("--prints", "1"),
+    "edges": ("--plates", "1"),
 }
 
 

@@ -418,6 +418,55 @@ def test_angles_of_a_turned_and_leaning_plate():
     assert (tilt, square) == (pytest.approx(3.0), pytest.approx(0.0, abs=1e-9))
 
 
+def card_with(corners, shape, *, rails=False):
+    """A black card with an opening, or two rails, 4 % of the frame wide; edges one pixel soft."""
+    fine = np.zeros((4 * shape[0], 4 * shape[1]), np.float32)
+    points = np.round(((corners + 0.5) * 4)[:, ::-1]).astype(np.int32)
+    cv2.fillPoly(fine, [points], 1.0)
+    if rails:
+        beyond = fine.copy()
+        wide = round(0.16 * shape[0])
+        beyond = np.minimum(np.roll(1 - fine, wide, 0), np.roll(1 - fine, -wide, 0))
+        fine = np.maximum(fine, beyond)
+    soft = cv2.GaussianBlur(fine, (0, 0), 4)
+    return 0.002 + 0.998 * cv2.resize(soft, shape[::-1], interpolation=cv2.INTER_AREA)
+
+
+@pytest.mark.parametrize("gap", [4.0, 12.0])
+def test_a_wedge_of_light_does_not_turn_the_side(gap):
+    """The opening's sides run up to 0.5 degrees askew to the plate's."""
+    plate, camera = PlateModel(rebate_mm=(2.0, 0.0, 3.0, 2.5)), plain((900, 1200), cfa="MONO")
+    image, truth = photograph(plate, LightBox(), camera)
+    ahead = np.roll(truth, -1, axis=0) - truth
+    along = ahead / np.hypot(*ahead.T)[:, None]
+    outward = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    near = np.array([gap, gap + 3, gap, gap + 5]) - gap / 2.2
+    far = 2 * np.array([gap, gap + 3, gap, gap + 5]) - near
+    lines = [
+        (truth[k] + near[k] * outward[k], truth[(k + 1) % 4] + far[k] * outward[k])
+        for k in range(4)
+    ]
+    opening = []
+    for (p, q), (r, t) in zip(lines[-1:] + lines[:-1], lines, strict=True):
+        first, second = q - p, t - r
+        share = np.linalg.solve(np.stack([first, -second], axis=1), r - p)[0]
+        opening.append(p + share * first)
+    pixels = image.pixels * card_with(np.array(opening), image.shape)
+    found = find_plate(PlateImage(pixels=pixels.astype(np.float32)))
+    assert found.doubts == ()
+    assert error_percent(found, truth) < CLOSE_PERCENT
+
+
+def test_two_rails_across_the_frame():
+    image, truth = photograph(PlateModel(), LightBox(), plain((900, 1200), cfa="MONO"))
+    top, bottom = truth[:2, 0].min() - 12, truth[2:, 0].max() + 9
+    between = np.array([[top, -9], [top, 1300], [bottom, 1300], [bottom, -9]])
+    pixels = image.pixels * card_with(between, image.shape, rails=True)
+    found = find_plate(PlateImage(pixels=pixels.astype(np.float32)))
+    assert found.doubts == ()
+    assert error_percent(found, truth) < CLOSE_PERCENT
+
+
 @pytest.mark.parametrize("turn", [0, 1, 2, 3])
 def test_a_sliver_at_a_scans_border_is_no_plate(turn):
     """The end of a scanner's bed, one to six pixels wide, beside a plate eleven pixels inside."""

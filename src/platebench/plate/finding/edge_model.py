@@ -36,6 +36,7 @@ BELIEF = ((0.65, 0.87), (1.0, 0.0))
 WORTH_A_LINE = 0.64  # the same against light, where the two stories hardly differ
 BARE_STRIP = 0.955  # of the light: more than any glass lets through (0.92: two surfaces, n = 1.52)
 WIDE = 2.5  # times the blur: a strip narrower than this does not tell its level
+LEVEL_TOLD = 6.0  # times the blur: a strip wider than this shows its level, whatever the blur
 STEP = 1e-7  # of a parameter, for slopes: pixels, or a share of blur, density or width
 
 Doubles = NDArray[np.float64]
@@ -349,6 +350,11 @@ def _verdict(
         inner[k] = x[crossing - 1] + share * (x[crossing] - x[crossing - 1])
         rising = int(np.argmax(tone[: top + 1] > peak / 2))
         width = float(inner[k] - x[rising]) + 0.5 * BIN_PX
+        if width > LEVEL_TOLD * blur:  # clear of both ends the strip shows its own level
+            clear = (x > x[rising] + WIDE * blur) & (x < inner[k] - WIDE * blur)
+            level = float(np.median(tone[clear])) / light
+            votes["gap" if level > BARE_STRIP else "none"] += 1
+            continue
         ratio = peak / (light * float(erf(width / (2 * np.sqrt(2) * blur))))
         if (width < 4 * blur and 0.7 < ratio < 0.93) or (width < 2.5 * blur and ratio > 0.6):
             votes["unclear"] += 1

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.core.image import PlateImage
+from platebench.plate.finding.openings import rails_across
 from platebench.plate.finding.outline import OPAQUE, OutlineView, bare_beyond, look, look_inside
 from platebench.plate.finding.refine_corners import SIDE_NAMES, Side, corners_of, outline_of
 from platebench.plate.finding.surround import (
@@ -82,7 +83,10 @@ def find_plate(image: PlateImage, *, light_known: bool = True) -> FoundPlate:
     small, block = reduce_picture(pixels, REDUCED_SIDE)
     if min(small.shape) < 24:
         return _nothing(image, "the picture is too small to find a plate in")
-    view = look(pixels, small, block, light_known)
+    rails = rails_across(small) if light_known else None
+    view = look(
+        pixels, small, block, light_known, None if rails is None else (~rails).astype(np.uint8)
+    )
     if view is None:
         return _nothing(image, "no plate seen on the surround")
     kind: Kind = "dark" if view.brighter else "bright"

@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 
 from platebench.plate.finding.edge_model import fit_edges, strip_of_light
 from platebench.plate.finding.edge_profiles import CLIMB, USUAL_BLUR_PX
-from platebench.plate.finding.refine_corners import SIDE_NAMES, Side, refine_side, sides_of_outline
+from platebench.plate.finding.openings import region_mask, sides_in_opening
+from platebench.plate.finding.refine_corners import (
+    SIDE_NAMES,
+    Side,
+    corners_of,
+    refine_side,
+    sides_of_outline,
+)
 from platebench.plate.finding.surround import (
     BARE,
     BLACK,
@@ -29,6 +36,7 @@ from platebench.plate.finding.surround import (
 OPAQUE = 0.03  # of the light: card or holder; no plate is so dense all around
 # Spread of the edge about its line, beyond which its foot says nothing: scans, captures.
 ROUGH_PX = (0.95, 1.5)
+STRAIGHT = 0.8  # of the places on a side that must lie on its line where an outline is drawn anew
 # Off a side's line, as a share of the long side: scans are small and sharpened, their edges ragged
 # by a pixel or two; a crop is wrong from 0.005.
 RAGGED_SCAN = 0.002
@@ -42,6 +50,7 @@ class OutlineView:
     regions: list[Region]
     coarse: tuple[Side, ...]  # full pixels, from the reduced outline
     sides: tuple[Side, ...]  # full pixels, refined
+    edges: tuple[Side, ...]  # the same before they were moved to where the glass ends
     missing: tuple[str, ...]  # names of sides that could not be refined
     brighter: bool  # than the surround
     outermost: bool  # the surround reaches the frame's border
@@ -79,17 +88,54 @@ def look(
     log_t = np.log10(np.maximum(small[rim], 0) + FLOOR)
     brighter = bool(np.median(log_t - surround.surface[rim]) > 0) if rim.any() else False
     pixels = _without_slivers(pixels, surround.slivers, block)
-    sides, missing, strip = _refined(pixels, coarse, block, brighter, light_known, within)
+    sides, edges, missing, strip = _refined(pixels, coarse, block, brighter, light_known, within)
+    if brighter and light_known and (missing or _far_apart(coarse, edges, block)):
+        lit = _above_the_leak(small, within)
+        if lit is not None:
+            nearer = tuple(side.scaled(block) for side in sides_of_outline(lit.mask))
+            again = _refined(pixels, nearer, block, brighter, light_known, within)
+            straight = min(side.support for side in again[0]) > STRAIGHT
+            if straight and not again[2] and not _far_apart(nearer, again[1], block):
+                regions, coarse = [lit, *regions[1:]], nearer
+                sides, edges, missing, strip = again
     return OutlineView(
         surround=surround,
         regions=regions,
         coarse=coarse,
         sides=sides,
+        edges=edges,
         missing=missing,
         brighter=brighter,
         outermost=within is None,
         strip=strip,
     )
+
+
+def _far_apart(coarse: tuple[Side, ...], sides: tuple[Side, ...], block: int) -> bool:
+    """Whether any edge was not found near the outline, or is no straight line there."""
+    for rough, side in zip(coarse, sides, strict=True):
+        ends = np.array([side.start, side.stop])
+        off = float(np.abs(rough.depth_at(ends) - side.depth_at(ends)).max())
+        if side.support < 0.5 or off > 4 * block:
+            return True
+    return False
+
+
+def _above_the_leak(small: Floats, within: Mask | None) -> Region | None:
+    """Return the largest thing brighter than light that leaks on to a card or is reflected by it.
+
+    Such light makes an outline tens of pixels outside the edge, out of its reach.
+    """
+    bright = small > BLACK
+    if within is not None:
+        bright &= within > 0
+    regions = find_regions(bright.astype(np.uint8))
+    if not regions:
+        return None
+    mask = np.zeros(small.shape, np.uint8)
+    contours, _ = cv2.findContours(regions[0].mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.drawContours(mask, contours, -1, 1, cv2.FILLED)
+    return replace(regions[0], mask=mask)
 
 
 def _without_slivers(pixels: Floats, slivers: NDArray[np.bool_], block: int) -> Floats:
@@ -135,7 +181,52 @@ def look_inside(
             and deeper.brighter == frame
         ):
             return deeper
+    if view.brighter and light_known:
+        return _look_behind_light(pixels, small, block, view)
     return None
+
+
+def _look_behind_light(
+    pixels: Floats, small: Floats, block: int, view: OutlineView
+) -> OutlineView | None:
+    """Look for the plate's own sides behind strips of light too narrow or askew for an outline."""
+    seen = sides_in_opening(pixels, view.edges)
+    if seen is None:
+        return None
+    rough, room = seen
+    found: list[Side] = []
+    for side, gap, outer in zip(rough, room, view.sides, strict=True):
+        if gap is None:
+            found.append(outer)
+            continue
+        again = int(np.ceil(0.003 * (side.stop - side.start))) + 8
+        better: Side | None = side
+        for _ in range(2):
+            assert better is not None
+            better = refine_side(
+                pixels, better, brighter=False, reach=again, outward=min(again, gap), narrow=True
+            )
+            if better is None:
+                return None
+        assert better is not None
+        found.append(better)
+    open_to = [k for k, gap in enumerate(room) if gap is not None]
+    moved, _ = _at_the_rim([found[k] for k in open_to], brighter=False, light_known=True)
+    for k, side in zip(open_to, moved, strict=True):
+        found[k] = side
+    corners = corners_of(found)
+    if not np.isfinite(corners).all():
+        return None
+    mask = region_mask(corners, small.shape, block)
+    return replace(
+        view,
+        regions=[Region(mask, int(mask.sum()), 1.0)],
+        coarse=rough,
+        sides=tuple(found),
+        missing=(),
+        brighter=False,
+        strip="none",
+    )
 
 
 def _refined(
@@ -145,7 +236,7 @@ def _refined(
     brighter: bool,
     light_known: bool,
     within: Mask | None,
-) -> tuple[tuple[Side, ...], tuple[str, ...], str]:
+) -> tuple[tuple[Side, ...], tuple[Side, ...], tuple[str, ...], str]:
     """Return the sides refined twice: half-way places, then the foot of the edge.
 
     A rough edge smears the foot of its mean profile; its half-way places stand.
@@ -192,7 +283,7 @@ def _refined(
         sides.append(side if better is None or (scan and _worse(better, side)) else better)
     missing = tuple(n for n, side in zip(SIDE_NAMES, once, strict=True) if side is None)
     rim, strip = _at_the_rim(sides, brighter=brighter, light_known=light_known)
-    return rim, missing, strip
+    return rim, tuple(sides), missing, strip
 
 
 def _worse(better: Side, side: Side) -> bool:
