@@ -30,6 +30,8 @@ DOORS = {
     "starlette": {"review/app.py"},
     "uvicorn": {"review/serve.py", "review/door.py"},
     "pypdfium2": {"write"},
+    "dask": {"session/cluster.py"},
+    "distributed": {"session/cluster.py"},
 }
 
 
