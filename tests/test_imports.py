@@ -31,6 +31,8 @@ DOORS = {
     "pypdfium2": {"write"},
     "pyvips": {"exhibit/deep_picture.py"},
     "iiif_prezi3": {"exhibit/manifests.py"},
+    "dask": {"session/cluster.py"},
+    "distributed": {"session/cluster.py"},
 }
 
 

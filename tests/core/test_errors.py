@@ -117,6 +117,8 @@ def test_codes_are_never_renumbered() -> None:
         "PACKAGE_INVALID": 13,
         "WORKER_LOST": 14,
         "SETTINGS": 15,
+        "CLUSTER": 16,
+        "CLUSTER_LOST": 17,
         "INTERRUPTED": 130,
         "PIPE_CLOSED": 141,
     }

@@ -185,6 +185,19 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
         return run("review", session, "--no-browser", "--port", port)
 
 
+# --- Cluster
+
+
+@produces("… is neither the address of a scheduler")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("check", session, "--cluster", session / "scheduler.json")
+
+
+@produces("… is not protected by TLS;")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    return run("check", session, "--cluster", "tcp://192.0.2.7:8786")
+
+
 # --- Pictures to share
 
 

@@ -13,10 +13,12 @@ from platebench.archive.file_check import FindingKind
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
+    cluster_option,
     plate_ids,
     print_json,
     session_argument,
     talk_options,
+    work_done_by,
     work_options,
 )
 from platebench.core.shown import LONGEST_PART, shown
@@ -188,6 +190,7 @@ def size(count: int) -> str:
 @click.option("--captures", is_flag=True, help="Pack raws or scans, blank and dark frames, too.")
 @click.option("--colour", is_flag=True, help="Masters of red, green and blue.")
 @click.option("--no-masters", is_flag=True, help="Leave the masters out.")
+@cluster_option
 @work_options
 @talk_options
 def command(
@@ -200,6 +203,7 @@ def command(
     captures: bool,
     colour: bool,
     no_masters: bool,
+    cluster: str | None,
     jobs: int | None,
     memory: int | None,
     as_json: bool,
@@ -213,23 +217,25 @@ def command(
     """
     from datetime import datetime
 
-    from platebench.archive.pack_session import PackOptions, pack_session
+    from platebench.archive.pack_session import PACKAGES, PackOptions, pack_session
     from platebench.cli.terminal_progress import progress_for
 
     options = PackOptions(
         captures=captures, masters=not no_masters, colour=colour, each=each, name=name
     )
-    packed = pack_session(
-        session,
-        now=datetime.now().astimezone(),
-        to=output,
-        converted=converted,
-        plates=plates,
-        options=options,
-        workers=jobs,
-        memory=memory,
-        progress=progress_for(quiet),
-    )
+    output = session / PACKAGES if output is None else output
+    with work_done_by(cluster, session, output) as (folder, to):
+        packed = pack_session(
+            folder,
+            now=datetime.now().astimezone(),
+            to=to,
+            converted=converted,
+            plates=plates,
+            options=options,
+            workers=jobs,
+            memory=memory,
+            progress=progress_for(quiet),
+        )
     if as_json:
         print_json(
             {"packages": [one.check.to_json() | {"plates": list(one.plates)} for one in packed]}

@@ -11,9 +11,11 @@ import click
 from platebench.cli.ending import show_error
 from platebench.cli.options import (
     ExampledCommand,
+    cluster_option,
     print_json,
     session_argument,
     talk_options,
+    work_done_by,
     work_options,
 )
 from platebench.cli.show import capture_to_json, wrapped
@@ -85,6 +87,7 @@ def _listed(names: Sequence[str]) -> str:
 )
 @session_argument
 @click.option("--all", "show_all", is_flag=True, help="Show what is good, too.")
+@cluster_option
 @work_options
 @talk_options
 @click.pass_context
@@ -92,6 +95,7 @@ def command(
     ctx: click.Context,
     session: Path,
     show_all: bool,
+    cluster: str | None,
     jobs: int | None,
     memory: int | None,
     as_json: bool,
@@ -109,7 +113,8 @@ def command(
     from platebench.session.check_session import check_session, exit_code_of_check
     from platebench.session.session_report import OUTPUT_NAME
 
-    checked = check_session(session, workers=jobs, memory=memory, progress=progress_for(quiet))
+    with work_done_by(cluster, session, None) as (folder, _):
+        checked = check_session(folder, workers=jobs, memory=memory, progress=progress_for(quiet))
     keep_checks(session, session / OUTPUT_NAME, checked)
     for entry in checked:
         if entry.error:

@@ -9,9 +9,11 @@ import click
 from platebench.cli.check import show_check
 from platebench.cli.options import (
     ExampledCommand,
+    cluster_option,
     results_option,
     session_argument,
     talk_options,
+    work_done_by,
     work_options,
 )
 from platebench.cli.show import show_result
@@ -35,6 +37,7 @@ from platebench.cli.show import show_result
 @click.option("--true-size", is_flag=True, help="Also write a PDF with every plate at true size.")
 @click.option("--check", is_flag=True, help="Check every capture too, as check does; each is read "
     "once for both.")  # fmt: skip
+@cluster_option
 @work_options
 @talk_options
 @click.pass_context
@@ -45,6 +48,7 @@ def command(
     force: bool,
     true_size: bool,
     check: bool,
+    cluster: str | None,
     jobs: int | None,
     memory: int | None,
     as_json: bool,
@@ -59,17 +63,20 @@ def command(
     """
     from platebench.cli.terminal_progress import progress_for
     from platebench.session.convert_session import convert_session
+    from platebench.session.session_report import OUTPUT_NAME
 
-    result = convert_session(
-        session,
-        output=output,
-        force=force,
-        workers=jobs,
-        memory=memory,
-        true_size=true_size,
-        check=check,
-        progress=progress_for(quiet),
-    )
+    output = session / OUTPUT_NAME if output is None else output
+    with work_done_by(cluster, session, output) as (folder, results):
+        result = convert_session(
+            folder,
+            output=results,
+            force=force,
+            workers=jobs,
+            memory=memory,
+            true_size=true_size,
+            check=check,
+            progress=progress_for(quiet),
+        )
     if check and not (as_json or quiet):
         show_check(result.checked, show_all=False)
         click.echo()

@@ -10,10 +10,12 @@ import click
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
+    cluster_option,
     plates_option,
     print_json,
     session_argument,
     talk_options,
+    work_done_by,
     work_options,
 )
 from platebench.cli.show import show_errors
@@ -37,6 +39,7 @@ from platebench.cli.show import show_errors
 @click.option("--compression", type=click.Choice(["none", "deflate", "zstd"]), default="none",
     show_default=True, help="Archives prefer none.")  # fmt: skip
 @click.option("--force", is_flag=True, help="Write again what is there, changed by you or not.")
+@cluster_option
 @work_options
 @talk_options
 @click.pass_context
@@ -48,6 +51,7 @@ def command(
     colour: bool,
     compression: Literal["none", "deflate", "zstd"],
     force: bool,
+    cluster: str | None,
     jobs: int | None,
     memory: int | None,
     as_json: bool,
@@ -65,17 +69,20 @@ def command(
     from platebench.session.session_report import plate_to_json
 
     output = session / FOLDER if output is None else output
-    results = write_masters(
-        session,
-        plates=plates,
-        output=output,
-        colour=colour,
-        compression=compression,
-        force=force,
-        workers=jobs,
-        memory=memory,
-        progress=progress_for(quiet),
-    )
+    if cluster is not None:
+        output = output.resolve()
+    with work_done_by(cluster, session, output) as (folder, _):
+        results = write_masters(
+            folder,
+            plates=plates,
+            output=output,
+            colour=colour,
+            compression=compression,
+            force=force,
+            workers=jobs,
+            memory=memory,
+            progress=progress_for(quiet),
+        )
     if as_json:
         print_json(
             {

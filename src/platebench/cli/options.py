@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -181,6 +182,37 @@ def work_options(command: F) -> F:
         metavar="N",
         help="Captures to work on at a time; fewer if memory is short.  [default: one a core]",
     )(command)
+
+
+def cluster_option(command: F) -> F:
+    """--cluster: the machines that do the work."""
+    return click.option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Have the work done by a cluster: its scheduler's address, tls://..., or the file it "
+        "writes; see docs/cluster.md.",
+    )(command)
+
+
+@contextmanager
+def work_done_by(
+    cluster: str | None, session: Path, output: Path | None
+) -> Iterator[tuple[Path, Path | None]]:
+    """Have the work of the block done by a cluster, where one is named.
+
+    Yields
+    ------
+    (Path, Path or None)
+        Session and folder of results, by names that hold on every machine.
+    """
+    if cluster is None:
+        yield session, output
+        return
+    from platebench.session.cluster import on_cluster
+
+    session, output = session.resolve(), None if output is None else output.resolve()
+    with on_cluster(cluster, session=session, output=output):
+        yield session, output
 
 
 def talk_options(command: F) -> F:

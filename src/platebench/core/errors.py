@@ -29,6 +29,8 @@ class ExitCode(IntEnum):
     PACKAGE_INVALID = 13
     WORKER_LOST = 14
     SETTINGS = 15
+    CLUSTER = 16
+    CLUSTER_LOST = 17
     INTERRUPTED = 130
     PIPE_CLOSED = 141  # as shells report a reader that stopped reading: 128 + SIGPIPE
 
@@ -332,6 +334,18 @@ class MissingProfileError(SettingsError):
         begin = [name for name in self.known if asked and name.casefold().startswith(asked)]
         near = begin or get_close_matches(asked, self.known, n=2)
         return f"did you mean {shown(' or '.join(near))}? " if near else ""
+
+
+class ClusterError(FileFault):
+    """A cluster, or one of its workers, cannot be used."""
+
+    exit_code = ExitCode.CLUSTER
+
+
+class ClusterLostError(FileFault):
+    """The scheduler of a cluster was lost on the way; what was finished stays."""
+
+    exit_code = ExitCode.CLUSTER_LOST
 
 
 class MemoryFault(PlateError):

@@ -16,7 +16,8 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from typing import TypeAlias, TypeVar
+from contextvars import ContextVar
+from typing import Protocol, TypeAlias, TypeVar
 
 from platebench.core.errors import OutOfMemoryError, PlateError, UnexpectedError, WorkerLostError
 from platebench.core.memory import available_bytes, workers_for
@@ -26,6 +27,36 @@ from platebench.session.room import Peak, no_room
 T = TypeVar("T")
 R = TypeVar("R")
 _Sent: TypeAlias = "tuple[R | PlateError, list[tuple[str, int, str]]]"
+
+
+class Engine(Protocol):
+    """Works on many things somewhere else; the arguments are those of :func:`run_all`."""
+
+    def run_all(
+        self,
+        task: Callable[[T], R],
+        items: Sequence[T],
+        *,
+        name_of: Callable[[T], str],
+        what: str = "",
+        progress: Progress | None = None,
+        peak: Callable[[T], Peak] | None = None,
+    ) -> list[R | PlateError]:
+        """Return what ``task`` makes of each item."""
+
+
+_engine: ContextVar[Engine | None] = ContextVar("engine", default=None)
+
+
+@contextmanager
+def elsewhere(engine: Engine) -> Iterator[None]:
+    """Have everything in the block that runs in the pool done by an engine instead."""
+    token = _engine.set(engine)
+    try:
+        yield
+    finally:
+        _engine.reset(token)
+
 
 _CV2_NO_MEMORY = -4  # cv2.Error.StsNoMem, compared by number so that cv2 stays unloaded here
 _THREAD_LIMITS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -78,6 +109,8 @@ def run_all(
         Once the items in hand are finished; those not yet begun are dropped. Interrupted again,
         the workers are stopped at once.
     """
+    if (engine := _engine.get()) is not None:
+        return engine.run_all(task, items, name_of=name_of, what=what, progress=progress, peak=peak)
     if peak is not None:
         memory = memory or available_bytes()
         peaks = [peak(item) for item in items]
@@ -127,7 +160,7 @@ def _run_in_pool(
     with _pool(workers, progress) as pool:
         with _interrupts_ignored():  # children inherit it, so Ctrl-C never hits a starting worker
             pending: dict[Future[_Sent[R]], int] = {
-                pool.submit(_guarded_there, task, item, name_of(item), _telling()): place
+                pool.submit(guarded_there, task, item, name_of(item), telling()): place
                 for place, item in enumerate(items)
             }
         for future in as_completed(pending):
@@ -151,7 +184,7 @@ def _run_alone(task: Callable[[T], R], item: T, name: str, progress: Progress) -
     for _ in range(2):
         with _pool(1, progress) as pool:
             with _interrupts_ignored():
-                future = pool.submit(_guarded_there, task, item, name, _telling())
+                future = pool.submit(guarded_there, task, item, name, telling())
             try:
                 return _result_of(future, name)
             except BrokenProcessPool:
@@ -255,12 +288,12 @@ def _interrupts_ignored() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
 
 
-def _telling() -> bool:
+def telling() -> bool:
     """Tell whether anybody reads what is logged: workers ask before they keep it."""
     return LOG.isEnabledFor(logging.INFO)
 
 
-def _guarded_there(task: Callable[[T], R], item: T, name: str, tell: bool) -> _Sent[R]:
+def guarded_there(task: Callable[[T], R], item: T, name: str, tell: bool) -> _Sent[R]:
     """Work in a worker; what it logs goes back with the result, since a queue can be lost."""
     if not tell:
         return _guarded(task, item, name), []
