@@ -51,7 +51,7 @@ def show_plate_plan(plan: PlatePlan, exposure: str, pair: tuple[str, str], why: 
     wrapped(f"{'or a' if exposure else 'expose a'} pair: {' and '.join(pair)}", indent="")
     wrapped(why)
     wrapped(
-        f"this aim asks for {plan.shift_stops:+.1f} stop against the usual one: taken in "
+        f"this aim asks for {plan.shift_stops:+z.1f} stop against the usual one: taken in "
         "(measured, your curves)"
     )
     click.echo(f"develop {times[0]} at {wanted.bath_c:g} °C, {times[1]} to {times[2]}")
@@ -62,9 +62,9 @@ def show_plate_plan(plan: PlatePlan, exposure: str, pair: tuple[str, str], why: 
         f"{wanted.scale:.2f} +-{plan.range_sigma:.2f}"
     )
     wrapped(
-        f"one stop more: range {plan.stop_more:+.2f} D, thinnest tone {plan.stop_more_thin:+.2f} D"
+        f"one stop more: range {plan.stop_more:+z.2f} D, thinnest tone {plan.stop_more_thin:+z.2f} D"
     )
-    wrapped(f"one degree warmer: range {plan.degree_warmer:+.2f} D")
+    wrapped(f"one degree warmer: range {plan.degree_warmer:+z.2f} D")
     for note in plan.notes:
         wrapped(note)
 

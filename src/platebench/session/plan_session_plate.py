@@ -73,8 +73,8 @@ def darkroom_paper(
             f"Gamma {plan.gamma:.2f} of {plan.gamma_infinity:.2f} at most; base plus fog "
             f"{plan.base_fog:.2f} D (measured, your curves). The range that comes: "
             f"{wanted.scale:.2f} +-{plan.range_sigma:.2f} D.",
-            f"One stop more: range {plan.stop_more:+.2f}, thinnest {plan.stop_more_thin:+.2f} D. "
-            f"One degree warmer: range {plan.degree_warmer:+.2f} D.",
+            f"One stop more: range {plan.stop_more:+z.2f}, thinnest {plan.stop_more_thin:+z.2f} D. "
+            f"One degree warmer: range {plan.degree_warmer:+z.2f} D.",
             *(f"{note[0].upper()}{note[1:]}." for note in plan.notes),
         ),
         boxes=_BOXES,
