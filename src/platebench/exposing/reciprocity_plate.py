@@ -72,7 +72,7 @@ def plan_strips(f_number: float, shortest_s: float) -> tuple[Strip, ...]:
     Examples
     --------
     >>> [(s.f_number, round(s.seconds)) for s in plan_strips(5.6, 4.0)]
-    [(5.6, 4), (13, 23), (32, 128)]
+    [(5.6, 4), (13.0, 23), (32, 128)]
     """
     if not shortest_s >= SHORTEST_S:
         raise ValueError(
