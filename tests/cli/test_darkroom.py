@@ -177,6 +177,9 @@ def test_a_test_plate_of_strips_by_table_and_by_places(place: Path) -> None:
     assert 0.7 < document["p"] < 1
     speed = told("own-speed", "shelf", *CURVES, "--reciprocity", "curves/reciprocity.json")
     assert speed["known_q"]["14"][0] == pytest.approx(1 - document["p"])
+    where = ("--session", "shelf", "--plate", "wide", "--seconds", "4,23,128")
+    picture = run("reciprocity-plate", *where, *CURVES, "--batch", "14")
+    assert picture.exit_code == ExitCode.INPUT  # no strips on it
     Path("strips.csv").write_text("time_s,density\n4,0.1\n23,0.1\n128,0.1\n", encoding="utf-8")
     bad = run("reciprocity-plate", "strips.csv", *CURVES, "--batch", "14")
     assert bad.exit_code == ExitCode.INPUT

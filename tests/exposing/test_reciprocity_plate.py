@@ -8,7 +8,13 @@ import numpy as np
 import pytest
 
 from platebench.core.errors import ReadingsError
-from platebench.exposing.reciprocity_plate import RATIO, load_tested, plan_strips, read_strips
+from platebench.exposing.reciprocity_plate import (
+    RATIO,
+    load_tested,
+    plan_strips,
+    read_strips,
+    strips_in,
+)
 from platebench.sensitometry.curve_file import BatchCurve
 
 X = np.arange(-2.0, 1.51, 0.1)
@@ -74,3 +80,14 @@ def test_another_file_is_refused(tmp_path: Path) -> None:
     path.write_text('{"reciprocity": "", "p": 3}', encoding="utf-8")
     with pytest.raises(ReadingsError):
         load_tested([path])
+
+
+def test_strips_are_found_either_way_and_nowhere_on_a_picture() -> None:
+    rng = np.random.default_rng(2)
+    bands = np.repeat([1.0, 0.8, 0.6], 3)[None, :] + rng.normal(0, 0.01, (9, 9))
+    bands[:, [0, 8]] = 0.1  # a rim
+    bands[[0, 8]] = 0.1
+    for grid in (bands, bands.T):
+        assert strips_in(grid.tolist(), 3) == pytest.approx((1.0, 0.8, 0.6), abs=0.02)
+    with pytest.raises(ValueError, match="strips"):
+        strips_in(rng.uniform(0.2, 1.5, (9, 9)).tolist(), 3)

@@ -61,10 +61,8 @@ def show_plate_plan(plan: PlatePlan, exposure: str, pair: tuple[str, str], why: 
         f"aim: thin {plan.thin:.2f}, middle {plan.middle:.2f}, dense {plan.dense:.2f} D, range "
         f"{wanted.scale:.2f} +-{plan.range_sigma:.2f}"
     )
-    wrapped(
-        f"one stop more: range {plan.stop_more:+z.2f} D, thinnest tone "
-        f"{plan.stop_more_thin:+z.2f} D"
-    )
+    thin = f"thinnest tone {plan.stop_more_thin:+z.2f} D"
+    wrapped(f"one stop more: range {plan.stop_more:+z.2f} D, {thin}")
     wrapped(f"one degree warmer: range {plan.degree_warmer:+z.2f} D")
     for note in plan.notes:
         wrapped(note)

@@ -71,8 +71,12 @@ def _nets(
             remedy = "head the columns time_s and density, a row for each strip"
             raise ReadingsError(readings, "holds no strips", remedy) from error
         return [row[0] for row in rows], [row[1] for row in rows], said["base_fog"]
-    done = measure_session_plate(said["session"], said["plate"], places=said["places"])
-    found = [reading.density for reading in done.readings]
+    seconds = said["seconds"]
+    if said["places"]:
+        done = measure_session_plate(said["session"], said["plate"], places=said["places"])
+        found = [reading.density for reading in done.readings]
+    else:
+        found = list(_strips_of(said["session"], said["plate"], len(seconds)))
     if None in found:
         what = f"place {found.index(None) + 1} tells no density"
         raise SpotError(said["plate"], what, "name another place on that strip", "at")
@@ -82,7 +86,22 @@ def _nets(
             said["session"], said["plate"], places=[said["fog"]]
         ).readings
         fog = one.density
-    return said["seconds"] or (), [density for density in found if density is not None], fog
+    return seconds, [density for density in found if density is not None], fog
+
+
+def _strips_of(session: Path, plate: str, count: int) -> tuple[float, ...]:
+    from platebench.core.errors import SpotError
+    from platebench.exposing.reciprocity_plate import strips_in
+    from platebench.session.measure_session import measure_session_plate
+
+    done = measure_session_plate(session, plate, grid=(3 * count, 3 * count))
+    read = [float("nan") if r.density is None else r.density for r in done.readings]
+    side = 3 * count
+    try:
+        return strips_in([read[n * side : (n + 1) * side] for n in range(side)], count)
+    except ValueError as error:
+        what, _, remedy = str(error).partition("; ")
+        raise SpotError(plate, f"shows no test: {what}", remedy, "at") from error
 
 
 @click.command(
@@ -102,10 +121,10 @@ def _nets(
 @click.option("--session", type=A_PATH, metavar="FOLDER", help="To read a plate of this session.")
 @click.option("--plate", default="", metavar="ID", shell_complete=plate_ids, help="The test plate.")
 @click.option("--at", "places", type=Place(), multiple=True, metavar="X,Y", help="A place on a "
-    "strip, from the left and the top of the positive; once for each strip.")  # fmt: skip
+    "strip, from the left and the top of the positive.  [default: strips are found]")  # fmt: skip
 @click.option("--fog", type=Place(), metavar="X,Y", help="An unexposed place.")
 @click.option("--seconds", type=Numbers(), metavar="S,...",
-    help="Time of each strip, in the order of --at.")  # fmt: skip
+    help="Time of each strip, in their order.")  # fmt: skip
 @click.option("--base-fog", type=Amount(-0.2, 4), metavar="D",
     help="Density of an unexposed part.  [default: the curve's]")  # fmt: skip
 @click.option("--curves", type=A_PATH, metavar="FILE", help="The curves.json of the batch.")
@@ -141,8 +160,8 @@ def command(readings: Path | None, as_json: bool, quiet: bool, **said: Any) -> N
         return
     if said["curves"] is None or not said["batch"]:
         raise click.UsageError("to read a plate give --curves and --batch")
-    if said["session"] is not None and not (said["plate"] and said["places"] and said["seconds"]):
-        raise click.UsageError("--session goes with --plate, --at for each strip, and --seconds")
+    if said["session"] is not None and not (said["plate"] and said["seconds"]):
+        raise click.UsageError("--session goes with --plate and --seconds")
     tested, target = _read(readings, said)
     if as_json:
         document = {"doubts": list(tested.doubts()), "file": str(target)}

@@ -30,6 +30,7 @@ RATIO = 2.0**2.5  # 5.7: two and a half stops, set on the lens
 STRIPS = 3
 SHORTEST_S = 1.0  # below, the law is not used
 _STRIP_SIGMA = 0.08  # stops, of one strip against another: assumed
+_EVEN = 0.06  # D, standard deviation along a strip
 _USEFUL_NET = 0.15  # D above base plus fog; thinner, the toe tells too little
 _LARGEST = 1 << 20  # bytes
 
@@ -71,7 +72,7 @@ def plan_strips(f_number: float, shortest_s: float) -> tuple[Strip, ...]:
     Examples
     --------
     >>> [(s.f_number, round(s.seconds)) for s in plan_strips(5.6, 4.0)]
-    [(5.6, 4), (13, 23), (32, 128)]
+    [(5.6, 4), (13.0, 23), (32, 128)]
     """
     if not shortest_s >= SHORTEST_S:
         raise ValueError(
@@ -193,6 +194,42 @@ def read_strips(
         longest_s=float(t.max()),
         misfit_stops=float(np.sqrt(np.mean(misfit**2))),
     )
+
+
+def strips_in(grid: Sequence[Sequence[float]], count: int) -> tuple[float, ...]:
+    """Return the densities of strips that share a plate evenly, from the left or from the top.
+
+    Only the middle of each strip counts, and not its ends: the card's edge and the rim lie there.
+
+    Parameters
+    ----------
+    grid : sequence of sequence of float, shape (3 count, 3 count)
+        Densities D read all over the plate, rows from the top.
+    count : int
+        How many strips.
+
+    Raises
+    ------
+    ValueError
+        If there are no such strips: densities differ along each.
+
+    Examples
+    --------
+    >>> strips_in([[1.0, 1.0, 1.0, 0.5, 0.5, 0.5]] * 6, 2)
+    (1.0, 0.5)
+    """
+    cells = np.asarray(grid, np.float64)
+    found = []
+    for way in (cells, cells.T):  # strips side by side, or one below the other
+        inner = way[1:-1, 1::3]
+        if np.isfinite(inner).all() and inner.std(axis=0).max() <= _EVEN:
+            middles = np.median(inner, axis=0)
+            found.append((float(np.ptp(middles)), tuple(round(float(d), 4) for d in middles)))
+    if not found:
+        raise ValueError(
+            f"no {count} even strips lie side by side on the plate; name a place on each"
+        )
+    return max(found)[1]
 
 
 def times_by(tested: TestedReciprocity) -> list[tuple[float, float]]:

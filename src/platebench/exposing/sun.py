@@ -29,8 +29,8 @@ def sun_altitude(
 
     Examples
     --------
-    >>> round(sun_altitude(date(2026, 6, 21), 12, latitude=50), 1)
-    63.4
+    >>> round(sun_altitude(date(2026, 6, 21), 12, latitude=50))  # 90 - 50 + 23.4
+    63
     """
     year_days = 366 if day.year % 4 == 0 and (day.year % 100 or day.year % 400 == 0) else 365
     angle = 2 * math.pi / year_days * (day.timetuple().tm_yday - 1 + (hour - 12) / 24)
