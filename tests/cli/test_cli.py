@@ -397,10 +397,10 @@ def test_a_fault_in_one_plate_keeps_the_others_and_its_traceback(
 
     real = platebench.session.convert_plate.convert_plate
 
-    def sometimes(job):  # type: ignore[no-untyped-def]
+    def sometimes(job, **more):  # type: ignore[no-untyped-def]
         if job.plate_id == "tall":
             raise ZeroDivisionError("nobody thought of it")
-        return real(job)
+        return real(job, **more)
 
     monkeypatch.setattr("platebench.session.convert_plate.convert_plate", sometimes)
     result = run("convert", session, "--jobs", "1")

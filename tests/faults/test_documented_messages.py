@@ -992,7 +992,7 @@ produces("… holds no plate …")(negative("tall", *FACSIMILE))
 
 def failing(error: BaseException) -> Scenario:
     def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-        def fail(job: object) -> None:
+        def fail(job: object, **more: object) -> None:
             raise error
 
         monkeypatch.setattr("platebench.session.convert_plate.convert_plate", fail)
