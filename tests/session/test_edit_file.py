@@ -105,3 +105,47 @@ def test_a_linked_session_file_stays_a_link(folder: Path) -> None:
     edit_plate(folder, "one", {"rotate": 180})
     assert (folder / "session.toml").is_symlink()
     assert "rotate = 180" in elsewhere.read_text(encoding="utf-8")
+
+
+IN_TEXT = '''
+[[plate]]
+id = "one"
+captures = ["a.dng"]
+note = """\\
+[[plate]]\\
+ of two"""
+
+[light]
+blank = ["c.dng"]
+
+[[plate]]  # the second
+"id" = "two"
+captures = ["b.dng"]
+'''
+
+
+@pytest.mark.parametrize("text", [TEXT, TEXT.replace("\n", "\r\n"), IN_TEXT])
+@pytest.mark.parametrize("plate", ["one", "two"])
+@pytest.mark.parametrize("changes", [{"rotate": 180}, {"note": "[[plate]]"}, {"corners": None}])
+def test_the_lines_of_one_plate_give_what_the_whole_file_gives(
+    tmp_path: Path, text: str, plate: str, changes: dict[str, object]
+) -> None:
+    """Only its lines are read with their comments; the rest is not looked at and stays."""
+    file, made = tmp_path / "session.toml", []
+    for whole in (False, True):
+        file.write_bytes(text.encode())
+        with pytest.MonkeyPatch.context() as patch:
+            if whole:
+                patch.setattr(edit_file, "_lines_of_plate", lambda text, *_: (0, len(text)))
+            settings, _ = edit_plate(tmp_path, plate, changes)
+        assert settings == load_session(tmp_path)
+        made.append(file.read_bytes())
+    assert made[0] == made[1]
+
+
+def test_a_header_within_a_text_is_no_plate(tmp_path: Path) -> None:
+    file = tmp_path / "session.toml"
+    file.write_text(IN_TEXT, encoding="utf-8")
+    settings, _ = edit_plate(tmp_path, "two", {"rotate": 90})
+    assert [plate.rotate for plate in settings.plates] == [0, 90]
+    assert settings.plates[0].note == "[[plate]]of two"

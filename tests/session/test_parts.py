@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pypdf
 import pytest
 
+from platebench.archive.pack_session import PackOptions, pack_session
 from platebench.core.errors import WriteError
 from platebench.core.files import refuse_foreign
 from platebench.session import parts
@@ -180,3 +182,15 @@ def test_a_report_of_any_size_is_known_as_ours_and_a_strangers_is_not(tmp_path: 
     refuse_foreign([ours], "report")
     with pytest.raises(WriteError):
         refuse_foreign([other], "report")
+
+
+def test_a_package_of_the_whole_session_holds_all_parts(session: Path, tmp_path: Path) -> None:
+    done = pack_session(
+        session,
+        now=datetime(2026, 3, 1, tzinfo=UTC),
+        to=tmp_path / "packages",
+        options=PackOptions(masters=False),
+        workers=1,
+    )
+    packed = {path.name for path in (done[0].package / "data").iterdir()}
+    assert {name for name in SHEETS if name.endswith(".pdf")} <= packed

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -19,6 +21,7 @@ from platebench.core.files import atomic_write
 from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.session.settings_file import FILE_NAME, session_from_toml
 
+_PLATE = re.compile(r"^[ \t]*\[\[[ \t]*plate[ \t]*\]\]", re.MULTILINE)
 _TRIES = 20  # of writing a file that somebody else keeps writing
 
 
@@ -79,7 +82,7 @@ def edit_plate(
             else:
                 table[key] = value
 
-    return _changed(path, change), before
+    return _changed(path, change, plate_id), before
 
 
 def add_captures(
@@ -128,26 +131,50 @@ def add_captures(
     return _changed(folder / FILE_NAME, change)
 
 
-def _changed(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> SessionSettings:
-    """Change the file as it is now; what somebody else writes meanwhile is not lost."""
+def _changed(
+    path: Path, change: Callable[[tomlkit.TOMLDocument], None], plate_id: str | None = None
+) -> SessionSettings:
+    """Change the file as it is now; what somebody else writes meanwhile is not lost.
+
+    Of a change to one plate, only that plate's lines are read with their comments: in a session of
+    thousands that takes most of the time.
+    """
     target = path.resolve() if path.is_symlink() else path
     for _ in range(_TRIES):
-        read_toml(path)  # its messages are the plainer ones
+        values = read_toml(path)  # its messages are the plainer ones
         try:
             read = path.read_bytes()
-            document = tomlkit.parse(read.decode("utf-8-sig"))
+            text = read.decode("utf-8-sig")
+            start, end = _lines_of_plate(text, values, plate_id)
+            document = tomlkit.parse(text[start:end])
         except (OSError, ValueError, TOMLKitError) as error:
             raise SettingsFileError(path, "cannot be read", "look at the file") from error
         change(document)
-        settings = session_from_toml(document.unwrap(), path)
+        text = text[:start] + tomlkit.dumps(document) + text[end:]
+        settings = session_from_toml(tomllib.loads(text), path)
         with suppress(_WrittenMeanwhile), atomic_write(target) as stream:
-            stream.write(tomlkit.dumps(document).encode())
+            stream.write(text.encode())
             stream.flush()
             os.fsync(stream.fileno())
             if path.read_bytes() != read:
                 raise _WrittenMeanwhile
             return settings
     raise SettingsFileError(path, "is being written by something else", "try again in a moment")
+
+
+def _lines_of_plate(text: str, values: Mapping[str, Any], plate_id: str | None) -> tuple[int, int]:
+    """Return where a plate's table begins and ends; all of the text where that is not plain."""
+    plates = values.get("plate")
+    starts = [found.start() for found in _PLATE.finditer(text)]
+    if not isinstance(plates, list) or len(starts) != len(plates):
+        return 0, len(text)
+    places = [n for n, plate in enumerate(plates) if plate.get("id") == plate_id]
+    for place in places[:1]:
+        start, end = starts[place], (*starts, len(text))[place + 1]
+        with suppress(tomllib.TOMLDecodeError):  # its header stands in a text
+            if tomllib.loads(text[start:end]) == {"plate": [plates[place]]}:
+                return start, end
+    return 0, len(text)
 
 
 def _plate_table(document: tomlkit.TOMLDocument, plate_id: str, path: Path) -> Table:
