@@ -134,7 +134,10 @@ class TileLens:
         cos, sin = np.cos(self.turn), np.sin(self.turn)
         long = half * self.scale
         return np.stack(
-            [self.middle[0] + long * (cos * u - sin * v), self.middle[1] + long * (sin * u + cos * v)],
+            [
+                self.middle[0] + long * (cos * u - sin * v),
+                self.middle[1] + long * (sin * u + cos * v),
+            ],
             axis=-1,
         )
 

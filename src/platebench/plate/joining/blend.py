@@ -161,7 +161,12 @@ def _laid_over(layers: Sequence[Layer], size: tuple[int, int], more: tuple[int, 
         light[:, layer.columns] += layer.light * share
         weight[:, layer.columns] += layer.weight
     shown = weight > 0
-    np.divide(light, weight if not more else weight[..., None], out=light, where=shown if not more else shown[..., None])  # noqa: E501
+    np.divide(
+        light,
+        weight if not more else weight[..., None],
+        out=light,
+        where=shown if not more else shown[..., None],
+    )
     codes = code_from_transmittance(light.reshape(size[0], -1)).reshape(light.shape)
     np.minimum(codes, CLIPPED - 1, out=codes)
     codes[~shown] = CLIPPED
@@ -178,7 +183,9 @@ def _layer(
 ) -> Layer | None:
     """Return what a tile shows of rows and columns of the cut; None where it shows nothing."""
     start, stop, left, right = box
-    there = tile_places(layout, tile, (cut.top + start, cut.left + left), (stop - start, right - left))
+    there = tile_places(
+        layout, tile, (cut.top + start, cut.left + left), (stop - start, right - left)
+    )
     rows, columns = layout.shapes[tile]
     across, down = there
     rim = np.minimum(
@@ -192,7 +199,9 @@ def _layer(
     shown = used.any(axis=0)
     first, last = int(np.argmax(shown)), len(shown) - int(np.argmax(shown[::-1]))
     keep = slice(first, last)
-    across, down, weight, used = (np.ascontiguousarray(a[:, keep]) for a in (across, down, weight, used))
+    across, down, weight, used = (
+        np.ascontiguousarray(a[:, keep]) for a in (across, down, weight, used)
+    )
     low_y = max(0, int(down[used].min()) - 3)
     high_y = min(rows, int(down[used].max()) + 5)
     low_x = max(0, int(across[used].min()) - 3)
@@ -209,7 +218,8 @@ def _layer(
         if lost.any():
             near = cv2.dilate(lost.view(np.uint8), np.ones((3, 3), np.uint8))
             weight[
-                cv2.remap(near, across, down, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE) > 0
+                cv2.remap(near, across, down, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+                > 0
             ] = 0
     return Layer(columns=slice(left + first, left + last), light=light, weight=weight)
 

@@ -22,6 +22,7 @@ OWN = 6  # of a tile: x, y, turn, scale, tilt across, tilt down
 SHARED = 7  # of lens and stand: three radial terms, keystone and decentring, two each
 _ROUNDS = 25
 _FAR = 2.0  # halves of a tile's long side from its middle; nothing of it lies there
+_MOST_OWN, _MOST_SHARED = 0.05, 0.1  # no stand and no lens does more; too few places might
 _STILL = 1e-4  # pixels
 _MEAN_SCALE = 1e8  # how firmly the mean of the logarithms of scales is held at 0
 # Standard deviations, as displacements at the end of the frame's long side, in shares of its half.
@@ -131,9 +132,7 @@ def rough_layout(shapes: Sequence[tuple[int, int]], links: Sequence[Link]) -> La
             break
         link = max(open_links, key=lambda link: link.support)
         near, far = (link.one, link.other) if link.one in known else (link.other, link.one)
-        here, there = (
-            (link.here, link.there) if near == link.one else (link.there, link.here)
-        )
+        here, there = (link.here, link.there) if near == link.one else (link.there, link.here)
         target = placed(own[near], np.zeros(SHARED), shapes[near], here)
         own[far] = _similar(there, target, shapes[far])
         known.add(far)
@@ -190,7 +189,9 @@ def fit_layout(start: Layout, links: Sequence[Link], *, sigma: float) -> Layout:
         rows, columns, values = [], [], []
         for slopes, tiles, sign in ((slope_one, one, 1.0), (slope_other, other, -1.0)):
             at = tiles[:, None] * OWN + np.arange(OWN)
-            at = np.hstack([at, np.broadcast_to(count * OWN + np.arange(SHARED), (len(at), SHARED))])
+            at = np.hstack(
+                [at, np.broadcast_to(count * OWN + np.arange(SHARED), (len(at), SHARED))]
+            )
             for axis in range(2):
                 rows.append(np.repeat(np.arange(len(at)) * 2 + axis, OWN + SHARED))
                 columns.append(at.ravel())
@@ -211,6 +212,8 @@ def fit_layout(start: Layout, links: Sequence[Link], *, sigma: float) -> Layout:
         step[3:] = -np.linalg.solve(normal[3:, 3:], gradient[3:])  # the first tile is held
         own += step[: count * OWN].reshape(own.shape)
         shared += step[count * OWN :]
+        np.clip(own[:, 3:], -_MOST_OWN, _MOST_OWN, out=own[:, 3:])
+        np.clip(shared, -_MOST_SHARED, _MOST_SHARED, out=shared)
         moved = np.abs(step[: count * OWN].reshape(own.shape) * ([1, 1] + [half] * 4))
         if moved.max() < _STILL:
             break

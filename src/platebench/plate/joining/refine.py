@@ -56,7 +56,7 @@ class Overlap:
 
 def window_side(shape: tuple[int, int]) -> int:
     """Return the side of a window in pixels."""
-    return min(max(max(shape) // 20 // 8 * 8, 64), 128)
+    return min(max(max(shape) // 20 // 8 * 8, 40), 128)
 
 
 def compare_overlaps(layout: Layout, tiles: Sequence[Codes]) -> list[Overlap]:
@@ -128,9 +128,7 @@ def _compared(
         if alike < _ALIKE or np.hypot(*shift) > reach:
             missed += plain
             continue
-        rows.append(
-            [*centre, *shift, 1 / (1 + (error / _FLOOR) ** 2), *_mean_light(first, moved)]
-        )
+        rows.append([*centre, *shift, 1 / (1 + (error / _FLOOR) ** 2), *_mean_light(first, moved)])
     table = np.array(rows, np.float64).reshape(-1, 7)
     return Overlap(
         link=Link(
@@ -147,9 +145,7 @@ def _compared(
     )
 
 
-def cut_out(
-    layout: Layout, tile: int, codes: Codes, centre: Doubles, side: int
-) -> Floats | None:
+def cut_out(layout: Layout, tile: int, codes: Codes, centre: Doubles, side: int) -> Floats | None:
     """Return the codes of a square of the plate as a tile shows it; None where it leaves the tile.
 
     Over a window the layout is as good as an affine map.
@@ -213,7 +209,7 @@ def _step(first: Floats, second: Floats) -> tuple[Doubles, float, float]:
     step = np.linalg.solve(normal, slopes.T @ off)
     rest = off - slopes @ step
     spread = np.linalg.inv(normal) * float(rest @ rest) / len(a) * _KIN
-    return step, math.sqrt(float(np.linalg.eigvalsh(spread)[-1])), alike
+    return np.asarray(step), math.sqrt(float(np.linalg.eigvalsh(spread)[-1])), alike
 
 
 def _mean_light(first: Floats, second: Floats) -> tuple[float, float]:
