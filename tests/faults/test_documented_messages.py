@@ -587,7 +587,8 @@ def another_picture(frame: SensorFrame) -> SensorFrame:
 
 def brighter(frame: SensorFrame) -> SensorFrame:
     black = int(frame.black.mean())
-    return replace(frame, counts=np.asarray((frame.counts - black) * 0.55 + black, np.uint16))
+    light = (frame.counts.astype(np.float64) - black) * 0.55
+    return replace(frame, counts=np.clip(light + black, 0, 65535).astype(np.uint16))
 
 
 produces(NO_JOIN + "shows no part")(tiled(change=another_picture))
