@@ -424,7 +424,8 @@ def _check_parts(count: int, links: Sequence[Link], paths: Sequence[Path]) -> No
     names = sorted(paths[n].name for part in parts[1:] for n in part)
     path = next(path for path in paths if path.name == names[0])
     raise JoinError(
-        path, f"shows no part of the plate that the other tiles show ({len(names)} of {count} do not)",
+        path,
+        f"shows no part of the plate that the other tiles show ({len(names)} of {count} do not)",
         "list tiles of one plate that overlap by 8 to 60 %, and take again what is missing",
         "links", names=tuple(names),
     )  # fmt: skip
