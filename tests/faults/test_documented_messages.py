@@ -11,6 +11,7 @@ import struct
 import zlib
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -22,6 +23,7 @@ from PIL import Image
 
 from platebench.cli import main
 from platebench.core.errors import ExitCode, PlateError, WorkerLostError
+from platebench.core.image import SensorFrame
 from platebench.review.table import ReviewTable
 from platebench.synthetic import (
     CameraModel,
@@ -32,6 +34,7 @@ from platebench.synthetic import (
     simulate_plate,
     true_transmittance,
 )
+from platebench.synthetic.tiles import TileSet, TileStand, simulate_tiles
 
 from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES, put, tree, write_session
 
@@ -552,6 +555,104 @@ def stained(picture: np.ndarray) -> np.ndarray:
     picture = picture.copy()
     picture[1::2, 1::2] **= 1.15
     return picture
+
+
+NO_JOIN = "…: tiles cannot be joined: "
+TILE_STAND = TileStand(shape=CAMERA.shape, rows=2, columns=2, overlap=0.4)
+TILED_PLATE = PlateModel(size_mm=(11.0, 15.0), rebate_mm=(0.5, 0.5, 0.5, 0.5), grain_um=1.0)
+
+
+@cache
+def four_tiles() -> TileSet:
+    camera = replace(CAMERA, fill=0.84)
+    return simulate_tiles(TILED_PLATE, BOX, camera, TILE_STAND, exposure_s=EXPOSURE_S, seed=5)
+
+
+def tiled(
+    which: str = "0123", change: Callable[[SensorFrame], SensorFrame] | None = None, more: str = ""
+) -> Scenario:
+    """Convert tiles of a plate, the last of them changed."""
+
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        names = []
+        for place in which:
+            frame = four_tiles().frames[int(place)]
+            if change is not None and place == which[-1]:
+                frame = change(frame)
+            put(session / f"tile{place}.dng", frame)
+            names.append(f'"tile{place}.dng"')
+        edit(session, '"tall.dng"', ", ".join(names))
+        edit(session, "captures", 'join = "tiles"\ncaptures')
+        if "no-blank" in more:
+            edit(session, 'blank = ["blank.dng"]\n', "")
+        if "strict" in more:
+            monkeypatch.setattr("platebench.plate.joining.join.MISFIT_REFUSED", 0.0)
+        if "suspicious" in more:
+            monkeypatch.setattr("platebench.plate.joining.join._MISSED", -1.0)
+        return convert(session)
+
+    return scenario
+
+
+def another_picture(frame: SensorFrame) -> SensorFrame:
+    return replace(frame, counts=np.ascontiguousarray(frame.counts[::-1, ::-1]))
+
+
+def brighter(frame: SensorFrame) -> SensorFrame:
+    black = int(frame.black.mean())
+    light = (frame.counts.astype(np.float64) - black) * 0.55
+    return replace(frame, counts=np.clip(light + black, 0, 65535).astype(np.uint16))
+
+
+produces(NO_JOIN + "shows no part")(tiled(change=another_picture))
+produces(NO_JOIN + "leave a gap")(tiled("023"))
+produces(NO_JOIN + "lies … pixels off")(tiled(more="strict"))
+produces(NO_JOIN + "has … times the light")(tiled(change=brighter))
+produces(NO_JOIN + "has no blank")(tiled(more="no-blank"))
+
+
+@produces(NO_JOIN + "is … pixels and")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    grey = np.random.default_rng(1).integers(9000, 50000, (300, 400)).astype(np.uint16)
+    tifffile.imwrite(session / "a.tif", grey)
+    tifffile.imwrite(session / "b.tif", np.ascontiguousarray(grey[:280]))
+    edit(session, '"tall.dng"', '"a.tif", "b.tif"')
+    edit(session, "captures", 'join = "tiles"\ncaptures')
+    edit(session, 'blank = ["blank.dng"]\n', "")
+    edit(session, 'dark = ["dark.dng"]\n', "")
+    return convert(session)
+
+
+produces(NO_JOIN + "does not show what")(tiled(more="suspicious"))
+
+
+@produces(NO_JOIN + "shows a positive")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    for name in ("a.tif", "b.tif"):
+        grey_scan(session / name, 30000)
+    edit(session, '"tall.dng"', '"a.tif", "b.tif"')
+    edit(session, "captures", 'join = "tiles"\ncaptures')
+    edit(session, 'blank = ["blank.dng"]\n', "")
+    edit(session, "[light]", '[scan]\nshows = "positive"\n[light]')
+    return convert(session)
+
+
+@produces(NO_JOIN + "is a single")
+def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    bracket = simulate_tiles(
+        TILED_PLATE,
+        BOX,
+        CAMERA,
+        replace(TILE_STAND, rows=1, columns=1),
+        exposure_s=EXPOSURE_S,
+        seed=6,
+        times=(1.0, 0.25),
+    )
+    for name, frame in zip(("a.dng", "b.dng"), bracket.frames, strict=True):
+        put(session / name, frame)
+    edit(session, '"tall.dng"', '"a.dng", "b.dng"')
+    edit(session, "captures", 'join = "tiles"\ncaptures')
+    return convert(session)
 
 
 NO_BRACKET = "… and … are no bracket: "

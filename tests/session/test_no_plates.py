@@ -14,10 +14,10 @@ from platebench.core.image import SensorFrame
 from platebench.plate.densities import BELOW_NOTHING, PlateDensities
 from platebench.plate.finding.overview import overview_of
 from platebench.plate.flatten import flatten
-from platebench.plate.framing import frame_corners
 from platebench.plate.light import level_light
 from platebench.plate.light_estimate import light_from_surround
 from platebench.plate.stain import measure_stain
+from platebench.plate.straighten import frame_corners
 from platebench.printing.plate_range import read_plate_ranges
 from platebench.read.capture import read_capture
 from platebench.session.convert_session import convert_session

@@ -218,6 +218,36 @@ class BracketError(InputError):
         return f"{one} and {other} are no bracket: {_part(self.what)}; {_part(self.remedy)}"
 
 
+class JoinError(InputError):
+    """Captures named as tiles of one plate do not make one picture.
+
+    Parameters
+    ----------
+    path : Path
+        The capture it shows at.
+    what : str
+        What is wrong with it, as a verb and more.
+    remedy : str
+        What to do next, as an instruction.
+    differs : str
+        What is at fault, in a word or two: "links", "gap", "light".
+    names : tuple of str
+        All captures it concerns, where they are several.
+    """
+
+    def __init__(
+        self, path: Path, what: str, remedy: str, differs: str, names: tuple[str, ...] = ()
+    ) -> None:
+        super().__init__(path, what, remedy, differs, names)
+        self.path, self.what, self.remedy = path, what, remedy
+        self.differs, self.names = differs, names
+
+    def __str__(self) -> str:
+        return (
+            f"{_part(self.path)}: tiles cannot be joined: {_part(self.what)}; {_part(self.remedy)}"
+        )
+
+
 class NoLightReferenceError(CalibrationError):
     """There is no blank frame and no bare light box in the picture to estimate it from."""
 

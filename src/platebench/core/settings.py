@@ -64,6 +64,8 @@ class PlateSettings:
         Measure each photosite on its own (neutral silver), or make red, green and blue.
     straighten : {"perspective", "turn", "none"}
         Make the plate's four corners square; only turn it; or only cut.
+    join : {"bracket", "tiles"}
+        What several captures are: exposures of one framing, or tiles that overlap.
     crop : bool
         False keeps the whole capture.
     glare : {"removed", "kept"}
@@ -95,6 +97,7 @@ class PlateSettings:
     print_contrast: float = 1.0
     colour: Literal["mosaic", "demosaiced"] = "mosaic"
     straighten: Literal["perspective", "turn", "none"] = "perspective"
+    join: Literal["bracket", "tiles"] = "bracket"
     crop: bool = True
     glare: Literal["removed", "kept"] = "removed"
     card_density: float = 3.5

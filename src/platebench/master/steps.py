@@ -191,6 +191,21 @@ def _light_events(view: PlateView, job: PlateJob) -> Iterator[Event]:
             agent=AGENT,
             objects=captures,
         )
+    if view.joined is not None:
+        record = view.joined.record
+        yield Event(
+            type="modification",
+            step="join",
+            detail="overlapping captures joined by features, one fit and windows; resampled once",
+            figures={
+                "tiles": [list(names) for names in record.tiles],
+                "gains": list(record.gains),
+                "misfit_px": record.misfit_px,
+                "worst_misfit_px": record.worst_misfit_px,
+            },
+            agent=AGENT,
+            objects=captures,
+        )
     estimated = light.source is LightSource.ESTIMATED
     yield Event(
         type="modification",

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from platebench.core.formats import format_named
 from platebench.core.settings import PlateSettings
 from platebench.plate.finding.find_plate import FoundPlate
 from platebench.plate.job import PlateJob
 from platebench.plate.look import PlateView
 from platebench.plate.plate_format import FormatFit, plate_format
-from platebench.plate.straighten import Straightening, plan_straighten
+from platebench.plate.straighten import Straightening, frame_corners, plan_straighten
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,9 +64,3 @@ def frame_found(shape: tuple[int, int], found: FoundPlate, settings: PlateSettin
     trusted = found.found and not found.doubts
     fit = plate_format(found.corners, settings.format) if trusted else None
     return Framing(plan=plan, whole=whole, fit=fit, format_name=known.name if known else "")
-
-
-def frame_corners(shape: tuple[int, int]) -> NDArray[np.float64]:
-    """Return the outer corners of a whole frame, ``(row, column)``, shape (4, 2)."""
-    top, left, bottom, right = -0.5, -0.5, shape[0] - 0.5, shape[1] - 0.5
-    return np.array([[top, left], [top, right], [bottom, right], [bottom, left]])

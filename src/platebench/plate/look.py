@@ -38,6 +38,7 @@ from platebench.plate.finding.surround import BLACK
 from platebench.plate.flatten import stain_step
 from platebench.plate.glare import Glare, glare_bound, glare_step, interval_in_words, measure_glare
 from platebench.plate.job import PlateJob
+from platebench.plate.joining.join import Joined, join_tiles
 from platebench.plate.light import LEVEL_REFUSED, Light, LightSource
 from platebench.plate.set_up import compare_set_ups, set_up_of
 from platebench.plate.shown_tones import GAMMA as SCAN_GAMMA
@@ -75,6 +76,8 @@ class PlateView:
         How the light has drifted across the frame since the blank; it has been taken off.
     plan : BracketPlan or None
         How a bracket was merged; None for a single capture.
+    joined : Joined or None
+        How tiles were joined; None for a single capture or a bracket.
     glare : Glare or None
         By all that tells of it; None where nothing dark shows it.
     glare_off : bool
@@ -105,6 +108,7 @@ class PlateView:
     light_note: str | None
     drift: LightDrift | None
     plan: BracketPlan | None
+    joined: Joined | None
     glare: Glare | None
     glare_off: bool
     glare_bound: float | None
@@ -144,7 +148,7 @@ def look_at_plate(
     CalibrationError
         If blank or dark frame do not fit, or there is no light to divide by.
     """
-    exposures = read_exposures(job, frames)
+    exposures, joined = _captures_of(job, frames)
     light, notes = exposures.light, list(exposures.notes)
     picture = exposures.picture()
     seen = overview_of(picture)
@@ -158,10 +162,11 @@ def look_at_plate(
     if by_hand:
         around = _surround(turned_tones(small) if positive else small, found)
         found = replace(found, surround=around)
-    picture, seen, drift = _without_drift(picture, seen, light, None if by_hand else found)
+    alone = None if by_hand or joined is not None else found
+    picture, seen, drift = _without_drift(picture, seen, light, alone)
     small = seen.at_most(MEASURED_LONG_SIDE)
     looks: Polarity | None = None
-    doubts = [*found.doubts]
+    doubts = [*found.doubts, *(joined.doubts if joined else ())]
     if exposures.info.kind is CaptureKind.SCAN:
         looks = tones_of_light(one_channel(small.pixels, by_green=False))
         doubts[:0] = misread(looks, exposures.info)
@@ -178,33 +183,38 @@ def look_at_plate(
     calibration, unlike = calibration_for(job, exposures.info)
     doubts += unlike
     glare = (
-        None
+        joined.glare
+        if joined is not None
+        else None
         if positive
         else _glare(seen, found, light, calibration, job.settings, level, by_hand=by_hand)
     )
-    if by_hand and found.surround != "dark":
+    if by_hand and found.surround != "dark" and joined is None:
         notes.append("glare not read outside corners given by hand")
-    glare_off = glare is not None and glare.shows and job.settings.glare != "kept"
+    wanted = glare is not None and glare.shows and job.settings.glare != "kept"
+    glare_off = wanted if joined is None else joined.glare_off
     bound, of_glare = _of_glare(glare, light, seen, level)
     doubts += of_glare[0]
     notes += of_glare[1]
-    if glare is not None and glare_off:
-        picture = picture.then(
-            glare_step(glare.off, picture.pattern, picture.shape, channels=light.channels)
-        )
+    if glare is not None and glare_off and joined is None:
+        step = glare_step(glare.off, picture.pattern, picture.shape, channels=light.channels)
+        picture = picture.then(step)
         seen = overview_of(picture)
         if light.source is LightSource.BLANK:
             level = bare_light_level(seen.at_most(MEASURED_LONG_SIDE), found)
     stain = measure_stain(seen, found.corners) if found.found and not positive else None
     coloured, before = job.settings.colour != "mosaic", picture
-    if coloured:
+    if coloured and picture.channels == 1:
         picture = banded(separate_colours(picture.whole()))
     elif stain is not None and stain.found and neutralise:
         picture = picture.then(
-            stain_step(stain.correction, picture.pattern, picture.shape, light.channels)
+            stain_step(stain.correction, picture.pattern, picture.shape, picture.channels)
         )
     seen = seen if picture is before else overview_of(picture)
-    of_stain = _of_stain(stain, coloured=coloured, neutralise=neutralise)
+    for known, said in zip(
+        (doubts, notes), _of_stain(stain, coloured=coloured, neutralise=neutralise), strict=True
+    ):
+        known += said
     return PlateView(
         info=exposures.info,
         picture=picture,
@@ -216,6 +226,7 @@ def look_at_plate(
         light_note=light_note,
         drift=drift,
         plan=exposures.plan,
+        joined=joined,
         glare=glare,
         glare_off=glare_off,
         glare_bound=bound,
@@ -223,9 +234,19 @@ def look_at_plate(
         stain=stain,
         by_green=coloured or (stain is not None and stain.found and not neutralise),
         looks=looks,
-        doubts=(*doubts, *of_stain[0]),
-        notes=(*notes, *_of_drift(drift), *of_stain[1]),
+        doubts=tuple(doubts),
+        notes=(*notes, *_of_drift(drift)),
     )
+
+
+def _captures_of(
+    job: PlateJob, frames: Sequence[SensorFrame] | None
+) -> tuple[Exposures, Joined | None]:
+    """Return a plate's captures as one picture: a bracket merged, or tiles joined."""
+    if len(job.captures) > 1 and job.settings.join == "tiles":
+        joined = join_tiles(job)
+        return joined.exposures, joined
+    return read_exposures(job, frames), None
 
 
 def turned_tones(seen: Overview) -> Overview:

@@ -44,6 +44,22 @@ class BracketRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class JoinRecord:
+    """Tiles joined: files of each, its middle (x, y) in pixels, turn, and light over the mean.
+
+    ``misfit_px`` is by how far two tiles miss each other, median of all overlaps.
+    """
+
+    tiles: tuple[tuple[str, ...], ...]
+    places: tuple[tuple[float, float], ...] = ()
+    turned_deg: tuple[float, ...] = ()
+    gains: tuple[float, ...] = ()
+    overlaps: int = 0
+    misfit_px: float = 0.0
+    worst_misfit_px: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GlareRecord:
     """Glare as a share of the bare light, and whether it was taken off."""
 
@@ -138,6 +154,7 @@ class PlateRecord:
     doubtful: bool = False
     light: LightRecord = LightRecord()
     bracket: BracketRecord | None = None
+    join: JoinRecord | None = None
     glare: GlareRecord | None = None
     glare_at_most: float | None = None
     stain: StainRecord | None = None

@@ -279,3 +279,9 @@ def _source_box(source: Doubles, rows: tuple[int, int], width: int, shape: tuple
     low = np.clip(np.floor(places.min(axis=0)) - _HALO, 0, np.array(shape) - 1).astype(int)
     high = np.clip(np.ceil(places.max(axis=0)) + _HALO + 1, low + 1, shape).astype(int)
     return Box(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
+
+
+def frame_corners(shape: tuple[int, int]) -> Doubles:
+    """Return the outer corners of a whole frame, ``(row, column)``, shape (4, 2)."""
+    top, left, bottom, right = -0.5, -0.5, shape[0] - 0.5, shape[1] - 0.5
+    return np.array([[top, left], [top, right], [bottom, right], [bottom, left]])

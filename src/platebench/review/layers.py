@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.core.settings import PlateSettings
-from platebench.plate.framing import Framing, frame_corners, frame_found
+from platebench.plate.framing import Framing, frame_found
 from platebench.plate.job import PrintingEnds
 from platebench.plate.look import plate_by_hand
-from platebench.plate.straighten import Straightening, plan_straighten
+from platebench.plate.straighten import Straightening, frame_corners, plan_straighten
 from platebench.review.plate_pixels import Codes, PlatePixels
 from platebench.review.tiles import DeepSize
 from platebench.tone.profile import DISPLAY_GAMMA, ToneProfile, display_table

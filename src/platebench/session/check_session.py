@@ -279,7 +279,8 @@ def check_frames_of_plate(
         )
     first = outcomes[0]
     readable = [frame for frame in frames if isinstance(frame, SensorFrame)]
-    if 1 < len(frames) == len(readable) and not isinstance(first, PlateError):
+    bracket = job.settings.join == "bracket" and 1 < len(frames) == len(readable)
+    if bracket and not isinstance(first, PlateError):
         broken = _bracket_trouble(job, readable)
         outcomes[0] = first if broken is None else failed(first, broken, _BRACKET)
     return outcomes
@@ -380,6 +381,8 @@ def _with_doubts(
 ) -> CaptureCheck:
     """Say what keeps conversion from cutting the plate out, while it can still be moved."""
     if found is None or not found.doubts or not job.settings.crop:
+        return check
+    if job.settings.join == "tiles":  # whose plate leaves the frame, as it should
         return check
     text = f"{'; '.join(found.doubts)}, so that convert would keep the capture whole"
     how = (

@@ -20,12 +20,12 @@ from platebench.measure.density_errors import sigma_of_end, with_errors
 from platebench.plate.calibration import Calibration
 from platebench.plate.colours import one_channel
 from platebench.plate.densities import PlateDensities, measure_densities, transmittance_of_codes
-from platebench.plate.framing import frame_corners, frame_plate
+from platebench.plate.framing import frame_plate
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.look import PlateView, check_something_there, look_at_plate
 from platebench.plate.print_positive import print_positive
 from platebench.plate.record import PlateRecord
-from platebench.plate.straighten import plan_straighten, straighten_rows
+from platebench.plate.straighten import frame_corners, plan_straighten, straighten_rows
 from platebench.session.originals import refuse_edited
 from platebench.session.record import read_record, record_aside, write_record
 from platebench.tone.profile import display_table, kept_tones

@@ -200,6 +200,8 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     yield f"colour = {_toml(plate.colour)}"
     yield '# "perspective": square the four corners; "turn": only turn; "none": only cut.'
     yield f"straighten = {_toml(plate.straighten)}"
+    yield '# Several captures of a plate: "bracket", or "tiles" that overlap.'
+    yield f"join = {_toml(plate.join)}"
     yield "# false keeps the whole capture."
     yield f"crop = {_toml(plate.crop)}"
     yield '# Glare, computed from the picture where something dark tells it: "removed" or "kept".'

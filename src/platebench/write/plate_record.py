@@ -102,6 +102,7 @@ def plate_record(
             stated=tuple(None if r is None else rounded(r, 5) for r in view.plan.stated),
             moved=tuple(tuple(int(v) for v in shift) for shift in view.plan.shifts),
         ),
+        join=None if view.joined is None else view.joined.record,
         glare=None
         if view.glare is None
         else GlareRecord(

@@ -22,6 +22,7 @@ OWN = 6  # of a tile: x, y, turn, scale, tilt across, tilt down
 SHARED = 7  # of lens and stand: three radial terms, keystone and decentring, two each
 _ROUNDS = 25
 _FAR = 2.0  # halves of a tile's long side from its middle; nothing of it lies there
+_MOST_OWN, _MOST_SHARED = 0.05, 0.1  # no stand and no lens does more; too few places might
 _STILL = 1e-4  # pixels
 _MEAN_SCALE = 1e8  # how firmly the mean of the logarithms of scales is held at 0
 # Standard deviations, as displacements at the end of the frame's long side, in shares of its half.
@@ -211,6 +212,8 @@ def fit_layout(start: Layout, links: Sequence[Link], *, sigma: float) -> Layout:
         step[3:] = -np.linalg.solve(normal[3:, 3:], gradient[3:])  # the first tile is held
         own += step[: count * OWN].reshape(own.shape)
         shared += step[count * OWN :]
+        np.clip(own[:, 3:], -_MOST_OWN, _MOST_OWN, out=own[:, 3:])
+        np.clip(shared, -_MOST_SHARED, _MOST_SHARED, out=shared)
         moved = np.abs(step[: count * OWN].reshape(own.shape) * ([1, 1] + [half] * 4))
         if moved.max() < _STILL:
             break

@@ -91,7 +91,7 @@ def features_of(codes: Codes, *, long_side: int = LONG_SIDE) -> Features:
     rows, columns = codes.shape[:2]
     block = max(1, round(max(rows, columns) / long_side))
     small = _reduced(codes, block)
-    finder = cv2.SIFT_create(nfeatures=_FEATURES, contrastThreshold=0.01, edgeThreshold=20)
+    finder = cv2.SIFT.create(nfeatures=_FEATURES, contrastThreshold=0.01, edgeThreshold=20)
     points, marks = finder.detectAndCompute(_levelled(small), None)
     places = np.array([point.pt for point in points], np.float64).reshape(-1, 2)
     if marks is None:
@@ -190,7 +190,7 @@ def _alike(
 
 
 def _spread_out(places: Doubles, shape: tuple[int, int]) -> NDArray[np.intp]:
-    """Return which places to keep, at most ``_KEPT``: cell after cell in turn, so that all count."""
+    """Return which places to keep, at most ``_KEPT``: by turns from all cells."""
     side = max(shape) / 24
     cells = np.floor(places / side).astype(int)
     keys = cells[:, 1] * 1000 + cells[:, 0]

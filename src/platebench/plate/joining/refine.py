@@ -56,7 +56,7 @@ class Overlap:
 
 def window_side(shape: tuple[int, int]) -> int:
     """Return the side of a window in pixels."""
-    return min(max(max(shape) // 20 // 8 * 8, 64), 128)
+    return min(max(max(shape) // 20 // 8 * 8, 40), 128)
 
 
 def compare_overlaps(layout: Layout, tiles: Sequence[Codes]) -> list[Overlap]:
@@ -209,7 +209,7 @@ def _step(first: Floats, second: Floats) -> tuple[Doubles, float, float]:
     step = np.linalg.solve(normal, slopes.T @ off)
     rest = off - slopes @ step
     spread = np.linalg.inv(normal) * float(rest @ rest) / len(a) * _KIN
-    return step, math.sqrt(float(np.linalg.eigvalsh(spread)[-1])), alike
+    return np.asarray(step), math.sqrt(float(np.linalg.eigvalsh(spread)[-1])), alike
 
 
 def _mean_light(first: Floats, second: Floats) -> tuple[float, float]:
