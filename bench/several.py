@@ -48,8 +48,12 @@ def beside(found: FoundPlate, truth: Doubles) -> bool:
 
 
 def judge(group: Group, found: tuple[FoundPlate, ...]) -> Counter[str]:
-    """Count what became of a group."""
+    """Count what became of a group.
+
+    A capture that ends as one entry in doubt is kept whole: nothing in it is lost unsaid.
+    """
     told: Counter[str] = Counter()
+    kept_whole = len(found) == 1 and bool(found[0].doubts)
     if group.kind == "plate":
         told["plates"] += 1
         own = [plate for plate in found if beside(plate, group.corners[0])]
@@ -59,7 +63,8 @@ def judge(group: Group, found: tuple[FoundPlate, ...]) -> Counter[str]:
         told["doubted"] += bool(own and own[0].doubts)
         told["close, doubted"] += error < CLOSE and bool(own[0].doubts)
         told["off, doubted"] += error >= WRONG and bool(own and own[0].doubts)
-        told["off, not doubted"] += error >= WRONG and not (own and own[0].doubts)
+        doubted = bool(own and own[0].doubts) or kept_whole
+        told["off, not doubted"] += error >= WRONG and not doubted
         return told
     hull = np.concatenate(list(group.corners))
     inside = [
@@ -72,7 +77,7 @@ def judge(group: Group, found: tuple[FoundPlate, ...]) -> Counter[str]:
         min(error_of(plate, truth) for plate in inside) < WRONG * (1 + 2 * (group.kind == "crack"))
         for truth in group.corners
     )
-    flagged = bool(inside) and all(plate.doubts for plate in inside)
+    flagged = kept_whole or (bool(inside) and all(plate.doubts for plate in inside))
     told[group.kind] += 1
     told[f"{group.kind} right"] += right
     told[f"{group.kind} flagged"] += flagged and not right
