@@ -170,16 +170,12 @@ def look_at_plate(
     if exposures.info.kind is CaptureKind.SCAN:
         looks = tones_of_light(one_channel(small.pixels, by_green=False))
         doubts[:0] = misread(looks, exposures.info)
-    level, light_note = 1.0, None
-    if positive:
-        if job.settings.emulsion == "camera":
-            notes.append('turned left for right, for emulsion = "camera" is set')
-    elif light.source is LightSource.SCANNER:
-        level, light_note = white_of_scan(small, found, by_hand=by_hand)
+    level, light_note, doubtful = _level(small, found, exposures, by_hand=by_hand)
+    doubts += doubtful
+    if light_note is not None:
         notes.append(light_note)
-    else:
-        level, doubtful = _level_of_light(small, found, exposures)
-        doubts += doubtful
+    if positive and job.settings.emulsion == "camera":
+        notes.append('turned left for right, for emulsion = "camera" is set')
     calibration, unlike = calibration_for(job, exposures.info)
     doubts += unlike
     glare = (
@@ -417,6 +413,18 @@ def _of_drift(drift: LightDrift | None) -> Sequence[str]:
         return ()
     said = f"{drift.in_words} of the frame; taken into account"
     return (f"the light has drifted since the blank: {said}",)
+
+
+def _level(
+    small: Overview, found: FoundPlate, exposures: Exposures, *, by_hand: bool
+) -> tuple[float, str | None, Sequence[str]]:
+    """Return the level of the light, what it counts from where that is a scanner, and doubts."""
+    if exposures.info.shows_positive:
+        return 1.0, None, ()
+    if exposures.light.source is LightSource.SCANNER:
+        return *white_of_scan(small, found, by_hand=by_hand), ()
+    level, doubtful = _level_of_light(small, found, exposures)
+    return level, None, doubtful
 
 
 def _level_of_light(
