@@ -42,6 +42,7 @@ BENCHES = {
     "coverage": ("--sessions", "1"),
     "print_checks": ("--prints", "1"),
     "exposure_strips": ("--papers", "5"),
+    "several": ("--frames", "1"),
     "own_speed": ("--makers", "4"),
     "scan_gamma": ("--prints", "1"),
     "edges": ("--plates", "1"),

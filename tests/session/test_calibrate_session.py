@@ -117,8 +117,8 @@ def test_calibrate_writes_calibration_table_and_plot(session: Path) -> None:
     assert table in told
     assert "Measured on a step tablet of 21 steps, nominal densities, in tablet.dng." in table
     rows = [line.split() for line in table.splitlines() if line[:4].strip().isdecimal()]
-    # The densest steps may drown in what is not known of the glare.
-    assert len(rows) >= 19
+    # The densest steps drown in what is not known of the glare: at D 2.45 and beyond.
+    assert len(rows) >= 17
     assert [float(row[1]) for row in rows] == pytest.approx(TABLET_21[: len(rows)])
     assert all(abs(float(row[6])) < 0.02 for row in rows)
     picture = cv2.imread(str(session / "converted" / "calibration.png"))

@@ -127,7 +127,7 @@ def test_plates_are_never_taken_for_a_card(tmp_path: Path) -> None:
     frames["blank"] = simulate_blank(box, CAMERA, exposure_s=EXPOSURE_S, seed=1)
     found = drafted(tmp_path, frames)
     assert found.card == found.box_off == found.card_over == ()
-    assert sorted(plates(found)) == ["corner", "grey", "mask", "picture", "rebate", "two"]
+    assert set(plates(found)) == {"corner", "grey", "mask", "picture", "rebate", "two"}
 
 
 def test_from_start_to_record(tmp_path: Path) -> None:

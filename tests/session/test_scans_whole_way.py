@@ -111,8 +111,9 @@ def test_two_plates_in_one_scan(tmp_path: Path) -> None:
     light = light_of_bed(surround=1.0, bare=0.95)
     light = np.hstack([light, light])
     write_scan(tmp_path, light)
-    (found,) = draft_session(tmp_path).settings.plates
-    session(tmp_path, plates=f'[[plate]]\nid = "both"\ncaptures = ["{found.captures[0]}"]\n')
+    found = draft_session(tmp_path).settings.plates
+    assert [plate.captures for plate in found] == [("scan.tif",)] * 2
+    session(tmp_path, plates='[[plate]]\nid = "both"\ncaptures = ["scan.tif"]\n')
     told = " ".join(line for c in check_session(tmp_path) for line in _said(c))
     assert "more than one plate" in told and "list it twice" in told
     pages = [

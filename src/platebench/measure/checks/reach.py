@@ -171,7 +171,7 @@ def _within(errors: DensityErrors, noise: NDArray[np.float64]) -> tuple[float, .
 
 def judge_reach(reach: Reach) -> Verdict:
     """Say how deep densities are known, and what would gain most."""
-    text = f"the mean of 10 x 10 photosites is known {_said(reach.now)}, by all that can be off"
+    text = f"the mean of 10 x 10 pixels is known {_said(reach.now)}, by all that can be off"
     if not reach.change:
         return Verdict(Severity.GOOD, "reach", text)
     remedy = f"for more, {reach.change}: {_said(reach.then)}"
