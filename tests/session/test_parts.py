@@ -124,7 +124,7 @@ def test_what_else_makes_sheets_anew(session: Path, change: str) -> None:
         sheet.write_bytes(content)
         expected = {name for name in SHEETS if name.startswith("proof-sheet-part-001")}
     else:
-        (output / FILE_NAME).write_text('{"schema": 1, "files": {"report.html": 3}}')
+        (output / FILE_NAME).write_text('{"schema": 1, "files": {"report.html": 3}}', "utf-8")
     assert made_again(session) == expected
 
 
