@@ -173,15 +173,15 @@ def test_the_batch_book_keeps_what_it_was_told(place: Path) -> None:
 
 def test_a_test_plate_of_strips_by_table_and_by_places(place: Path) -> None:
     Path("strips.csv").write_text("time_s,density\n4,1.0\n23,0.85\n128,0.7\n", encoding="utf-8")
-    document = told("reciprocity-plate", "strips.csv", *CURVES, "--batch", "14")
+    document = told("reciprocity-plate", "strips.csv", *CURVES, "--batch", "14", "--minutes", "5")
     assert 0.7 < document["p"] < 1
     speed = told("own-speed", "shelf", *CURVES, "--reciprocity", "curves/reciprocity.json")
     assert speed["known_q"]["14"][0] == pytest.approx(1 - document["p"])
     where = ("--session", "shelf", "--plate", "wide", "--seconds", "4,23,128")
-    picture = run("reciprocity-plate", *where, *CURVES, "--batch", "14")
+    picture = run("reciprocity-plate", *where, *CURVES, "--batch", "14", "--minutes", "5")
     assert picture.exit_code == ExitCode.INPUT  # no strips on it
     Path("strips.csv").write_text("time_s,density\n4,0.1\n23,0.1\n128,0.1\n", encoding="utf-8")
-    bad = run("reciprocity-plate", "strips.csv", *CURVES, "--batch", "14")
+    bad = run("reciprocity-plate", "strips.csv", *CURVES, "--batch", "14", "--minutes", "5")
     assert bad.exit_code == ExitCode.INPUT
 
 
@@ -195,8 +195,8 @@ WRONG: dict[str, tuple[str, ...]] = {
     "another file in its place": (*EXPOSE, "--own-speed", "curves/curves.json"),
     "no curves": ("own-speed", "shelf", "--curves", "strips.csv"),
     "no tested reciprocity": ("own-speed", "shelf", "--reciprocity", "curves/curves.json"),
-    "a batch without a curve": (*STRIPS, *CURVES, "--batch", "15"),
-    "strips off the curve": (*STRIPS, *CURVES, "--batch", "14"),
+    "a batch without a curve": (*STRIPS, *CURVES, "--batch", "15", "--minutes", "5"),
+    "strips off the curve": (*STRIPS, *CURVES, "--batch", "14", "--minutes", "5"),
     "more contrast than there is": (
         *("plan-plate", "shelf", "next", "--process", "albumen", "--darkest", "9"),
         *("--lightest", "10.5", "--f", "16", "--batch", "14", *CURVES),
@@ -261,7 +261,11 @@ def test_the_demos_small_log_and_test_plates_work(place: Path) -> None:
     told("curve", *times, "--times", "3,5,8,12", "--exposure", "316", "--batch", "14", "--output",
          "demo-curves")  # fmt: skip
     own = ("--curves", "demo-curves/curves.json")
-    assert 0.8 < told("reciprocity-plate", "strips.csv", *own, "--batch", "14")["p"] < 0.95
+    assert (
+        0.8
+        < told("reciprocity-plate", "strips.csv", *own, "--batch", "14", "--minutes", "5")["p"]
+        < 0.95
+    )
     assert len(told("batch-book", ".", *own, "--minutes", "5")["batches"]) == 13
     Path("plates.csv").write_bytes(demo_plate_log([f"p{n}" for n in range(1, 9)]))
     entries = load_plate_log(Path("plates.csv")).values()

@@ -120,7 +120,8 @@ def export_plates(catalogue: Path, query: Query, target: Path) -> int:
         raise WriteError(target, what, remedy, "output")
     found = find_plates(catalogue, query)
     if linked:
-        graph = [linked_plate(plate) for plate in found.plates]
+        shown = [plate for plate in found.plates if not _is_closed(plate)]
+        graph = [linked_plate(plate) for plate in shown]
         document = {"@context": SCHEMA_ORG, "@graph": graph}
         data = (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
     else:
@@ -128,7 +129,14 @@ def export_plates(catalogue: Path, query: Query, target: Path) -> int:
         data = write_csv_rows([list(EXPORTED), *table])
     with atomic_write(target) as stream:
         stream.write(data)
-    return found.total
+    return len(graph) if linked else found.total
+
+
+def _is_closed(plate: Mapping[str, Any]) -> bool:
+    """Tell whether the plate log's column "access" keeps a plate from others."""
+    lines = (line.partition(":") for line in plate["own_columns"].splitlines())
+    said = {head.casefold().strip(): cell.casefold().strip() for head, _, cell in lines}
+    return said.get("access", "") not in ("", "open", "restricted")
 
 
 LINKED = ".jsonld"

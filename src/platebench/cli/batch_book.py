@@ -153,7 +153,9 @@ def _with_curves(book: BatchBook, said: dict[str, Any]) -> BatchBook:
             what, remedy = "has curves of no named batch", "draw them with the batch's name"
             raise ReadingsError(said["curves"][0], what, remedy, "batch")
         curve = curve_for(curves, name, said["minutes"])
-        assert curve is not None
+        if curve is None:
+            what = f'has several times of batch "{name}", and none that is asked for'
+            raise ReadingsError(said["curves"][0], what, "compare batches at one time", "minutes")
         book = book.with_line(name, cells_of_curve(curve))
     return book
 

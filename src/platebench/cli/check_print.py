@@ -20,7 +20,8 @@ def show_check(found: PrintCheck, picture: Path) -> None:
     it = found.numbers
     plus_minus = "\N{PLUS-MINUS SIGN}"
     click.echo(f"exposure     {it.stops:+z.2f} {plus_minus} {it.stops_error:.2f} stop")
-    side = f", less at the {it.darker_side}" if it.darker_side else ""
+    clear = it.darker_side and it.fall > 2 * it.fall_error
+    side = f", less on the {it.darker_side} side" if clear else ""
     click.echo(
         f"light        {it.fall:.0%} {plus_minus} {it.fall_error:.0%} from side to side{side}"
     )

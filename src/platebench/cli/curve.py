@@ -118,6 +118,7 @@ def command(
     plates are drawn as a family and compared with the first.
     """
     from platebench.core.files import refuse_foreign
+    from platebench.sensitometry.curve_file import refuse_other_batch
     from platebench.sensitometry.curve_job import OUTPUT_NAME, curve_files, curves_of, write_curves
     from platebench.sensitometry.step_files import load_tablet
     from platebench.session.originals import refuse_folder_of_captures
@@ -137,6 +138,7 @@ def command(
         batch=batch.strip(),
     )
     refuse_foreign(curve_files(report, folder), "curves")
+    refuse_other_batch(folder, report.batch)
     written = write_curves(report, folder)
     if as_json:
         print_json(report.as_json() | {"files": [str(path) for path in written]})

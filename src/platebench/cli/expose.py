@@ -244,8 +244,12 @@ def log_exposure(
     plan: ExposurePlan,
     advice: OwnAdvice | None,
     also: Mapping[str, str | float] | None = None,
+    *,
+    given: bool = True,
 ) -> tuple[Path, tuple[str, ...]] | None:
     """Write the exposure into the plate log; None where no log was named.
+
+    Without ``given`` the time is a plan: only what was metered goes in.
 
     Raises
     ------
@@ -269,11 +273,12 @@ def log_exposure(
     if not path.exists() and not log.is_dir():
         raise click.UsageError(f"--log {log} is not there; name a session's folder")
     chosen = advice.exposure if advice else plan.exposure
-    given = said["given"] or (None if advice and advice.pair else chosen.camera.seconds)
+    sure = given and not (advice and advice.pair)
+    seconds = said.get("given") or (chosen.camera.seconds if sure else None)
     values: dict[str, str | float | None] = {
         "date": said["day"].date().isoformat() if said["day"] else None,
         "metered_s": plan.exposure.metered_s,
-        "given_s": given,
+        "given_s": seconds,
         "f_number": request.f_number,
         "bellows_mm": request.extension_mm,
         "focal_mm": request.focal_mm,

@@ -179,7 +179,7 @@ def _plan(
     logged = None
     if not said["no_log"]:
         said |= {"log": session, "plate": plate_id}
-        logged = log_exposure(said, request, by_rule, advice, also)
+        logged = log_exposure(said, request, by_rule, advice, also, given=False)
     document = plan_to_json(by_rule) | advice_to_json(advice)
     files = write_plan(session, plate_id, plan, exposure, pair, {"exposure": document})
     if as_json:
@@ -225,7 +225,13 @@ def _wanted(session: Path, said: dict[str, Any]) -> Any:
     """
     from platebench.exposing.own_speed_file import load_own_speed
     from platebench.exposing.plan_plate import Wanted
-    from platebench.exposing.subject_range import range_of_class, range_of_readings
+    from platebench.exposing.subject_range import (
+        CLASSES,
+        ENOUGH,
+        UnknownClassError,
+        range_of_class,
+        range_of_readings,
+    )
     from platebench.printing.process_file import load_process, process_folders
 
     user = Path(click.get_app_dir("platebench"))
@@ -241,7 +247,14 @@ def _wanted(session: Path, said: dict[str, Any]) -> Any:
         raise click.UsageError("--darkest and --lightest go together")
     else:
         seen = load_own_speed(said["own_speed"])[0].subjects if said["own_speed"] else ()
-        subject = range_of_class(said["subject"], seen)
+        try:
+            subject = range_of_class(said["subject"], seen)
+        except UnknownClassError as error:
+            known = ", ".join(CLASSES)
+            raise click.UsageError(
+                f'--subject "{error.subject}" is no class of the book ({known}), and of your own '
+                f"{error.seen} plates were seen, {ENOUGH} are needed; give spot readings"
+            ) from error
     return Wanted(
         process=process.title,
         scale=scale.typical,

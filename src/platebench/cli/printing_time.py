@@ -30,6 +30,7 @@ _RECIPROCITY = (
     "Times in steps hold for a lamp that is warm and steady; the sun is not. The time holds for "
     "this film, lamp, distance, paper and coating."
 )
+_LONGEST_S = 86_400.0  # a day; nobody means a strip that takes longer
 _GLOVES = "Switch the lamp off before you move the card. Gloves for whatever sensitises the paper."
 
 
@@ -40,7 +41,9 @@ def schedule_cautions() -> list[str]:
     return [FIRST, *CAUTIONS["ultraviolet"].lines(), _GLOVES]
 
 
-def show_schedule(plan: StripPlan, *, timed: bool, files: Sequence[Path]) -> None:
+def show_schedule(
+    plan: StripPlan, *, timed: bool, process: str | None, files: Sequence[Path]
+) -> None:
     """Print how to expose the strip."""
     from platebench.printing.printing_time import three_figures
     from platebench.printing.strip_plan import SHORTEST_S
@@ -52,7 +55,8 @@ def show_schedule(plan: StripPlan, *, timed: bool, files: Sequence[Path]) -> Non
         click.echo("Cover step after step, from step 1 on, each after the time in the middle:")
         for step, (on, whole) in enumerate(zip(plan.card_s, plan.times_s, strict=True), start=1):
             click.echo(f"  step {step:>2}   after {on:7.1f} s more   exposed {whole:8.1f} s")
-        read = f"platebench printing-time SCAN --first {three_figures(plan.first_s)}"
+        of = f" --process {process}" if process else ""
+        read = f"platebench printing-time SCAN --first {three_figures(plan.first_s)}{of}"
         click.echo(f"Read its scan with: {read}")
     if timed and plan.first_s < SHORTEST_S:
         wrapped(
@@ -231,7 +235,7 @@ def command(
         if as_json:
             print_json(schedule_to_json(plan, timed=timed, files=files))
         elif not quiet:
-            show_schedule(plan, timed=timed, files=files)
+            show_schedule(plan, timed=timed, process=process, files=files)
         return
     assert readings is not None  # one of the two, see above
     try:
@@ -239,7 +243,12 @@ def command(
             readings, first, tolerance=tolerance, gamma=gamma, known=known, process=of
         )
     except MisplacedStripError as error:
-        click.echo(f"Expose next: {next_command(error.next_strip, process)}", err=True)
+        if error.next_strip.times_s[-1] > _LONGEST_S:
+            click.echo(
+                "First look at lamp, coating, and which side of the film lay down.", err=True
+            )
+        else:
+            click.echo(f"Expose next: {next_command(error.next_strip, process)}", err=True)
         raise
     files = ()
     try:

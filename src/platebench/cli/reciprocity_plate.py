@@ -110,7 +110,7 @@ def _strips_of(session: Path, plate: str, count: int) -> tuple[float, ...]:
     short_help="Plan a test plate for long exposures, and read p from it.",
     examples=(
         "platebench reciprocity-plate --f 5.6 --shortest 4s",
-        "platebench reciprocity-plate strips.csv --curves curves/curves.json --batch 14",
+        "platebench reciprocity-plate strips.csv --curves c.json --batch 14 --minutes 5",
     ),
 )
 @click.argument("readings", required=False, type=A_PATH)
@@ -179,9 +179,9 @@ def _read(readings: Path | None, said: dict[str, Any]) -> tuple[TestedReciprocit
 
     curve = curve_for(load_curves([said["curves"]]), said["batch"], said["minutes"])
     if curve is None:
-        what = f'has no curve of batch "{said["batch"]}"'
-        remedy = "draw it with the batch's name"
-        raise ReadingsError(said["curves"], what, remedy, "batch")
+        what = f'has no curve of batch "{said["batch"]}" for that time of development'
+        remedy = "give the minutes it was developed for, of the batch's own times"
+        raise ReadingsError(said["curves"], what, remedy, "batch", "minutes")
     seconds, densities, fog = _nets(readings, said)
     base = curve.base_fog if fog is None else fog
     try:

@@ -16,6 +16,7 @@ from platebench.core.plate_names import fault_of_id
 from platebench.plate.job import POSITIVES, RECORDS
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
 from platebench.plate_log.entry import LogEntry
+from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import OUTPUT_NAME
 
 Access = Literal["open", "restricted", "private"]
@@ -72,9 +73,9 @@ def gather_plates(places: Sequence[Path]) -> list[ShownPlate]:
     taken: set[str] = set()
     for place in places:
         before = len(plates)
-        for name, root in _roots(place):
+        for name, root, log in _roots(place):
             for record in sorted((root / RECORDS).glob("*.json"), key=lambda one: one.name):
-                plate = _plate(name, root, record, taken)
+                plate = _plate(name, root, record, log, taken)
                 if plate is not None:
                     plates.append(plate)
         if len(plates) == before:
@@ -84,23 +85,25 @@ def gather_plates(places: Sequence[Path]) -> list[ShownPlate]:
     return plates
 
 
-def _roots(place: Path) -> Iterator[tuple[str, Path]]:
-    """Yield name and folder of results of what lies at a place."""
+def _roots(place: Path) -> Iterator[tuple[str, Path, SessionLog]]:
+    """Yield name, folder of results, and logs as they are now, of what lies at a place."""
     if not place.is_dir():
         what = "is a file, not a folder" if place.exists() else "does not exist"
         remedy = "name a session, a package, or a folder of packages"
         raise SessionFolderError(place, what, remedy)
     name = place.resolve().name
     if (place / OUTPUT_NAME / POSITIVES).is_dir():
-        yield name, place / OUTPUT_NAME
+        yield name, place / OUTPUT_NAME, load_session_log(place)
     elif (place / "bagit.txt").is_file():
-        yield name, place / "data"
+        yield name, place / "data", SessionLog()
     else:
         for package in find_packages(place).packages:
-            yield package, place / package / "data"
+            yield package, place / package / "data", SessionLog()
 
 
-def _plate(name: str, root: Path, path: Path, taken: set[str]) -> ShownPlate | None:
+def _plate(
+    name: str, root: Path, path: Path, log: SessionLog, taken: set[str]
+) -> ShownPlate | None:
     positive = root / POSITIVES / f"{path.stem}.tif"
     inside = not positive.is_symlink() and not path.is_symlink()
     if fault_of_id(path.stem) or not inside or not positive.is_file():
@@ -111,10 +114,8 @@ def _plate(name: str, root: Path, path: Path, taken: set[str]) -> ShownPlate | N
     except (OSError, ValueError):
         record = NOTHING_KNOWN
     entry = record.log or LogEntry(plate_id=path.stem)
-    said = {head.casefold().strip(): cell.casefold().strip() for head, cell in entry.more}
-    wanted = said.get(ACCESS, "")
-    # A word that is not known keeps the plate in: who wrote it meant something.
-    access: Access = "open" if wanted in ("", "open") else "private"
+    # What the log says now counts as much as what it said when the plate was converted.
+    wanted = {access_of(one) for one in (entry, log.entry(path.stem)) if one is not None}
     return ShownPlate(
         slug=_slug(f"{name} {path.stem}", taken),
         plate_id=path.stem,
@@ -122,8 +123,20 @@ def _plate(name: str, root: Path, path: Path, taken: set[str]) -> ShownPlate | N
         positive=positive,
         record=record,
         entry=entry,
-        access="restricted" if wanted == "restricted" else access,
+        access=max(wanted, key=("open", "restricted", "private").index),
     )
+
+
+def access_of(entry: LogEntry) -> Access:
+    """Return who may see a plate, as its log has it.
+
+    A word that is not known keeps the plate in: who wrote it meant something.
+    """
+    said = {head.casefold().strip(): cell.casefold().strip() for head, cell in entry.more}
+    wanted = said.get(ACCESS, "")
+    if wanted in ("", "open"):
+        return "open"
+    return "restricted" if wanted == "restricted" else "private"
 
 
 def _slug(text: str, taken: set[str]) -> str:

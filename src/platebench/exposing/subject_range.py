@@ -78,6 +78,21 @@ def range_of_readings(darkest_ev: float, lightest_ev: float) -> SubjectRange:
     return SubjectRange(log_range=span, sigma=_SPOT_SIGMA, mark="your spot readings")
 
 
+class UnknownClassError(ValueError):
+    """A subject's class that no book has, and of which too few plates were seen.
+
+    Attributes
+    ----------
+    subject : str
+    seen : int
+        Plates of it so far.
+    """
+
+    def __init__(self, subject: str, seen: int) -> None:
+        super().__init__(subject, seen)
+        self.subject, self.seen = subject, seen
+
+
 def range_of_class(subject: str, seen: Sequence[SubjectSeen] = ()) -> SubjectRange:
     """Return the range of a class: learned where enough of it were seen, else as practice has it.
 
@@ -102,6 +117,8 @@ def range_of_class(subject: str, seen: Sequence[SubjectSeen] = ()) -> SubjectRan
         sigma = math.sqrt(weight * spread**2 + (1 - weight) * _OWN_SIGMA**2)
         mark = f"measured on {len(own)} of your plates"
         return SubjectRange(log_range=middle, sigma=sigma, mark=mark, plates=len(own))
+    if wanted and wanted not in CLASSES:
+        raise UnknownClassError(subject, len(own))
     value = CLASSES.get(wanted, _PLAIN)
     return SubjectRange(log_range=value, sigma=_BOOK_SIGMA, mark=PRACTICE, plates=0)
 

@@ -30,6 +30,7 @@ from platebench.write.tiff import stored_pixels
 Plane = NDArray[np.float64]
 _LONG = 1500  # pixels of the longer side, while scan and aim are matched and compared
 _FEATURES, _RATIO, _INLIERS = 6000, 0.8, 25
+_DEEPEST = 2.6  # D; glossy silver paper reaches 2.2 (from memory)
 _STRETCH = 1.1  # one way more than the other: no scanner does
 _CELL = 8  # pixels a side of what is compared
 _EVEN = 0.1  # D within a cell of the aim; more is an edge, which a small misfit spoils
@@ -330,6 +331,12 @@ def _compared(
             at = curve.exposure_of(aimed[deep]) + fit[0] + place[:, deep].T @ fit[1:3]
             depth = float(np.median(printed[deep] / curve.density_at(at)))
     black = depth * d_max
+    if black > _DEEPEST:
+        raise ChartError(
+            "the scan",
+            f"shows a black of {black:.2f} D, deeper than paper goes",
+            "scan again without automatic levels; see that it is not inverted, and its gamma right",
+        )
     fall_log = float(np.hypot(fit[1], fit[2]))
     fall = 1 - 10**-fall_log
     fall_error = float(np.hypot(errors[1], errors[2]) * np.log(10) * 10**-fall_log)
@@ -438,10 +445,16 @@ def _smoothed(shown: Plane, even: NDArray[np.bool_]) -> Plane:
 
 
 def _advice(found: PrintNumbers, *, calibrated: bool) -> tuple[str, ...]:
+    if not calibrated:
+        return (
+            "the process is not calibrated, so nothing says what the print should be: print a step "
+            "chart and calibrate first",
+        )
     said = []
     if abs(found.stops) > max(_STOPS, 2 * found.stops_error):
-        more, times = ("less", 2**-found.stops) if found.stops > 0 else ("longer", 2**-found.stops)
-        said.append(f"expose {abs(found.stops):.2f} stop {more}: {times:.2f} times as long")
+        way = "less" if found.stops > 0 else "more"
+        times = 2**-found.stops
+        said.append(f"expose {abs(found.stops):.2f} stop {way}: {times:.2f} times the time")
     if found.fall > max(_FALL, 2 * found.fall_error):
         said.append(
             f"the {found.darker_side} of the sheet got up to {found.fall:.0%} less light: move or "
@@ -459,13 +472,11 @@ def _advice(found: PrintNumbers, *, calibrated: bool) -> tuple[str, ...]:
             f"its black is {abs(found.black - found.black_aim):.2f} D {way} than the process had: "
             "another coat or paper; if that is to stay, print a new step chart"
         )
-    if found.left_over > _LEFT and calibrated:
+    if found.left_over > _LEFT:
         said.append(
             f"tones are still {found.left_over:.1f} L* off where none of this explains it: print "
             "a new step chart"
         )
-    if not calibrated:
-        said.append("the process is not calibrated: print a step chart and calibrate first")
     return tuple(said) or ("the print is what it should be",)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,7 +13,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.core.errors import ReadingsError
+from platebench.core.errors import ReadingsError, WriteError
 from platebench.core.files import read_at_most
 from platebench.core.plain_json import read_json
 from platebench.sensitometry.curve_model import DrawnCurve, monotone_curve
@@ -123,6 +124,26 @@ def load_curves(paths: Iterable[Path]) -> tuple[BatchCurve, ...]:
     return tuple(curve for path in paths for curve in _curves_in(path))
 
 
+def refuse_other_batch(folder: Path, batch: str) -> None:
+    """Refuse to replace the curves that a folder keeps of another batch.
+
+    Raises
+    ------
+    WriteError
+        If it keeps such.
+    """
+    path = folder / "curves.json"
+    if not path.is_file():
+        return
+    try:
+        before = {curve.batch for curve in _curves_in(path)} - {"", batch}
+    except ReadingsError:
+        return  # of an earlier form, or damaged: nothing that could be lost
+    if before:
+        what = f"it keeps the curves of batch {', '.join(sorted(before))}"
+        raise WriteError(path, what, "give each batch a folder of its own", "output")
+
+
 def _curves_in(path: Path) -> list[BatchCurve]:
     try:
         data = read_at_most(path, _LARGEST)
@@ -174,20 +195,71 @@ def _curve(plate: _Plate, batch: str) -> BatchCurve:
 
 
 def curve_for(curves: Sequence[BatchCurve], batch: str, minutes: float | None) -> BatchCurve | None:
-    """Return the curve of a batch whose time of development is nearest by ratio.
+    """Return a batch's curve after a time of development, between two times a blend of both.
 
     Parameters
     ----------
     minutes : float or None
-        Where it is not known: the one with gamma nearest 1.
+        None: not known, and then the curve is known only if all are of one time.
+
+    Returns
+    -------
+    BatchCurve or None
+        None too where the time lies further than a quarter beyond those that were tried.
     """
     of_batch = [curve for curve in curves if curve.batch == batch and batch]
     if not of_batch:
         return None
-    timed = [curve for curve in of_batch if curve.minutes is not None]
-    if minutes is None or not timed:
+    timed = sorted(
+        (curve for curve in of_batch if curve.minutes), key=lambda curve: curve.minutes or 0.0
+    )
+    times = [curve.minutes or 0.0 for curve in timed]
+    if not timed:
         return reference_curve(of_batch)
-    return min(timed, key=lambda curve: abs(math.log((curve.minutes or 1.0) / minutes)))
+    if minutes is None:
+        return reference_curve(timed) if times[-1] / times[0] < 1 + _SAME_TIME else None
+    if not times[0] / _BEYOND <= minutes <= times[-1] * _BEYOND:
+        return None
+    after = bisect_left(times, minutes)
+    if after in (0, len(timed)):
+        return timed[0] if after == 0 else timed[-1]
+    share = math.log(minutes / times[after - 1]) / math.log(times[after] / times[after - 1])
+    return _between(timed[after - 1], timed[after], share, minutes)
+
+
+_BEYOND, _SAME_TIME = 1.25, 0.02  # ratios of times
+
+
+def _between(one: BatchCurve, other: BatchCurve, share: float, minutes: float) -> BatchCurve:
+    """Return the curve a share of the way from one time of development to another."""
+    log_h = np.union1d(one.log_h, other.log_h)
+    low, high = max(one.drawn.low, other.drawn.low), min(one.drawn.high, other.drawn.high)
+    log_h = log_h[(log_h >= low) & (log_h <= high)]
+    if one.absolute != other.absolute or log_h.size < 2 or share >= 1:
+        return one if share < 0.5 else other
+
+    def mean(a: float, b: float) -> float:
+        return (1 - share) * a + share * b
+
+    speed = None
+    if one.speed_log_h is not None and other.speed_log_h is not None:
+        speed = mean(one.speed_log_h, other.speed_log_h)
+    sigmas = [curve.gamma_sigma for curve in (one, other) if curve.gamma_sigma is not None]
+    density = [mean(float(one.drawn.rule(x)), float(other.drawn.rule(x))) for x in log_h]
+    return BatchCurve(
+        name=f"{one.name} to {other.name}",
+        batch=one.batch,
+        minutes=minutes,
+        log_h=log_h,
+        density=np.array(density),
+        base_fog=mean(one.base_fog, other.base_fog),
+        gamma=mean(one.gamma, other.gamma),
+        gamma_sigma=max(sigmas, default=None),
+        useful_end=mean(one.useful_end, other.useful_end),
+        speed_log_h=speed,
+        d_max=mean(one.d_max, other.d_max),
+        absolute=one.absolute,
+    )
 
 
 def reference_curve(curves: Sequence[BatchCurve]) -> BatchCurve:

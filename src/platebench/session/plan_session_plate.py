@@ -232,7 +232,12 @@ def _lessons(
     stops = ((middle[1] - rows["base plus fog"][1]) - (middle[0] - planned.base_fog)) / (
         planned.gamma * STOP
     )
-    if abs(stops) > 0.5:
+    if not in_time or done is None:
+        lessons.append(
+            "the plate was developed for another time than planned, or none is noted, so its tones "
+            "do not show the exposure: own-speed reads it through the batch's curve"
+        )
+    elif abs(stops) > 0.5:
         lessons.append(
             f"the middle tone came about {abs(stops):.1f} stops "
             f"{'over' if stops > 0 else 'under'}exposed: run own-speed again, it takes that in"

@@ -63,6 +63,7 @@ def plates_made(
     subjects: list[SubjectSeen] = []
     left_out: dict[str, tuple[str, ...]] = {}
     lacking: dict[str, tuple[str, ...]] = {}
+    sessions = list({session.resolve(): session for session in sessions}.values())
     several = len(sessions) > 1
     for session in sessions:
         log = load_session_log(session)
@@ -226,8 +227,10 @@ def _lacks(
     entry: LogEntry, curve: BatchCurve | None, plate: PlateMade, place: Place | None
 ) -> list[str]:
     lacks = []
-    if curve is None:
-        lacks.append("a curve of its batch (gamma 1 is taken)")
+    if curve is None and entry.develop_s is None:
+        lacks.append("developed for, to choose the curve by (gamma 1 is taken)")
+    elif curve is None:
+        lacks.append("a curve of its batch for its time (gamma 1 is taken)")
     if not entry.metered_on:
         lacks.append("metered on (an average is taken)")
     if (entry.bellows_mm is None) != (entry.focal_mm is None):
