@@ -312,13 +312,14 @@ def test_a_change_that_the_capture_does_not_show_is_shown_in_the_positive(
     page.wait_for_function(
         "v => document.querySelector('#plate').dataset.version !== v", arg=before
     )
-    assert page.is_checked("input[value=positive]") and page.is_hidden(".sign")
+    page.wait_for_selector("input[value=positive]:checked")
+    assert page.is_hidden(".sign")
     page.keyboard.press("2")
     page.keyboard.press("Control+z")  # and so is taking it back
     page.wait_for_function(
         "v => document.querySelector('#plate').dataset.version === v", arg=before
     )
-    assert page.is_checked("input[value=positive]")
+    page.wait_for_selector("input[value=positive]:checked")
 
 
 def test_done_with_the_corners_the_view_of_before_is_back(page: Any) -> None:
