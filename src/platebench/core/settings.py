@@ -1,10 +1,13 @@
-"""What a person decides: frozen settings of a session and of each plate."""
+"""What a person decides: frozen settings of a session and of each plate.
+
+A field is its setting in the file: name, kind, choices, range and default stand here alone.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass, field, fields
+from typing import Any, Literal
 
 SESSION_FILE = "session.toml"
 
@@ -12,6 +15,16 @@ ScanBits = Literal[0, 8, 10, 12, 14, 16]
 
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 """Top left, top right, bottom right, bottom left, as ``(row, column)`` in the capture."""
+
+
+def _between(low: float, high: float, default: float, **also: bool) -> Any:
+    """Return the field of a number from ``low`` to ``high``."""
+    return field(default=default, metadata={"range": (low, high), **also})
+
+
+def _every(default: object) -> Any:
+    """Return a field that every_plate may set for all plates."""
+    return field(default=default, metadata={"shared": True})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +42,7 @@ class ScanSettings:
         them that is noted.
     """
 
-    gamma: float = 2.2
+    gamma: float = _between(1.0, 4.0, 2.2)
     shows: Literal["negative", "positive"] = "negative"
     bits: ScanBits = 0
 
@@ -88,19 +101,19 @@ class PlateSettings:
 
     id: str
     captures: tuple[str, ...]
-    format: str = ""
-    emulsion: Literal["camera", "light"] = "camera"
-    rotate: Literal[0, 90, 180, 270] = 0
-    tone: str = "neutral"
-    printing: Literal["each", "shared"] = "each"
-    print_stops: float = 0.0
-    print_contrast: float = 1.0
-    colour: Literal["mosaic", "demosaiced"] = "mosaic"
-    straighten: Literal["perspective", "turn", "none"] = "perspective"
-    join: Literal["bracket", "tiles"] = "bracket"
-    crop: bool = True
-    glare: Literal["removed", "kept"] = "removed"
-    card_density: float = 3.5
+    format: str = _every("")
+    emulsion: Literal["camera", "light"] = _every("camera")
+    rotate: Literal[0, 90, 180, 270] = _every(0)
+    tone: str = _every("neutral")
+    printing: Literal["each", "shared"] = _every("each")
+    print_stops: float = _between(-5.0, 5.0, 0.0, shared=True)
+    print_contrast: float = _between(0.4, 2.5, 1.0, shared=True)
+    colour: Literal["mosaic", "demosaiced"] = _every("mosaic")
+    straighten: Literal["perspective", "turn", "none"] = _every("perspective")
+    join: Literal["bracket", "tiles"] = _every("bracket")
+    crop: bool = _every(True)
+    glare: Literal["removed", "kept"] = _every("removed")
+    card_density: float = _between(2.0, 8.0, 3.5, shared=True)
     corners: Corners | None = None
     others: tuple[Corners, ...] = ()
     doubt: str = ""
@@ -110,6 +123,16 @@ class PlateSettings:
 
 
 LIGHT_KEYS = ("blank", "dark", "card", "box_off", "card_over")
+
+
+SHARED_KEYS = tuple(each.name for each in fields(PlateSettings) if each.metadata.get("shared"))
+PLATE_KEYS = tuple(each.name for each in fields(PlateSettings))
+
+
+def range_of(owner: type, key: str) -> tuple[float, float]:
+    """Return the least and largest value that a number of ``owner``'s settings may have."""
+    low, high = next(each for each in fields(owner) if each.name == key).metadata["range"]
+    return low, high
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,6 +23,7 @@ from starlette.staticfiles import StaticFiles
 from platebench.core.errors import PlateError, WriteError
 from platebench.core.files import UNFINISHED
 from platebench.core.plain_json import read_json
+from platebench.core.settings import PlateSettings, range_of
 from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
 from platebench.review.plate_readings import read_point, read_rectangle
@@ -30,13 +31,12 @@ from platebench.review.results import Stamp, is_plain_file, stamp_of
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Events, Tasks, Work
 from platebench.review.telling import Told, message_of, plate_to_json, session_to_json
-from platebench.session.settings_file import PRINT_CONTRAST_RANGE, PRINT_STOPS_RANGE
 from platebench.write.preview import smaller_preview
 
 PAGE = Path(str(files("platebench.review") / "page"))
 FONTS = Path(str(files("platebench.write") / "fonts"))
 THUMB_SIDES = (240, 480)
-_TRIED = {"print_stops": PRINT_STOPS_RANGE, "print_contrast": PRINT_CONTRAST_RANGE}
+_TRIED = {key: range_of(PlateSettings, key) for key in ("print_stops", "print_contrast")}
 PREVIEW_SIDES = (64, 4000)
 MOST_PAGES = 32  # that listen at the same time
 FOR_GOOD = {"cache-control": "private, max-age=31536000, immutable"}

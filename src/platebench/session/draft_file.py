@@ -19,11 +19,11 @@ from platebench.core.errors import SettingsFileError
 from platebench.core.files import atomic_write
 from platebench.core.formats import FORMATS
 from platebench.core.plate_names import as_text
-from platebench.core.settings import PlateSettings, ScanSettings, SessionSettings
+from platebench.core.settings import SHARED_KEYS, PlateSettings, ScanSettings, SessionSettings
 from platebench.plate.shown_tones import SessionTones
 from platebench.read.scan_header import FULL_BITS
 from platebench.session.scan_hints import tones_said
-from platebench.session.settings_file import FILE_NAME, SHARED_KEYS
+from platebench.session.settings_file import FILE_NAME
 
 _MARK = "# Draft mark: "
 _MARK_LINE = re.compile(rb"^# Draft mark: ([0-9a-f]{16})\n", re.MULTILINE)
