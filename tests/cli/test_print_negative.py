@@ -55,7 +55,7 @@ def test_writes_four_files_and_leaves_everything_else_alone(session):
 
 def test_says_size_side_film_and_cautions(session):
     result = run(session, "tall", "--enlarge", "2", "--contact", "base")
-    assert "2 times the plate" in result.stdout
+    assert "2 times" in result.stdout
     assert "Ink side up" in result.stdout and "not mirrored" in result.stdout
     assert "Not calibrated" in result.stdout and "fits A" in result.stdout
     assert "Glass:" in result.stdout and "Silver nitrate:" in result.stdout

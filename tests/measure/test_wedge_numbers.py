@@ -114,7 +114,7 @@ def test_a_plate_black_around_the_tablet_has_right_numbers_or_none(
         assert error.settings == ("first_step",)
         assert bare > 2.5
         return
-    assert "21 steps are seen: they are taken for the whole of the tablet" in wedge.note
+    assert "21 steps" in wedge.note
     true = density(bare - np.array(TABLET_21))
     for number, step in wedge.steps:
         assert step.density == pytest.approx(true[number - 1], abs=0.008)

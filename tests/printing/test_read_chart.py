@@ -142,7 +142,7 @@ def test_three_corner_squares_are_enough(printed: Density, tmp_path: Path) -> No
     torn = printed.copy()
     torn[:90, :90] = 0.7
     found = read(torn, tmp_path)
-    assert any("one corner square" in note for note in found.notes)
+    assert any("corner" in note for note in found.notes)
     truth = PROCESS.print_density(found.printed.ink)
     assert np.abs(np.array(found.printed.density) - truth).max() < 0.03
 
@@ -161,7 +161,7 @@ def test_size_against_the_scans_own_resolution(printed: Density, tmp_path: Path)
     codes = simulate_scan(printed, PPI, ScanModel(askew=0.0), seed=4)
     small = cv2.resize(codes, None, fx=0.96, fy=0.96, interpolation=cv2.INTER_AREA)
     notes = read_chart(save(tmp_path / "fitted.tif", small)).notes
-    assert any("96.0 % of its size" in note for note in notes)
+    assert any("96.0 %" in note for note in notes)
 
 
 # --- What cannot be read

