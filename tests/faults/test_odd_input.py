@@ -444,6 +444,7 @@ def test_a_chart_s_file_that_is_none(tmp_path: Path, text: str, session: Path) -
     assert code == ExitCode.INPUT and "chart.json" in said
 
 
+@pytest.mark.big
 def test_two_plates_developed_at_once_are_both_in_the_log(tmp_path: Path) -> None:
     """Held by the folder's lock: the second reads the log only after the first has written it."""
     from datetime import date

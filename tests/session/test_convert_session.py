@@ -231,6 +231,7 @@ def work_killed_after_the_positive(job: PlateJob) -> PlateResult:
     return convert_and_record(job)
 
 
+@pytest.mark.big
 @pytest.mark.skipif(not hasattr(__import__("signal"), "SIGKILL"), reason="no SIGKILL")
 def test_killed_while_files_are_replaced_is_not_taken_for_retouching(done: Path) -> None:
     path = done / "converted" / "positives" / "tall.tif"
@@ -433,6 +434,7 @@ def work_killed_while_writing(job: PlateJob, *, victim: str) -> PlateResult:
     return convert_and_record(job)
 
 
+@pytest.mark.big
 @pytest.mark.skipif(not hasattr(__import__("signal"), "SIGKILL"), reason="no SIGKILL")
 def test_a_worker_killed_while_writing_leaves_nothing_half_written(fresh: Path) -> None:
     before = tree(fresh)
