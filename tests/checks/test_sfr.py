@@ -53,6 +53,7 @@ def test_whole_curve_of_a_gaussian_blur():
     np.testing.assert_allclose(sfr.response, expected, atol=0.012)
 
 
+@pytest.mark.big
 def test_square_pixels():
     sfr = slanted_edge_sfr(box_edge())
     # A square pixel seen at 5 degrees: |sinc(f cos a) sinc(f sin a)|; along the axis it is

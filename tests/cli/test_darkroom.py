@@ -64,6 +64,7 @@ CURVES = ("--curves", "curves/curves.json")
 PLAN = ("--process", "albumen", "--darkest", "9", "--lightest", "14", "--f", "16", "--batch", "14")
 
 
+@pytest.mark.big
 def test_a_finished_plate_says_what_it_was_given_and_got(place: Path) -> None:
     document = told("own-speed", "shelf", *CURVES)
     (plate,) = document["plates"]
@@ -254,6 +255,7 @@ def test_every_command_line_of_the_page_is_understood(
         command.make_context(name, arguments, parent=click.Context(main))
 
 
+@pytest.mark.big
 def test_the_demos_small_log_and_test_plates_work(place: Path) -> None:
     for name, content in demo_test_plates().items():
         Path(name).write_bytes(content)

@@ -45,6 +45,7 @@ def untouched(session: Path) -> Iterator[None]:
     assert not list(session.rglob(f"{UNFINISHED}*"))
 
 
+@pytest.mark.big
 @pytest.mark.usefixtures("untouched")
 def test_no_room_for_the_positives(session: Path) -> None:
     import resource

@@ -392,6 +392,7 @@ def test_a_record_with_a_number_that_is_none_is_as_good_as_none(session: Path, v
     assert run("share", session) == (ExitCode.OK, "")
 
 
+@pytest.mark.big
 @pytest.mark.skipif(os.name != "posix", reason="limits set the POSIX way")
 @pytest.mark.parametrize("name", ["convert", "master"])
 def test_records_outlast_a_run_for_which_there_is_no_room(session: Path, name: str) -> None:

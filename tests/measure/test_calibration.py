@@ -187,6 +187,7 @@ def test_tablet_told_by_its_number_of_steps() -> None:
         fit_calibration(cut, None, path=PATH)
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("densities", [TABLET_21, TABLET_31], ids=["21", "31"])
 @pytest.mark.parametrize("box", [BOX, replace(BOX, surround="dark")], ids=["bright", "dark"])
 def test_through_the_camera(densities: tuple[float, ...], box: LightBox) -> None:

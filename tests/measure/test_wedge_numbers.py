@@ -103,6 +103,7 @@ def test_a_dense_end_beyond_the_frame_is_asked_for(tmp_path: Path) -> None:
         read(tmp_path, 2.50, camera=replace(camera, fill=0.95), crop=False)
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("bare", [2.50, 2.80, 3.10])
 def test_a_plate_black_around_the_tablet_has_right_numbers_or_none(
     tmp_path: Path, bare: float

@@ -235,6 +235,7 @@ def test_files_are_read_once():
     np.testing.assert_array_equal(again.image.pixels, merged.image.pixels)
 
 
+@pytest.mark.big
 def test_no_more_memory_than_one_float_frame_and_bands():
     cam = camera(shape=(1920, 2880))
     frames = bracket(step_wedge(cam.shape), cam)

@@ -111,8 +111,8 @@ def laid_out(width, height, room=None):
 def test_a_wide_picture_whose_margins_ask_for_larger_film_is_told_its_ways_out():
     # 8 x 10 in is 203.2 x 254 mm, film of 8.5 x 11 in 215.9 x 279.4 mm: by definition of the inch
     (note,) = film_notes(laid_out(254.0, 203.2))
-    assert "would fit A4 or 8.5 x 11 in, but" in note and "make it 11 x 17 in" in note
-    assert "turned upright (rotate in session.toml, then convert) it fits 8.5 x 11 in" in note
+    assert "A4 or 8.5 x 11 in" in note and "make it 11 x 17 in" in note
+    assert "it fits 8.5 x 11 in" in note
     width, height = map(int, re.search(r"a size of (\d+)x(\d+)mm", note).groups())
     assert width < 254 and height < 203
     told = note[note.index("a size of") :].split(" fits ")[1].split(",")[0]

@@ -174,7 +174,7 @@ def test_no_chart(tmp_path: Path) -> None:
 
 def test_half_a_chart(printed: Density, tmp_path: Path) -> None:
     said = refused(lambda: read(printed[: len(printed) // 2], tmp_path))
-    assert "shows 2 of the four corner squares" in said
+    assert "2 of the four" in said
 
 
 def test_a_sheet_that_leaves_the_scan(printed: Density, tmp_path: Path) -> None:
@@ -182,7 +182,7 @@ def test_a_sheet_that_leaves_the_scan(printed: Density, tmp_path: Path) -> None:
     cut = codes[: len(codes) - round((8 + 16) / 25.4 * PPI)]
     torn = np.array(cut)
     said = refused(lambda: read_chart(save(tmp_path / "cut.tif", torn)))
-    assert "of the four corner squares" in said
+    assert "of the four" in said
 
 
 def test_reversed_prints_and_scans(printed: Density, tmp_path: Path) -> None:

@@ -49,6 +49,7 @@ def as_measured(scan: Path, gamma: float) -> list[KnownPatch]:
     return [KnownPatch(name=patch_name(r, c), density=float(patches[r, c])) for r, c in places]
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("coded", [1.0, 1.8, 2.2])
 @pytest.mark.parametrize("read", [1.0, 1.8, 2.2])
 def test_a_known_patch_refuses_every_wrong_gamma_and_no_right_one(

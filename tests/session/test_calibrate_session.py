@@ -309,9 +309,7 @@ def test_a_scan_is_not_read_through_a_camera_s_calibration(calibrated: Path) -> 
     )
     measured = json.loads(run(measure, session, "scan", "--at", "200px,150px", "--json").stdout)
     assert not measured["calibrated"]
-    assert (
-        "calibration not applied: it was made on a camera raw, this is a scan" in measured["notes"]
-    )
+    assert any(note.startswith("calibration not applied") for note in measured["notes"])
 
 
 def test_a_calibration_that_says_not_for_what_it_holds_is_refused(calibrated: Path) -> None:

@@ -217,6 +217,7 @@ def test_densities_through_a_calibration_are_true(tmp_path: Path, name: str) -> 
     assert record.glare.source == ("card and black mask" if name == "mask" else "card")
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("name", CASES)
 def test_convert_and_measure_agree_within_their_errors(tmp_path: Path, name: str) -> None:
     work, truth = calibrated_case(tmp_path, name)

@@ -247,6 +247,7 @@ def test_a_folder_that_may_not_be_read_says_so(tmp_path: Path) -> None:
         draft_session(folder)
 
 
+@pytest.mark.big
 @pytest.mark.skipif(not SHARED.is_dir(), reason="needs ../shared/data")
 def test_real_raws_and_broken_files_give_a_draft(tmp_path: Path) -> None:
     for source in sorted((SHARED / "raw").iterdir()) + sorted((SHARED / "broken").iterdir()):
