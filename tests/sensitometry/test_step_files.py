@@ -200,7 +200,7 @@ WRONG: dict[str, Wrong] = {
     "one plate's exposure known, another's not": two_plates(second="log_h_lxs,density\n0,1\n1,2\n"),
     "counts of `--exposure`, `--base-fog`": two_plates("--base-fog", "0.1,0.1,0.1"),
     "count of `--times`": two_plates("--times", "5"),
-    "all `--times` alike": two_plates("--times", "5,5"),
+    "gammas asked for, all `--times` alike": two_plates("--times", "5,5", "--gamma", "0.9"),
     "gammas asked for without times": two_plates("--gamma", "0.9"),
 }
 
