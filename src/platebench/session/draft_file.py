@@ -208,8 +208,11 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     yield f"glare = {_toml(plate.glare)}"
     yield "# Density of a mask, holder or strip around the plate; what it lets through is no glare."
     yield f"card_density = {_toml(plate.card_density)}"
+    yield from _size_and_picture_lines(plate)
     yield ""
     yield "# The plates, in the order they are shown. Each may also have:"
+    yield "#   long_mm = 119.5, short_mm    caliper sizes of its sides across the middle; one is"
+    yield "#                                enough for the true scale"
     yield "#   skip = true                  leaves the plate out"
     yield "#   corners = [[row, column], [row, column], [row, column], [row, column]]"
     yield "#                                top left, top right, bottom right, bottom left, in"
@@ -218,6 +221,27 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     yield '#   doubt = "..."                why a capture is kept whole; delete the line once the'
     yield "#                                corners are right"
     yield '#   checked = true, note = "..." what you found when you looked at it'
+
+
+def _size_and_picture_lines(plate: PlateSettings) -> Iterable[str]:
+    yield "# Error of a caliper size, mm, one standard error; rough edges and your hand included."
+    yield f"caliper_error_mm = {_toml(plate.caliper_error_mm)}"
+    yield "# Pixels per mm and their error, where all captures were taken from one height with one"
+    yield "# lens, zoom and focus; start works it out from plates with a caliper size."
+    yield f"scale = {_toml(plate.scale)}"
+    yield "# What that scale was measured on."
+    yield f"scale_from = {_toml(plate.scale_from)}"
+    yield '# Printed and shared: "off" the whole plate, "rebate" what lies within its rebate, "box" the'
+    yield "# rectangle picture_box_mm."
+    yield f"picture = {_toml(plate.picture)}"
+    yield "# Within the rebate by so many mm."
+    yield f"picture_margin_mm = {_toml(plate.picture_margin_mm)}"
+    yield '# Cut to a ratio, such as "4:5"; "" as the picture is.'
+    yield f"picture_ratio = {_toml(plate.picture_ratio)}"
+    yield "# [left, top, width, height] in mm from the top left corner of the plate in the capture."
+    yield f"picture_box_mm = {_toml(plate.picture_box_mm)}"
+    yield "# true cuts positives to the picture as well; archive masters never are."
+    yield f"crop_positives = {_toml(plate.crop_positives)}"
 
 
 def _plate_lines(
@@ -229,6 +253,9 @@ def _plate_lines(
     yield from _file_list("captures", plate.captures, remarks)
     for key in SHARED_KEYS:
         if getattr(plate, key) != getattr(every, key):
+            yield f"{key} = {_toml(getattr(plate, key))}"
+    for key in ("long_mm", "short_mm"):
+        if getattr(plate, key):
             yield f"{key} = {_toml(getattr(plate, key))}"
     if plate.corners is not None:
         pairs = ", ".join(f"[{row!r}, {column!r}]" for row, column in plate.corners)
@@ -259,8 +286,8 @@ def _file_list(key: str, names: tuple[str, ...], remarks: dict[str, str]) -> Ite
     yield "]"
 
 
-def _toml(value: str | float | bool) -> str:
-    return str(tomlkit.item(value).as_string())
+def _toml(value: str | float | bool | tuple[float, ...]) -> str:
+    return str(tomlkit.item(list(value) if isinstance(value, tuple) else value).as_string())
 
 
 def _comment(text: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from platebench.plate.densities import transmittance_of_codes
 from platebench.plate.framing import frame_plate
 from platebench.plate.job import POSITIVES, RECORDS
 from platebench.plate.look import check_something_there, look_at_plate
+from platebench.plate.picture_part import cut_to
 from platebench.plate.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.plate.print_positive import print_positive
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
@@ -306,6 +307,9 @@ def _make(
             "platebench": __version__,
             "made_from": named.path.name,
             "sha256": hash_file(named.path),
+            "plate_scale": None if named.record.scale is None else asdict(named.record.scale),
+            "cut_to_picture": named.record.picture is not None
+            and named.record.picture.box_px is not None,
         },
     )  # fmt: skip
     return replace(made, files=(*made.files, files[3]))
@@ -316,7 +320,7 @@ def _from_positive(named: _Named, process: Process, order: NegativeOrder) -> Neg
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=picture.codes,
+        codes=cut_to(picture.codes, named.record.picture),
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
         no_size=_no_size(named),
@@ -349,12 +353,16 @@ def _from_plate(
     view = look_at_plate(job)
     check_something_there(view, job.settings)
     framing = frame_plate(view, job)
-    as_they_are = np.arange(65536, dtype=np.uint16)
+    codes = print_positive(
+        view.picture, framing.plan, np.arange(65536, dtype=np.uint16), by_green=view.by_green
+    )
+    part = named.record.picture
+    part = None if part is None else replace(part, cut=False)  # the plate is printed anew, whole
     light_seen = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=print_positive(view.picture, framing.plan, as_they_are, by_green=view.by_green),
+        codes=cut_to(codes, part),
         table=table_from_plate(
             light_seen,
             process,
@@ -372,6 +380,8 @@ def _size_from_record(named: _Named, order: NegativeOrder) -> None:
     if named.record.pixels is None:
         return
     columns, rows = named.record.pixels
+    if named.record.picture is not None and (box := named.record.picture.to_cut):
+        columns, rows = box[2] - box[0], box[3] - box[1]
     plan_print_size(
         named.path,
         (rows, columns),
@@ -392,9 +402,13 @@ def _no_size(named: _Named) -> tuple[str, str] | None:
 
 def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
     if not named.record.doubtful:
+        part = named.record.picture
+        notes = (part.doubt,) if part is not None and part.doubt else ()
+        if order.size is None and named.record.size_error_said:
+            notes = (*notes, f"the plate's own size: {named.record.size_said}")
         misfit = misfit_of(named.record)
         what = "the plate's own size" if order.size is None else "how much the plate is enlarged"
-        return (size_doubt(misfit, what=what),) if misfit else ()
+        return (*notes, *([size_doubt(misfit, what=what)] if misfit else []))
     return (
         "the plate's sides are in doubt, so the whole capture is printed, not the plate alone; "
         f"{SET_CORNERS}",

@@ -21,6 +21,7 @@ from platebench.core.settings import (
     ScanSettings,
     SessionSettings,
 )
+from platebench.plate.picture_part import ratio_of
 from platebench.plate_log.entry import RIGHTS
 
 FILE_NAME = SESSION_FILE
@@ -41,8 +42,16 @@ SHARED_KEYS = (
     "crop",
     "glare",
     "card_density",
+    "caliper_error_mm",
+    "scale",
+    "scale_from",
+    "picture",
+    "picture_margin_mm",
+    "picture_ratio",
+    "picture_box_mm",
+    "crop_positives",
 )
-OWN_KEYS = ("corners", "others", "doubt", "skip", "checked", "note")
+OWN_KEYS = ("long_mm", "short_mm", "corners", "others", "doubt", "skip", "checked", "note")
 PLATE_KEYS = ("id", "captures", *SHARED_KEYS, *OWN_KEYS)
 
 GAMMA_RANGE = (1.0, 4.0)
@@ -50,6 +59,9 @@ PRINT_STOPS_RANGE = (-5.0, 5.0)
 PRINT_CONTRAST_RANGE = (0.4, 2.5)
 CARD_DENSITY_RANGE = (2.0, 8.0)
 SIDE_MM_RANGE = (10.0, 2000.0)
+CALIPER_ERROR_RANGE = (0.01, 5.0)
+MARGIN_MM_RANGE = (0.0, 100.0)
+SCALE_RANGE = (0.1, 1000.0)  # pixels per mm: 2.5 to 25,400 an inch
 
 _ELSEWHERE = {
     "title": "at the top of the file, before the first [table]",
@@ -194,6 +206,8 @@ def _plate_settings(
         _shared_settings(table, every_plate),
         id=plate_id,
         captures=captures,
+        long_mm=_caliper(table, "long_mm"),
+        short_mm=_caliper(table, "short_mm"),
         corners=_corners(table, "corners", table.values.get("corners")),
         others=_others(table),
         doubt=table.text("doubt", ""),
@@ -221,6 +235,18 @@ def _shared_settings(table: CheckedTable, default: PlateSettings) -> PlateSettin
         crop=table.flag("crop", default.crop),
         glare=_choice(table, "glare", default.glare),
         card_density=table.number("card_density", *CARD_DENSITY_RANGE, default.card_density),
+        caliper_error_mm=table.number(
+            "caliper_error_mm", *CALIPER_ERROR_RANGE, default.caliper_error_mm
+        ),
+        scale=_scale(table, default.scale),
+        scale_from=table.text("scale_from", default.scale_from),
+        picture=_choice(table, "picture", default.picture),
+        picture_margin_mm=table.number(
+            "picture_margin_mm", *MARGIN_MM_RANGE, default.picture_margin_mm
+        ),
+        picture_ratio=_ratio(table, default.picture_ratio),
+        picture_box_mm=_box(table, default.picture_box_mm),
+        crop_positives=table.flag("crop_positives", default.crop_positives),
     )
 
 
@@ -250,6 +276,54 @@ def _format(table: CheckedTable, default: str) -> str:
         table.problem("format", f'is "{name}", no size of a plate', remedy)
         return default
     return name.strip()
+
+
+def _caliper(table: CheckedTable, key: str) -> float:
+    return table.number(key, *SIDE_MM_RANGE, 0.0) if table.values.get(key) else 0.0
+
+
+def _numbers(table: CheckedTable, key: str, count: int, remedy: str) -> tuple[float, ...] | None:
+    """Return a list of so many numbers, () where it is empty; None, and a problem, if it is not."""
+    value = table.values[key]
+    numbers = [as_number(one) for one in value] if isinstance(value, list) else []
+    known = tuple(number for number in numbers if number is not None)
+    if value == [] or len(known) == len(numbers) == count:
+        return known
+    table.problem(key, f"is not {count} numbers", remedy)
+    return None
+
+
+def _scale(table: CheckedTable, default: tuple[float, ...]) -> tuple[float, ...]:
+    if "scale" not in table:
+        return default
+    remedy = "write [pixels per mm, their standard error], or [] where it is not known"
+    pair = _numbers(table, "scale", 2, remedy)
+    if not pair:
+        return ()
+    low, high = SCALE_RANGE
+    if low <= pair[0] <= high and 0 < pair[1] < pair[0]:
+        return pair
+    table.problem("scale", f"is no scale with its error: {pair[0]:g}, {pair[1]:g}", remedy)
+    return ()
+
+
+def _ratio(table: CheckedTable, default: str) -> str:
+    said = table.text("picture_ratio", default).strip()
+    if not said or ratio_of(said):
+        return said
+    table.problem("picture_ratio", f'is "{said}", no ratio', 'write it as "4:5", or "" for none')
+    return default
+
+
+def _box(table: CheckedTable, default: tuple[float, ...]) -> tuple[float, ...]:
+    if "picture_box_mm" not in table:
+        return default
+    remedy = "write [left, top, width, height] in mm, or [] for none"
+    box = _numbers(table, "picture_box_mm", 4, remedy)
+    if box and (min(box[:2]) < 0 or min(box[2:]) < 1 or max(box) > SIDE_MM_RANGE[1]):
+        table.problem("picture_box_mm", "lies outside any plate, or is narrower than 1 mm", remedy)
+        return ()
+    return box or ()
 
 
 def _tone(table: CheckedTable, default: str) -> str:

@@ -13,6 +13,8 @@ from platebench.core.installed import profiles_folder
 from platebench.core.progress import Progress
 from platebench.core.settings import PlateSettings
 from platebench.plate.job import POSITIVES, RECORDS
+from platebench.plate.picture_part import cut_to
+from platebench.plate.record import PictureRecord
 from platebench.plate_log.dates import date_in_words
 from platebench.plate_log.entry import LogEntry
 from platebench.printing.print_picture import read_positive
@@ -54,7 +56,7 @@ class ShareWishes:
         WebP file can be.
     kind : {"jpeg", "png", "webp"}
     edge : bool
-        With the plate's edge and rebate.
+        With the plate's edge and rebate, as far as the positive has them.
     toned : bool
         In the colours of the plate's tone profile, where it has any.
     caption : bool
@@ -158,7 +160,8 @@ def share_session(
         record = read_record(output / RECORDS / f"{plate.id}.json")
         target, doubt = targets[plate.id], _doubt(record)
         before = _digest(target)
-        _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt))
+        picture = None if record is None else record.result.picture
+        _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt), picture=picture)
         return Shared(
             plate_id=plate.id,
             path=target,
@@ -195,10 +198,13 @@ def _share(
     wishes: ShareWishes,
     *,
     uncut: bool,
+    picture: PictureRecord | None,
 ) -> None:
     positive = read_positive(output / POSITIVES / f"{plate.id}.tif")
     codes = positive.codes
-    if not wishes.edge:
+    if not wishes.edge and picture is not None and picture.box_px is not None:
+        codes = cut_to(codes, picture)
+    elif not wishes.edge:
         small = reduced_light(codes, positive.luminance, 1000)
         share = codes.shape[0] / small.shape[0], codes.shape[1] / small.shape[1]
         top, left, bottom, right = (plate_area if uncut else picture_area)(small)
@@ -210,9 +216,9 @@ def _share(
     light = reduced_light(codes, positive.luminance, long_side)
     hue = _hue(folder, plate) if wishes.toned else None
     lines = caption_lines(plate, entry, place=wishes.place, uncut=uncut) if wishes.caption else []
-    picture = with_caption(coloured(light, hue), lines)
+    shown = with_caption(coloured(light, hue), lines)
     packet = share_packet(entry, place=wishes.place)
-    write_share(target, picture, kind=wishes.kind, quality=wishes.quality, xmp=packet)
+    write_share(target, shown, kind=wishes.kind, quality=wishes.quality, xmp=packet)
 
 
 def caption_lines(
