@@ -127,7 +127,7 @@ class PlateScale:
             return f"nominal format {self.reference}; glass is cut up to {CUT_UNDER:.0%} under it"
         pairs = zip(self.glass_mm, self.glass_sigma_mm, strict=True)
         sides = " x ".join(f"{mm:.1f} ± {max(sigma, 0.1):.1f}" for mm, sigma in pairs)
-        return f"{sides} mm, by {self.reference}"
+        return f"{sides} mm ({self.reference})"
 
 
 def scale_of(corners: ArrayLike, settings: PlateSettings) -> PlateScale | None:
@@ -177,7 +177,7 @@ def _by_caliper(sides: Sides, settings: PlateSettings) -> PlateScale:
         if mm
     ]
     per_mm, error, apart = weighted_mean([(value, share) for value, share, _ in measured])
-    said = " x ".join(f"{mm:g}" for _, _, mm in measured) + " mm by caliper"
+    said = f"{' x '.join(f'{mm:g}' for _, _, mm in measured)} mm by caliper"
     doubt = ""
     if apart > APART:
         first, second = (value for value, _, _ in measured)

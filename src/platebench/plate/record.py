@@ -251,8 +251,8 @@ class PlateRecord:
         places = 0 if self.size_sigma_mm is None else 1
         width, height = (f"{side:.{places}f}" for side in self.size_mm)
         source = "" if self.scale is None or self.size_sigma_mm is None else self.scale.reference
-        said = (f"{width} x {height} mm", self.size_error_said, source and f"by {source}")
-        return ", ".join(filter(None, said)).replace(", ±", " ±")
+        said = (f"{width} x {height} mm", self.size_error_said, source and f"({source})")
+        return " ".join(filter(None, said)).replace(" nominal", ", nominal")
 
     @property
     def fog_seen(self) -> bool:

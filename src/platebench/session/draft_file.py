@@ -41,6 +41,8 @@ class SessionDraft:
         What was seen in a capture (exposure, doubts), by file name; becomes a comment.
     left_out : tuple of (str, str)
         Files that are no part of the session, and why; become comments.
+    sizes : dict of str to str
+        Size and likely formats, by plate id; become comments.
     tones : SessionTones or None
         What the scans seem to show; None where there are none.
     scans_alone : bool
@@ -51,6 +53,7 @@ class SessionDraft:
     settings: SessionSettings
     remarks: dict[str, str] = field(default_factory=dict)
     left_out: tuple[tuple[str, str], ...] = ()
+    sizes: dict[str, str] = field(default_factory=dict)
     tones: SessionTones | None = None
     scans_alone: bool = False
 
@@ -120,7 +123,7 @@ def _lines(draft: SessionDraft) -> Iterable[str]:
     yield from _scan_lines(draft)
     yield from _every_plate_lines(every, emulsion_said=not draft.scans_alone)
     for plate in settings.plates:
-        yield from _plate_lines(plate, every, draft.remarks)
+        yield from _plate_lines(plate, every, draft.remarks, draft.sizes.get(plate.id, ""))
     if draft.left_out:
         yield ""
         yield "# Left out:"
@@ -231,8 +234,7 @@ def _size_and_picture_lines(plate: PlateSettings) -> Iterable[str]:
     yield f"scale = {_toml(plate.scale)}"
     yield "# What that scale was measured on."
     yield f"scale_from = {_toml(plate.scale_from)}"
-    yield '# Printed and shared: "off" the whole plate, "rebate" what lies within its rebate, "box" the'
-    yield "# rectangle picture_box_mm."
+    yield '# Printed and shared: "off" all, "rebate" what lies within it, "box" picture_box_mm.'
     yield f"picture = {_toml(plate.picture)}"
     yield "# Within the rebate by so many mm."
     yield f"picture_margin_mm = {_toml(plate.picture_margin_mm)}"
@@ -245,12 +247,14 @@ def _size_and_picture_lines(plate: PlateSettings) -> Iterable[str]:
 
 
 def _plate_lines(
-    plate: PlateSettings, every: PlateSettings, remarks: dict[str, str]
+    plate: PlateSettings, every: PlateSettings, remarks: dict[str, str], size: str
 ) -> Iterable[str]:
     yield ""
     yield "[[plate]]"
     yield f"id = {_toml(plate.id)}"
     yield from _file_list("captures", plate.captures, remarks)
+    if size:
+        yield from _wrapped(_comment(size), prefix="#")
     for key in SHARED_KEYS:
         if getattr(plate, key) != getattr(every, key):
             yield f"{key} = {_toml(getattr(plate, key))}"
