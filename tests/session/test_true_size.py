@@ -31,6 +31,7 @@ from ..session_files import BOX, EXPOSURE_S, put
 
 PER_MM = 4.0  # photosites
 SHAPE = (900, 1200)
+FRAME = (6000, 9000)
 # Cut under their nominal sizes 9x12 cm, 13x18 cm and quarter plate (82.55 x 107.95 mm); the last
 # is of no known format.
 SIZES = {
@@ -85,7 +86,7 @@ def record(session: Path, name: str) -> PlateRecord:
 # A size is a caliper's over the corners' ratio: by arithmetic, at 40 pixels a millimetre.
 def test_one_side_gives_the_other_with_its_error() -> None:
     plate = PlateSettings(id="a", captures=(), format="9x12 cm", short_mm=89.5)
-    scale = scale_of(box(89.5, 119.2), plate)
+    scale = scale_of(box(89.5, 119.2), plate, FRAME)
     assert scale is not None and scale.pixels_per_mm == pytest.approx(40.0)
     assert scale.glass_mm == pytest.approx((119.2, 89.5))
     assert scale.glass_sigma_mm is not None
@@ -95,17 +96,17 @@ def test_one_side_gives_the_other_with_its_error() -> None:
 
 
 def test_a_nominal_size_states_no_error_but_its_source() -> None:
-    scale = scale_of(box(90, 120), PlateSettings(id="a", captures=(), format="9x12 cm"))
+    scale = scale_of(box(90, 120), PlateSettings(id="a", captures=(), format="9x12 cm"), FRAME)
     assert scale is not None and (scale.source, scale.error) == ("nominal", None)
-    assert scale_of(box(90, 120), PlateSettings(id="a", captures=())) is None
+    assert scale_of(box(90, 120), PlateSettings(id="a", captures=()), FRAME) is None
 
 
 def test_a_plate_that_leans_is_known_less_well() -> None:
     plate = PlateSettings(id="a", captures=(), short_mm=89.5)
-    straight = scale_of(box(89.5, 119.2), plate)
+    straight = scale_of(box(89.5, 119.2), plate, FRAME)
     corners = np.array(box(89.5, 119.2))
     corners[:2, 1] += [60, -60]  # the far side 2.5 % shorter
-    leaning = scale_of(corners, plate)
+    leaning = scale_of(corners, plate, FRAME)
     assert straight is not None and straight.error is not None
     assert leaning is not None and leaning.error is not None
     assert leaning.error > 2 * straight.error
@@ -118,7 +119,7 @@ def test_a_plate_that_leans_is_known_less_well() -> None:
 )
 def test_what_contradicts_a_size_is_a_doubt(change: dict) -> None:
     plate = PlateSettings(id="a", captures=(), format="9x12 cm", **change)
-    scale = scale_of(box(89.5, 119.2), plate)
+    scale = scale_of(box(89.5, 119.2), plate, FRAME)
     assert scale is not None and scale.doubt
 
 
@@ -133,12 +134,12 @@ def test_scales_that_scatter_have_the_error_of_their_scatter() -> None:
 def test_formats_within_the_error_are_all_named() -> None:
     # 127 x 177.8 mm (5x7 in) and 130 x 180 mm less 1 % (13x18 cm) are 1.3 and 0.2 % apart.
     plate = PlateSettings(id="a", captures=(), scale=(40.0, 0.4), scale_from="a scan")
-    scale = scale_of(box(127.8, 178.0), plate)
+    scale = scale_of(box(127.8, 178.0), plate, FRAME)
     assert scale is not None
     likely = likely_format(scale)
     assert likely is not None and not likely.proposed
     assert {name for name, _ in likely.shares} == {"5x7 in", "13x18 cm"}
-    sure = scale_of(box(127.0, 177.6), replace(plate, scale=(40.0, 0.02)))
+    sure = scale_of(box(127.0, 177.6), replace(plate, scale=(40.0, 0.02)), FRAME)
     assert sure is not None
     known = likely_format(sure)
     assert known is not None and known.proposed == "5x7 in"
@@ -230,7 +231,7 @@ def test_what_is_shared_and_printed_lies_within_the_rebate(session: Path) -> Non
     # the plate seen from behind. Rebates are given as the plate lies, and 0.5 mm is kept within.
     top, right, bottom, left = REBATES["nine"]
     expected = (bottom, right, columns / PER_MM - top, rows / PER_MM - left)
-    inner = np.array(expected) + [0.5, 0.5, -0.5, -0.5]
+    inner = np.add(expected, (0.5, 0.5, -0.5, -0.5))
     assert np.array(picture.box_px) / PER_MM == pytest.approx(inner, abs=0.35)
     ((outcome),) = share_session(session, wishes=ShareWishes(long_side=2000))
     assert outcome.made is not None

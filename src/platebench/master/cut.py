@@ -173,5 +173,5 @@ def cut_of(view: PlateView, job: PlateJob) -> Cut:
         right=right,
         whole=whole,
         corners=corners - (top, left) if trusted else None,
-        scale=scale_of(corners, job.settings) if trusted else None,
+        scale=scale_of(corners, job.settings, view.picture.shape) if trusted else None,
     )

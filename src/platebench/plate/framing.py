@@ -71,6 +71,6 @@ def frame_found(shape: tuple[int, int], found: FoundPlate, settings: PlateSettin
         plan=plan,
         whole=whole,
         fit=fit,
-        scale=scale_of(found.corners, settings) if trusted else None,
+        scale=scale_of(found.corners, settings, shape) if trusted else None,
         format_name=known.name if known else "",
     )

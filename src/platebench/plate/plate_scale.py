@@ -26,9 +26,10 @@ from platebench.plate.plate_format import plate_format
 Source = Literal["caliper", "session", "nominal"]
 Pair = tuple[float, float]
 
+# One standard error of a side by its corners, as a share of the capture's long side: found (scenes
+# of bench/edges.py, seeds 90000 to 90029), or set by hand (no source).
+CORNERS, BY_HAND = 0.00035, 0.0006
 # Shares of a length, one standard error.
-CORNERS = 0.0006  # of a side, corners found; bench/true_size.py, tuned on its seeds from 90000
-BY_HAND = 0.001  # of a side, corners in session.toml: two pixels in two thousand; no source
 OFF_MIDDLE = 0.1  # of the difference of opposite sides: a caliper not quite across the middle
 SPREAD = 0.25  # plate over the distance to the camera; the nearer, the more a lean shows
 # Glass of 1 to 3 mm (values from memory) 400 mm below the camera: how far scales of two plates
@@ -48,7 +49,7 @@ class Sides:
     uneven : (float, float)
         By what share opposite sides differ, those across and those down.
     corners : float
-        Error of a side by its corners, share.
+        Error of a side by its corners, share of the shorter.
     """
 
     across: float
@@ -72,7 +73,7 @@ class Sides:
         return math.hypot(self.corners, OFF_MIDDLE * max(self.uneven), self.leaning)
 
 
-def sides_of(corners: ArrayLike, *, by_hand: bool = False) -> Sides:
+def sides_of(corners: ArrayLike, error_px: float = 0.0) -> Sides:
     """Return the sides of four corners: top left, top right, bottom right, bottom left.
 
     Examples
@@ -85,7 +86,7 @@ def sides_of(corners: ArrayLike, *, by_hand: bool = False) -> Sides:
     top, right, bottom, left = (float(n) for n in np.hypot(*(np.roll(quad, -1, 0) - quad).T))
     across, down = (top + bottom) / 2, (left + right) / 2
     uneven = abs(top - bottom) / across, abs(left - right) / down
-    return Sides(across, down, uneven, BY_HAND if by_hand else CORNERS)
+    return Sides(across, down, uneven, error_px / min(across, down))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,7 +131,9 @@ class PlateScale:
         return f"{sides} mm ({self.reference})"
 
 
-def scale_of(corners: ArrayLike, settings: PlateSettings) -> PlateScale | None:
+def scale_of(
+    corners: ArrayLike, settings: PlateSettings, frame: tuple[int, int]
+) -> PlateScale | None:
     """Return the scale of a plate whose corners are known; None where nothing tells it.
 
     The plate's own caliper size comes before the session's scale, and that before the format.
@@ -140,16 +143,19 @@ def scale_of(corners: ArrayLike, settings: PlateSettings) -> PlateScale | None:
     corners : array_like, shape (4, 2)
         Top left, top right, bottom right, bottom left, ``(row, column)``, pixels.
     settings : PlateSettings
+    frame : (int, int)
+        Rows and columns of the capture.
 
     Examples
     --------
     >>> plate = [[0, 0], [0, 4780], [3580, 4780], [3580, 0]]
     >>> measured = PlateSettings(id="a", captures=(), format="9x12 cm", long_mm=119.5)
-    >>> scale = scale_of(plate, measured)
+    >>> scale = scale_of(plate, measured, (4000, 6000))
     >>> scale.pixels_per_mm, scale.glass_mm, [round(mm, 2) for mm in scale.glass_sigma_mm]
     (40.0, (119.5, 89.5), [0.1, 0.11])
     """
-    sides = sides_of(corners, by_hand=settings.corners is not None)
+    share = CORNERS if settings.corners is None else BY_HAND
+    sides = sides_of(corners, share * max(frame))
     if settings.long_mm or settings.short_mm:
         return _by_caliper(sides, settings)
     if settings.scale:

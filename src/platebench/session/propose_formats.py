@@ -38,6 +38,7 @@ class _Seen:
     corners: tuple[tuple[float, float], ...]
     doubts: tuple[str, ...]
     info: CaptureInfo
+    frame: tuple[int, int]
     camera: tuple[str | None, float | None, tuple[int, int] | None]
 
 
@@ -117,7 +118,7 @@ def propose_formats(
                 change |= {"scale": scale[0], "scale_from": scale[1]}
             elif not plate.scale and (stated := _of_scan(known.info)):
                 change |= stated
-            measured = scale_of(known.corners, replace(plate, **change))
+            measured = scale_of(known.corners, replace(plate, **change), known.frame)
             likely = None if measured is None else likely_format(measured)
             if likely is None:
                 other = " of another camera, focal length or frame" if scale else ""
@@ -223,6 +224,7 @@ def _seen(job: PlateJob) -> _Seen:
         corners=tuple((float(row), float(column)) for row, column in found.corners),
         doubts=found.doubts,
         info=info,
+        frame=view.picture.shape,
         camera=(info.camera, info.focal_length_mm, shape),
     )
 
@@ -238,7 +240,7 @@ def _session_scale(
     for plate in plates:
         known = seen[plate.id]
         if (plate.long_mm or plate.short_mm) and isinstance(known, _Seen) and not known.doubts:
-            scale = scale_of(known.corners, plate)
+            scale = scale_of(known.corners, plate, known.frame)
             assert scale is not None and scale.error is not None  # it has a caliper size
             measured.append((plate.id, scale.pixels_per_mm, math.hypot(scale.error, GLASS), known))
     if not measured:
