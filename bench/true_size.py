@@ -4,13 +4,13 @@
 
 A box holds six plates of formats drawn at random, each side cut 0 to 1 % under, up to half a degree
 out of square, 0.8 to 3 mm thick. All lie under one pinhole camera, which leans (0.4 degrees, one
-standard deviation, either way), stands at 1.8 to 4 times the longest plate and has a lens with up to
-0.2 % of distortion at the frame's corner. A hand measures the long side of one plate with a caliper
-(0.1 mm, one standard deviation). Two kinds of corners:
+standard deviation, either way), stands at 1.8 to 4 times the longest plate and has a lens with up
+to 0.2 % of distortion at the frame's corner. A hand measures the long side of one plate with a
+caliper (0.1 mm, one standard deviation). Two kinds of corners:
 
 - *scattered*: true corners with errors of a heavy-tailed draw, 0.01 to 0.04 % of the frame each;
-- *found*: scenes drawn as in ``bench/edges.py``, bare light or mask, at 1340 pixels; plates that the
-  finder doubts are left out.
+- *found*: scenes drawn as in ``bench/edges.py``, bare light or mask, at 1340 pixels; plates that
+  the finder doubts are left out.
 
 Counted: sides of plates that were not measured (by the session's scale), and short sides of those
 that were, within two stated standard errors; and formats.
@@ -26,10 +26,10 @@ from one_core import ONE_CORE, figure
 
 os.environ.update(ONE_CORE)  # before NumPy is loaded
 
-import edges
 import numpy as np
 from numpy.typing import NDArray
 
+import edges
 from platebench.core.formats import CUT_UNDER, FORMATS, PlateFormat
 from platebench.core.image import PlateImage
 from platebench.core.settings import PlateSettings
@@ -161,9 +161,12 @@ def measure_box(seed: int, tally: Tally, *, drawn: bool) -> None:
 
 def tell(tally: Tally, corners: str) -> None:
     """Print what was counted."""
+    if not tally.formats:
+        return
     for what, errors in (
-        ("by another plate's caliper", tally.others), ("short side by its own long one", tally.measured)
-    ):  # fmt: skip
+        ("by another plate's caliper", tally.others),
+        ("short side by its own long one", tally.measured),
+    ):
         off = np.array(errors)
         within, rms = np.mean(np.abs(off) < 2), np.sqrt(np.mean(off**2))
         value = f"{within:.1%} of {off.size}; rms {rms:.2f}"
@@ -173,8 +176,8 @@ def tell(tally: Tally, corners: str) -> None:
     )
     n = len(tally.formats)
     shares = {kind: tally.formats.count(kind) for kind in set(tally.formats)}
-    for kind, aim in (("sure right", ""), ("sure wrong", ""), ("named right", "")):
-        figure(f"corners {corners}: format {kind}", f"{shares.get(kind, 0) / n:.1%} of {n}", aim)
+    for kind in ("sure right", "sure wrong", "named right"):
+        figure(f"corners {corners}: format {kind}", f"{shares.get(kind, 0) / n:.1%} of {n}")
 
 
 def main() -> None:

@@ -90,7 +90,10 @@ LIP = 0.03  # D by which a rebate's end rises within two pixels of the reduced p
 EVEN_REBATE = 0.03  # D by which a rebate may vary from the bevel to its end
 UNEVEN_FOG = 0.06  # D by which rebate may vary along a side, or from side to side
 LIP_REACH = 7  # pixels in which a lip, blurred, has given way to the picture
-DENSER = 0.4  # D over a rebate, or along a side: no rebate that light has struck; no source
+# What runs on to the rim as picture, by scenes of bench/picture_border.py, seeds 3000 to 3059: D
+# over a rebate or along a side; rows that count as outermost; share of a side that may be thin; D
+# by which the rim may be denser than what is further in.
+DENSER, OUTERMOST, THIN_PLACES, FADING = 0.4, 3, 0.05, 0.03
 STEP_SHARE = 0.35  # of a side on which the rebate's end must show
 STRUCK = 0.005  # D by which a rebate is denser towards the rim where light has struck it
 ONE_SIDE = 0.02  # D that fog may differ across a plate, where one side alone tells; no source
@@ -410,12 +413,20 @@ def picture_border(transmittance: NDArray[np.float32]) -> list[tuple[float, floa
 
 
 def _is_picture(strip: NDArray[np.float32], fog: float) -> bool:
-    """Tell whether what lies along a side is picture: far denser than the rebates, or uneven."""
-    tones = [float(np.median(block)) for block in np.array_split(strip, 40, axis=1)]
-    denser = np.array(tones) - fog
-    if np.mean(denser < UNEVEN_FOG) > 1 - ALIKE_SHARE:
+    """Tell whether what lies along a side is picture, from the rim of the glass on.
+
+    It is nowhere as thin as the rebates, far denser or uneven along the side, and does not fade
+    inwards, as a rebate does that light has struck.
+    """
+    blocks = np.array_split(strip, 40, axis=1)
+    outer, inner = (
+        np.array([float(np.median(block[rows])) for block in blocks])
+        for rows in (slice(0, OUTERMOST), slice(-OUTERMOST, None))
+    )
+    if np.mean(outer - fog < UNEVEN_FOG) > THIN_PLACES or np.median(outer - inner) > FADING:
         return False
-    return bool(np.mean(denser > DENSER) > ALIKE_SHARE or np.ptp(denser) > DENSER)
+    uneven = float(np.ptp(np.quantile(outer, (0.1, 0.9))))
+    return bool(np.mean(outer - fog > DENSER) > ALIKE_SHARE or uneven > DENSER)
 
 
 def _rebate_density(density: NDArray[np.float32], d_min: float) -> tuple[float, float] | None:

@@ -48,7 +48,7 @@ class LikelyFormat:
     @property
     def said(self) -> str:
         """Size and formats in words."""
-        named = [f"{name} ({share:.0%} sure)" for name, share in self.shares]
+        named = [f"{name} ({min(share, 0.99):.0%} sure)" for name, share in self.shares]
         if not named:
             return f"{self.size}: no known format"
         odd = f", or no known format ({self.odd:.0%})" if self.odd > NAMED else ""

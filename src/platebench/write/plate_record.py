@@ -59,9 +59,9 @@ def plate_record(
         flags = [d for d in flags if d not in found.doubts]
         flags.insert(first, f"in the capture, {'; '.join(found.doubts)}")
     flags += _doubts_of_size(framing)
-    if picture is not None and picture.doubt:
-        flags.append(picture.doubt)
     doubtful = framing.whole and job.settings.crop
+    if picture is not None and picture.doubt and not doubtful:
+        flags.append(picture.doubt)
     if doubtful:
         flags.append(KEPT_WHOLE)
     notes = [*view.notes]
