@@ -154,17 +154,45 @@ def _shares_of_box(settings: PlateSettings, framing: Framing) -> Box | None:
     return left / across, top / down, min(right, 1.0), min(bottom, 1.0)
 
 
+def box_in_mm(box: Box, corners: Doubles, framing: Framing) -> Box | None:
+    """Return a rectangle of the positive as ``picture_box_mm``: left, top, width, height, mm.
+
+    None where the plate's size is not known, or it is not cut out of its capture.
+
+    Parameters
+    ----------
+    box : (left, top, right, bottom)
+        Pixels of the positive, its first pixel beginning at 0; what lies beyond the plate is left
+        off.
+    """
+    if framing.scale is None or framing.whole:
+        return None
+    left, top, right, bottom = box
+    points = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+    to_plate = np.linalg.inv(_plate_to_result(corners, framing))
+    mapped = np.column_stack([points - 0.5, np.ones(4)]) @ to_plate.T
+    shares = np.sort(np.clip(mapped[:, :2] / mapped[:, 2:], 0, 1), axis=0)
+    low, high = shares[1] * framing.scale.glass_mm, shares[2] * framing.scale.glass_mm
+    x, y = (round(float(v), 1) for v in low)
+    width, height = (round(float(v), 1) for v in high - low)
+    return x, y, width, height
+
+
+def _plate_to_result(corners: Doubles, framing: Framing) -> Doubles:
+    """Return the homography from shares of the plate, ``(x, y)``, to pixels of the positive."""
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
+    to_capture = cv2.getPerspectiveTransform(unit, corners[:, ::-1].astype(np.float32))
+    return np.asarray(np.linalg.inv(framing.plan.source) @ to_capture, np.float64)
+
+
 def _in_result(shares: Box, corners: Doubles, framing: Framing) -> Box:
     """Return the upright rectangle of the positive that lies within one of the plate, pixels.
 
     Edges of pixels count: the first pixel begins at 0.
     """
     left, top, right, bottom = shares
-    inner = np.array([[left, top], [right, top], [right, bottom], [left, bottom]], np.float32)
-    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
-    to_capture = cv2.getPerspectiveTransform(unit, corners[:, ::-1].astype(np.float32))
-    to_result = np.linalg.inv(framing.plan.source) @ to_capture
-    mapped = np.column_stack([inner, np.ones(4)]) @ to_result.T
+    inner = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+    mapped = np.column_stack([inner, np.ones(4)]) @ _plate_to_result(corners, framing).T
     points = mapped[:, :2] / mapped[:, 2:] + 0.5
     x, y = np.sort(points[:, 0]), np.sort(points[:, 1])
     return float(x[1]), float(y[1]), float(x[2]), float(y[2])
