@@ -79,8 +79,8 @@ def sides_of(corners: ArrayLike, error_px: float = 0.0) -> Sides:
     Examples
     --------
     >>> sides = sides_of([[0, 0], [0, 5000], [4000, 5040], [4000, -40]])
-    >>> sides.across, sides.down, round(sides.uneven[0], 4)
-    (5040.0, 4000.199995000125, 0.0159)
+    >>> sides.across, round(sides.down), [round(share, 4) for share in sides.uneven]
+    (5040.0, 4000, [0.0159, 0.0])
     """
     quad = np.asarray(corners, np.float64)
     top, right, bottom, left = (float(n) for n in np.hypot(*(np.roll(quad, -1, 0) - quad).T))

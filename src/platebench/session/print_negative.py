@@ -283,7 +283,7 @@ def _with_sharpness(
 ) -> NegativeSource:
     share = resolved_share(folder, named.record, scan)
     if share is not None:
-        return replace(source, efficiency=share)
+        return replace(source, efficiency=share[0], efficiency_sigma=share[1])
     note = "sharpness was not measured: no edge of the plate is a clean step in its capture"
     return replace(source, notes=(*source.notes, note))
 
