@@ -477,6 +477,10 @@ def test_the_picture_is_drawn_on_the_positive_and_the_rest_dimmed(page: Any, ses
     page.fill("input[aria-label^='left of']", "20")
     page.keyboard.press("Tab")
     wait_until(lambda: plate_of(session, "wide").picture_box_mm[0] == 20.0)
+    page.fill("label:has-text('by caliper') input", "119.5")
+    page.keyboard.press("Tab")
+    wait_until(lambda: plate_of(session, "wide").long_mm == 119.5)
+    page.wait_for_selector(".facts:has-text('119.5 mm by caliper')")
     page.select_option("label:has-text('Printed and shared') select", "rebate")
     wait_until(lambda: plate_of(session, "wide").picture == "rebate")
 

@@ -1,4 +1,4 @@
-// The part of the plate that is printed and shared: chosen, drawn or typed in, and shown on the positive.
+// The plate's size by caliper, and the part that is printed and shared: chosen, drawn or typed in, and shown.
 
 import { fixed, make } from "./make.js";
 import { ask, plateAddress } from "./server.js";
@@ -17,7 +17,9 @@ export class Picture {
     this.sides = SIDES.map((side) => make("input", { type: "number", min: 0, max: 2000, step: 0.1, "aria-label": `${side} of the rectangle, mm`, onchange: () => this.typed() }));
     this.cut = make("input", { type: "checkbox", onchange: () => desk.change({ crop_positives: this.cut.checked }) });
     this.size = make("p", { class: "facts" });
-    this.element = make("div", {}, make("h3", {}, "Picture"),
+    this.caliper = make("input", { type: "number", min: 0, max: 2000, step: 0.1, onchange: () => desk.change({ long_mm: Number(this.caliper.value) || null }) });
+    this.element = make("div", {}, make("h3", {}, "Size and picture"),
+      make("label", { class: "field" }, "Long side by caliper, mm", this.caliper),
       make("label", { class: "field" }, "Printed and shared", this.part),
       make("div", { class: "row" }, this.draw),
       make("div", { class: "sides", role: "group", "aria-label": "Rectangle, mm from the plate's top left corner in the capture" },
@@ -28,6 +30,7 @@ export class Picture {
   show(plate) {
     const settings = plate.settings;
     this.plate = plate;
+    if (document.activeElement !== this.caliper) this.caliper.value = settings.long_mm || "";
     this.part.value = settings.picture;
     this.cut.checked = settings.crop_positives;
     this.cut.disabled = settings.picture === "off";
