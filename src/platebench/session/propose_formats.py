@@ -258,7 +258,7 @@ def _session_scale(
         return (), set(), (f"{why}: no common height, so there is no scale of the session",)
     pair = (round(mean, 4), round(mean * error, 4))
     note = f"{pair[0]:.3f} ± {pair[1]:.3f} pixels per mm, by the caliper size of {names}"
-    said = f"the scale of {names}, camera height fixed"
+    said = f"the scale of {names}; camera height fixed, by a person's word"
     # Joined tiles have no frame of their own to compare.
     return (pair, said), cameras | {(*camera[:2], None) for camera in cameras}, (note,)
 
