@@ -243,6 +243,16 @@ def test_what_is_shared_and_printed_lies_within_the_rebate(session: Path) -> Non
     assert min(np.median(side) for side in (edge[0], edge[-1], edge[:, 0], edge[:, -1])) > 5
 
 
+def test_a_positive_that_a_person_has_resized_is_not_cut_at_the_wrong_place(session: Path) -> None:
+    set_up(session, CROPPED, nine={"long_mm": 119.3})
+    convert_session(session, workers=1)
+    path = session / "converted/positives/nine.tif"
+    whole = tifffile.imread(path)
+    tifffile.imwrite(path, whole[::2, ::2], photometric="minisblack")
+    ((outcome),) = share_session(session, ["nine"], wishes=ShareWishes(long_side=2000))
+    assert outcome.made is not None and outcome.made.resized
+
+
 def test_a_rectangle_in_mm_cuts_print_negatives_and_positives_but_no_master(session: Path) -> None:
     wanted = {"picture": "box", "picture_box_mm": [20.0, 10.0, 60.0, 50.0], "long_mm": 119.3}
     set_up(session, nine=wanted | {"crop_positives": True}, quarter={})

@@ -17,7 +17,7 @@ from platebench.core.rounding import rounded
 from platebench.core.settings import PlateSettings
 from platebench.plate.densities import picture_border
 from platebench.plate.framing import Framing
-from platebench.plate.record import PictureRecord
+from platebench.plate.record import PictureRecord, PlateRecord
 
 Doubles = NDArray[np.float64]
 Box = tuple[float, float, float, float]  # left, top, right, bottom
@@ -103,11 +103,28 @@ def picture_part(
     )
 
 
-def cut_to(codes: NDArray[np.uint16], picture: PictureRecord | None) -> NDArray[np.uint16]:
-    """Return the part of a positive that is printed and shared: a view, or all of it."""
-    box = None if picture is None else picture.to_cut
-    if box is None:
+RESIZED = "its positive no longer has the size it was converted to, so it is not cut to its picture"
+
+
+def is_resized(shape: tuple[int, ...], record: PlateRecord) -> bool:
+    """Tell whether a person has changed the size of a positive that is to be cut."""
+    to_cut = record.picture is not None and record.picture.to_cut is not None
+    return to_cut and record.pixels is not None and shape[1::-1] != tuple(record.pixels)
+
+
+def cut_to(codes: NDArray[np.uint16], record: PlateRecord) -> NDArray[np.uint16]:
+    """Return the part of a positive that is printed and shared: a view, or all of it.
+
+    All of it also where a person has changed its size, see :func:`is_resized`.
+    """
+    box = None if record.picture is None else record.picture.to_cut
+    if box is None or is_resized(codes.shape, record):
         return codes
+    return cut_out(codes, box)
+
+
+def cut_out(codes: NDArray[np.uint16], box: tuple[int, int, int, int]) -> NDArray[np.uint16]:
+    """Return a view of a rectangle: left, top, right, bottom, half-open."""
     left, top, right, bottom = box
     return codes[top:bottom, left:right]
 

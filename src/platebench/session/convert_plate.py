@@ -24,7 +24,7 @@ from platebench.plate.densities import PlateDensities, measure_densities, transm
 from platebench.plate.framing import Framing, frame_plate
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
 from platebench.plate.look import PlateView, check_something_there, look_at_plate
-from platebench.plate.picture_part import cut_to, picture_part
+from platebench.plate.picture_part import cut_out, picture_part
 from platebench.plate.print_positive import print_positive
 from platebench.plate.record import PictureRecord, PlateRecord
 from platebench.plate.straighten import frame_corners, plan_straighten, straighten_rows
@@ -106,8 +106,8 @@ def convert_plate(
         table = tone_codes(job, ends, view.level, view.calibration)
     with step("printing"):
         positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
-    if part is not None and part.cut:
-        positive = cut_to(positive, replace(part, cut=False))
+    if part is not None and part.cut and part.box_px is not None:
+        positive = cut_out(positive, part.box_px)
     record = plate_record(job, view, framing, densities, ends, part)
     record = _with_errors_of_ends(record, view)
     note = picture_note(job, view, framing, record)

@@ -19,7 +19,7 @@ from platebench.plate.densities import transmittance_of_codes
 from platebench.plate.framing import frame_plate
 from platebench.plate.job import POSITIVES, RECORDS
 from platebench.plate.look import check_something_there, look_at_plate
-from platebench.plate.picture_part import cut_to
+from platebench.plate.picture_part import RESIZED, cut_out, cut_to, is_resized
 from platebench.plate.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.plate.print_positive import print_positive
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
@@ -320,11 +320,15 @@ def _from_positive(named: _Named, process: Process, order: NegativeOrder) -> Neg
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=cut_to(picture.codes, named.record.picture),
+        codes=cut_to(picture.codes, named.record),
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
         no_size=_no_size(named),
-        notes=(*([OLDER] if named.older else []), *_doubts(named, order)),
+        notes=(
+            *([OLDER] if named.older else []),
+            *([RESIZED] if is_resized(picture.codes.shape, named.record) else []),
+            *_doubts(named, order),
+        ),
         read_as=picture.notes,
     )
 
@@ -357,12 +361,11 @@ def _from_plate(
         view.picture, framing.plan, np.arange(65536, dtype=np.uint16), by_green=view.by_green
     )
     part = named.record.picture
-    part = None if part is None else replace(part, cut=False)  # the plate is printed anew, whole
     light_seen = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=cut_to(codes, part),
+        codes=codes if part is None or part.box_px is None else cut_out(codes, part.box_px),
         table=table_from_plate(
             light_seen,
             process,
