@@ -47,6 +47,8 @@ BENCHES = {
     "own_speed": ("--makers", "4"),
     "scan_gamma": ("--prints", "1"),
     "edges": ("--plates", "1"),
+    "picture_border": ("--plates", "2"),
+    "true_size": ("--boxes", "2", "--drawn", "1"),
 }
 
 

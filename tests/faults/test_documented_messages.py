@@ -954,6 +954,26 @@ produces("…: plate[1].captures has a name")(with_settings(PLATE.replace("a.dng
 produces("…: plate[1].captures lists")(with_settings("[light]\nblank = ['a.dng']\n" + PLATE))
 produces("…: plate[1].corners")(with_settings(PLATE + "corners = [[0, 0], [9, 0], [9, 9], [0, 9]]"))
 produces("…: plate[1].others")(with_settings(PLATE + "others = 4"))
+produces("…: plate[1].scale is not 2")(with_settings(PLATE + "scale = [40]"))
+produces("…: plate[1].scale is no scale")(with_settings(PLATE + "scale = [40, 50]"))
+produces("…: plate[1].picture_ratio")(with_settings(PLATE + "picture_ratio = 'A4'"))
+produces("…: plate[1].picture_box_mm")(with_settings(PLATE + "picture_box_mm = [0, 0, 0, 9]"))
+
+
+def with_caliper(name: str, mm: str, text: str = "") -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        with (session / "session.toml").open("a", encoding="utf-8") as file:
+            file.write(text)
+        return run("start", session, "--caliper", name, mm)
+
+    return scenario
+
+
+produces("…: caliper size of … is of no")(with_caliper("lost.dng", "119"))
+produces("…: caliper size of … is … mm")(with_caliper("tall.dng", "3"))
+produces("…: caliper size of … is of several")(
+    with_caliper("tall.dng", "119", '[[plate]]\nid = "other"\ncaptures = ["tall.dng"]\n')
+)
 produces('there is no tone profile "…"')(with_settings(PLATE + "tone = 'sunny'"))
 
 # --- The plate log

@@ -457,3 +457,33 @@ def test_the_report_looks_the_same_from_the_page_and_from_disk(
         assert [said for said in complaints if "script" not in said] == []
         page.close()
     assert looks[0] == looks[1] == ["rgb(244, 243, 239)", 2, "grid"]  # #f4f3ef, two plates
+
+
+def test_the_picture_is_drawn_on_the_positive_and_the_rest_dimmed(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    page.wait_for_function("() => document.querySelector('.deep canvas')")
+    page.click("button:has-text('Draw it')")
+    board = page.query_selector(".board").bounding_box()
+    middle = board["x"] + board["width"] / 2, board["y"] + board["height"] / 2
+    page.mouse.move(middle[0] - 100, middle[1] - 60)
+    page.mouse.down()
+    page.mouse.move(middle[0] + 100, middle[1] + 60, steps=4)
+    page.mouse.up()
+    page.wait_for_selector(".picture")
+    shown = page.query_selector(".picture").bounding_box()
+    assert shown["width"] == pytest.approx(200, abs=6)
+    assert shown["x"] == pytest.approx(middle[0] - 100, abs=6)
+    wait_until(lambda: plate_of(session, "wide").picture == "box")
+    page.fill("input[aria-label^='left of']", "20")
+    page.keyboard.press("Tab")
+    wait_until(lambda: plate_of(session, "wide").picture_box_mm[0] == 20.0)
+    page.fill("label:has-text('by caliper') input", "119.5")
+    page.keyboard.press("Tab")
+    wait_until(lambda: plate_of(session, "wide").long_mm == 119.5)
+    page.wait_for_selector(".facts:has-text('119.5 mm by caliper')")
+    page.select_option("label:has-text('Printed and shared') select", "rebate")
+    wait_until(lambda: plate_of(session, "wide").picture == "rebate")
+
+
+def plate_of(session: Path, name: str) -> Any:
+    return next(plate for plate in load_session(session).plates if plate.id == name)

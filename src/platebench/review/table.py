@@ -46,7 +46,8 @@ from platebench.tone.profile_file import list_tones, load_tone
 
 EDITABLE = (
     *("corners", "rotate", "emulsion", "tone", "printing", "print_stops", "print_contrast"),
-    *("crop", "straighten", "format", "skip", "checked", "note"),
+    *("crop", "straighten", "format", "skip", "checked", "note", "long_mm", "short_mm"),
+    *("picture", "picture_margin_mm", "picture_ratio", "picture_box_mm", "crop_positives"),
 )
 MOST_STEPS_BACK = 500
 LOUPE = 64  # pixels of the capture, a power of two

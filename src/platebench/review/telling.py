@@ -20,7 +20,8 @@ from platebench.core.shown import LONGEST_PART, shown
 from platebench.core.version import __version__
 from platebench.plate.record import PlateRecord
 from platebench.printing.process_file import list_processes, process_folders
-from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours, show_plate
+from platebench.review.layers import DENSEST_SHOWN, LAYERS, density_colours
+from platebench.review.picture_shown import picture_shown
 from platebench.review.plate_readings import tone_curve
 from platebench.review.table import EDITABLE, ReviewTable
 from platebench.review.tiles import TILE
@@ -162,9 +163,11 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         If they cannot be read.
     """
     shown = table.shown(plate_id)
-    found = show_plate(shown.pixels, shown.settings).pixels.found
+    found = shown.pixels.found
     corners = shown.settings.corners or [[float(v) for v in corner] for corner in found.corners]
-    fit = shown.framing.fit
+    fit, scale = shown.framing.fit, shown.framing.scale
+    measured = scale is not None and scale.source != "nominal"
+    picture = picture_shown(shown)
     sizes = {}
     for layer in LAYERS:
         size = shown.size(layer)  # type: ignore[arg-type]
@@ -179,10 +182,15 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         "found": found.found,
         "confidence": rounded(found.confidence, 3),
         "surround": found.surround,
-        "doubts": list(shown.pixels.doubts),
-        "shape": None if fit is None else fit.warning,
+        "doubts": [
+            *shown.pixels.doubts,
+            *filter(None, [scale and scale.doubt, picture and picture.doubt]),
+        ],
+        "shape": None if fit is None or measured else fit.warning,
         "shaped_as": [] if fit is None or not fit.warning else list(fit.suggestions),
         "whole": shown.framing.whole,
+        "size": "" if scale is None else scale.glass_said,
+        "picture": None if picture is None else {"box": picture.box_px, "size_mm": picture.size_mm},
         "ppi": None if shown.framing.ppi is None else rounded(shown.framing.ppi, 2),
         "calibrated": shown.pixels.calibrated,
         "tone_curve": tone_curve(shown, positive, table.ends(shown)),

@@ -85,6 +85,40 @@ def edit_plate(
     return _changed(path, change, plate_id), before
 
 
+def edit_plates(
+    folder: Path,
+    changes: Mapping[str, Mapping[str, Any]],
+    *,
+    every: Mapping[str, Any] = MappingProxyType({}),
+) -> SessionSettings:
+    """Set keys of several plates in ``session.toml``, and of every plate, in one go.
+
+    Parameters
+    ----------
+    changes : mapping of str to mapping
+        New values by plate id.
+    every : mapping
+        New values under ``[every_plate]``; these plates no longer have their own.
+
+    Raises
+    ------
+    SettingsFileError, BadSettingError, BadSettingsError, WriteError
+        As `edit_plate`.
+    """
+    path = folder / FILE_NAME
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        if every:
+            document.setdefault("every_plate", tomlkit.table()).update(every)
+        for plate_id, values in changes.items():
+            table = _plate_table(document, plate_id, path)
+            for key in every:
+                table.pop(key, None)
+            table.update(values)
+
+    return _changed(path, change)
+
+
 def add_captures(
     folder: Path,
     *,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from platebench.plate.densities import transmittance_of_codes
 from platebench.plate.framing import frame_plate
 from platebench.plate.job import POSITIVES, RECORDS
 from platebench.plate.look import check_something_there, look_at_plate
+from platebench.plate.picture_part import RESIZED, cut_out, cut_to, is_resized
 from platebench.plate.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.plate.print_positive import print_positive
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
@@ -282,7 +283,7 @@ def _with_sharpness(
 ) -> NegativeSource:
     share = resolved_share(folder, named.record, scan)
     if share is not None:
-        return replace(source, efficiency=share)
+        return replace(source, efficiency=share[0], efficiency_sigma=share[1])
     note = "sharpness was not measured: no edge of the plate is a clean step in its capture"
     return replace(source, notes=(*source.notes, note))
 
@@ -306,6 +307,9 @@ def _make(
             "platebench": __version__,
             "made_from": named.path.name,
             "sha256": hash_file(named.path),
+            "plate_scale": None if named.record.scale is None else asdict(named.record.scale),
+            "cut_to_picture": named.record.picture is not None
+            and named.record.picture.box_px is not None,
         },
     )  # fmt: skip
     return replace(made, files=(*made.files, files[3]))
@@ -316,11 +320,15 @@ def _from_positive(named: _Named, process: Process, order: NegativeOrder) -> Neg
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=picture.codes,
+        codes=cut_to(picture.codes, named.record),
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
         no_size=_no_size(named),
-        notes=(*([OLDER] if named.older else []), *_doubts(named, order)),
+        notes=(
+            *([OLDER] if named.older else []),
+            *([RESIZED] if is_resized(picture.codes.shape, named.record) else []),
+            *_doubts(named, order),
+        ),
         read_as=picture.notes,
     )
 
@@ -349,12 +357,15 @@ def _from_plate(
     view = look_at_plate(job)
     check_something_there(view, job.settings)
     framing = frame_plate(view, job)
-    as_they_are = np.arange(65536, dtype=np.uint16)
+    codes = print_positive(
+        view.picture, framing.plan, np.arange(65536, dtype=np.uint16), by_green=view.by_green
+    )
+    part = named.record.picture
     light_seen = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=print_positive(view.picture, framing.plan, as_they_are, by_green=view.by_green),
+        codes=codes if part is None or part.box_px is None else cut_out(codes, part.box_px),
         table=table_from_plate(
             light_seen,
             process,
@@ -372,6 +383,8 @@ def _size_from_record(named: _Named, order: NegativeOrder) -> None:
     if named.record.pixels is None:
         return
     columns, rows = named.record.pixels
+    if named.record.picture is not None and (box := named.record.picture.to_cut):
+        columns, rows = box[2] - box[0], box[3] - box[1]
     plan_print_size(
         named.path,
         (rows, columns),
@@ -392,9 +405,13 @@ def _no_size(named: _Named) -> tuple[str, str] | None:
 
 def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
     if not named.record.doubtful:
+        part = named.record.picture
+        notes = (part.doubt,) if part is not None and part.doubt else ()
+        if order.size is None and named.record.size_error_said:
+            notes = (*notes, f"the plate's own size: {named.record.size_said}")
         misfit = misfit_of(named.record)
         what = "the plate's own size" if order.size is None else "how much the plate is enlarged"
-        return (size_doubt(misfit, what=what),) if misfit else ()
+        return (*notes, *([size_doubt(misfit, what=what)] if misfit else []))
     return (
         "the plate's sides are in doubt, so the whole capture is printed, not the plate alone; "
         f"{SET_CORNERS}",

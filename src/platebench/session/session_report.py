@@ -171,6 +171,7 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         date=date_in_words(record.log.date) if record.log else "",
         format_name=record.format,
         size_mm=record.size_mm,
+        size_error=record.size_error_said,
         base_fog=nan if record.base_fog is None else record.base_fog,
         d_max=d_max,
         density_range=span,

@@ -24,6 +24,7 @@ from platebench.core.settings import (
     SessionSettings,
     range_of,
 )
+from platebench.plate.picture_part import ratio_of
 from platebench.plate_log.entry import RIGHTS
 
 FILE_NAME = SESSION_FILE
@@ -32,6 +33,7 @@ TOP_KEYS = ("title", "light", "scan", "rights", "every_plate", "plate")
 SCAN_KEYS = tuple(each.name for each in fields(ScanSettings))
 OWN_KEYS = tuple(key for key in PLATE_KEYS if key not in SHARED_KEYS)
 SIDE_MM_RANGE = (10.0, 2000.0)
+SCALE_RANGE = (0.1, 1000.0)  # pixels per mm: 2.5 to 25,400 an inch
 
 _ELSEWHERE = {
     "title": "at the top of the file, before the first [table]",
@@ -217,6 +219,54 @@ def _format(table: CheckedTable, key: str, default: str) -> str:
     return name.strip()
 
 
+def _caliper(table: CheckedTable, key: str, _default: object) -> float:
+    return table.number(key, *SIDE_MM_RANGE, 0.0) if table.values.get(key) else 0.0
+
+
+def _numbers(table: CheckedTable, key: str, count: int, remedy: str) -> tuple[float, ...] | None:
+    """Return a list of so many numbers, () where it is empty; None, and a problem, if it is not."""
+    value = table.values[key]
+    numbers = [as_number(one) for one in value] if isinstance(value, list) else []
+    known = tuple(number for number in numbers if number is not None)
+    if value == [] or len(known) == len(numbers) == count:
+        return known
+    table.problem(key, f"is not {count} numbers", remedy)
+    return None
+
+
+def _scale(table: CheckedTable, key: str, default: tuple[float, ...]) -> tuple[float, ...]:
+    if key not in table:
+        return default
+    remedy = "write [pixels per mm, their standard error], or [] where it is not known"
+    pair = _numbers(table, key, 2, remedy)
+    if not pair:
+        return ()
+    low, high = SCALE_RANGE
+    if low <= pair[0] <= high and 0 < pair[1] < pair[0]:
+        return pair
+    table.problem(key, f"is no scale with its error: {pair[0]:g}, {pair[1]:g}", remedy)
+    return ()
+
+
+def _ratio(table: CheckedTable, key: str, default: str) -> str:
+    said = table.text(key, default).strip()
+    if not said or ratio_of(said):
+        return said
+    table.problem(key, f'is "{said}", no ratio', 'write it as "4:5", or "" for none')
+    return default
+
+
+def _box(table: CheckedTable, key: str, default: tuple[float, ...]) -> tuple[float, ...]:
+    if key not in table:
+        return default
+    remedy = "write [left, top, width, height] in mm, or [] for none"
+    box = _numbers(table, key, 4, remedy)
+    if box and (min(box[:2]) < 0 or min(box[2:]) < 1 or max(box) > SIDE_MM_RANGE[1]):
+        table.problem(key, "lies outside any plate, or is narrower than 1 mm", remedy)
+        return ()
+    return box or ()
+
+
 def _tone(table: CheckedTable, key: str, default: str) -> str:
     name = table.text(key, default)
     fault = fault_of_id(name)
@@ -287,6 +337,11 @@ _READERS: dict[str, Callable[[CheckedTable, str, Any], Any]] = {
     "captures": _captures,
     "format": _format,
     "tone": _tone,
+    "scale": _scale,
+    "picture_ratio": _ratio,
+    "picture_box_mm": _box,
+    "long_mm": _caliper,
+    "short_mm": _caliper,
     "corners": _corners,
     "others": _others,
 }

@@ -4,6 +4,7 @@ import { Board } from "./board.js";
 import { Corners } from "./corners.js";
 import { curveOf } from "./curve.js";
 import { density, make } from "./make.js";
+import { Picture } from "./picture.js";
 import { Readings } from "./reading.js";
 import { ask, plateAddress, tell } from "./server.js";
 
@@ -11,7 +12,7 @@ const LAYERS = [["positive", "Positive"], ["captured", "As captured"], ["density
 
 // What a view does not show: a change of it shows the positive instead, so that it is seen.
 const PRINTED = ["tone", "printing", "print_stops", "print_contrast"];
-const UNSEEN = { positive: [], density: PRINTED, captured: [...PRINTED, "rotate", "emulsion", "crop", "straighten"] };
+const UNSEEN = { positive: [], density: PRINTED, captured: [...PRINTED, "rotate", "emulsion", "crop", "straighten", "picture", "picture_box_mm"] };
 const SIGNS = {
   captured: "As captured: neither turned nor printed. 1 shows the positive.",
   density: "Density in false colours. 1 shows the positive.",
@@ -61,6 +62,7 @@ export class PlateDesk {
     this.plate = null;
     this.endCorners();
     this.readings.release();
+    this.picture.clear();
     this.board.blank();
     this.heading.textContent = id;
     this.facts.textContent = facts;
@@ -90,11 +92,12 @@ export class PlateDesk {
     this.board = new Board(board, {
       point: (layer, x, y) => this.readings.point(this.id, layer, x, y),
       away: () => this.readings.away(),
-      rectangle: (layer, box) => this.readings.rectangle(this.id, layer, box),
-      moved: () => { if (this.corners) this.corners.place(); },
+      rectangle: (layer, box) => (this.picture.drawing ? this.picture.drawn(box) : this.readings.rectangle(this.id, layer, box)),
+      moved: () => { if (this.corners) this.corners.place(); this.picture.place(); },
       released: () => this.readings.release(),
     });
     this.readings = new Readings(board);
+    this.picture = new Picture(this);
     this.legend = this.buildLegend();
     this.sign = make("p", { class: "sign", role: "status", hidden: true });
     board.append(this.legend, this.sign);
@@ -129,6 +132,7 @@ export class PlateDesk {
       make("label", { class: "field" }, "Plate size", this.format),
       make("div", {}, make("h3", {}, "Densities and tone"), this.curve),
       make("div", {}, make("h3", {}, "Corners"), make("div", { class: "row" }, this.moveCorners, this.findCorners)),
+      this.picture.element,
       make("div", {}, make("h3", {}, "Turn"), make("div", { class: "row" },
         make("button", { type: "button", onclick: () => this.turn(-90), "aria-label": "Turn left by a quarter" }, "↺ left"),
         make("button", { type: "button", onclick: () => this.turn(90), "aria-label": "Turn right by a quarter" }, "↻ right"),
@@ -161,7 +165,7 @@ export class PlateDesk {
     this.settings.disabled = false;
     this.heading.textContent = plate.id;
     this.facts.textContent = [
-      settings.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
+      settings.format || "format unknown", plate.size, plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
       ...densitiesOf(plate.tone_curve), plate.calibrated ? "calibrated" : "",
     ].filter(Boolean).join(" · ");
     const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
@@ -180,6 +184,7 @@ export class PlateDesk {
     this.showRemarks(settings);
     this.legend.hidden = this.layer !== "density";
     this.board.show(plate, this.layer);
+    this.picture.show(plate);
     if (this.corners) this.corners.renew(plate);
     this.section.dataset.version = plate.version;
     this.section.dataset.settled = plate.settled;
@@ -288,7 +293,12 @@ export class PlateDesk {
     this.change({ print_contrast: contrast });
   }
 
+  say(text, failed) {
+    this.told.say(text, failed);
+  }
+
   toggleMeasuring() {
+    if (this.picture.drawing) this.picture.toggle(false);
     this.board.measuring = !this.board.measuring;
     this.measure.setAttribute("aria-pressed", this.board.measuring);
     if (!this.board.measuring) this.board.clearFrame();
