@@ -38,6 +38,7 @@ ESTIMATED = 0.01  # a surface drawn from the bare light around the plate, under 
 LINEARITY = 0.005  # of a sensor's response, from black to the bare light
 TYPICAL_GLARE = 0.006  # of the frame's mean light, where nothing shows how much there is
 _DARKEST = 0.005  # quantile of the plate
+_BELOW_MEAN = 2.58  # standard deviations, of that quantile in a normal distribution
 _LN10 = math.log(10)
 
 
@@ -262,7 +263,8 @@ def _glare_error(view: PlateView) -> GlareError:
     if not view.glare_off:  # within its error, or kept on
         known = math.hypot(glare.share, glare.sigma)
         return GlareError(left_on=known if "card" in glare.sources else max(known, darkest))
-    return GlareError(model=glare, below=max(-darkest, 0.0)).at(None)
+    lowest = darkest + _BELOW_MEAN * _noise_of_darkest(view)  # noise reaches below nothing, too
+    return GlareError(model=glare, below=max(-lowest, 0.0)).at(None)
 
 
 def _darkness(view: PlateView) -> tuple[float, float]:
