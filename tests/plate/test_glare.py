@@ -31,6 +31,7 @@ from platebench.plate.glare_model import (
     NOTHING,
     OWN_CARD,
     PRIOR,
+    REACHES,
     SCALE,
     SHARES,
     UNKNOWNS,
@@ -87,22 +88,23 @@ def test_table_of_even_glare_forth_and_back(glare: float) -> None:
 def test_spread_of_an_even_scene() -> None:
     """Light 1 everywhere: a bell strays 1 in the middle, half and half of a half at the border."""
     spread = spread_of(np.ones((85, 128)))
-    narrow = spread.shares[SHARES - 1]  # sigma of two cells
+    narrow = spread[SHARES - 1]  # sigma of two cells
     assert narrow[42, 64] == pytest.approx(1, abs=1e-9)
     # At a straight border half of the bell lies outside, and counts by half, give or take a cell:
     # 0.5 + 0.25 + 0.25 x (the border cell's own row, erf(0.5 / (2 sqrt 2)) = 0.197)
     assert narrow[42, 0] == pytest.approx(0.75 + 0.25 * 0.197, abs=0.002)
-    assert spread.beyond[SHARES - 1][42, 0] == pytest.approx(1 - narrow[42, 0], abs=1e-9)
-    assert np.allclose(spread.shares[[0, 1, BOX]], 1)  # room, far, box beyond the frame
+    wide = len(REACHES)  # of these, what comes from beyond the border is apart: together, all of it
+    assert np.allclose(spread[4 : 4 + wide] + spread[4 + wide : 4 + 2 * wide], 1)
+    assert np.allclose(spread[[0, 1, BOX]], 1)  # room, far, box beyond the frame
     light = np.zeros((40, 60))
     light[15, 20] = 1.0
-    ghost = spread_of(light).shares[GHOST]
+    ghost = spread_of(light)[GHOST]
     assert np.unravel_index(ghost.argmax(), ghost.shape) == (24, 39)  # opposite, mirrored
     assert ghost.sum() == pytest.approx(1.0, abs=1e-3)
     rng = np.random.default_rng(2)
     one, other = rng.uniform(0, 1, (2, 40, 60))
     both, *apart = (
-        np.delete(spread_of(scene).shares, [0, BOX], axis=0) for scene in (one + other, one, other)
+        np.delete(spread_of(scene), [0, BOX], axis=0) for scene in (one + other, one, other)
     )
     assert np.allclose(both, apart[0] + apart[1])
 

@@ -230,7 +230,7 @@ def measure_glare(
     if own is not None:
         name = {"dark": "black mask", "holder": "holder"}.get(surround, "opaque strip")
         if session is not None and proven:
-            ratio = foretold(own, known)
+            ratio = foretold(own, session.found if tablet is None else posterior_of(known))
             most = _MOST_OF_FORETOLD + _card_over_glare(own, card_density)
             if not _LEAST_OF_FORETOLD < ratio < most:
                 doubts.append(

@@ -26,7 +26,6 @@ from platebench.plate.flatten import check_light_fits
 from platebench.plate.glare_model import (
     CARD,
     INDEPENDENT,
-    INDEPENDENT_OWN,
     NOTHING,
     OPAQUE,
     OWN_CARD,
@@ -228,7 +227,6 @@ def dark_cells(light: Doubles, bare: Doubles, dark: Mask, *, card: int) -> DarkC
     """Return the dark parts of a capture in tiles; an area counts for a few at most."""
     tiles = np.zeros(dark.shape, np.intp)
     weights: list[float] = []
-    independent = INDEPENDENT if card == CARD else INDEPENDENT_OWN
     blocks = np.indices(dark.shape) // _TILE
     block = blocks[0] * (dark.shape[1] // _TILE + 1) + blocks[1]
     count, areas = cv2.connectedComponents(dark.astype(np.uint8), connectivity=4)
@@ -238,7 +236,7 @@ def dark_cells(light: Doubles, bare: Doubles, dark: Mask, *, card: int) -> DarkC
         kept = numbers[sizes >= _LEAST_CELLS]
         for number in kept:
             tiles[members & (block == number)] = len(weights) + 1
-            weights.append(min(1.0, independent / len(kept)))
+            weights.append(min(1.0, INDEPENDENT / len(kept)))
     size = len(weights)
     return DarkCells(
         light=light,
@@ -455,7 +453,7 @@ def tablet_cells(
         light=grey - room,
         bare=bare - room,
         tiles=tiles,
-        weight=np.full(len(kept), min(1.0, INDEPENDENT_OWN / len(kept))),
+        weight=np.full(len(kept), min(1.0, INDEPENDENT / len(kept))),
         noise=0.0,
         through=through,
         slope=through * ln10 * known[kept] * callier[1],
