@@ -241,7 +241,7 @@ def test_what_the_model_cannot_take_is_flagged_and_stated(name: str) -> None:
     assert len(doubts) == 1
     assert np.all(np.abs(errors) < 3 * sigmas)
     _, usual, none = dense_errors(SIX_LAWS["gaussian"], 0.0)
-    assert none == () and np.all(sigmas > 1.5 * usual)
+    assert none == () and sigmas.mean() > 1.5 * usual.mean()
 
 
 def test_a_card_off_the_middle_tells_a_ghost() -> None:

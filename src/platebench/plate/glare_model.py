@@ -408,12 +408,19 @@ def _evidence_of(capture: DarkCells, rows: _Rows, misfit: float) -> Evidence:
     return Evidence(precision=seen @ rows.matrix, pull=seen @ rows.value)
 
 
-def foretold(capture: DarkCells, found: Posterior) -> float:
-    """Return what dark cells hold over what other captures foretell, median of the tiles."""
+def foretold(capture: DarkCells, found: Posterior) -> tuple[float, float]:
+    """Return what dark cells hold over what other captures foretell, median of the tiles.
+
+    The second is by how many standard errors of that the two differ.
+    """
     rows = _rows_of(capture, spread_of(capture.light), found.mean[:SHARES])
     if float(np.median(rows.glare)) < 10 * _LEAST_GLARE:
-        return 1.0  # too little to be compared
-    return float(np.median(rows.value / rows.glare))
+        return 1.0, 0.0  # too little to be compared
+    shares = rows.matrix[:, :SHARES]
+    covariance = found.covariance[:SHARES, :SHARES]
+    sigma = np.sqrt(np.einsum("ij,jk,ik->i", shares, covariance, shares) + rows.noise)
+    apart = np.median(np.abs(rows.value - rows.glare) / sigma)
+    return float(np.median(rows.value / rows.glare)), float(apart)
 
 
 def _misfit(capture: DarkCells, rows: _Rows, found: Doubles) -> float:
