@@ -98,10 +98,11 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
     if with_ends:
         parts["ends"] = asdict(job.ends) if job.ends else None
         parts["tone"] = asdict(job.tone) if job.tone else None
+        parts["picture_tones"] = [asdict(tone) for tone in job.picture_tones]
         if job.entry is not None:
             parts["log"] = job.entry.to_json()
     else:
-        for key in ("tone", "printing", "print_stops", "print_contrast"):
+        for key in ("tone", "printing", "print_stops", "print_contrast", "pictures"):
             del settings[key]
     return hashlib.sha256(_json_bytes(parts)).hexdigest()
 

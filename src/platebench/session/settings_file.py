@@ -12,13 +12,15 @@ from typing import Any, Literal, get_args, get_type_hints
 from platebench.core.checked_table import CheckedTable, as_number, read_toml
 from platebench.core.errors import SessionFolderError
 from platebench.core.formats import FORMATS, format_named
-from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id
+from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id, stem_of
 from platebench.core.settings import (
     LIGHT_KEYS,
+    PICTURE_KEYS,
     PLATE_KEYS,
     SESSION_FILE,
     SHARED_KEYS,
     Corners,
+    PictureSettings,
     PlateSettings,
     ScanSettings,
     SessionSettings,
@@ -32,6 +34,7 @@ TOP_KEYS = ("title", "light", "scan", "rights", "every_plate", "plate")
 SCAN_KEYS = tuple(each.name for each in fields(ScanSettings))
 OWN_KEYS = tuple(key for key in PLATE_KEYS if key not in SHARED_KEYS)
 SIDE_MM_RANGE = (10.0, 2000.0)
+_ROUNDED = 1e-4  # by which a written sum may pass the whole
 
 _ELSEWHERE = {
     "title": "at the top of the file, before the first [table]",
@@ -119,9 +122,11 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
     ids: dict[str, str] = {}
     for table in top.tables("plate"):
         plate = _plate_settings(table, every_plate, named)
-        first = ids.setdefault(folded_id(plate.id), table.name) if plate.id else table.name
-        if first != table.name:
-            table.problem("id", f'is "{plate.id}", as {first}.id is', "give each plate its own id")
+        stems = (stem_of(f"{plate.id}/{one.id}") for one in plate.pictures)
+        for name in filter(None, (plate.id, *stems)):  # files of both may lie side by side
+            first = ids.setdefault(folded_id(name), table.name)
+            if first != table.name:
+                table.problem("id", f'is "{name}", as of {first}', "give each plate its own id")
         plates.append(plate)
     top.finish()
     return SessionSettings(
@@ -272,6 +277,83 @@ def _outline(table: CheckedTable, key: str, value: object) -> Corners | None:
     return (points[0], points[1], points[2], points[3])
 
 
+def _pictures(table: CheckedTable, key: str, _default: object) -> tuple[PictureSettings, ...]:
+    pictures: list[PictureSettings] = []
+    for each in table.tables(key):
+        name = f"{table.name}.{each.name}"
+        own = CheckedTable(table.path, name, each.values, table.problems)
+        picture = _picture(own, str(len(pictures) + 1))
+        if folded_id(picture.id) in {folded_id(other.id) for other in pictures}:
+            own.problem("id", f'is "{picture.id}" twice', "give each picture its own id")
+        pictures.append(picture)
+    return tuple(pictures)
+
+
+def _picture(table: CheckedTable, number: str) -> PictureSettings:
+    table.check_keys(PICTURE_KEYS)
+    name = table.text("id", number)
+    if fault := fault_of_id(name):
+        table.problem("id", fault, "use letters, digits, spaces, - and _")
+    places = [key for key in ("box", "box_mm", "outline") if key in table]
+    if len(places) != 1:
+        what = f"are given together: {', '.join(places)}" if places else "is missing"
+        table.problem(places[0] if places else "box", what, "give one of box, box_mm and outline")
+    ranges = {key: range_of(PlateSettings, key) for key in ("print_stops", "print_contrast")}
+    prints = {key: table.number(key, *ends, 1.0) for key, ends in ranges.items() if key in table}
+    return PictureSettings(
+        id=name,
+        box=_box(table, "box", 1.0),
+        box_mm=_box(table, "box_mm", SIDE_MM_RANGE[1]),
+        outline=_shares(table, "outline"),
+        caption=table.text("caption", ""),
+        tone=_tone(table, "tone", "") if table.values.get("tone") else "",
+        **prints,
+    )
+
+
+def _box(table: CheckedTable, key: str, most: float) -> tuple[float, ...]:
+    value = table.values.get(key, [])
+    numbers = [as_number(one) for one in value] if isinstance(value, list) else []
+    known = tuple(number for number in numbers if number is not None)
+    if key not in table:
+        return ()
+    remedy = f"write [left, top, width, height], within 0 and {most:g}"
+    if len(known) != 4 or len(numbers) != 4:
+        table.problem(key, "is not four numbers", remedy)
+    elif (
+        min(known[:2]) < 0
+        or min(known[2:]) <= 0
+        or any(
+            start + side > most * (1 + _ROUNDED)
+            for start, side in zip(known[:2], known[2:], strict=True)
+        )
+    ):
+        table.problem(key, "leaves the plate, or has no width or height", remedy)
+    else:
+        return known
+    return ()
+
+
+def _shares(table: CheckedTable, key: str) -> tuple[tuple[float, float], ...]:
+    if key not in table:
+        return ()
+    value = table.values[key]
+    remedy = "write [[across, down], ...] from 0 to 1, clockwise from the top left"
+    pairs = value if isinstance(value, list) else []
+    if len(pairs) != 4 or not all(isinstance(pair, list) and len(pair) == 2 for pair in pairs):
+        table.problem(key, "is not four [across, down] pairs", remedy)
+        return ()
+    points = [(as_number(across), as_number(down)) for across, down in pairs]
+    known = [(x, y) for x, y in points if x is not None and y is not None]
+    if len(known) != 4 or not all(0 <= v <= 1 for pair in known for v in pair):
+        table.problem(key, "holds something that is no place on the plate", remedy)
+    elif not _turns_clockwise([(y, x) for x, y in known]):
+        table.problem(key, "does not go round the picture clockwise", remedy)
+    else:
+        return tuple(known)
+    return ()
+
+
 def _turns_clockwise(points: list[tuple[float, float]]) -> bool:
     """Tell whether four (row, column) points make a convex figure, clockwise as seen."""
     for i in range(4):
@@ -289,4 +371,5 @@ _READERS: dict[str, Callable[[CheckedTable, str, Any], Any]] = {
     "tone": _tone,
     "corners": _corners,
     "others": _others,
+    "pictures": _pictures,
 }
