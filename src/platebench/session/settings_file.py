@@ -122,11 +122,13 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
     ids: dict[str, str] = {}
     for table in top.tables("plate"):
         plate = _plate_settings(table, every_plate, named)
-        stems = (stem_of(f"{plate.id}/{one.id}") for one in plate.pictures)
-        for name in filter(None, (plate.id, *stems)):  # files of both may lie side by side
-            first = ids.setdefault(folded_id(name), table.name)
-            if first != table.name:
-                table.problem("id", f'is "{name}", as of {first}', "give each plate its own id")
+        names = {plate.id: f"{table.name}.id is"} if plate.id else {}
+        for one in plate.pictures:  # their files may lie beside those of plates
+            names[stem_of(f"{plate.id}/{one.id}")] = f"files of a picture of {table.name} are"
+        for name, said in names.items():
+            first = ids.setdefault(folded_id(name), said)
+            if first != said:
+                table.problem("id", f'is "{name}", as {first}', "give each plate its own id")
         plates.append(plate)
     top.finish()
     return SessionSettings(
