@@ -73,6 +73,14 @@ def shares_of(picture: PictureSettings, plate_mm: tuple[float, float] | None) ->
     return np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
 
 
+def plate_size(corners: Doubles, ppi: float | None) -> tuple[float, float] | None:
+    """Return width and height in mm of a plate as it lies; None where its scale is not known."""
+    if ppi is None:
+        return None
+    width, height = plate_sides(corners)
+    return width * MM_PER_INCH / ppi, height * MM_PER_INCH / ppi
+
+
 def corners_in_capture(shares: Doubles, corners: Doubles) -> Doubles:
     """Return shares of a plate as ``(row, column)`` in the capture.
 
@@ -102,9 +110,7 @@ def picture_jobs(
         return [], []
     if not view.found.found or view.found.doubts:
         return [], [_PLATE_IN_DOUBT]
-    width, height = plate_sides(view.found.corners)
-    mm = None if framing.ppi is None else MM_PER_INCH / framing.ppi
-    plate_mm = None if mm is None else (width * mm, height * mm)
+    plate_mm = plate_size(view.found.corners, framing.ppi)
     jobs, faults = [], []
     tones = job.picture_tones or (job.tone,) * len(job.settings.pictures)
     for picture, tone in zip(job.settings.pictures, tones, strict=True):
@@ -115,11 +121,10 @@ def picture_jobs(
             faults.append(said.format(id=picture.id, across=across, down=down))
             continue
         corners = corners_in_capture(shares, view.found.corners)
-        sides = plate_sides(corners)
-        if min(sides) < _LEAST_PX:
+        if min(plate_sides(corners)) < _LEAST_PX:
             faults.append(_TOO_SMALL.format(id=picture.id))
             continue
-        own = _settings(job.settings, picture, None if mm is None else [mm * px for px in sides])
+        own = _settings(job.settings, picture, plate_size(corners, framing.ppi))
         entry = job.entry
         if picture.caption:
             entry = replace(entry or LogEntry(plate_id=own.id), title=picture.caption)

@@ -4,6 +4,7 @@ import { Board } from "./board.js";
 import { Corners } from "./corners.js";
 import { curveOf } from "./curve.js";
 import { density, make } from "./make.js";
+import { Pictures } from "./pictures.js";
 import { Readings } from "./reading.js";
 import { ask, plateAddress, tell } from "./server.js";
 
@@ -129,6 +130,7 @@ export class PlateDesk {
       make("label", { class: "field" }, "Plate size", this.format),
       make("div", {}, make("h3", {}, "Densities and tone"), this.curve),
       make("div", {}, make("h3", {}, "Corners"), make("div", { class: "row" }, this.moveCorners, this.findCorners)),
+      (this.pictures = new Pictures(this)).element,
       make("div", {}, make("h3", {}, "Turn"), make("div", { class: "row" },
         make("button", { type: "button", onclick: () => this.turn(-90), "aria-label": "Turn left by a quarter" }, "↺ left"),
         make("button", { type: "button", onclick: () => this.turn(90), "aria-label": "Turn right by a quarter" }, "↻ right"),
@@ -181,6 +183,7 @@ export class PlateDesk {
     this.legend.hidden = this.layer !== "density";
     this.board.show(plate, this.layer);
     if (this.corners) this.corners.renew(plate);
+    this.pictures.renew(plate);
     this.section.dataset.version = plate.version;
     this.section.dataset.settled = plate.settled;
   }
