@@ -205,6 +205,33 @@ def test_corners_move_by_keyboard(page: Any, session: Path) -> None:
     assert first == pytest.approx([1, 10], abs=1)
 
 
+def test_pictures_on_a_plate_are_drawn_moved_named_and_removed(page: Any, session: Path) -> None:
+    def pictures() -> Any:
+        return load_session(session).plates[1].pictures
+
+    open_plate(page, "wide")
+    page.click(".pictures button:has-text('Draw a picture')")
+    page.wait_for_selector("[data-corner='0']:focus")
+    assert [(one.id, one.box) for one in pictures()] == [("1", (0.3, 0.3, 0.4, 0.4))]
+    time.sleep(0.6)
+    handle = page.wait_for_selector("[data-corner='2']").bounding_box()
+    x, y = handle["x"] + handle["width"] / 2, handle["y"] + handle["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 40, y + 20, steps=5)
+    page.mouse.up()
+    wait_until(lambda: pictures()[0].box != (0.3, 0.3, 0.4, 0.4))
+    left, top, width, height = pictures()[0].box  # still a rectangle, its other corner in place
+    assert (left, top) == pytest.approx((0.3, 0.3), abs=0.002) and width > 0.42 and height > 0.41
+    page.wait_for_selector("[data-picture='1'] input")
+    page.fill("[data-picture='1'] input", "The mill")
+    page.keyboard.press("Tab")
+    wait_until(lambda: pictures()[0].caption == "The mill")
+    page.click("[data-picture='1'] button:has-text('Remove')")
+    wait_until(lambda: pictures() == ())
+    page.wait_for_selector("[data-picture]", state="detached")
+
+
 def test_tone_turn_check_and_note_are_in_the_file(page: Any, session: Path) -> None:
     open_plate(page, "wide")
     before = page.get_attribute("#plate", "data-version")

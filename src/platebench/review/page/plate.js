@@ -5,6 +5,7 @@ import { Corners } from "./corners.js";
 import { curveOf } from "./curve.js";
 import { density, make } from "./make.js";
 import { Picture } from "./picture.js";
+import { Pictures } from "./pictures.js";
 import { Readings } from "./reading.js";
 import { ask, plateAddress, tell } from "./server.js";
 
@@ -133,6 +134,7 @@ export class PlateDesk {
       make("div", {}, make("h3", {}, "Densities and tone"), this.curve),
       make("div", {}, make("h3", {}, "Corners"), make("div", { class: "row" }, this.moveCorners, this.findCorners)),
       this.picture.element,
+      (this.pictures = new Pictures(this)).element,
       make("div", {}, make("h3", {}, "Turn"), make("div", { class: "row" },
         make("button", { type: "button", onclick: () => this.turn(-90), "aria-label": "Turn left by a quarter" }, "↺ left"),
         make("button", { type: "button", onclick: () => this.turn(90), "aria-label": "Turn right by a quarter" }, "↻ right"),
@@ -186,6 +188,7 @@ export class PlateDesk {
     this.board.show(plate, this.layer);
     this.picture.show(plate);
     if (this.corners) this.corners.renew(plate);
+    this.pictures.renew(plate);
     this.section.dataset.version = plate.version;
     this.section.dataset.settled = plate.settled;
   }
