@@ -36,6 +36,7 @@ export class Board {
     this.deep.querySelectorAll("[tabindex]").forEach((part) => part.removeAttribute("tabindex"));
     this.followPointer();
     this.followRectangle();
+    this.followFitting();
   }
 
   close() {
@@ -69,12 +70,30 @@ export class Board {
       this.clearTried();
       this.clearFrame();
       this.viewer.open(source);
-      this.viewer.addOnceHandler("open", () => { this.viewer.viewport.goHome(true); this.readAgain(); });
+      this.viewer.addOnceHandler("open", () => {
+        this.whole(true);
+        this.readAgain();
+        this.item.addOnceHandler("fully-loaded-change", () => this.clearFirst());
+      });
     }
+  }
+
+  // While a plate is being read, the preview that conversion left stands in for it.
+  showFirst(line) {
+    this.clearFirst();
+    if (!line || !line.preview) return;
+    this.first = make("img", { class: "first", alt: "", src: `${plateAddress(line.id)}/thumb.jpg?side=480&v=${line.preview}` });
+    this.deep.before(this.first);
+  }
+
+  clearFirst() {
+    if (this.first) this.first.remove();
+    this.first = null;
   }
 
   // Take the picture away: another plate is to come, or none can be shown.
   blank() {
+    this.clearFirst();
     this.clearTried();
     this.clearFrame();
     this.viewer.close();
@@ -152,20 +171,31 @@ export class Board {
     if (place && this.layer) this.heard.point(this.layer, place.x, place.y);
   }
 
+  // Whoever zooms or pans has a place of their own; until then the whole plate is fitted to the board.
+  followFitting() {
+    const moved = () => { this.fitted = false; };
+    for (const way of ["canvas-drag", "canvas-scroll", "canvas-pinch", "canvas-double-click"]) this.viewer.addHandler(way, moved);
+    this.viewer.addHandler("resize", () => { if (this.fitted) setTimeout(() => { if (this.item) this.viewer.viewport.goHome(true); }); });
+  }
+
   zoom(by) {
+    this.fitted = false;
     this.viewer.viewport.zoomBy(by);
     this.viewer.viewport.applyConstraints();
   }
 
-  whole() {
-    this.viewer.viewport.goHome();
+  whole(atOnce = false) {
+    this.fitted = true;
+    this.viewer.viewport.goHome(atOnce);
   }
 
   pixels() {
+    this.fitted = false;
     if (this.item) this.viewer.viewport.zoomTo(this.item.imageToViewportZoom(1));
   }
 
   pan(across, down) {
+    this.fitted = false;
     const viewport = this.viewer.viewport;
     const step = viewport.getBounds().width / 10;
     viewport.panBy(new OpenSeadragon.Point(across * step, down * step));
