@@ -207,3 +207,62 @@ def test_what_was_chosen_outlasts_the_server(tmp_path: Path) -> None:
     assert KeptChoices(tmp_path).said["ground"] == "dark"
     (tmp_path / "review-page.json").write_bytes(b"{")
     assert KeptChoices(tmp_path).said["ground"] == "system"
+
+
+def test_positive_and_negative_are_parted_by_a_line(page: Any) -> None:
+    """Left of the line what was thin is dark, right of it light: a negative turned round."""
+    open_plate(page, "wide")
+    page.wait_for_timeout(700)
+    means = """() => {
+      const canvas = document.querySelector(".deep canvas"), pen = canvas.getContext("2d");
+      const mean = (from, to) => {
+        const y = canvas.height >> 1, x = Math.round(from * canvas.width);
+        const seen = pen.getImageData(x, y - 40, Math.round((to - from) * canvas.width), 80).data;
+        let sum = 0;
+        for (let n = 0; n < seen.length; n += 4) sum += seen[n];
+        return sum / (seen.length / 4);
+      };
+      return [mean(0.3, 0.48), mean(0.52, 0.7)];
+    }"""
+    left, right = page.evaluate(means)
+    page.keyboard.press("4")
+    page.wait_for_timeout(900)
+    negative = page.evaluate(means)
+    page.keyboard.press("v")
+    page.wait_for_selector(".divided")
+    page.wait_for_timeout(900)
+    parted = page.evaluate(means)
+    assert parted == pytest.approx([left, negative[1]], abs=6)
+    assert abs(negative[1] - right) > 15
+    page.keyboard.press("Escape")
+    assert page.locator(".divided").count() == 0 and page.is_visible("#plate")
+
+
+def test_a_plate_is_seen_as_it_was_for_as_long_as_a_key_is_held(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    page.keyboard.press("d")
+    wait_until(lambda: of_plates(session, "print_stops")[1] == 0.1)
+    page.wait_for_timeout(700)
+    page.keyboard.down("h")
+    page.wait_for_selector(".board[data-tried*='print_stops=0&']")
+    page.keyboard.up("h")
+    page.wait_for_selector(".board[data-tried]", state="detached")
+
+
+def test_two_plates_beside_each_other_move_together(page: Any) -> None:
+    open_plate(page, "wide")
+    page.select_option("label:has-text('Another plate') select", "dense")
+    page.wait_for_function("document.querySelectorAll('.deep canvas').length === 2")
+    page.wait_for_timeout(900)
+    whole = """() => [...document.querySelectorAll(".deep canvas")].map((canvas) => {
+      const pen = canvas.getContext("2d");
+      return [[1, 1], [canvas.width - 2, canvas.height - 2]].every(
+        ([x, y]) => pen.getImageData(x, y, 1, 1).data[3] === 0);
+    })"""
+    assert page.evaluate(whole) == [True, True]  # ground is seen at the corners of both
+    for _ in range(4):
+        page.keyboard.press("+")
+        page.wait_for_timeout(350)
+    assert page.evaluate(whole) == [False, False]
+    page.keyboard.press("Escape")
+    assert page.locator(".board").count() == 1 and page.is_visible("#plate")

@@ -1,4 +1,4 @@
-"""What a plate is shown as: the positive, the capture as it was taken, or a map of density."""
+"""What a plate is shown as: positive, capture as it was taken, map of density, or negative."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from platebench.review.plate_pixels import Codes, PlatePixels
 from platebench.review.tiles import DeepSize
 from platebench.tone.profile import DISPLAY_GAMMA, ToneProfile, display_table
 
-Layer = Literal["positive", "captured", "density"]
+Layer = Literal["positive", "captured", "density", "negative"]
 LAYERS: tuple[str, ...] = get_args(Layer)
 LEAST_MAPPED = 0.5  # D from one end of the map's scale to the other
 LEAST_RANGE = 0.05  # D between the printing ends

@@ -224,7 +224,9 @@ class ReviewTable:
     def table(self, shown: Shown, layer: Layer) -> Table:
         """Return the pixel value of each code in a layer."""
         ends = self.ends(shown)
-        if layer == "captured" or ends is None:  # a positive is shown as it was scanned
+        if (
+            layer in ("captured", "negative") or ends is None
+        ):  # a positive is shown as it was scanned
             return captured_table(shown.pixels)
         if layer == "density":
             return density_table(shown.pixels)

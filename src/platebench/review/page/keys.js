@@ -10,7 +10,8 @@ export function listenToKeys({ desk, prints, many, step, undo, redo, help, close
     ArrowRight: () => step(1), ArrowLeft: () => step(-1),
     PageDown: () => step(10), PageUp: () => step(-10), Home: () => step(-Infinity), End: () => step(Infinity),
     Escape: () => { if (!desk.leave()) location.hash = "#/"; },
-    1: () => desk.setLayer("positive"), 2: () => desk.setLayer("captured"), 3: () => desk.setLayer("density"),
+    1: () => desk.setLayer("positive"), 2: () => desk.setLayer("captured"), 3: () => desk.setLayer("density"), 4: () => desk.setLayer("negative"),
+    v: () => desk.compare.divide(), h: () => desk.compare.showBefore(),
     "+": () => desk.board.zoom(1.5), "=": () => desk.board.zoom(1.5), "-": () => desk.board.zoom(1 / 1.5),
     w: () => desk.board.whole(), p: () => desk.board.pixels(),
     c: () => desk.toggleCorners(), l: () => desk.turn(-90), r: () => desk.turn(90), m: () => desk.mirror(),
@@ -70,6 +71,8 @@ export function listenToKeys({ desk, prints, many, step, undo, redo, help, close
       act(at);
     }
   });
+
+  document.addEventListener("keyup", (event) => { if (event.key.toLowerCase() === "h" && desk.id) desk.compare.hideBefore(); });
 
   // After a choice with the pointer the arrows are the page's again, not the field's.
   let pointed = null;

@@ -1,6 +1,7 @@
 // One plate: its picture, its densities, and everything that can be put right about it.
 
 import { Board } from "./board.js";
+import { Compare } from "./compare.js";
 import { Corners } from "./corners.js";
 import { CONTRASTS, Curve, STOPS } from "./curve.js";
 import { Legend } from "./legend.js";
@@ -8,14 +9,15 @@ import { density, make } from "./make.js";
 import { Readings } from "./reading.js";
 import { ask, Gone, plateAddress } from "./server.js";
 
-const LAYERS = [["positive", "Positive"], ["captured", "As captured"], ["density", "Density"]];
+const LAYERS = [["positive", "Positive"], ["captured", "As captured"], ["density", "Density"], ["negative", "Negative"]];
 
 // What a view does not show: a change of it shows the positive instead, so that it is seen.
 const PRINTED = ["tone", "printing", "print_stops", "print_contrast"];
-const UNSEEN = { positive: [], density: PRINTED, captured: [...PRINTED, "rotate", "emulsion", "crop", "straighten"] };
+const UNSEEN = { positive: [], density: PRINTED, negative: PRINTED, captured: [...PRINTED, "rotate", "emulsion", "crop", "straighten"] };
 const SIGNS = {
   captured: "As captured: neither turned nor printed. 1 shows the positive.",
   density: "Density in false colours. 1 shows the positive.",
+  negative: "The plate as it lies on the light, straightened. 1 shows the positive.",
   corners: "As captured: move the corners. Esc when done.",
 };
 
@@ -61,6 +63,7 @@ export class PlateDesk {
   // Nothing of another plate stays, neither its picture nor its settings.
   put(id, facts, faults) {
     this.plate = null;
+    this.compare.forget();
     this.endCorners();
     this.readings.release();
     this.board.blank();
@@ -82,6 +85,7 @@ export class PlateDesk {
   // What Esc leaves before it leaves the plate; false where there is nothing.
   leave() {
     if (this.corners) this.endCorners();
+    else if (this.compare.end()) return true;
     else if (this.board.drawn) this.board.clearFrame();
     else return false;
     return true;
@@ -89,7 +93,7 @@ export class PlateDesk {
 
   close() {
     this.stopCorners();
-    if (this.board) this.board.close();
+    if (this.board) { this.compare.end(); this.board.close(); }
     this.board = null;
     this.layer = "positive";
     this.id = null;
@@ -101,7 +105,8 @@ export class PlateDesk {
     const board = make("div", { class: "board", role: "group", "aria-label": "Picture of the plate" });
     this.side = make("div", { class: "side", role: "group", "aria-label": "Settings of the plate" });
     const strip = make("div", { class: "strip" });
-    this.section.replaceChildren(make("div", { class: "view" }, board, strip), this.side);
+    this.boards = make("div", { class: "boards" }, board);
+    this.section.replaceChildren(make("div", { class: "view" }, this.boards, strip), this.side);
     this.board = new Board(board, {
       point: (layer, x, y) => this.readings.point(this.id, layer, x, y),
       away: () => this.readings.away(),
@@ -113,8 +118,8 @@ export class PlateDesk {
     this.legend = new Legend(this.told.session().colours);
     this.readings = new Readings(strip, (read) => { this.curve.mark(read); this.legend.mark(read); });
     this.sign = make("p", { class: "sign", role: "status", hidden: true });
-    strip.append(this.legend.element);
-    board.append(this.sign);
+    strip.append(this.sign, this.legend.element);
+    this.compare = new Compare(this);
     this.buildSide();
   }
 
@@ -142,10 +147,11 @@ export class PlateDesk {
     this.note = make("textarea", { maxlength: 500, onchange: () => this.change({ note: this.note.value.replace(/\s+/g, " ").trim() }) });
     this.settings = make("fieldset", { class: "settings", disabled: true, "aria-labelledby": "plate-id" },
       make("fieldset", { class: "layers" }, make("legend", { class: "unseen" }, "Show"), ...this.layers),
-      make("div", {}, make("h3", {}, "Densities and tone"), this.curveBox,
+      make("div", {}, make("h3", {}, "Densities and tone"), make("div", { class: "tone" }, this.curveBox, make("div", { class: "controls" },
         make("label", { class: "field" }, make("span", {}, "Printing exposure: ", this.stopsText), this.stops),
         make("label", { class: "field" }, make("span", {}, "Contrast: ", this.contrastText), this.contrast),
-        make("div", { class: "pair" }, make("label", { class: "field" }, "Tone", this.tone), make("label", { class: "field" }, "Exposure set", this.printing))),
+        make("div", { class: "pair" }, make("label", { class: "field" }, "Tone", this.tone), make("label", { class: "field" }, "Exposure set", this.printing))))),
+      make("div", {}, make("h3", {}, "Compare"), this.compare.element),
       make("div", { class: "row" }, this.measure),
       make("label", { class: "field" }, "Plate size", this.format),
       make("div", {}, make("h3", {}, "Corners"), make("div", { class: "row" }, this.moveCorners, this.findCorners)),
@@ -187,6 +193,7 @@ export class PlateDesk {
     this.legend.element.hidden = this.layer !== "density" || !plate.map;
     if (plate.map) this.legend.show(plate.map);
     this.board.show(plate, this.layer);
+    this.compare.renew();
     if (this.corners) this.corners.renew(plate);
     this.section.dataset.version = plate.version;
     this.section.dataset.settled = plate.settled;
@@ -252,6 +259,7 @@ export class PlateDesk {
 
   setLayer(name) {
     if (name !== "captured") this.stopCorners();
+    if (name !== "positive" && this.compare) this.compare.undivide();
     this.layer = name;
     this.layers.forEach((label) => { const radio = label.firstChild; radio.checked = radio.value === name; });
     this.showSign();
@@ -259,9 +267,12 @@ export class PlateDesk {
   }
 
   showSign() {
-    const sign = SIGNS[this.corners ? "corners" : this.layer];
+    this.say(SIGNS[this.corners ? "corners" : this.layer] || "");
+  }
+
+  say(sign) {
     this.sign.hidden = !sign;
-    this.sign.textContent = sign || "";
+    this.sign.textContent = sign;
   }
 
   turn(by) {
