@@ -46,7 +46,7 @@ from platebench.printing.make_negative import (
 from platebench.printing.negative_tone import table_from_plate, table_from_positive
 from platebench.printing.print_picture import read_positive
 from platebench.printing.print_size import plan_print_size
-from platebench.printing.process import Process, response_of
+from platebench.printing.process import Process, coloured, response_of
 from platebench.printing.step_chart import HEIGHT, WIDTH, plain_chart
 from platebench.session.capture_sharpness import resolved_share
 from platebench.session.convert_plate import true_transmittance
@@ -174,8 +174,11 @@ def print_on_sheets(
     SettingsError, SessionFolderError, WriteError
         As for :func:`print_negatives`.
     """
-    drawn = draw_chart(plain_chart(), order.ppi).codes() if chart else None
-    if drawn is not None and not fits_film(drawn.shape, film, order.ppi):
+    drawn = None
+    if chart:
+        step_chart = plain_chart(made_for=process.name, colour=process.colour)
+        drawn = coloured(draw_chart(step_chart, order.ppi).codes(), process.colour)
+    if drawn is not None and not fits_film((drawn.shape[0], drawn.shape[1]), film, order.ppi):
         what = f"is smaller than the step chart of {WIDTH:g} x {HEIGHT:g} mm"
         raise PrintNegativeError(f"a sheet of {film.name}", what, "take a larger one", "sheet")
     outcomes = print_negatives(
@@ -199,7 +202,13 @@ def print_on_sheets(
     with PlateRun(folder, load_session(folder), target).writing(results=folder / OUTPUT_NAME):
         stem = f"sheet-{process.name}-{film.name.replace(' ', '')}"
         sheets = write_full_sheets(
-            target, pieces, film=film, ppi=order.ppi, margins=order.margins, stem=stem
+            target,
+            pieces,
+            film=film,
+            ppi=order.ppi,
+            margins=order.margins,
+            stem=stem,
+            colour=process.colour,
         )
     return outcomes, sheets
 
@@ -213,7 +222,7 @@ def _sorted_by_size(
         if outcome.made is not None:
             tiff, record = outcome.made.files[0], outcome.made.record
             piece = piece_of(outcome.plate_id, tiff)
-            if fits_film(piece.codes.shape, film, ppi):
+            if fits_film((piece.codes.shape[0], piece.codes.shape[1]), film, ppi):
                 pieces.append(piece)
             else:
                 across, down = record["film_mm"]
