@@ -183,6 +183,17 @@ def test_a_positive_that_cannot_be_read_is_left_out_and_named(
     assert not list((tmp_path / "site").rglob("*shelf-one*"))
 
 
+def test_a_plate_whose_record_is_spoilt_stays_out_and_is_named(
+    session: Path, tmp_path: Path
+) -> None:
+    # It may have been private.
+    (session / "converted" / "plates" / "hidden.json").write_bytes(b'{"result": ')
+    made = write_exhibit(gather_plates([session]), tmp_path / "site", WISHES)
+    spoilt = session / "converted" / "positives" / "hidden.tif"
+    assert made.shown == 3 and [error.path for error in made.failed] == [spoilt]
+    assert not list((tmp_path / "site").rglob("*hidden*"))
+
+
 def test_plates_of_one_name_in_two_sessions_have_two_addresses(
     session: Path, tmp_path: Path
 ) -> None:

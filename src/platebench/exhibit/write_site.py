@@ -194,6 +194,10 @@ def _pictures(
     plate: ShownPlate, folder: Path, wishes: ExhibitWishes, known: dict[str, Any]
 ) -> tuple[str, DeepPicture, bool]:
     """Return a plate's pictures, made now or before: what decides them, they, and whether now."""
+    if plate.unread:
+        what = "has no record that can be read, which would say who may see the plate"
+        remedy = "convert its session again, or verify its package"
+        raise SessionFolderError(plate.positive, what, remedy)
     restricted = plate.access == "restricted"
     side, mark = (wishes.restricted_side, wishes.mark) if restricted else (None, "")
     recipe = recipe_of_picture(plate.positive, side, mark)

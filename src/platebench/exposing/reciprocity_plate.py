@@ -17,7 +17,6 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from platebench.core.errors import ReadingsError
 from platebench.core.kept_json import read_kept
 from platebench.exposing.exposure import marked_stop
 from platebench.exposing.reciprocity import Schwarzschild
