@@ -1026,6 +1026,23 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 
 # --- Prints, exposures, developing
 
+
+def exhibited(spoilt: str) -> Scenario:
+    """Convert, spoil one result, and exhibit."""
+
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        assert CliRunner().invoke(main, ["convert", str(session)]).exit_code == ExitCode.OK
+        (session / "converted" / spoilt).write_bytes(b"{")
+        return run("exhibit", session, "--output", session.parent / "site")
+
+    return scenario
+
+
+produces("… holds no converted plates;")(
+    lambda session, _: run("exhibit", session, "--output", session.parent / "site")
+)
+produces("… cannot be read as a positive;")(exhibited("positives/tall.tif"))
+produces("… has no record that can be read, which")(exhibited("plates/tall.json"))
 produces("… holds no records of plates;")(lambda session, _: run("which-print", session))
 
 
