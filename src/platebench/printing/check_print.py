@@ -44,6 +44,8 @@ _EVEN = 0.1  # D within a cell of the aim; more is an edge, which a small misfit
 _UNEVEN = 0.5  # beyond this it does not count at all
 _NOISE = 0.1  # D a cell; its neighbours share most of it
 _PRIORS = (1.0, 0.5, 0.5, 0.15, 0.015)  # exposure, slopes, contrast; D of paper white
+_PAPER_KNOWN = 0.004  # D, where paper shows around the print
+_PAPER_NEAR, _AROUND = 0.03, 1.02  # D from the print's lightest places; of the print's sides
 _UNKNOWN = 0.04  # stops: paper white and calibration are no better known (of 96 simulated prints)
 _MIDDLE = (0.12, 0.88)  # share of full black between which exposure shows
 _LEAST = 40  # cells
@@ -194,8 +196,10 @@ def check_print(
     size = (aim.shape[1], aim.shape[0])
     laid = cv2.warpPerspective(even, to_aim, size, flags=cv2.INTER_LINEAR, borderValue=(np.nan,))
     white = _paper_white(np.asarray(laid, np.float64), aim)
-    density = -np.log10(np.maximum(laid, 1e-5) / white)
-    return _compared(density, aim, process, response, read.notes)
+    paper = _paper_around(light, to_aim, aim.shape, white)
+    density = -np.log10(np.maximum(laid, 1e-5) / (paper or white))
+    known = _PRIORS if paper is None else (*_PRIORS[:-1], _PAPER_KNOWN)
+    return _compared(density, aim, process, response, read.notes, known)
 
 
 def check_to_json(found: PrintCheck) -> dict[str, Any]:
@@ -312,8 +316,35 @@ def _paper_white(laid: Plane, aim: Plane) -> float:
     return float(10 ** -np.median(printed[lightest] - aimed[lightest]))
 
 
+def _paper_around(
+    light: Plane, to_aim: Plane, shape: tuple[int, ...], white: float
+) -> float | None:
+    """Return the light of the paper around the print; None where none shows.
+
+    What lies around may be a lid, or coated paper that printed black: only what is nearly as light
+    as the print's own lightest places is taken for its paper.
+    """
+    rows, columns = shape
+    corners = np.array([(0, 0), (columns, 0), (columns, rows), (0, rows)], np.float64)
+    wide = corners.mean(0) + _AROUND * (corners - corners.mean(0))
+    outline = cv2.perspectiveTransform(wide[None], np.linalg.inv(to_aim))[0]
+    outside = np.ones(light.shape, np.uint8)
+    cv2.fillConvexPoly(outside, np.rint(outline).astype(np.int32), 0)
+    place, _ = _cells(-np.log10(np.where(outside, 0.1, 1.0)))
+    shown, spread = _cells(-np.log10(np.maximum(light, 1e-5) / white))
+    paper = (place > 1 - 1e-9) & (np.abs(shown) < _PAPER_NEAR) & (spread < _EVEN)
+    if paper.sum() < _LEAST:
+        return None
+    return white * 10 ** -float(np.median(shown[paper]))
+
+
 def _compared(
-    density: Plane, aim: Plane, process: Process, response: PrintResponse, notes: tuple[str, ...]
+    density: Plane,
+    aim: Plane,
+    process: Process,
+    response: PrintResponse,
+    notes: tuple[str, ...],
+    known: tuple[float, ...],
 ) -> PrintCheck:
     aimed, spread = _cells(aim)
     printed, _ = _cells(density)
@@ -342,7 +373,7 @@ def _compared(
     for _ in range(4):  # a weaker coating is no shorter exposure: depth by the blacks, in turn
         off = curve.exposure_of(printed[middle] / depth) - wanted
         inside = (printed[middle] / depth > 0.03 * d_max) & (printed[middle] / depth < 0.97 * d_max)
-        fit, errors = _robust(columns_of[inside], off[inside], weight[inside])
+        fit, errors = _robust(columns_of[inside], off[inside], weight[inside], known)
         if deep.sum() >= _LEAST // 4:
             at = curve.exposure_of(aimed[deep]) + fit[0] + place[:, deep].T @ fit[1:3]
             depth = float(np.median(printed[deep] / curve.density_at(at)))
@@ -417,9 +448,11 @@ def _cells(plane: Plane) -> tuple[Plane, Plane]:
     return np.asarray(-np.log10(np.maximum(light, 1e-6))), np.asarray(np.ptp(cut, axis=(1, 3)))
 
 
-def _robust(columns: Plane, off: Plane, weight: Plane) -> tuple[Plane, Plane]:
+def _robust(
+    columns: Plane, off: Plane, weight: Plane, known: tuple[float, ...]
+) -> tuple[Plane, Plane]:
     """Fit with weights, weak priors, and less trust in outliers (Huber); return fit and errors."""
-    prior = np.diag(1 / np.array(_PRIORS) ** 2)
+    prior = np.diag(1 / np.array(known) ** 2)
     kept = weight
     for _ in range(8):
         normal = (columns * kept[:, None]).T @ columns + prior
