@@ -182,8 +182,8 @@ def doubt_of_scale(
     if not measured and settings.scale and not _holds_for(settings, frame):
         rows, columns = settings.scale[2:]
         return (
-            f"the session's scale holds for captures of {rows:.0f} x {columns:.0f} pixels; this one "
-            f"has {frame[0]} x {frame[1]}, so it was not used"
+            f"the session's scale holds for captures of {rows:.0f} x {columns:.0f} pixels; this "
+            f"one has {frame[0]} x {frame[1]}, so it was not used"
         )
     return "" if scale is None else scale.doubt
 
