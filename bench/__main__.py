@@ -44,6 +44,7 @@ BENCHES = {
     "print_checks": ("--prints", "1"),
     "exposure_strips": ("--papers", "5"),
     "several": ("--frames", "1"),
+    "find_pictures": ("--plates", "2"),
     "own_speed": ("--makers", "4"),
     "scan_gamma": ("--prints", "1"),
     "edges": ("--plates", "1"),

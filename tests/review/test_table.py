@@ -142,7 +142,7 @@ def test_a_change_is_in_the_file_at_once_and_undone_as_quickly(
         plate = load_session(session).plates[1]
         assert {key: getattr(plate, key) for key in change} == change
     assert "# my favourite" in file.read_text(encoding="utf-8")
-    assert json.loads(table.post("api/undo")[2])["plate"] == "wide"
+    assert json.loads(table.post("api/undo")[2])["plates"] == ["wide"]
     assert table.post("api/undo")[0] == 200
     assert load_session(session).plates[1].tone == "neutral"
     assert load_session(session).plates[1].rotate == 90

@@ -232,8 +232,29 @@ def test_fonts_are_embedded(tmp_path):
     write_proof_sheet(path, [plate(1)], title="T")
     fonts = pypdf.PdfReader(path).pages[0]["/Resources"]["/Font"]
     used = [font.get_object() for font in fonts.values()]
-    assert len(used) == 2
+    assert len(used) == 1
     assert all("/FontFile2" in font["/FontDescriptor"] for font in used)
+
+
+def test_a_white_ground_is_the_papers_own_and_takes_little_toner(tmp_path):
+    """As pdfium draws it; what is not print, type or edge is white."""
+    means = {}
+    for ground in ("black", "white"):
+        path = tmp_path / f"{ground}.pdf"
+        write_proof_sheet(path, [plate(n) for n in range(12)], title="T", ground=ground)
+        (png,) = write_proof_pngs(path, tmp_path, ppi=60)
+        with Image.open(png) as page:
+            means[ground] = np.asarray(page.convert("L")).astype(float)
+    assert (means["white"] > 250).mean() > 0.35  # of the page, beside the prints
+    assert means["white"].mean() > means["black"].mean() + 60
+
+
+def test_a_very_long_title_takes_two_lines_on_the_sheet(tmp_path):
+    path = tmp_path / "proof.pdf"
+    title = "The long shelf in the north room, boxes one to forty, as they were found in the spring"
+    write_proof_sheet(path, [plate(1)], title=title, turn=False)
+    words = pypdf.PdfReader(path).pages[0].extract_text()
+    assert "".join(title.split()) in "".join(words.split())
 
 
 def test_pages_are_the_papers_size(tmp_path):

@@ -48,6 +48,41 @@ class ScanSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PictureSettings:
+    """Decisions for one of several pictures on a plate.
+
+    Places are of the plate as it lies in its capture, before anything is turned; one of ``box``,
+    ``box_mm`` and ``outline`` is given.
+
+    Attributes
+    ----------
+    id : str
+        Its name on the plate; with the plate's it names its files.
+    box : (left, top, width, height) or ()
+        As shares of the plate's width and height.
+    box_mm : (left, top, width, height) or ()
+        The same in mm from the plate's top left corner.
+    outline : four (across, down) pairs or ()
+        Clockwise from the top left, as shares of the plate's width and height.
+    caption : str
+        What it shows.
+    tone : str
+        Tone profile; "" for the plate's.
+    print_stops, print_contrast : float or None
+        As those of the plate, which hold where it is None.
+    """
+
+    id: str
+    box: tuple[float, ...] = ()
+    box_mm: tuple[float, ...] = ()
+    outline: tuple[tuple[float, float], ...] = ()
+    caption: str = ""
+    tone: str = ""
+    print_stops: float | None = None
+    print_contrast: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlateSettings:
     """Decisions for one plate.
 
@@ -111,6 +146,8 @@ class PlateSettings:
         Corners of what else lies in the capture: other plates, which are no surround.
     doubt : str
         What speaks against the corners, until somebody has looked: the capture is kept whole.
+    pictures : tuple of PictureSettings
+        Where the plate holds several; () where it is one.
     skip : bool
         True leaves the plate out.
     checked : bool
@@ -147,6 +184,7 @@ class PlateSettings:
     corners: Corners | None = None
     others: tuple[Corners, ...] = ()
     doubt: str = ""
+    pictures: tuple[PictureSettings, ...] = ()
     skip: bool = False
     checked: bool = False
     note: str = ""
@@ -157,6 +195,7 @@ LIGHT_KEYS = ("blank", "dark", "card", "box_off", "card_over")
 
 SHARED_KEYS = tuple(each.name for each in fields(PlateSettings) if each.metadata.get("shared"))
 PLATE_KEYS = tuple(each.name for each in fields(PlateSettings))
+PICTURE_KEYS = tuple(each.name for each in fields(PictureSettings))
 
 
 def range_of(owner: type, key: str) -> tuple[float, float]:

@@ -172,6 +172,10 @@ class PlateRecord:
         Of ``densities``, D.
     flags : tuple of str
         What a person should look at.
+    caption : str
+        Of a picture on a plate that holds several: what it shows.
+    pictures : tuple of PlateRecord
+        Of a plate that holds several: what differs from picture to picture.
     """
 
     plate: str = ""
@@ -215,6 +219,8 @@ class PlateRecord:
     flags: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     log: LogEntry | None = None
+    caption: str = ""
+    pictures: tuple[PlateRecord, ...] = ()
 
     @property
     def dense_end(self) -> tuple[float, float, bool] | None:

@@ -25,7 +25,7 @@ from platebench.printing.negative_tone import LONG_SIDE, Aim, wedge_inks, write_
 from platebench.printing.print_look import GENERAL_LOOK
 from platebench.printing.print_picture import Resampler
 from platebench.printing.print_size import PRINTER_PPI, PrintSize, plan_print_size
-from platebench.printing.process import Process, response_of
+from platebench.printing.process import Colour, Process, coloured, response_of
 from platebench.write.negative_sheet import NegativeSheet, write_raster_pdf
 from platebench.write.tiff import stored_bands, write_print_negative
 
@@ -161,7 +161,7 @@ def make_negative(
     size, layout = planned
     stem = stem_of(source.plate_id, process, order, size)
     tiff, pdf, proof = (folder / f"{stem}{end}" for end in (".tif", ".pdf", "-proof.jpg"))
-    write_sheet(tiff, planned, source, order)
+    write_sheet(tiff, planned, source, order, process.colour)
     write_raster_pdf(pdf, *stored_bands(tiff), ppi=order.ppi, title=stem)
     write_soft_proof(proof, small_sheet(planned, source), response, process.look)
     notes = (
@@ -204,8 +204,9 @@ def write_sheet(
     planned: tuple[PrintSize, NegativeLayout],
     source: NegativeSource,
     order: NegativeOrder,
+    colour: Colour | None = None,
 ) -> None:
-    """Write a planned print negative as a TIFF, band by band.
+    """Write a planned print negative as a TIFF, band by band: grey, or RGB in a colour of ink.
 
     Raises
     ------
@@ -221,10 +222,11 @@ def write_sheet(
         picture.rows(top, bottom, out)
         cv2.LUT(out, source.table, dst=out)
 
+    bands = sheet.bands(picture_rows, mirror=order.contact == "ink")
     write_print_negative(
         path,
-        sheet.shape,
-        sheet.bands(picture_rows, mirror=order.contact == "ink"),
+        sheet.shape if colour is None else (*sheet.shape, 3),
+        (coloured(band, colour) for band in bands),
         ppi=order.ppi,
         description=f"Plate {source.plate_id}: print negative",
         software=f"platebench {__version__}",
@@ -312,6 +314,7 @@ def _record(
         "read_as": list(source.read_as),
         "process": process.name,
         "calibrated": response.calibrated,
+        **({} if process.colour is None else {"ink_colour": list(process.colour)}),
         "aim": order.aim,
         "contact": order.contact,
         "mirrored": order.contact == "ink",

@@ -91,6 +91,8 @@ def review_app(
         Route("/", answers.page),
         Route("/api/session", answers.session),
         Route("/api/events", answers.events),
+        Route("/api/edit", answers.edit_many, methods=["POST"]),
+        Route("/api/keep", answers.keep, methods=["POST"]),
         Route("/api/undo", answers.undo, methods=["POST"]),
         Route("/api/redo", answers.redo, methods=["POST"]),
         Route("/api/do/{name}", answers.do, methods=["POST"]),
@@ -222,9 +224,24 @@ class _Answers:
         wishes = await _json_table(request)
         if wishes is None:
             return _bad("send a table of changes as JSON")
-        plate_id = _plate_id(request)
-        await run_in_threadpool(self._table.edit, plate_id, wishes)
-        return self._changed(plate_id)
+        return await self._edited({_plate_id(request): wishes})
+
+    async def edit_many(self, request: Request) -> Response:
+        wishes = await _json_table(request)
+        if not wishes or not all(isinstance(one, dict) for one in wishes.values()):
+            return _bad("send a table of changes for each plate as JSON")
+        return await self._edited(wishes)
+
+    async def _edited(self, changes: dict[str, dict[str, Any]]) -> Response:
+        await run_in_threadpool(self._table.edit_many, changes)
+        return self._changed(tuple(changes))
+
+    async def keep(self, request: Request) -> Response:
+        wishes = await _json_table(request)
+        if wishes is None:
+            return _bad("send a table of choices as JSON")
+        await run_in_threadpool(self._table.kept.keep, wishes)
+        return JSONResponse(self._table.kept.said, headers=NOT_KEPT)
 
     def undo(self, _request: Request) -> Response:
         return self._changed(self._table.undo())
@@ -257,9 +274,9 @@ class _Answers:
             return Response(status_code=HTTPStatus.NOT_FOUND)
         return _file(path)
 
-    def _changed(self, plate_id: str | None) -> Response:
+    def _changed(self, plates: tuple[str, ...]) -> Response:
         self._events.tell("changed")
-        told: dict[str, Any] = {"plate": plate_id}
+        told: dict[str, Any] = {"plates": plates}
         told["undo"], told["redo"] = self._table.steps
         return JSONResponse(told, headers=NOT_KEPT)
 

@@ -41,6 +41,7 @@ _REMARKS = ("checked", "note")  # settings that say something and change nothing
 _ONLY_PRINTED = (  # settings without a say in what is measured, or in a master
     "tone", "printing", "print_stops", "print_contrast",
     "picture", "picture_margin_mm", "picture_ratio", "picture_box_mm", "crop_positives",
+    "pictures",
 )  # fmt: skip
 _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
 _HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
@@ -103,6 +104,7 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
     if with_ends:
         parts["ends"] = asdict(job.ends) if job.ends else None
         parts["tone"] = asdict(job.tone) if job.tone else None
+        parts["picture_tones"] = [asdict(tone) for tone in job.picture_tones]
         if job.entry is not None:
             parts["log"] = job.entry.to_json()
     else:

@@ -12,13 +12,15 @@ from typing import Any, Literal, get_args, get_type_hints
 from platebench.core.checked_table import CheckedTable, as_number, read_toml
 from platebench.core.errors import SessionFolderError
 from platebench.core.formats import FORMATS, format_named
-from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id
+from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id, stem_of
 from platebench.core.settings import (
     LIGHT_KEYS,
+    PICTURE_KEYS,
     PLATE_KEYS,
     SESSION_FILE,
     SHARED_KEYS,
     Corners,
+    PictureSettings,
     PlateSettings,
     ScanSettings,
     SessionSettings,
@@ -34,6 +36,7 @@ SCAN_KEYS = tuple(each.name for each in fields(ScanSettings))
 OWN_KEYS = tuple(key for key in PLATE_KEYS if key not in SHARED_KEYS)
 SIDE_MM_RANGE = (10.0, 2000.0)
 SCALE_RANGE = (0.1, 1000.0)  # pixels per mm: 2.5 to 25,400 an inch
+_ROUNDED = 1e-4  # by which a written sum may pass the whole
 
 _ELSEWHERE = {
     "title": "at the top of the file, before the first [table]",
@@ -121,9 +124,13 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
     ids: dict[str, str] = {}
     for table in top.tables("plate"):
         plate = _plate_settings(table, every_plate, named)
-        first = ids.setdefault(folded_id(plate.id), table.name) if plate.id else table.name
-        if first != table.name:
-            table.problem("id", f'is "{plate.id}", as {first}.id is', "give each plate its own id")
+        names = {plate.id: f"{table.name}.id is"} if plate.id else {}
+        for one in plate.pictures:  # their files may lie beside those of plates
+            names[stem_of(f"{plate.id}/{one.id}")] = f"files of a picture of {table.name} are"
+        for name, said in names.items():
+            first = ids.setdefault(folded_id(name), said)
+            if first != said:
+                table.problem("id", f'is "{name}", as {first}', "give each plate its own id")
         plates.append(plate)
     top.finish()
     return SessionSettings(
@@ -258,15 +265,18 @@ def _ratio(table: CheckedTable, key: str, default: str) -> str:
     return default
 
 
-def _box(table: CheckedTable, key: str, default: tuple[float, ...]) -> tuple[float, ...]:
+def _box(
+    table: CheckedTable, key: str, default: tuple[float, ...], most: float = SIDE_MM_RANGE[1]
+) -> tuple[float, ...]:
     if key not in table:
         return default
-    remedy = "write [left, top, width, height] in mm, or [] for none"
-    box = _numbers(table, key, (4,), remedy)
-    if box and (min(box[:2]) < 0 or min(box[2:]) < 1 or max(box) > SIDE_MM_RANGE[1]):
-        table.problem(key, "lies outside any plate, or is narrower than 1 mm", remedy)
+    remedy = f"write [left, top, width, height], within 0 and {most:g}, or [] for none"
+    box = _numbers(table, key, (4,), remedy) or ()
+    ends = [start + side for start, side in zip(box[:2], box[2:], strict=True)]
+    if box and (min(box[:2]) < 0 or min(box[2:]) <= 0 or max(ends) > most * (1 + _ROUNDED)):
+        table.problem(key, "leaves the plate, or has no width or height", remedy)
         return ()
-    return box or ()
+    return box
 
 
 def _tone(table: CheckedTable, key: str, default: str) -> str:
@@ -324,6 +334,60 @@ def _outline(table: CheckedTable, key: str, value: object) -> Corners | None:
     return (points[0], points[1], points[2], points[3])
 
 
+def _pictures(table: CheckedTable, key: str, _default: object) -> tuple[PictureSettings, ...]:
+    pictures: list[PictureSettings] = []
+    for each in table.tables(key):
+        name = f"{table.name}.{each.name}"
+        own = CheckedTable(table.path, name, each.values, table.problems)
+        picture = _picture(own, str(len(pictures) + 1))
+        if folded_id(picture.id) in {folded_id(other.id) for other in pictures}:
+            own.problem("id", f'is "{picture.id}" twice', "give each picture its own id")
+        pictures.append(picture)
+    return tuple(pictures)
+
+
+def _picture(table: CheckedTable, number: str) -> PictureSettings:
+    table.check_keys(PICTURE_KEYS)
+    name = table.text("id", number)
+    if fault := fault_of_id(name):
+        table.problem("id", fault, "use letters, digits, spaces, - and _")
+    places = [key for key in ("box", "box_mm", "outline") if key in table]
+    if len(places) != 1:
+        what = f"are given together: {', '.join(places)}" if places else "is missing"
+        table.problem(places[0] if places else "box", what, "give one of box, box_mm and outline")
+    ranges = {key: range_of(PlateSettings, key) for key in ("print_stops", "print_contrast")}
+    prints = {key: table.number(key, *ends, 1.0) for key, ends in ranges.items() if key in table}
+    return PictureSettings(
+        id=name,
+        box=_box(table, "box", (), 1.0),
+        box_mm=_box(table, "box_mm", ()),
+        outline=_shares(table, "outline"),
+        caption=table.text("caption", ""),
+        tone=_tone(table, "tone", "") if table.values.get("tone") else "",
+        **prints,
+    )
+
+
+def _shares(table: CheckedTable, key: str) -> tuple[tuple[float, float], ...]:
+    if key not in table:
+        return ()
+    value = table.values[key]
+    remedy = "write [[across, down], ...] from 0 to 1, clockwise from the top left"
+    pairs = value if isinstance(value, list) else []
+    if len(pairs) != 4 or not all(isinstance(pair, list) and len(pair) == 2 for pair in pairs):
+        table.problem(key, "is not four [across, down] pairs", remedy)
+        return ()
+    points = [(as_number(across), as_number(down)) for across, down in pairs]
+    known = [(x, y) for x, y in points if x is not None and y is not None]
+    if len(known) != 4 or not all(0 <= v <= 1 for pair in known for v in pair):
+        table.problem(key, "holds something that is no place on the plate", remedy)
+    elif not _turns_clockwise([(y, x) for x, y in known]):
+        table.problem(key, "does not go round the picture clockwise", remedy)
+    else:
+        return tuple(known)
+    return ()
+
+
 def _turns_clockwise(points: list[tuple[float, float]]) -> bool:
     """Tell whether four (row, column) points make a convex figure, clockwise as seen."""
     for i in range(4):
@@ -346,4 +410,5 @@ _READERS: dict[str, Callable[[CheckedTable, str, Any], Any]] = {
     "short_mm": _caliper,
     "corners": _corners,
     "others": _others,
+    "pictures": _pictures,
 }

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import attrgetter
 from pathlib import Path
 
 from platebench.core.errors import SessionFolderError
 from platebench.core.files import hash_file
 from platebench.core.installed import profiles_folder
+from platebench.core.plate_names import stem_of
 from platebench.core.progress import Progress
 from platebench.core.settings import PlateSettings
-from platebench.plate.job import POSITIVES, RECORDS
+from platebench.plate.job import RECORDS, positive_of
 from platebench.plate.picture_part import RESIZED, cut_to, is_resized
+from platebench.plate.pictures import names_of, picture_name, settings_of
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord
 from platebench.plate_log.dates import date_in_words
 from platebench.plate_log.entry import LogEntry
@@ -156,22 +158,31 @@ def share_session(
     output = folder / OUTPUT_NAME if output is None else output
     chosen = _chosen(folder, output, settings.plates, plates)
     place = output / FOLDER if to is None else to
-    targets = {plate.id: place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen}
+    targets = {p.id: place / f"{stem_of(p.id)}{SUFFIXES[wishes.kind]}" for p in chosen}
+    captions = {
+        picture_name(plate.id, picture): picture.caption
+        for plate in settings.plates
+        for picture in plate.pictures
+    }
+    of = {plate.id: plate for plate in settings.plates}
     log = load_session_log(folder, settings.rights)
     run = PlateRun(folder, settings, place, workers=1, progress=progress)
 
     def share_one(plate: PlateSettings) -> Shared:
-        entry = log.entry(plate.id) or LogEntry(plate_id=plate.id)
-        record = read_record(output / RECORDS / f"{plate.id}.json")
+        glass = of[plate.id.partition("/")[0]]  # the plate that it is, or is a picture on
+        entry = log.entry(glass.id) or LogEntry(plate_id=plate.id)
+        if captions.get(plate.id):
+            entry = replace(entry, title=captions[plate.id])
+        record = read_record(output / RECORDS / f"{glass.id}.json")
         target, doubt = targets[plate.id], _doubt(record)
         before = _digest(target)
-        known = NOTHING_KNOWN if record is None else record.result
+        known = NOTHING_KNOWN if record is None or plate.id != glass.id else record.result
         resized = _share(folder, output, plate, target, entry, wishes, known, uncut=bool(doubt))
         return Shared(
             plate_id=plate.id,
             path=target,
             doubt=doubt,
-            older=is_older_than(record, plate),
+            older=is_older_than(record, glass),
             resized=resized,
             replaced=before not in ("", _digest(target)),
         )
@@ -207,12 +218,12 @@ def _share(
     uncut: bool,
 ) -> bool:
     """Write a picture; return whether its positive has another size than when it was converted."""
-    positive = read_positive(output / POSITIVES / f"{plate.id}.tif")
+    positive = read_positive(positive_of(output, plate.id))
     codes = positive.codes
     resized = not wishes.edge and is_resized(codes.shape, record)
     if not (wishes.edge or resized) and record.picture is not None and record.picture.box_px:
         codes = cut_to(codes, record)
-    elif not wishes.edge:
+    elif not wishes.edge and "/" not in plate.id:  # a picture on a plate is cut out already
         small = reduced_light(codes, positive.luminance, 1000)
         share = codes.shape[0] / small.shape[0], codes.shape[1] / small.shape[1]
         top, left, bottom, right = (plate_area if uncut else picture_area)(small)
@@ -248,7 +259,8 @@ def _hue(folder: Path, plate: PlateSettings) -> Hue | None:
 def _chosen(
     folder: Path, output: Path, plates: Sequence[PlateSettings], wanted: Sequence[str]
 ) -> list[PlateSettings]:
-    known = {plate.id: plate for plate in plates}
+    of = {plate.id: plate for plate in plates}
+    known = {name: settings_of(name, of) for plate in plates for name in names_of(plate)}
     for name in wanted:
         if name not in known:
             some = ", ".join(list(known)[:12]) or "none there"
@@ -258,7 +270,7 @@ def _chosen(
     there = [
         plate
         for plate in (known[name] for name in (wanted or known))
-        if (output / POSITIVES / f"{plate.id}.tif").is_file()
+        if positive_of(output, plate.id).is_file()
     ]
     lacking = [name for name in wanted if name not in {plate.id for plate in there}]
     if lacking or not there:
