@@ -234,6 +234,16 @@ def test_a_measured_size_goes_into_record_master_and_report(session: Path) -> No
     assert "± 0.1 mm" in report or "± 0.2 mm" in report
 
 
+def test_a_picture_on_a_measured_plate_has_its_error_and_is_not_nominal(session: Path) -> None:
+    picture = {"id": "left", "box_mm": [5.0, 5.0, 50.0, 40.0]}
+    set_up(session, nine={"long_mm": 119.3, "pictures": [picture]})
+    convert_session(session, workers=1)
+    (own,) = record(session, "nine").pictures
+    assert own.size_mm == pytest.approx((50.0, 40.0), abs=0.4)
+    assert own.size_sigma_mm is not None and own.scale is not None
+    assert own.scale.reference == record(session, "nine").scale.reference
+
+
 CROPPED = {"picture": "rebate", "picture_margin_mm": 0.5}
 
 
