@@ -304,10 +304,6 @@ export class PlateDesk {
     this.change({ print_contrast: contrast });
   }
 
-  say(text, failed) {
-    this.told.say(text, failed);
-  }
-
   toggleMeasuring() {
     if (this.picture.drawing) this.picture.toggle(false);
     this.board.measuring = !this.board.measuring;
