@@ -54,7 +54,7 @@ export class PlateDesk {
       if (id !== this.id) return;
       const before = this.plate && this.plate.settings;
       this.plate = plate;
-      const unseen = before && UNSEEN[this.layer].some((key) => before[key] !== plate.settings[key]);
+      const unseen = before && UNSEEN[this.layer].some((key) => String(before[key]) !== String(plate.settings[key]));
       if (unseen) this.setLayer("positive");
       else this.show();
     } catch (error) {
