@@ -16,6 +16,7 @@ import pytest
 from PIL import Image
 
 from platebench.core.errors import SessionFolderError, WriteError
+from platebench.exhibit.deep_picture import DeepPicture, write_pictures
 from platebench.exhibit.gather import ShownPlate, gather_plates
 from platebench.exhibit.write_site import ExhibitWishes, checked_address, write_exhibit
 from platebench.plate.densities import PlateDensities
@@ -177,6 +178,25 @@ def test_only_what_changed_is_made_again(session: Path, tmp_path: Path) -> None:
         (session / "converted" / part).unlink()
     assert write_exhibit(gather_plates([session]), site, WISHES).shown == 2
     assert not list(site.rglob("shelf-two*"))
+
+
+def test_a_run_that_was_stopped_is_gone_on_with(
+    session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site, done = tmp_path / "site", []
+
+    def stopped(path: Path, folder: Path, **wishes: Any) -> DeepPicture:
+        if done:
+            raise KeyboardInterrupt
+        done.append(path)
+        return write_pictures(path, folder, **wishes)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("platebench.exhibit.write_site.write_pictures", stopped)
+        with pytest.raises(KeyboardInterrupt):
+            write_exhibit(gather_plates([session]), site, WISHES)
+    assert write_exhibit(gather_plates([session]), site, WISHES).made == 2
+    assert write_exhibit(gather_plates([session]), site, WISHES).made == 0
 
 
 def test_a_page_draws_the_curve_of_its_batch_through_the_readings(
