@@ -30,6 +30,8 @@ from ..sensitometry.step_tables import MINUTES, write_family
 from ..session_files import tree
 
 WISHES = ExhibitWishes(title="A wall", address="https://example.org/plates/")
+CC = "creativecommons.org/licenses/by/4.0/"
+IN_COPYRIGHT = "rightsstatements.org/vocab/InC/1.0/"
 EVIL = '"><script>alert(1)</script>'
 
 
@@ -147,6 +149,30 @@ def test_manifests_point_at_files_that_are_there(session: Path, tmp_path: Path) 
             assert picture.size == (canvas["width"], canvas["height"])
         (service,) = body["service"]
         assert (site / service["id"].removeprefix(WISHES.address) / "info.json").is_file()
+
+
+@pytest.mark.parametrize(
+    ("statement", "rights", "link"),
+    [
+        # IIIF Presentation API 3.0, 3.2: addresses of these two, with http.
+        (f"https://{CC}", f"http://{CC}", True),
+        (f"http://{IN_COPYRIGHT}", f"http://{IN_COPYRIGHT}", True),
+        ("https://example.org/rights", None, True),
+        ("javascript:alert(1)", None, False),
+        (f"https://example.org/{EVIL}", None, True),
+    ],
+)
+def test_a_manifest_names_known_rights_and_a_page_links_addresses_only(
+    statement: str, rights: str | None, link: bool, tmp_path: Path
+) -> None:
+    put_plate(tmp_path / "s", "one", web_statement=statement)
+    site = tmp_path / "site"
+    write_exhibit(gather_plates([tmp_path / "s"]), site, WISHES)
+    manifest = json.loads((site / "plates/s-one/manifest.json").read_text(encoding="utf-8"))
+    assert manifest.get("rights") == rights
+    found = _Elements((site / "plates/s-one.html").read_text(encoding="utf-8")).found
+    assert (statement in [attrs.get("href") for tag, attrs in found if tag == "a"]) == link
+    assert all(attrs.get("src") for tag, attrs in found if tag == "script")
 
 
 def test_restricted_plates_are_small_and_marked(session: Path, tmp_path: Path) -> None:

@@ -178,6 +178,7 @@ def facts_of(plate: ShownPlate) -> list[tuple[str, str]]:
         ("Notes", entry.notes),
         ("Rights", entry.rights),
         ("Terms of use", entry.usage_terms),
+        ("More on rights", entry.web_statement),
         ("Credit", entry.credit),
         ("From", plate.source),
     ]
