@@ -35,6 +35,7 @@ BENCHES = {
     "review": ("--megapixels", "12", "--plates", "6", "--opened", "2"),
     "archive": ("--megabytes", "30", "--runs", "1"),
     "catalogue": ("--packages", "50"),
+    "exhibit": ("--plates", "8"),
     "cluster": ("--plates", "3", "--megapixels", "0.5"),
     "growth": ("--plates", "6", "--megapixels", "0.2"),
     "checked": ("--plates", "2", "--megapixels", "0.5"),
