@@ -100,6 +100,17 @@ def test_nothing_is_made_again_where_nothing_has_changed(session: Path) -> None:
     assert made_again(session) == set()
 
 
+def test_the_ground_of_the_sheets_is_kept_from_run_to_run(session: Path) -> None:
+    of_sheets = {name for name in SHEETS if name.startswith("proof-sheet-part")}
+    before = sheets(session / "converted")
+    convert_session(session, workers=1, ground="white")
+    after = sheets(session / "converted")
+    assert {name for name in SHEETS if before[name] != after[name]} == of_sheets
+    assert made_again(session) == set()
+    convert_session(session, workers=1, ground="black")
+    assert sheets(session / "converted") == before
+
+
 def test_one_changed_plate_makes_its_own_part_again(session: Path) -> None:
     edit_plate(session, "wide", {"tone": "softer"})
     of_part = {name for name in SHEETS if "part-002" in name}

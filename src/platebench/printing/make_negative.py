@@ -81,8 +81,8 @@ class NegativeSource:
         Pixels per inch of the plate.
     no_size : (str, str) or None
         Why there is no ``ppi``, and what to do; see :func:`plan_print_size`.
-    efficiency : float or None
-        Share of its pixels the capture resolves, where it was measured.
+    efficiency, efficiency_sigma : float or None
+        Share of its pixels the capture resolves, and its standard error, where it was measured.
     notes : tuple of str
         What a person should know before printing.
     read_as : tuple of str
@@ -96,6 +96,7 @@ class NegativeSource:
     ppi: float | None
     no_size: tuple[str, str] | None = None
     efficiency: float | None = None
+    efficiency_sigma: float | None = None
     notes: tuple[str, ...] = ()
     read_as: tuple[str, ...] = ()
 
@@ -167,7 +168,7 @@ def make_negative(
         *source.notes,
         *(() if response.calibrated else (NOT_CALIBRATED,)),
         *film_notes(layout),
-        *size.resolution_notes(source.efficiency),
+        *size.resolution_notes(source.efficiency, source.efficiency_sigma),
         *_reach_notes(response.d_min),
         *((NO_HUE,) if process.look == GENERAL_LOOK else ()),
     )
@@ -330,6 +331,9 @@ def _record(
         "plate_px": [size.source[1], size.source[0]],
         "detail_ppi": round(size.detail_ppi, 1),
         "resolved_share": None if source.efficiency is None else round(source.efficiency, 3),
+        "resolved_share_sigma": None
+        if source.efficiency_sigma is None
+        else round(source.efficiency_sigma, 3),
         "ruler_mm": layout.ruler_mm,
         "print_d_max": round(response.d_max, 3),
         "print_d_min": round(response.d_min, 3),
