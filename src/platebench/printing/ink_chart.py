@@ -416,9 +416,9 @@ def _reading(name: str, density: NDArray[np.float64], chart: InkChart, place: in
     if falling[-1] <= np.log(_HELD):
         white = _HELD
         after = int(np.argmax(falling <= np.log(_HELD)))
-        place = place_of(amounts)
-        fine = np.linspace(place[max(after - 1, 0)], place[after], 401)
-        drawn = PchipInterpolator(place, falling)(fine)
+        places = place_of(amounts)
+        fine = np.linspace(places[max(after - 1, 0)], places[after], 401)
+        drawn = PchipInterpolator(places, falling)(fine)
         amount = float(inks_at(fine[np.argmax(drawn <= np.log(_HELD))]))
     return InkReading(
         name=name,

@@ -112,7 +112,7 @@ def place_of(ink: ArrayLike) -> NDArray[np.float64]:
 def inks_at(place: ArrayLike) -> NDArray[np.float64]:
     """Return the inks at places of :func:`place_of`'s scale: its inverse."""
     fine = np.linspace(0, 1, 20_001)
-    return np.asarray(np.interp(place, place_of(fine), fine))
+    return np.asarray(np.interp(np.asarray(place, np.float64), place_of(fine), fine))
 
 
 def corrected_chart(
