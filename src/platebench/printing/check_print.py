@@ -42,9 +42,12 @@ _STRETCH = 1.1  # one way more than the other: no scanner does
 _CELL = 8  # pixels a side of what is compared
 _EVEN = 0.1  # D within a cell of the aim; more is an edge, which a small misfit spoils
 _UNEVEN = 0.5  # beyond this it does not count at all
-_NOISE = 0.1  # D a cell; its neighbours share most of it
-_PRIORS = (1.0, 0.5, 0.5, 0.15, 0.015)  # exposure, slopes, contrast; D of paper white
-_UNKNOWN = 0.04  # stops: paper white and calibration are no better known (of 96 simulated prints)
+_NOISE = 0.05  # D a cell; its neighbours share most of it
+# Exposure, slopes, contrast; D of paper white. White is hardly free: as much density everywhere
+# looks so much like exposure that a free white takes a share of it.
+_PRIORS = (1.0, 0.5, 0.5, 0.1, 0.004)
+_UNKNOWN = 0.025  # stops: depth and calibration are no better known (of 40 simulated prints)
+_BANDS, _VOTES = 16, 100.0  # of tone; cells after which more say nothing new
 _MIDDLE = (0.12, 0.88)  # share of full black between which exposure shows
 _LEAST = 40  # cells
 _STOP = float(np.log10(2.0))
@@ -334,6 +337,7 @@ def _compared(
     wanted = curve.exposure_of(aimed[middle])
     slope = curve.slope_at(wanted)
     weight = (slope / _NOISE) ** 2 / (1 + (spread[middle] / _EVEN) ** 2)
+    weight *= _one_vote_a_tone(aimed[middle] / d_max)
     tone = wanted - np.average(wanted, weights=weight)
     # Last, what paper white taken wrongly does: as much density everywhere.
     columns_of = np.column_stack((np.ones_like(tone), *place[:, middle], tone, 1 / slope))
@@ -379,6 +383,15 @@ def _compared(
         advice=_advice(numbers, calibrated=response.calibrated),
         notes=notes,
     )
+
+
+def _one_vote_a_tone(share: Plane) -> Plane:
+    """Return what to weigh cells by so that a tone with many of them does not outvote the others.
+
+    How a tone should print is known by its patches of the step chart, however many cells show it.
+    """
+    band = np.minimum((share * _BANDS).astype(int), _BANDS - 1)
+    return np.asarray(np.minimum(1.0, _VOTES / np.bincount(band, minlength=_BANDS)[band]))
 
 
 class _Curve:
