@@ -42,6 +42,7 @@ BENCHES = {
     "accidents": ("--seeds", "1", "--kinds", "TIFF, 8 bits grey"),
     "glare": ("--sessions", "1"),
     "coverage": ("--sessions", "1"),
+    "inks": ("--printers", "1"),
     "print_checks": ("--prints", "1"),
     "exposure_strips": ("--papers", "5"),
     "several": ("--frames", "1"),

@@ -42,11 +42,13 @@ _STRETCH = 1.1  # one way more than the other: no scanner does
 _CELL = 8  # pixels a side of what is compared
 _EVEN = 0.1  # D within a cell of the aim; more is an edge, which a small misfit spoils
 _UNEVEN = 0.5  # beyond this it does not count at all
-_NOISE = 0.1  # D a cell; its neighbours share most of it
-_PRIORS = (1.0, 0.5, 0.5, 0.15, 0.015)  # exposure, slopes, contrast; D of paper white
-_PAPER_KNOWN = 0.004  # D, where paper shows around the print
+_NOISE = 0.05  # D a cell; its neighbours share most of it
+# Exposure, slopes, contrast; D of paper white. White is hardly free: as much density everywhere
+# looks so much like exposure that a free white takes a share of it.
+_PRIORS = (1.0, 0.5, 0.5, 0.1, 0.004)
+_UNKNOWN = 0.025  # stops: depth and calibration are no better known (of 40 simulated prints)
+_BANDS, _VOTES = 16, 100.0  # of tone; cells after which more say nothing new
 _PAPER_NEAR, _AROUND = 0.03, 1.02  # D from the print's lightest places; of the print's sides
-_UNKNOWN = 0.04  # stops: paper white and calibration are no better known (of 96 simulated prints)
 _MIDDLE = (0.12, 0.88)  # share of full black between which exposure shows
 _LEAST = 40  # cells
 _STOP = float(np.log10(2.0))
@@ -198,8 +200,7 @@ def check_print(
     white = _paper_white(np.asarray(laid, np.float64), aim)
     paper = _paper_around(light, to_aim, aim.shape, white)
     density = -np.log10(np.maximum(laid, 1e-5) / (paper or white))
-    known = _PRIORS if paper is None else (*_PRIORS[:-1], _PAPER_KNOWN)
-    return _compared(density, aim, process, response, read.notes, known)
+    return _compared(density, aim, process, response, read.notes)
 
 
 def check_to_json(found: PrintCheck) -> dict[str, Any]:
@@ -339,12 +340,7 @@ def _paper_around(
 
 
 def _compared(
-    density: Plane,
-    aim: Plane,
-    process: Process,
-    response: PrintResponse,
-    notes: tuple[str, ...],
-    known: tuple[float, ...],
+    density: Plane, aim: Plane, process: Process, response: PrintResponse, notes: tuple[str, ...]
 ) -> PrintCheck:
     aimed, spread = _cells(aim)
     printed, _ = _cells(density)
@@ -365,6 +361,7 @@ def _compared(
     wanted = curve.exposure_of(aimed[middle])
     slope = curve.slope_at(wanted)
     weight = (slope / _NOISE) ** 2 / (1 + (spread[middle] / _EVEN) ** 2)
+    weight *= _one_vote_a_tone(aimed[middle] / d_max)
     tone = wanted - np.average(wanted, weights=weight)
     # Last, what paper white taken wrongly does: as much density everywhere.
     columns_of = np.column_stack((np.ones_like(tone), *place[:, middle], tone, 1 / slope))
@@ -373,7 +370,7 @@ def _compared(
     for _ in range(4):  # a weaker coating is no shorter exposure: depth by the blacks, in turn
         off = curve.exposure_of(printed[middle] / depth) - wanted
         inside = (printed[middle] / depth > 0.03 * d_max) & (printed[middle] / depth < 0.97 * d_max)
-        fit, errors = _robust(columns_of[inside], off[inside], weight[inside], known)
+        fit, errors = _robust(columns_of[inside], off[inside], weight[inside])
         if deep.sum() >= _LEAST // 4:
             at = curve.exposure_of(aimed[deep]) + fit[0] + place[:, deep].T @ fit[1:3]
             depth = float(np.median(printed[deep] / curve.density_at(at)))
@@ -412,6 +409,15 @@ def _compared(
     )
 
 
+def _one_vote_a_tone(share: Plane) -> Plane:
+    """Return what to weigh cells by so that a tone with many of them does not outvote the others.
+
+    How a tone should print is known by its patches of the step chart, however many cells show it.
+    """
+    band = np.minimum((share * _BANDS).astype(int), _BANDS - 1)
+    return np.asarray(np.minimum(1.0, _VOTES / np.bincount(band, minlength=_BANDS)[band]))
+
+
 class _Curve:
     """A process's print density by log exposure from the first tint; black by the calibration."""
 
@@ -448,11 +454,9 @@ def _cells(plane: Plane) -> tuple[Plane, Plane]:
     return np.asarray(-np.log10(np.maximum(light, 1e-6))), np.asarray(np.ptp(cut, axis=(1, 3)))
 
 
-def _robust(
-    columns: Plane, off: Plane, weight: Plane, known: tuple[float, ...]
-) -> tuple[Plane, Plane]:
+def _robust(columns: Plane, off: Plane, weight: Plane) -> tuple[Plane, Plane]:
     """Fit with weights, weak priors, and less trust in outliers (Huber); return fit and errors."""
-    prior = np.diag(1 / np.array(known) ** 2)
+    prior = np.diag(1 / np.array(_PRIORS) ** 2)
     kept = weight
     for _ in range(8):
         normal = (columns * kept[:, None]).T @ columns + prior
