@@ -23,7 +23,11 @@ from platebench.archive.package_writer import (
     new_package,
     refuse_clashes,
 )
+from platebench.archive.premis import PREMIS, PackedPlate, premis_bytes
+from platebench.archive.readme import README, readme_text
 from platebench.archive.recipe import recipe_bytes
+from platebench.archive.workings import FOLDER as WORKINGS
+from platebench.archive.workings import plate_workings
 from platebench.core.errors import ArchiveError, NoDensitiesError, WriteError
 from platebench.core.files import check_room, make_folder, remove_unfinished, size_of
 from platebench.core.installed import versions
@@ -36,9 +40,11 @@ from platebench.master.make_master import master_plate
 from platebench.master.steps import Event, events_to_json
 from platebench.plate.calibration import FILE_NAME as CALIBRATION
 from platebench.plate.job import PlateJob
+from platebench.plate.light import Dark, Light
+from platebench.plate.record import NOTHING_KNOWN
 from platebench.plate_log.read_log import FILE_NAME as PLATE_LOG
 from platebench.session.convert_session import shared_ends
-from platebench.session.jobs import plate_jobs
+from platebench.session.jobs import peak_of_job, plate_jobs
 from platebench.session.master_session import (
     FOLDER,
     MasterJob,
@@ -247,9 +253,14 @@ class _Packing:
         with new_package(target, now.date(), tags, self.progress) as writer:
             jobs = self._jobs(writer, names)
             recorded = self._copy_results(writer, jobs)
+            place = writer.place_for(MASTERS) if self.options.masters else writer.folder
+            run = PlateRun(
+                self.sources.folder, self.settings, place, workers, memory, self.progress
+            )
             events = []
             if self.options.masters:
-                events = self._make_masters(writer, jobs, workers, memory)
+                events = self._make_masters(writer, jobs, run)
+            self._put_workings(writer, jobs, run)
             self._put_documents(writer, jobs, recorded, events, now)
         assert writer.check is not None  # finished, since nothing was raised
         return Packed(
@@ -329,15 +340,12 @@ class _Packing:
         self,
         writer: PackageWriter,
         jobs: Sequence[PlateJob],
-        workers: int | None,
-        memory: int | None,
+        run: PlateRun,
     ) -> list[Events]:
         """Put every plate's master into the package; return what was done to make them.
 
         Those that ``master`` has made, as they would be made now, are copied.
         """
-        folder, target = self.sources.folder, writer.place_for(MASTERS)
-        run = PlateRun(folder, self.settings, target, workers, memory, self.progress)
         work = PlateWork(
             what="masters",
             task=_master_events,
@@ -370,6 +378,16 @@ class _Packing:
             writer.copy(path, f"{MASTERS}/{path.name}", sha256=record[part]["sha256"])
         events: Events = record["events"]
         return events
+
+    def _put_workings(self, writer: PackageWriter, jobs: Sequence[PlateJob], run: PlateRun) -> None:
+        """Put the numbers behind every positive into the package."""
+
+        def lit(job: PlateJob, light: Light | None, dark: Dark | None) -> PlateJob:
+            return replace(job, light=light, dark=dark)
+
+        work = PlateWork(what="workings", task=plate_workings, lit=lit, peak=peak_of_job)
+        for made in made_or_raise(run.outcomes(work, jobs)):
+            writer.put(f"{WORKINGS}/{made['plate']}.json", json_for_people(made))
 
     def _put_documents(
         self,
@@ -416,3 +434,16 @@ class _Packing:
             "package": events_to_json((packed,)),
         }
         writer.put("events.json", json_for_people(document))
+        name, title = writer.target.name, self.settings.title
+        text = readme_text(name, title, jobs, {*writer.files, PREMIS})
+        writer.put(README, text.encode(errors="backslashreplace"))
+        plates = [
+            PackedPlate(
+                job=job,
+                record=one.result.record or NOTHING_KNOWN,
+                program=f"platebench {one.versions.get('platebench', '')}".strip(),
+                master=made,
+            )
+            for job, one, made in zip(jobs, recorded, events or [[]] * len(jobs), strict=True)
+        ]
+        writer.put(PREMIS, premis_bytes(name, title, plates, writer.files, now))

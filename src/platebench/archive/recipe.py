@@ -15,6 +15,7 @@ from typing import Any
 
 from platebench.archive.package_writer import PackedFile
 from platebench.archive.pixels import pixels_to_json
+from platebench.archive.readme import README
 from platebench.core.checked_table import as_number
 from platebench.core.errors import PackageError
 from platebench.core.settings import LIGHT_KEYS, PlateSettings, SessionSettings
@@ -97,6 +98,7 @@ def recipe_bytes(
     document = {
         "kind": KIND,
         "schema": SCHEMA,
+        "read_me": README,
         "versions": dict(versions),
         "converted_with": {plate: dict(by) for plate, by in sorted(converted_with.items())},
         "inputs": dict(sorted(pair for job in jobs for pair in job.inputs)),
