@@ -166,7 +166,9 @@ def positive(package: Path, plate: str, *, off: int = 0) -> np.ndarray:
         counts = counts.astype(np.uint16) * 257
     codes = cut(codes_of(transmittance(counts, said["flatten"]), said["one_value"]), said["cut"])
     picture = tones(said["tone"])[np.clip(codes + off, 0, 65535)]
-    return np.rot90(picture, -said["cut"]["rotate"] // 90).astype(np.uint16)
+    picture = np.rot90(picture, -said["cut"]["rotate"] // 90).astype(np.uint16)
+    left, top, right, bottom = said["cut"]["box"] or (0, 0, *picture.shape[::-1])
+    return picture[top:bottom, left:right]
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -31,15 +32,15 @@ from platebench.archive.workings import plate_workings
 from platebench.core.errors import ArchiveError, NoDensitiesError, WriteError
 from platebench.core.files import check_room, make_folder, remove_unfinished, size_of
 from platebench.core.installed import versions
-from platebench.core.plate_names import fault_of_id
+from platebench.core.plate_names import fault_of_id, stem_of
 from platebench.core.progress import NullProgress, Progress, working
 from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.core.version import __version__
 from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
-from platebench.master.make_master import master_plate
+from platebench.master.make_master import Also, master_plate
 from platebench.master.steps import Event, events_to_json
 from platebench.plate.calibration import FILE_NAME as CALIBRATION
-from platebench.plate.job import PlateJob
+from platebench.plate.job import PICTURES, POSITIVES, PREVIEWS, PlateJob
 from platebench.plate.light import Dark, Light
 from platebench.plate.record import NOTHING_KNOWN
 from platebench.plate_log.read_log import FILE_NAME as PLATE_LOG
@@ -89,6 +90,8 @@ class PackOptions:
         Archive masters, made from the captures.
     colour : bool
         Masters of red, green and blue.
+    also : tuple of {"gamma", "channels"}
+        What is made of each master for other readers.
     each : bool
         A package for every plate, not one for all.
     name : str
@@ -98,6 +101,7 @@ class PackOptions:
     captures: bool = False
     masters: bool = True
     colour: bool = False
+    also: tuple[Also, ...] = ()
     each: bool = False
     name: str = ""
 
@@ -214,7 +218,7 @@ def _groups(
 
 def _master_events(job: MasterJob) -> Events:
     """Make a master in the package: the unit of work; its record is the package's."""
-    return events_to_json(master_plate(job.job, job.target).events)
+    return events_to_json(master_plate(job.job, job.target, also=job.also).events)
 
 
 class _Packing:
@@ -240,7 +244,7 @@ class _Packing:
         """Write the package."""
         self._documents()  # links that lead out are refused before anything is read
         names = self._capture_names()
-        outputs = [name for plate in self.plates for name in self.sources.result_names(plate.id)]
+        outputs = [name for plate in self.plates for name in self.sources.result_names(plate)]
         payload = [f"{CAPTURES}/{name}" for name in names] if self.options.captures else []
         payload += [f"{MASTERS}/{plate.id}.tif" for plate in self.plates]
         refuse_clashes([*payload, *outputs], self.sources.folder)
@@ -280,14 +284,16 @@ class _Packing:
         return {name: self.sources.capture(name) for name in names if self.sources.has(name)}
 
     def _bytes_needed(self, captures: Sequence[str], outputs: Sequence[str]) -> int:
-        size = sum(self.sources.result(name).stat().st_size for name in outputs)
+        there = (name for name in outputs if self.sources.has_result(name))
+        size = sum(self.sources.result(name).stat().st_size for name in there)
         if self.options.captures:
             size += sum(self.sources.capture(name).stat().st_size for name in captures)
         if self.options.masters:  # about a positive of the whole glass, or three
             for plate in self.plates:
                 colour = self.options.colour or plate.colour == "demosaiced"
-                positive = self.sources.result(self.sources.result_names(plate.id)[0])
-                size += positive.stat().st_size * (3 if colour else 1)
+                positive = self.sources.result(self.sources.result_names(plate)[0])
+                kinds = 1 + len(self.options.also)
+                size += positive.stat().st_size * (3 if colour else 1) * kinds
         return round(size * _ROOM)
 
     def _jobs(self, writer: PackageWriter, names: Sequence[str]) -> list[PlateJob]:
@@ -353,8 +359,8 @@ class _Packing:
             lit=with_light,
             peak=peak_of_master,
         )
-        colour = self.options.colour
-        masters = [master_job(job, run.output, colour=colour) for job in jobs]
+        colour, also = self.options.colour, self.options.also
+        masters = [master_job(job, run.output, colour=colour, also=also) for job in jobs]
         make_folder(run.output)
         try:
             made = made_or_raise(run.outcomes(work, masters))
@@ -362,8 +368,9 @@ class _Packing:
             what = "shows a positive, of which no master can be made"
             raise ArchiveError(error.path, what, "pack the session without masters") from error
         for job in masters:
-            for path in (job.target, job.preview):
-                if (name := f"{MASTERS}/{path.name}") not in writer.files:
+            for path in (job.target, job.preview, *job.beside):
+                name = f"{MASTERS}/{path.relative_to(run.output).as_posix()}"
+                if name not in writer.files and path.is_file():
                     writer.adopt(name)
         return made
 
@@ -376,6 +383,8 @@ class _Packing:
             return None
         for path, part in ((there.target, "master"), (there.preview, "preview")):
             writer.copy(path, f"{MASTERS}/{path.name}", sha256=record[part]["sha256"])
+        for name, digest in record.get("also", {}).items():
+            writer.copy(there.target.parent / name, f"{MASTERS}/{name}", sha256=digest["sha256"])
         events: Events = record["events"]
         return events
 
@@ -385,9 +394,11 @@ class _Packing:
         def lit(job: PlateJob, light: Light | None, dark: Dark | None) -> PlateJob:
             return replace(job, light=light, dark=dark)
 
-        work = PlateWork(what="workings", task=plate_workings, lit=lit, peak=peak_of_job)
-        for made in made_or_raise(run.outcomes(work, jobs)):
-            writer.put(f"{WORKINGS}/{made['plate']}.json", json_for_people(made))
+        work: PlateWork[PlateJob, list[dict[str, Any]]] = PlateWork(
+            what="workings", task=plate_workings, lit=lit, peak=peak_of_job
+        )
+        for made in chain(*made_or_raise(run.outcomes(work, jobs))):
+            writer.put(f"{WORKINGS}/{stem_of(made['positive'])}.json", json_for_people(made))
 
     def _put_documents(
         self,
@@ -400,7 +411,7 @@ class _Packing:
         pictures: dict[str, PackedFile] = {
             name: file
             for name, file in writer.files.items()
-            if name.split("/")[0] in (MASTERS, "positives", "previews")
+            if name.split("/")[0] in (MASTERS, POSITIVES, PREVIEWS, PICTURES)
         }
         for name, source in self._documents().items():
             writer.copy(source, name)
@@ -419,6 +430,7 @@ class _Packing:
             versions(),
             converted_with={one.result.plate_id: one.versions for one in recorded},
             master_colour=self.options.colour,
+            master_also=self.options.also,
         )
         writer.put("recipe.json", recipe)
         packed = Event(

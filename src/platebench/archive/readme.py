@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from platebench.core.version import __version__
-from platebench.master.cut import CODES_OF_LIGHT, FORMULA, NO_READING
+from platebench.master.cut import CODES_OF_LIGHT, FORMULA, GAMMA_FORMULA, NO_READING
 from platebench.plate.calibration import LEAST_LIGHT
 from platebench.plate.densities import TOP_TRANSMITTANCE
 from platebench.plate.job import PlateJob
@@ -23,8 +23,14 @@ _FILES = (  # what a name in data/ begins with, and what it is
         "masters/",
         "NAME.tif: archive master, linear transmittance; NAME.jpg: a small\npicture of it",
     ),
+    ("masters/gamma/", "NAME.tif: the master in a 2.2 power law, see section 2"),
+    (
+        "masters/channels/",
+        "NAME-red.tif, -green, -blue: the channels of the master in colours,\neach by itself",
+    ),
     ("positives/", "NAME.tif: the positive, as a print of the plate would look"),
     ("previews/", "NAME.jpg: the positive, small"),
+    ("pictures/", "the same two of each of several pictures on a plate"),
     ("plates/", "NAME.json: what was measured, settings, versions, dates"),
     ("workings/", "NAME.json: the numbers that section 4 needs"),
     ("recipe.json", "digests of all inputs and pictures, every setting, versions"),
@@ -98,13 +104,16 @@ passes) is
 was brighter than the light box). The file says so itself, in tag 270. Of a
 master in colours the formula holds for each channel. Average numbers first,
 then take the logarithm. Masters are neither inverted nor retouched nor turned.
+Files in masters/channels/ hold the same numbers. Those in masters/gamma/, where
+there are any, are coded for display: {GAMMA_FORMULA}, and the bare
+light box and all that is brighter is {NO_READING}.
 
-A file in positives/ holds tones for the eye, not densities. Its densities come
-from the masters, or from the captures: D of step 5 below."""
+A file in positives/ or pictures/ holds tones for the eye, not densities. Its
+densities come from the masters, or from the captures: D of step 5 below."""
 
-_NO_MASTERS = """A file in positives/ holds tones for the eye, not densities, and this package
-has no masters. Densities come from the captures by the steps below: with L of
-step 3, the optical density is D of step 5."""
+_NO_MASTERS = """A file in positives/ or pictures/ holds tones for the eye, not densities, and
+this package has no masters. Densities come from the captures by the steps
+below: the optical density is D of step 5."""
 
 _CAPTURES = "They are in captures/, with their names of then."
 
@@ -131,7 +140,8 @@ JPEG; .json files JSON (RFC 8259).
 
 {files}
 
-NAME is the name of a plate. Rows and columns count from 0 at the top left.
+NAME is the name of a plate, or of one of several pictures on it. Rows and
+columns count from 0 at the top left.
 
 
 2. FROM NUMBERS TO DENSITIES
@@ -281,7 +291,9 @@ paper were chosen for; "print_stops" and "print_contrast" are a person's wishes,
 and have gone into the numbers above.
 
 Step 6, the turn. The picture is turned clockwise by "rotate" degrees. Where the
-emulsion faced the camera, "matrix" has turned it left for right already.
+emulsion faced the camera, "matrix" has turned it left for right already. If
+"box" gives four numbers, left, top, right, bottom, only rows top to bottom - 1
+and columns left to right - 1 of the turned picture are kept.
 
 Where "flatten" is null, the plate was put together from several captures
 ("captures": exposures of one framing, or parts of the plate) that were brought

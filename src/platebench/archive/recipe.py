@@ -8,7 +8,7 @@ Reading it back goes through the same checks as ``session.toml`` and the profile
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from platebench.archive.readme import README
 from platebench.core.checked_table import as_number
 from platebench.core.errors import PackageError
 from platebench.core.settings import LIGHT_KEYS, PlateSettings, SessionSettings
+from platebench.master.make_master import ALSO, Also
 from platebench.plate.calibration import Calibration, calibration_from_json
 from platebench.plate.job import PlateJob, PrintingEnds
 from platebench.plate_log.entry import LogEntry, entry_from_json
@@ -51,6 +52,8 @@ class Recipe:
         ``bytes``, ``sha256`` and, of a TIFF, ``pixels``, by path below ``data/``.
     master_colour : bool
         Masters of red, green and blue were asked for.
+    master_also : tuple of {"gamma", "channels"}
+        What was made of each master for other readers.
     versions : dict of str to str
         Programs that packed it and made the masters, by name.
     converted_with : dict of str to dict
@@ -65,6 +68,7 @@ class Recipe:
     ends: dict[str, PrintingEnds] = field(default_factory=dict)
     outputs: dict[str, dict[str, Any]] = field(default_factory=dict)
     master_colour: bool = False
+    master_also: tuple[Also, ...] = ()
     versions: dict[str, str] = field(default_factory=dict)
     converted_with: dict[str, dict[str, str]] = field(default_factory=dict)
 
@@ -77,6 +81,7 @@ def recipe_bytes(
     *,
     converted_with: Mapping[str, Mapping[str, str]],
     master_colour: bool,
+    master_also: Collection[Also],
 ) -> bytes:
     """Return the recipe of a package as JSON in UTF-8.
 
@@ -93,6 +98,7 @@ def recipe_bytes(
     converted_with : mapping of str to mapping
         Those that made the positives, by plate id.
     master_colour : bool
+    master_also : collection of {"gamma", "channels"}
     """
     first = jobs[0].calibration
     document = {
@@ -110,9 +116,15 @@ def recipe_bytes(
         },
         "log": {job.plate_id: job.entry.to_json() for job in jobs if job.entry},
         "shared_printing": {job.plate_id: asdict(job.ends) for job in jobs if job.ends},
-        "tones": {job.tone.name: tone_to_table(job.tone) for job in jobs if job.tone},
+        "tones": {
+            tone.name: tone_to_table(tone)
+            for job in jobs
+            for tone in (job.tone, *job.picture_tones)
+            if tone
+        },
         "calibration": first.to_json() if first else None,
         "master_colour": master_colour,
+        "master_also": sorted(master_also),
         "outputs": {name: _facts(outputs[name]) for name in sorted(outputs)},
     }
     return json_for_people(document)
@@ -120,7 +132,11 @@ def recipe_bytes(
 
 def _plate_to_json(plate: PlateSettings) -> dict[str, Any]:
     values = {key: value for key, value in asdict(plate).items() if value is not None}
-    for key in ("captures", "corners"):
+    values["pictures"] = [
+        {key: value for key, value in picture.items() if value not in (None, (), "")}
+        for picture in values["pictures"]
+    ]
+    for key in ("captures", "corners", "pictures"):
         if key in values:
             values[key] = json.loads(json.dumps(values[key]))  # tuples as the lists that are read
     return values
@@ -157,6 +173,8 @@ def read_recipe(document: Mapping[str, Any], path: Path) -> Recipe:
     if not settings.plates:
         raise _nonsense(path, "session")
     calibration = said.get("calibration")
+    if not isinstance(also := said.get("master_also", []), list):
+        raise _nonsense(path, "master_also")
     return Recipe(
         settings=settings,
         inputs=_texts(said, "inputs", path),
@@ -178,6 +196,7 @@ def read_recipe(document: Mapping[str, Any], path: Path) -> Recipe:
             for name, facts in _table(said.get("outputs"), "outputs", path).items()
         },
         master_colour=said.get("master_colour") is True,
+        master_also=tuple(kind for kind in ALSO if kind in also),
         versions=_texts(said, "versions", path),
         converted_with={
             plate: _texts(by, plate, path, f"converted_with.{plate}")

@@ -12,24 +12,27 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.archive.readme import README
 from platebench.core.image import CaptureKind, SensorFrame
 from platebench.core.progress import step
+from platebench.plate.densities import PlateDensities
 from platebench.plate.flatten import SiteCorrection
-from platebench.plate.framing import frame_plate
+from platebench.plate.framing import Framing, frame_plate
 from platebench.plate.glare import rows_together
 from platebench.plate.job import PlateJob, PrintingEnds
 from platebench.plate.light import exposure_ratio, zero_level
 from platebench.plate.look import PlateView, look_at_plate
+from platebench.plate.pictures import picture_jobs, with_fog_of
 from platebench.plate.smooth_field import site_classes
 from platebench.read.capture import read_capture
-from platebench.session.convert_plate import measure_view, toned_range
+from platebench.session.convert_plate import measure_view, picture_of, toned_range
 from platebench.tone.profile import printing_paper
 
 FOLDER = "workings"  # below data/
 SCHEMA = 1
 
 
-def plate_workings(job: PlateJob) -> dict[str, Any]:
+def plate_workings(job: PlateJob) -> list[dict[str, Any]]:
     """Look at a plate as its conversion did, and return the numbers that were used.
 
     Parameters
@@ -39,9 +42,10 @@ def plate_workings(job: PlateJob) -> dict[str, Any]:
 
     Returns
     -------
-    dict
-        JSON types only; README.txt names every one. ``flatten`` is None where several captures
-        were joined to one picture, which no grid describes.
+    list of dict
+        For the plate's positive and for that of each picture on it. JSON types only; README.txt
+        names every one. ``flatten`` is None where several captures were joined to one picture,
+        which no grid describes.
 
     Raises
     ------
@@ -55,6 +59,28 @@ def plate_workings(job: PlateJob) -> dict[str, Any]:
     with step("measuring"):
         framing = frame_plate(view, job)
         densities = measure_view(view)
+        part = picture_of(view, framing, job.settings)
+        box = part.box_px if part is not None and part.cut else None
+        flattened = None if alone is None else _flattened(alone, job, view)
+        made = [_of_positive(job, view, framing, densities, alone, box) | {"flatten": flattened}]
+        for own, seen in picture_jobs(job, view, framing)[0]:
+            found = measure_view(seen)
+            if found is not None and densities is not None:
+                found = with_fog_of(densities, found)
+            picture = _of_positive(own, seen, frame_plate(seen, own), found, alone, None)
+            made.append(picture | {"flatten": flattened})
+    return made
+
+
+def _of_positive(
+    job: PlateJob,
+    view: PlateView,
+    framing: Framing,
+    densities: PlateDensities | None,
+    alone: SensorFrame | None,
+    box: tuple[int, int, int, int] | None,
+) -> dict[str, Any]:
+    """Return what turns transmittance into one positive."""
     plan = framing.plan
     rows, columns = plan.shape[::-1] if plan.rotate in (90, 270) else plan.shape
     ends = None
@@ -62,16 +88,16 @@ def plate_workings(job: PlateJob) -> dict[str, Any]:
         ends = job.ends or PrintingEnds(base_fog=densities.d_min, d_max=densities.d_max)
     return {
         "schema": SCHEMA,
-        "plate": job.plate_id,
-        "explained_in": "README.txt",
+        "positive": job.plate_id,
+        "explained_in": README,
         "captures": list(job.settings.captures),
-        "flatten": None if alone is None else _flattened(alone, job, view),
         "one_value": _one_value(view, alone),
         "cut": {
             "rows_columns": [rows, columns],
             "matrix": plan.upright.tolist(),
             "nearest": plan.whole_pixels,
             "rotate": plan.rotate,
+            "box": None if box is None else list(box),
         },
         "tone": None if ends is None else _toned(job, ends, view),
     }

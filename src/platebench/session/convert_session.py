@@ -9,14 +9,22 @@ from typing import TypeAlias
 
 from platebench.core.errors import ExitCode, PlateError, WriteError
 from platebench.core.progress import Progress
-from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS, PlateJob, PlateResult, PrintingEnds
+from platebench.plate.job import (
+    PICTURES,
+    POSITIVES,
+    PREVIEWS,
+    RECORDS,
+    PlateJob,
+    PlateResult,
+    PrintingEnds,
+)
 from platebench.plate.light import Dark, Light
 from platebench.session import convert_plate as convert
 from platebench.session.check_file import CheckedCapture, keep_checks
 from platebench.session.check_frames import CheckedFrames, check_frames
 from platebench.session.check_session import check_session, exit_code_of_check, told_together
 from platebench.session.convert_checked import CheckedConversion, peak_of_checked
-from platebench.session.convert_plate import convert_and_record
+from platebench.session.convert_plate import convert_and_record, files_of
 from platebench.session.jobs import peak_of_job, session_jobs, wanted_plates
 from platebench.session.parts import MadeFrom
 from platebench.session.readable_report import write_readable_report
@@ -40,6 +48,7 @@ from platebench.session.session_report import (
     write_true_size_pages,
 )
 from platebench.session.settings_file import load_session
+from platebench.write.paper_page import GroundName
 
 Task: TypeAlias = Callable[[PlateJob], PlateResult]
 
@@ -98,6 +107,7 @@ def convert_session(
     memory: int | None = None,
     true_size: bool = False,
     check: bool = False,
+    ground: GroundName | None = None,
     progress: Progress | None = None,
     task: Task = convert_and_record,
     known: Known | None = None,
@@ -126,6 +136,8 @@ def convert_session(
     check : bool
         Also check every capture, as :func:`platebench.session.check_session.check_session` does;
         what is to be converted is read once for both.
+    ground : {"black", "white"} or None
+        What the prints of the proof sheet lie on; None: as it was made last, black at first.
     progress : Progress or None
         Told of each plate.
     task : callable
@@ -157,9 +169,10 @@ def convert_session(
         raise WriteError(output, "it is a file", "choose another folder", "output")
     if output.resolve() == folder.resolve():  # a proof sheet there would be drafted as a plate
         raise WriteError(output, "it is the folder of captures", "choose another", "output")
-    of_plates = [path for job in jobs for path in (job.positive, job.preview, job.record)]
+    of_plates = [path for job in jobs for path in (*files_of(job), job.record)]
     of_session = session_files(output)
-    places = POSITIVES, PREVIEWS, RECORDS
+    several = any(job.settings.pictures for job in jobs)
+    places = POSITIVES, PREVIEWS, RECORDS, *([PICTURES] if several else [])
     with run.writing((*of_plates, *of_session), owned=of_session, kind="report", below=places):
         frames = check_frames(folder, settings, progress, memory) if check else None
         if frames is not None:
@@ -168,7 +181,7 @@ def convert_session(
                 run.light = frames.light, frames.dark
         results = _convert(run, jobs, task, known, peak_of_checked if check else peak_of_job)
         checked = [] if frames is None else _checked(run, frames, results)
-        made = _session_files(run, results, log, known, true_size=true_size)
+        made = _session_files(run, results, log, known, true_size=true_size, ground=ground)
         return replace(made, checked=tuple(checked))
 
 
@@ -253,6 +266,7 @@ def _session_files(
     known: Known,
     *,
     true_size: bool,
+    ground: GroundName | None,
 ) -> SessionResult:
     """Write what shows the whole session."""
     folder, output, settings = run.folder, run.output, run.settings
@@ -282,7 +296,7 @@ def _session_files(
         return (path,)
 
     left_off: list[tuple[str, str]] = []
-    made_from = MadeFrom(output)
+    made_from = MadeFrom(output, ground)
     more = run.progress, known
     files += kept(lambda: write_proofs(output, settings, results, made_from, *more))
     files += kept(
