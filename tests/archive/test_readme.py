@@ -43,8 +43,9 @@ def session_of_raws(folder: Path) -> Path:
         folder,
         '[light]\nblank = ["blank.dng"]\n[every_plate]\nformat = "9x12 cm"\n'
         '[[plate]]\nid = "a"\ncaptures = ["a.dng"]\nprint_stops = 0.4\n'
+        '[[plate.pictures]]\nid = "left"\nbox = [0.1, 0.1, 0.4, 0.6]\nprint_contrast = 1.2\n'
         '[[plate]]\nid = "b"\ncaptures = ["b.dng"]\nemulsion = "light"\nrotate = 90\n'
-        "print_contrast = 1.2\n"
+        'picture = "box"\npicture_box_mm = [10, 15, 70, 60]\ncrop_positives = true\n'
         '[[plate]]\nid = "tilted"\ncaptures = ["tilted.dng"]\nrotate = 270\n',
     )
 
@@ -109,7 +110,8 @@ def test_positives_are_made_again_by_the_readme_alone(
     package = make(tmp_path)
     plates = sorted(path.stem for path in (package / "data" / "workings").iterdir())
     for plate in plates:
-        there = tifffile.imread(package / "data" / "positives" / f"{plate}.tif").astype(int)
+        (path,) = package.glob(f"data/p*/{plate}.tif")  # positives, or pictures on a plate
+        there = tifffile.imread(path).astype(int)
         made = positive(package, plate).astype(int)
         assert made.shape == there.shape and np.ptp(there) > 30_000
         beyond = np.abs(made - there) > 1
@@ -119,6 +121,7 @@ def test_positives_are_made_again_by_the_readme_alone(
         assert beyond.mean() < 0.02, plate
         around = [positive(package, plate, off=by).astype(int) for by in (-1, 1)]
         assert (there >= np.minimum(*around) - 1).all() and (there <= np.maximum(*around) + 1).all()
+    assert len(plates) == len([*package.glob("data/p*/*.tif")])
     said = [read(package, plate)["flatten"] for plate in plates]
     for key, least in done.items():  # the session does show what it is there for
         assert sum(one[key] is not None for one in said) >= least, key
