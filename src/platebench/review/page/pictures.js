@@ -10,6 +10,7 @@ export class Pictures {
     this.desk = desk;
     this.board = desk.board;
     this.list = make("div");
+    Object.assign(this.list.style, { display: "grid", gap: "14px" });
     const add = make("button", { type: "button", onclick: () => this.add() }, "Draw a picture");
     this.element = make("div", { class: "pictures", role: "group", "aria-label": "Pictures on the plate" },
       make("h3", {}, "Pictures on the plate"), this.list, make("div", { class: "row" }, add));
@@ -45,7 +46,7 @@ export class Pictures {
       onchange: () => set("caption", caption.value.replace(/\s+/g, " ").trim()) });
     const tone = make("select", { "aria-label": `Tone of picture ${name}`, onchange: () => set("tone", tone.value) },
       ...["", ...this.desk.told.session().tones].map((one) => make("option", { value: one, selected: one === (picture.tone || "") }, one || "the plate's tone")));
-    return make("div", { class: "row", "data-picture": name }, make("strong", {}, name), caption, tone,
+    return make("div", { class: "row", "data-picture": name }, make("span", {}, name), caption, tone,
       make("button", { type: "button", class: "move", "aria-pressed": "false", "aria-label": `Move the corners of picture ${name}`, onclick: () => this.toggle(place) }, "Move"),
       make("button", { type: "button", "aria-label": `Remove picture ${name}`, onclick: () => this.remove(place) }, "Remove"));
   }
