@@ -37,6 +37,7 @@ BENCHES = {
     "catalogue": ("--packages", "50"),
     "cluster": ("--plates", "3", "--megapixels", "0.5"),
     "growth": ("--plates", "6", "--megapixels", "0.2"),
+    "checked": ("--plates", "2", "--megapixels", "0.5"),
     "accidents": ("--seeds", "1", "--kinds", "TIFF, 8 bits grey"),
     "glare": ("--sessions", "1"),
     "coverage": ("--sessions", "1"),
@@ -48,6 +49,8 @@ BENCHES = {
     "own_speed": ("--makers", "4"),
     "scan_gamma": ("--prints", "1"),
     "edges": ("--plates", "1"),
+    "picture_border": ("--plates", "2"),
+    "true_size": ("--boxes", "2", "--drawn", "1"),
 }
 
 

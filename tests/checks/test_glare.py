@@ -44,7 +44,7 @@ def test_what_a_bound_leaves_open():
 def test_the_change_that_gains_most_is_asked_for():
     assert "card" in judge_glare(measured(0.004, sources=("opaque strip",))).remedy
     assert "64 times" in judge_glare(measured(0.004)).remedy
-    assert "mask the light box" in judge_glare(measured(0.004), room_known=True).remedy
+    assert "mask" in judge_glare(measured(0.004), room_known=True).remedy
     assert judge_glare(None) == judge_glare(None, 0.02)  # a bound that says nothing
 
 
@@ -59,11 +59,11 @@ def test_a_scan_is_not_asked_for_what_is_not_read_in_scans(bound: float | None) 
 @pytest.mark.parametrize("source", ["black mask", "holder"])
 def test_a_plate_in_a_mask_is_not_told_to_be_masked(source: str) -> None:
     verdict = judge_glare(measured(0.004, sources=("card", source)), room_known=True)
-    assert "mask the light box" not in verdict.remedy
+    assert "mask" not in verdict.remedy
 
 
 def test_glare_that_convert_takes_off_is_said_to_be() -> None:
-    assert "convert takes it off" in judge_glare(measured(0.004), off=True).text
+    assert "takes it off" in judge_glare(measured(0.004), off=True).text
     assert "takes it off" not in judge_glare(measured(0.004)).text
 
 
@@ -78,6 +78,7 @@ def test_a_card_in_the_middle_hides_ghosts_and_is_asked_for_again_beside_it():
     precision = NOTHING.precision.copy()
     precision[GHOST, GHOST] = 1e6
     aside = replace(session, evidence=replace(NOTHING, precision=precision))
-    assert judge_session_glare(aside).severity is Severity.GOOD
+    assert judge_session_glare(aside).severity is Severity.NOTE  # far glare and near look alike
+    assert judge_session_glare(replace(aside, card=2)).severity is Severity.GOOD
     unlike = replace(aside, evidence=replace(aside.evidence, misfit=0.3))
     assert judge_session_glare(unlike).severity is Severity.WARN

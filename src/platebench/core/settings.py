@@ -120,6 +120,25 @@ class PlateSettings:
         Glare, computed from the picture, is taken off, or left.
     card_density : float
         Density of a mask, holder or strip, D: what it lets through is not glare.
+    caliper_error_mm : float
+        Standard error of a caliper size, mm.
+    scale : (float, float) or ()
+        Pixels per millimetre and their standard error, of all captures at one camera height.
+    scale_from : str
+        What that scale was measured on, in words.
+    picture : {"off", "rebate", "box"}
+        The part of the plate that is printed and shared: all of it, what the rebate leaves, or
+        ``picture_box_mm``.
+    picture_margin_mm : float
+        How far within the rebate's end, mm.
+    picture_ratio : str
+        "W:H" to which it is cut, about its middle; "" for none.
+    picture_box_mm : (left, top, width, height) or ()
+        From the plate's top left corner as it lies in the capture, mm.
+    crop_positives : bool
+        Cut positives to the picture too. Masters never are.
+    long_mm, short_mm : float
+        Caliper size of the plate's sides, mm; 0 where it was not measured.
     corners : four (row, column) pairs or None
         The plate's corners where the finder needs help, or where a capture shows several plates.
     others : tuple of four (row, column) pairs
@@ -151,6 +170,16 @@ class PlateSettings:
     crop: bool = _every(True)
     glare: Literal["removed", "kept"] = _every("removed")
     card_density: float = _between(2.0, 8.0, 3.5, shared=True)
+    caliper_error_mm: float = _between(0.01, 5.0, 0.1, shared=True)
+    scale: tuple[float, ...] = _every(())
+    scale_from: str = _every("")
+    picture: Literal["off", "rebate", "box"] = _every("off")
+    picture_margin_mm: float = _between(0.0, 100.0, 0.5, shared=True)
+    picture_ratio: str = _every("")
+    picture_box_mm: tuple[float, ...] = _every(())
+    crop_positives: bool = _every(False)
+    long_mm: float = 0.0
+    short_mm: float = 0.0
     corners: Corners | None = None
     others: tuple[Corners, ...] = ()
     doubt: str = ""

@@ -26,6 +26,7 @@ from platebench.core.plain_json import read_json
 from platebench.core.settings import PlateSettings, range_of
 from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
+from platebench.review.picture_shown import drawn_in_mm
 from platebench.review.plate_readings import read_point, read_rectangle
 from platebench.review.results import Stamp, is_plain_file, stamp_of
 from platebench.review.table import ReviewTable
@@ -90,6 +91,8 @@ def review_app(
         Route("/", answers.page),
         Route("/api/session", answers.session),
         Route("/api/events", answers.events),
+        Route("/api/edit", answers.edit_many, methods=["POST"]),
+        Route("/api/keep", answers.keep, methods=["POST"]),
         Route("/api/undo", answers.undo, methods=["POST"]),
         Route("/api/redo", answers.redo, methods=["POST"]),
         Route("/api/do/{name}", answers.do, methods=["POST"]),
@@ -97,6 +100,7 @@ def review_app(
         Route(f"{plate}/preview.jpg", answers.preview),
         Route(f"{plate}/loupe.jpg", answers.loupe),
         Route(f"{plate}/reading", answers.reading),
+        Route(f"{plate}/picture", answers.picture),
         Route(f"{plate}/edit", answers.edit, methods=["POST"]),
         Route(plate + "/tiles/{layer}/{version}/{level:int}/{place}.jpg", answers.tile),
         Route(plate, answers.plate),
@@ -204,13 +208,40 @@ class _Answers:
             reading = read_point(shown, layer, numbers[0], numbers[1])
         return JSONResponse({"reading": reading}, headers=NOT_KEPT)
 
+    def picture(self, request: Request) -> Response:
+        """Answer with a rectangle drawn on the positive, in mm of the plate."""
+        numbers = _numbers(request.query_params.get("box", ""))
+        if len(numbers) != 4:
+            return _bad("give box=top,left,bottom,right")
+        top, left, bottom, right = numbers
+        shown = self._table.shown(_plate_id(request))
+        box = drawn_in_mm(shown, (top, left, bottom, right))
+        if box is None:
+            return _bad("the plate's size is not known: set its format or a caliper size first")
+        return JSONResponse({"picture_box_mm": box}, headers=NOT_KEPT)
+
     async def edit(self, request: Request) -> Response:
         wishes = await _json_table(request)
         if wishes is None:
             return _bad("send a table of changes as JSON")
-        plate_id = _plate_id(request)
-        await run_in_threadpool(self._table.edit, plate_id, wishes)
-        return self._changed(plate_id)
+        return await self._edited({_plate_id(request): wishes})
+
+    async def edit_many(self, request: Request) -> Response:
+        wishes = await _json_table(request)
+        if not wishes or not all(isinstance(one, dict) for one in wishes.values()):
+            return _bad("send a table of changes for each plate as JSON")
+        return await self._edited(wishes)
+
+    async def _edited(self, changes: dict[str, dict[str, Any]]) -> Response:
+        await run_in_threadpool(self._table.edit_many, changes)
+        return self._changed(tuple(changes))
+
+    async def keep(self, request: Request) -> Response:
+        wishes = await _json_table(request)
+        if wishes is None:
+            return _bad("send a table of choices as JSON")
+        await run_in_threadpool(self._table.kept.keep, wishes)
+        return JSONResponse(self._table.kept.said, headers=NOT_KEPT)
 
     def undo(self, _request: Request) -> Response:
         return self._changed(self._table.undo())
@@ -243,9 +274,9 @@ class _Answers:
             return Response(status_code=HTTPStatus.NOT_FOUND)
         return _file(path)
 
-    def _changed(self, plate_id: str | None) -> Response:
+    def _changed(self, plates: tuple[str, ...]) -> Response:
         self._events.tell("changed")
-        told: dict[str, Any] = {"plate": plate_id}
+        told: dict[str, Any] = {"plates": plates}
         told["undo"], told["redo"] = self._table.steps
         return JSONResponse(told, headers=NOT_KEPT)
 

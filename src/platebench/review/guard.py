@@ -20,7 +20,7 @@ Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
-LARGEST_BODY = 64 * 1024
+LARGEST_BODY = 512 * 1024  # a change of thousands of plates
 LARGEST_PATH = 2000
 BODY_S = 20.0  # for a whole body, of one who knows the token
 POLICY = b"content-security-policy"

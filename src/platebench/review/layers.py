@@ -1,8 +1,9 @@
-"""What a plate is shown as: the positive, the capture as it was taken, or a map of density."""
+"""What a plate is shown as: positive, capture as it was taken, map of density, or negative."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil, floor
 from typing import Literal, get_args
 
 import cv2
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.core.settings import PlateSettings
+from platebench.plate.finding.find_plate import FoundPlate
 from platebench.plate.framing import Framing, frame_found
 from platebench.plate.job import PrintingEnds
 from platebench.plate.look import plate_by_hand
@@ -18,9 +20,9 @@ from platebench.review.plate_pixels import Codes, PlatePixels
 from platebench.review.tiles import DeepSize
 from platebench.tone.profile import DISPLAY_GAMMA, ToneProfile, display_table
 
-Layer = Literal["positive", "captured", "density"]
+Layer = Literal["positive", "captured", "density", "negative"]
 LAYERS: tuple[str, ...] = get_args(Layer)
-DENSEST_SHOWN = 3.0  # D at the end of the map's scale
+LEAST_MAPPED = 0.5  # D from one end of the map's scale to the other
 LEAST_RANGE = 0.05  # D between the printing ends
 
 Table = NDArray[np.uint8]  # (65536,) grey or (65536, 3) blue, green, red
@@ -33,6 +35,7 @@ class Shown:
     pixels: PlatePixels
     settings: PlateSettings
     framing: Framing
+    found: FoundPlate
 
     def plan(self, layer: Layer) -> Straightening:
         """Return where a layer's pixels lie in the capture."""
@@ -59,7 +62,7 @@ def show_plate(pixels: PlatePixels, settings: PlateSettings) -> Shown:
     if settings.corners is not None:
         found = plate_by_hand(settings, pixels.shape)
     framing = frame_found(pixels.shape, found, settings)
-    return Shown(pixels=pixels, settings=settings, framing=framing)
+    return Shown(pixels=pixels, settings=settings, framing=framing, found=found)
 
 
 def positive_table(
@@ -83,14 +86,26 @@ def captured_table(pixels: PlatePixels) -> Table:
     return np.rint(255 * np.clip(light, 0, 1) ** (1 / DISPLAY_GAMMA)).astype(np.uint8)
 
 
+def map_ends(pixels: PlatePixels) -> tuple[float, float]:
+    """Return the densities at the ends of the map's scale: the plate's, to the next tenth.
+
+    Of a plate whose densities are not known, 0 and 3.
+    """
+    if pixels.densities is None:
+        return 0.0, 3.0
+    low = max(0.0, floor(pixels.densities.d_min * 10) / 10)
+    return low, max(low + LEAST_MAPPED, ceil(pixels.densities.d_max * 10) / 10)
+
+
 def density_table(pixels: PlatePixels) -> Table:
     """Return the colour (blue, green, red) of each code on the map of density."""
-    place = np.clip(pixels.density / DENSEST_SHOWN, 0, 1) * 255
+    low, high = map_ends(pixels)
+    place = np.clip((pixels.density - low) / (high - low), 0, 1) * 255
     return np.asarray(density_colours()[np.rint(place).astype(np.intp)])
 
 
 def density_colours() -> NDArray[np.uint8]:
-    """Return the map's 256 colours (blue, green, red), from D 0 to ``DENSEST_SHOWN``.
+    """Return the map's 256 colours (blue, green, red), from its thin end to its dense one.
 
     OpenCV's viridis: even steps of density look even, and read alike without colour vision.
     """

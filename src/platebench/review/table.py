@@ -1,4 +1,4 @@
-"""The session on the table: its plates as they stand, and what a person changes about them.
+"""The session under review: its plates as they stand, and what a person changes about them.
 
 Safe to use from several threads. What is decided lives in ``session.toml``; the table holds
 nothing that the file does not, but for the steps that undo takes back.
@@ -22,6 +22,7 @@ from platebench.core.settings import Corners, PlateSettings, SessionSettings
 from platebench.plate.calibration import FILE_NAME as CALIBRATION
 from platebench.plate.job import PlateJob, PrintingEnds
 from platebench.plate.light import Dark, Light
+from platebench.review.kept import KeptChoices
 from platebench.review.layers import (
     Layer,
     Shown,
@@ -38,7 +39,7 @@ from platebench.review.results import Results, stamp_of
 from platebench.review.shelf import Shelf
 from platebench.review.tiles import DeepSize, codes_of_preview, codes_of_tile
 from platebench.session.convert_session import shared_ends
-from platebench.session.edit_file import edit_plate
+from platebench.session.edit_file import edit_plates
 from platebench.session.jobs import blank_digests, prepare_light, session_calibration
 from platebench.session.session_report import OUTPUT_NAME
 from platebench.session.settings_file import FILE_NAME, load_session
@@ -46,7 +47,8 @@ from platebench.tone.profile_file import list_tones, load_tone
 
 EDITABLE = (
     *("corners", "rotate", "emulsion", "tone", "printing", "print_stops", "print_contrast"),
-    *("crop", "straighten", "format", "pictures", "skip", "checked", "note"),
+    *("crop", "straighten", "format", "pictures", "skip", "checked", "note", "long_mm", "short_mm"),
+    *("picture", "picture_margin_mm", "picture_ratio", "picture_box_mm", "crop_positives"),
 )
 MOST_STEPS_BACK = 500
 LOUPE = 64  # pixels of the capture, a power of two
@@ -62,11 +64,10 @@ class _PixelsKey(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """One change, both ways."""
+    """One change of one plate or many, both ways: values by plate and key."""
 
-    plate_id: str
-    before: Mapping[str, Any]
-    after: Mapping[str, Any]
+    before: Mapping[str, Mapping[str, Any]]
+    after: Mapping[str, Mapping[str, Any]]
 
 
 class ReviewTable:
@@ -100,8 +101,10 @@ class ReviewTable:
         self.folder, self.user_folder = folder, user_folder
         self.output = folder / OUTPUT_NAME if output is None else output
         self.results = Results(self.output)
+        self.kept = KeptChoices(user_folder)
         self.shelf: Shelf[PlatePixels] = Shelf(memory_bytes)
         self._settings = load_session(folder)
+        self.fault: Exception | None = None  # what is wrong with session.toml as it is now
         self._writing = RLock()
         self._light_lock = Lock()
         self._light: tuple[object, tuple[Light | None, Dark | None]] | None = None
@@ -122,9 +125,13 @@ class ReviewTable:
         Raises
         ------
         SettingsError
-            If it cannot be used now; the settings of before stay.
+            If it cannot be used now; the settings of before stay, and ``fault`` says why.
         """
-        self._settings = load_session(self.folder)
+        try:
+            self._settings, self.fault = load_session(self.folder), None
+        except (PlateError, OSError) as error:
+            self.fault = error
+            raise
 
     def plate(self, plate_id: str) -> PlateSettings:
         """Return a plate's settings.
@@ -218,7 +225,9 @@ class ReviewTable:
     def table(self, shown: Shown, layer: Layer) -> Table:
         """Return the pixel value of each code in a layer."""
         ends = self.ends(shown)
-        if layer == "captured" or ends is None:  # a positive is shown as it was scanned
+        if (
+            layer in ("captured", "negative") or ends is None
+        ):  # a positive is shown as it was scanned
             return captured_table(shown.pixels)
         if layer == "density":
             return density_table(shown.pixels)
@@ -276,31 +285,38 @@ class ReviewTable:
     # -- changes ----------------------------------------------------------------------------
 
     def edit(self, plate_id: str, changes: Mapping[str, Any]) -> None:
-        """Change a plate's settings in ``session.toml``, at once.
+        """Change a plate's settings; as `edit_many`."""
+        self.edit_many({plate_id: changes})
+
+    def edit_many(self, changes: Mapping[str, Mapping[str, Any]]) -> None:
+        """Change settings of plates in ``session.toml``, at once and in one step.
 
         Raises
         ------
         SettingsError
-            If a value cannot be used, or the file cannot be read.
+            If a value cannot be used, or the file cannot be read; no plate is changed then.
         WriteError
             If it cannot be written.
         """
-        unknown = sorted(set(changes) - set(EDITABLE))
+        unknown = sorted({key for one in changes.values() for key in one} - set(EDITABLE))
         if unknown:
             known = ", ".join(EDITABLE)
             what = f"cannot be changed here ({', '.join(unknown)})"
             raise SessionFolderError(self.folder / FILE_NAME, what, f"known here: {known}")
         with self._writing:
-            if changes.get("corners") and self.plate(plate_id).doubt:
-                changes = {**changes, "doubt": None}  # somebody has looked at the outline
-            step = self._apply(plate_id, changes)
+            step = self._apply({name: self._looked_at(name, changes[name]) for name in changes})
             if step.before != step.after:
                 self._done.append(step)
                 del self._done[:-MOST_STEPS_BACK]
                 self._undone.clear()
 
-    def undo(self) -> str | None:
-        """Take the last change back and return its plate's id; None where there is none.
+    def _looked_at(self, plate_id: str, changes: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Return changes; those of an outline end a doubt about it, as somebody has looked."""
+        doubted = changes.get("corners") and self.plate(plate_id).doubt
+        return {**changes, "doubt": None} if doubted else changes
+
+    def undo(self) -> tuple[str, ...]:
+        """Take the last change back and return its plates' ids; none where there is no change.
 
         Raises
         ------
@@ -310,17 +326,17 @@ class ReviewTable:
         """
         return self._step_over(self._done, self._undone)
 
-    def redo(self) -> str | None:
+    def redo(self) -> tuple[str, ...]:
         """Make the change taken back last again; as `undo`."""
         return self._step_over(self._undone, self._done)
 
-    def _step_over(self, steps: list[_Step], others: list[_Step]) -> str | None:
+    def _step_over(self, steps: list[_Step], others: list[_Step]) -> tuple[str, ...]:
         with self._writing:
             if not steps:
-                return None
+                return ()
             step = steps.pop()
-            others.append(self._apply(step.plate_id, step.before, expected=step.after))
-            return step.plate_id
+            others.append(self._apply(step.before, expected=step.after))
+            return tuple(step.before)
 
     @property
     def steps(self) -> tuple[int, int]:
@@ -329,12 +345,12 @@ class ReviewTable:
 
     def _apply(
         self,
-        plate_id: str,
-        changes: Mapping[str, Any],
-        expected: Mapping[str, Any] | None = None,
+        changes: Mapping[str, Mapping[str, Any]],
+        expected: Mapping[str, Mapping[str, Any]] | None = None,
     ) -> _Step:
-        self._settings, before = edit_plate(self.folder, plate_id, changes, expected=expected)
-        return _Step(plate_id, before, dict(changes))
+        self._settings, before = edit_plates(self.folder, changes, expected=expected)
+        self.fault = None
+        return _Step(before, changes)
 
     # -- what pictures are made of ----------------------------------------------------------
 

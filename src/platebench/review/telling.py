@@ -23,7 +23,8 @@ from platebench.core.version import __version__
 from platebench.plate.pictures import corners_in_capture, plate_size, shares_of
 from platebench.plate.record import PlateRecord
 from platebench.printing.process_file import list_processes, process_folders
-from platebench.review.layers import DENSEST_SHOWN, LAYERS, Shown, density_colours, show_plate
+from platebench.review.layers import LAYERS, Shown, density_colours, map_ends
+from platebench.review.picture_shown import picture_shown
 from platebench.review.plate_readings import tone_curve
 from platebench.review.table import EDITABLE, ReviewTable
 from platebench.review.tiles import TILE
@@ -58,6 +59,8 @@ def session_to_json(table: ReviewTable) -> dict[str, Any]:
         "formats": [known.name for known in FORMATS],
         "processes": list_processes(process_folders(table.folder, table.user_folder)),
         "plates": [plate_line(table, plate) for plate in settings.plates],
+        "kept": table.kept.said,
+        "fault": message_of(table.fault, table.folder) if table.fault else "",
         "undo": undo,
         "redo": redo,
         "files": sorted(
@@ -65,12 +68,7 @@ def session_to_json(table: ReviewTable) -> dict[str, Any]:
             for path in (table.output.iterdir() if table.output.is_dir() else ())
             if path.suffix in (".pdf", ".html") and path not in parts  # the index leads to them
         ),
-        "legend": {
-            "densest": DENSEST_SHOWN,
-            "colours": [
-                f"#{red:02x}{green:02x}{blue:02x}" for blue, green, red in density_colours()
-            ],
-        },
+        "colours": [f"#{red:02x}{green:02x}{blue:02x}" for blue, green, red in density_colours()],
     }
 
 
@@ -146,8 +144,16 @@ def plate_line(table: ReviewTable, plate: PlateSettings) -> dict[str, Any]:
         "d_max": record.d_max,
         "density_range": record.density_range,
         "taken": record.taken,
+        "stained": bool(record.stain and record.stain.found),
+        "words": _words_of(record),
         "settings": editable(plate),
     }
+
+
+def _words_of(record: PlateRecord) -> str:
+    """Return what the plate log says of a plate, to be searched."""
+    said = asdict(record.log).values() if record.log else ()
+    return " ".join(word for word in said if isinstance(word, str) and word)
 
 
 def editable(plate: PlateSettings) -> dict[str, Any]:
@@ -165,9 +171,11 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         If they cannot be read.
     """
     shown = table.shown(plate_id)
-    found = show_plate(shown.pixels, shown.settings).pixels.found
+    found = shown.pixels.found
     corners = shown.settings.corners or [[float(v) for v in corner] for corner in found.corners]
-    fit = shown.framing.fit
+    fit, scale = shown.framing.fit, shown.framing.scale
+    measured = scale is not None and scale.source != "nominal"
+    picture = picture_shown(shown)
     sizes = {}
     for layer in LAYERS:
         size = shown.size(layer)  # type: ignore[arg-type]
@@ -183,12 +191,18 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         "found": found.found,
         "confidence": rounded(found.confidence, 3),
         "surround": found.surround,
-        "doubts": list(shown.pixels.doubts),
-        "shape": None if fit is None else fit.warning,
+        "doubts": [
+            *shown.pixels.doubts,
+            *filter(None, [scale and scale.doubt, picture and picture.doubt]),
+        ],
+        "shape": None if fit is None or measured else fit.warning,
         "shaped_as": [] if fit is None or not fit.warning else list(fit.suggestions),
         "whole": shown.framing.whole,
+        "size": "" if scale is None else scale.glass_said,
+        "picture": None if picture is None else {"box": picture.box_px, "size_mm": picture.size_mm},
         "ppi": None if shown.framing.ppi is None else rounded(shown.framing.ppi, 2),
         "calibrated": shown.pixels.calibrated,
+        "map": None if shown.pixels.densities is None else map_ends(shown.pixels),
         "tone_curve": tone_curve(shown, positive, table.ends(shown)),
         "settled": table.is_at_hand(plate_id),
     }

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from threading import Event, Thread
 
 from platebench.core.errors import PlateError
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Events
-from platebench.review.telling import message_of
 from platebench.session.settings_file import FILE_NAME
 
 PAUSE_S = 0.7
@@ -39,10 +39,8 @@ class DiskWatch:
         if seen == self._seen:
             return False
         self._seen = seen
-        try:
+        with suppress(PlateError, OSError):  # the session says so, until it is mended
             self._table.reread()
-        except (PlateError, OSError) as error:
-            self._events.tell("note", text=message_of(error, self._table.folder))
         self._events.tell("changed")
         return True
 

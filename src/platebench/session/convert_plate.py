@@ -17,6 +17,7 @@ from platebench.core.files import hash_file, remove_file
 from platebench.core.image import MONO_PATTERN, PlateImage, SensorFrame
 from platebench.core.progress import step
 from platebench.core.rounding import rounded
+from platebench.core.settings import PlateSettings
 from platebench.core.version import __version__
 from platebench.measure.density_errors import sigma_of_end, with_errors
 from platebench.plate.calibration import Calibration
@@ -25,6 +26,7 @@ from platebench.plate.densities import PlateDensities, measure_densities, transm
 from platebench.plate.framing import Framing, frame_plate
 from platebench.plate.job import PlateJob, PlateResult, PrintingEnds, positive_of, preview_of
 from platebench.plate.look import PlateView, check_something_there, look_at_plate
+from platebench.plate.picture_part import cut_out, picture_part
 from platebench.plate.pictures import (
     names_of,
     own_part,
@@ -33,7 +35,7 @@ from platebench.plate.pictures import (
     with_fog_of,
 )
 from platebench.plate.print_positive import print_positive
-from platebench.plate.record import PlateRecord
+from platebench.plate.record import PictureRecord, PlateRecord
 from platebench.plate.straighten import frame_corners, plan_straighten, straighten_rows
 from platebench.session.originals import refuse_edited
 from platebench.session.record import read_record, record_aside, write_record
@@ -119,6 +121,7 @@ def convert_plate(
     with step("measuring"):
         framing = frame_plate(view, job)
         densities = measure_view(view)
+        part = picture_of(view, framing, job.settings) if on is None else None
         if densities is not None and on is not None:
             densities = with_fog_of(on, densities)
     if densities is None:
@@ -128,7 +131,10 @@ def convert_plate(
         table = tone_codes(job, ends, view.level, view.calibration)
     with step("printing"):
         positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
-    record = _with_errors_of_ends(plate_record(job, view, framing, densities, ends), view)
+    if part is not None and part.cut and part.box_px is not None:
+        positive = cut_out(positive, part.box_px)
+    record = plate_record(job, view, framing, densities, ends, part)
+    record = _with_errors_of_ends(record, view)
     note = picture_note(job, view, framing, record)
     packet = xmp_packet(note)
     with step("writing"):
@@ -226,6 +232,15 @@ def measure_view(view: PlateView) -> PlateDensities | None:
     """
     if view.info.shows_positive:
         return None
+    plate, mask = small_plate(view)
+    stained = view.stain is not None and view.stain.found
+    share_of_blue = view.stain.blue_share if view.stain is not None and stained else 0.0
+    found = measure_densities(plate, mask, whole_plate=view.found.found, blue_share=share_of_blue)
+    return with_errors(found, view)
+
+
+def small_plate(view: PlateView) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
+    """Return true transmittance of the plate alone, straight, reduced, as it lies; and validity."""
     small = view.small
     picture = PlateImage(
         pixels=true_transmittance(
@@ -236,11 +251,16 @@ def measure_view(view: PlateView) -> PlateDensities | None:
     )
     seen = view.found.corners if view.found.found else frame_corners(small.shape)
     plan = plan_straighten(picture.shape, small.places(seen), how="perspective")
-    plate, mask = straighten_rows(picture, plan, 0, plan.shape[0])
-    stained = view.stain is not None and view.stain.found
-    share_of_blue = view.stain.blue_share if view.stain is not None and stained else 0.0
-    found = measure_densities(plate, mask, whole_plate=view.found.found, blue_share=share_of_blue)
-    return with_errors(found, view)
+    return straighten_rows(picture, plan, 0, plan.shape[0])
+
+
+def picture_of(view: PlateView, framing: Framing, settings: PlateSettings) -> PictureRecord | None:
+    """Return the part of a plate that is printed and shared; None where that is all of it."""
+    if settings.picture == "off":
+        return None
+    known = settings.picture == "rebate" and not view.info.shows_positive
+    plate = small_plate(view)[0] if known else None
+    return picture_part(settings, view.found.corners, framing, plate)
 
 
 def tone_codes(

@@ -48,6 +48,7 @@ from platebench.session.session_report import (
     write_true_size_pages,
 )
 from platebench.session.settings_file import load_session
+from platebench.write.paper_page import GroundName
 
 Task: TypeAlias = Callable[[PlateJob], PlateResult]
 
@@ -106,6 +107,7 @@ def convert_session(
     memory: int | None = None,
     true_size: bool = False,
     check: bool = False,
+    ground: GroundName | None = None,
     progress: Progress | None = None,
     task: Task = convert_and_record,
     known: Known | None = None,
@@ -134,6 +136,8 @@ def convert_session(
     check : bool
         Also check every capture, as :func:`platebench.session.check_session.check_session` does;
         what is to be converted is read once for both.
+    ground : {"black", "white"} or None
+        What the prints of the proof sheet lie on; None: as it was made last, black at first.
     progress : Progress or None
         Told of each plate.
     task : callable
@@ -177,7 +181,7 @@ def convert_session(
                 run.light = frames.light, frames.dark
         results = _convert(run, jobs, task, known, peak_of_checked if check else peak_of_job)
         checked = [] if frames is None else _checked(run, frames, results)
-        made = _session_files(run, results, log, known, true_size=true_size)
+        made = _session_files(run, results, log, known, true_size=true_size, ground=ground)
         return replace(made, checked=tuple(checked))
 
 
@@ -262,6 +266,7 @@ def _session_files(
     known: Known,
     *,
     true_size: bool,
+    ground: GroundName | None,
 ) -> SessionResult:
     """Write what shows the whole session."""
     folder, output, settings = run.folder, run.output, run.settings
@@ -291,7 +296,7 @@ def _session_files(
         return (path,)
 
     left_off: list[tuple[str, str]] = []
-    made_from = MadeFrom(output)
+    made_from = MadeFrom(output, ground)
     more = run.progress, known
     files += kept(lambda: write_proofs(output, settings, results, made_from, *more))
     files += kept(

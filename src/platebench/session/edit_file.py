@@ -22,6 +22,7 @@ from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.session.settings_file import FILE_NAME, session_from_toml
 
 _PLATE = re.compile(r"^[ \t]*\[\[[ \t]*plate[ \t]*\]\]", re.MULTILINE)
+Change = Callable[[tomlkit.TOMLDocument], None]
 _TRIES = 20  # of writing a file that somebody else keeps writing
 
 
@@ -36,25 +37,39 @@ def edit_plate(
     *,
     expected: Mapping[str, Any] | None = None,
 ) -> tuple[SessionSettings, dict[str, Any]]:
-    """Set keys of one plate in ``session.toml`` and write it.
+    """Set keys of one plate; as `edit_plates`, and ``before`` is that plate's."""
+    wanted = None if expected is None else {plate_id: expected}
+    settings, before = edit_plates(folder, {plate_id: changes}, expected=wanted)
+    return settings, before[plate_id]
+
+
+def edit_plates(
+    folder: Path,
+    changes: Mapping[str, Mapping[str, Any]],
+    *,
+    expected: Mapping[str, Mapping[str, Any]] | None = None,
+    every: Mapping[str, Any] = MappingProxyType({}),
+) -> tuple[SessionSettings, dict[str, dict[str, Any]]]:
+    """Set keys of plates in ``session.toml`` and write it once: all of the changes, or none.
 
     Parameters
     ----------
     folder : Path
         The session folder.
-    plate_id : str
-        The plate's ``id``.
-    changes : mapping of str to value or None
-        New values; None takes the key away, so that the value of ``[every_plate]`` holds.
-    expected : mapping of str to value or None, optional
-        What keys must hold for the change to be made; None is a key that is not there.
+    changes : mapping of str to mapping of str to value or None
+        New values by the plate's ``id``; None takes a key away, so that the value of
+        ``[every_plate]`` holds.
+    expected : mapping like ``changes``, optional
+        What keys must hold for the changes to be made; None is a key that is not there.
+    every : mapping
+        New values under ``[every_plate]``; the plates named no longer have their own.
 
     Returns
     -------
     settings : SessionSettings
         Of the file as it is now.
     before : dict
-        What undoes the change: earlier values, None where a key was not there.
+        What undoes the changes: earlier values, None where a key was not there.
 
     Raises
     ------
@@ -67,22 +82,30 @@ def edit_plate(
         If it cannot be written.
     """
     path = folder / FILE_NAME
-    before: dict[str, Any] = {}
+    before: dict[str, dict[str, Any]] = {}
 
-    def change(document: tomlkit.TOMLDocument) -> None:
-        table = _plate_table(document, plate_id, path)
-        before.update({key: _plain(table.get(key)) for key in changes})
-        for key, value in (expected or {}).items():
-            if _plain(table.get(key)) != value:
-                what = f'has another {key} for plate "{plate_id}" by now'
-                raise SettingsFileError(path, what, "nothing was changed; set it anew")
-        for key, value in changes.items():
-            if value is None:
-                table.pop(key, None)
-            else:
-                table[key] = value
+    def change_of(plate_id: str) -> Change:
+        def change(document: tomlkit.TOMLDocument) -> None:
+            table = _plate_table(document, plate_id, path)
+            before[plate_id] = {key: _plain(table.get(key)) for key in changes[plate_id]}
+            for key, value in (expected or {}).get(plate_id, {}).items():
+                if _plain(table.get(key)) != value:
+                    what = f'has another {key} for plate "{plate_id}" by now'
+                    raise SettingsFileError(path, what, "nothing was changed; set it anew")
+            for key, value in {**dict.fromkeys(every), **changes[plate_id]}.items():
+                if value is None:
+                    table.pop(key, None)
+                else:
+                    table[key] = value
 
-    return _changed(path, change, plate_id), before
+        return change
+
+    def for_every(document: tomlkit.TOMLDocument) -> None:
+        document.setdefault("every_plate", tomlkit.table()).update(every)
+
+    to_do: dict[str | None, Change] = {None: for_every} if every else {}
+    to_do |= {plate_id: change_of(plate_id) for plate_id in changes}
+    return _changed(path, to_do), before
 
 
 def add_captures(
@@ -128,16 +151,14 @@ def add_captures(
                 table.add("doubt", plate.doubt)
             there.append(table)
 
-    return _changed(folder / FILE_NAME, change)
+    return _changed(folder / FILE_NAME, {None: change})
 
 
-def _changed(
-    path: Path, change: Callable[[tomlkit.TOMLDocument], None], plate_id: str | None = None
-) -> SessionSettings:
+def _changed(path: Path, changes: Mapping[str | None, Change]) -> SessionSettings:
     """Change the file as it is now; what somebody else writes meanwhile is not lost.
 
-    Of a change to one plate, only that plate's lines are read with their comments: in a session of
-    thousands that takes most of the time.
+    A change stands under the plate it is for, and only that plate's lines are read with their
+    comments: in a session of thousands that takes most of the time. Under None: the whole file.
     """
     target = path.resolve() if path.is_symlink() else path
     for _ in range(_TRIES):
@@ -145,12 +166,16 @@ def _changed(
         try:
             read = path.read_bytes()
             text = read.decode("utf-8-sig")
-            start, end = _lines_of_plate(text, values, plate_id)
-            document = tomlkit.parse(text[start:end])
-        except (OSError, ValueError, TOMLKitError) as error:
+        except (OSError, ValueError) as error:
             raise SettingsFileError(path, "cannot be read", "look at the file") from error
-        change(document)
-        text = text[:start] + tomlkit.dumps(document) + text[end:]
+        for plate_id, change in changes.items():
+            start, end = _lines_of_plate(text, values, plate_id)
+            try:
+                document = tomlkit.parse(text[start:end])
+            except (ValueError, TOMLKitError) as error:
+                raise SettingsFileError(path, "cannot be read", "look at the file") from error
+            change(document)
+            text = text[:start] + tomlkit.dumps(document) + text[end:]
         settings = session_from_toml(tomllib.loads(text), path)
         with suppress(_WrittenMeanwhile), atomic_write(target) as stream:
             stream.write(text.encode())

@@ -5,7 +5,7 @@ parts of ``PART`` plates, so that one changed plate costs one part and memory do
 session; the files of the usual names then lead to the parts.
 
 What each file was made from is kept as a digest, in a hidden file in the folder of results. Losing
-it costs time and nothing else.
+it costs time, and the ground of the proof sheet, which is black again.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from platebench.core.files import remove_file
 from platebench.core.installed import versions
 from platebench.core.plain_json import read_json
 from platebench.session.record import hash_files, write_json
+from platebench.write.paper_page import GroundName
 
 MOST_IN_ONE = 100  # plates; a proof sheet of nine pages is still leafed through
 PART = 50
@@ -117,11 +118,19 @@ class MadeFrom:
     ----------
     output : Path
         The folder of results.
+    ground : str or None
+        What proof sheets lie on; None: as in the run before, black in the first.
+
+    Attributes
+    ----------
+    ground : str
     """
 
-    def __init__(self, output: Path) -> None:
+    def __init__(self, output: Path, ground: GroundName | None = None) -> None:
         self._output = output
-        self._before = _read(output / FILE_NAME)
+        self._before, was = _read(output / FILE_NAME)
+        self._was: GroundName = was
+        self.ground: GroundName = ground or was
         self._now: dict[str, _Entry] = {}
 
     def made(
@@ -154,9 +163,13 @@ class MadeFrom:
 
     def keep(self) -> None:
         """Keep it for the next run, which makes everything anew where that cannot be done."""
-        if self._now == self._before:
+        if (self._now, self.ground) == (self._before, self._was):
             return
-        document = {"schema": SCHEMA, "files": {n: asdict(e) for n, e in self._now.items()}}
+        document = {
+            "schema": SCHEMA,
+            "ground": self.ground,
+            "files": {n: asdict(e) for n, e in self._now.items()},
+        }
         with suppress(WriteError):
             write_json(self._output / FILE_NAME, document)
 
@@ -180,13 +193,15 @@ def _of_pages() -> tuple[str, ...]:
     return tuple(metadata.version(name) for name in ("jinja2", "pypdfium2", "reportlab"))
 
 
-def _read(path: Path) -> dict[str, _Entry]:
+def _read(path: Path) -> tuple[dict[str, _Entry], GroundName]:
+    """Return what files were made from, and the ground of the sheets among them."""
     try:
         document = read_json(path.read_bytes())
         if not isinstance(document, dict) or document.get("schema") != SCHEMA:
-            return {}
+            return {}, "black"
         entries = msgspec.convert(document.get("files"), dict[str, _Entry])
+        ground = msgspec.convert(document.get("ground", "black"), GroundName)
     except (OSError, ValueError):
-        return {}
+        return {}, "black"
     names = (Path(file) for entry in entries.values() for file in entry.files)
-    return entries if all(name.name == str(name) for name in names) else {}
+    return (entries if all(name.name == str(name) for name in names) else {}), ground

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from platebench.plate.densities import transmittance_of_codes
 from platebench.plate.framing import frame_plate
 from platebench.plate.job import POSITIVES, RECORDS, positive_of
 from platebench.plate.look import check_something_there, look_at_plate
+from platebench.plate.picture_part import RESIZED, cut_out, cut_to, is_resized
 from platebench.plate.pictures import names_of, picture_jobs
 from platebench.plate.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.plate.print_positive import print_positive
@@ -45,7 +46,7 @@ from platebench.printing.make_negative import (
 from platebench.printing.negative_tone import table_from_plate, table_from_positive
 from platebench.printing.print_picture import read_positive
 from platebench.printing.print_size import plan_print_size
-from platebench.printing.process import Process, response_of
+from platebench.printing.process import Process, coloured, response_of
 from platebench.printing.step_chart import HEIGHT, WIDTH, plain_chart
 from platebench.session.capture_sharpness import resolved_share
 from platebench.session.convert_plate import true_transmittance
@@ -173,8 +174,11 @@ def print_on_sheets(
     SettingsError, SessionFolderError, WriteError
         As for :func:`print_negatives`.
     """
-    drawn = draw_chart(plain_chart(), order.ppi).codes() if chart else None
-    if drawn is not None and not fits_film(drawn.shape, film, order.ppi):
+    drawn = None
+    if chart:
+        step_chart = plain_chart(made_for=process.name, colour=process.colour)
+        drawn = coloured(draw_chart(step_chart, order.ppi).codes(), process.colour)
+    if drawn is not None and not fits_film((drawn.shape[0], drawn.shape[1]), film, order.ppi):
         what = f"is smaller than the step chart of {WIDTH:g} x {HEIGHT:g} mm"
         raise PrintNegativeError(f"a sheet of {film.name}", what, "take a larger one", "sheet")
     outcomes = print_negatives(
@@ -198,7 +202,13 @@ def print_on_sheets(
     with PlateRun(folder, load_session(folder), target).writing(results=folder / OUTPUT_NAME):
         stem = f"sheet-{process.name}-{film.name.replace(' ', '')}"
         sheets = write_full_sheets(
-            target, pieces, film=film, ppi=order.ppi, margins=order.margins, stem=stem
+            target,
+            pieces,
+            film=film,
+            ppi=order.ppi,
+            margins=order.margins,
+            stem=stem,
+            colour=process.colour,
         )
     return outcomes, sheets
 
@@ -212,7 +222,7 @@ def _sorted_by_size(
         if outcome.made is not None:
             tiff, record = outcome.made.files[0], outcome.made.record
             piece = piece_of(outcome.plate_id, tiff)
-            if fits_film(piece.codes.shape, film, ppi):
+            if fits_film((piece.codes.shape[0], piece.codes.shape[1]), film, ppi):
                 pieces.append(piece)
             else:
                 across, down = record["film_mm"]
@@ -292,7 +302,7 @@ def _with_sharpness(
 ) -> NegativeSource:
     share = resolved_share(folder, named.record, scan)
     if share is not None:
-        return replace(source, efficiency=share)
+        return replace(source, efficiency=share[0], efficiency_sigma=share[1])
     note = "sharpness was not measured: no edge of the plate is a clean step in its capture"
     return replace(source, notes=(*source.notes, note))
 
@@ -316,6 +326,9 @@ def _make(
             "platebench": __version__,
             "made_from": named.path.name,
             "sha256": hash_file(named.path),
+            "plate_scale": None if named.record.scale is None else asdict(named.record.scale),
+            "cut_to_picture": named.record.picture is not None
+            and named.record.picture.box_px is not None,
         },
     )  # fmt: skip
     return replace(made, files=(*made.files, files[3]))
@@ -326,11 +339,15 @@ def _from_positive(named: _Named, process: Process, order: NegativeOrder) -> Neg
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=picture.codes,
+        codes=cut_to(picture.codes, named.record),
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
         no_size=_no_size(named),
-        notes=(*([OLDER] if named.older else []), *_doubts(named, order)),
+        notes=(
+            *([OLDER] if named.older else []),
+            *([RESIZED] if is_resized(picture.codes.shape, named.record) else []),
+            *_doubts(named, order),
+        ),
         read_as=picture.notes,
     )
 
@@ -368,11 +385,13 @@ def _from_plate(
             raise PrintNegativeError(folder, what, "convert the session again")
         framing = frame_plate(view, job)
     as_they_are = np.arange(65536, dtype=np.uint16)
+    codes = print_positive(view.picture, framing.plan, as_they_are, by_green=view.by_green)
+    part = named.record.picture
     light_seen = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=print_positive(view.picture, framing.plan, as_they_are, by_green=view.by_green),
+        codes=codes if part is None or part.box_px is None else cut_out(codes, part.box_px),
         table=table_from_plate(
             light_seen,
             process,
@@ -390,6 +409,8 @@ def _size_from_record(named: _Named, order: NegativeOrder) -> None:
     if named.record.pixels is None:
         return
     columns, rows = named.record.pixels
+    if named.record.picture is not None and (box := named.record.picture.to_cut):
+        columns, rows = box[2] - box[0], box[3] - box[1]
     plan_print_size(
         named.path,
         (rows, columns),
@@ -410,9 +431,13 @@ def _no_size(named: _Named) -> tuple[str, str] | None:
 
 def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
     if not named.record.doubtful:
+        part = named.record.picture
+        notes = (part.doubt,) if part is not None and part.doubt else ()
+        if order.size is None and named.record.size_error_said:
+            notes = (*notes, f"the plate's own size: {named.record.size_said}")
         misfit = misfit_of(named.record)
         what = "the plate's own size" if order.size is None else "how much the plate is enlarged"
-        return (size_doubt(misfit, what=what),) if misfit else ()
+        return (*notes, *([size_doubt(misfit, what=what)] if misfit else []))
     return (
         "the plate's sides are in doubt, so the whole capture is printed, not the plate alone; "
         f"{SET_CORNERS}",

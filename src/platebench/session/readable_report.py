@@ -231,8 +231,12 @@ def _measured(record: PlateRecord) -> list[Fact]:
         if densities.blue_range:
             facts.append(("range to blue light", f"{densities.blue_range:z.2f}"))
     if record.size_mm and record.ppi:
-        width, height = record.size_mm
-        facts.append(("size", f"{width:g} x {height:g} mm at {record.ppi:.0f} ppi"))
+        facts.append(("size", f"{record.size_said} ({record.ppi:.0f} ppi)"))
+    if (part := record.picture) and part.box_px:
+        within = "within the rebate" if part.part == "rebate" else "a rectangle"
+        wide = f", {part.size_mm[0]:.1f} x {part.size_mm[1]:.1f} mm" if part.size_mm else ""
+        cut = "" if part.cut else "; the positive is whole"
+        facts.append(("printed and shared", f"{within}{wide}{cut}"))
     facts.append(("tilt in the capture", f"{record.tilt_deg:z.1f}°"))
     if glare := record.glare:
         off = ", taken off" if glare.taken_off else ""

@@ -91,6 +91,7 @@ def write_proofs(
             prints,
             title=title,
             date=date,
+            ground=made_from.ground,
             not_converted=named,
             first=part.first,
             span=span,
@@ -98,7 +99,7 @@ def write_proofs(
         )
         pictures = [digests[preview_of(output, result.plate_id)] for result in done]
         facts = [replace(shown, picture=Path(shown.plate_id)) for shown in prints]
-        told = (title, date, named, part.first, span, facts, pictures)
+        told = (title, date, made_from.ground, named, part.first, span, facts, pictures)
         files += made_from.made(sheet.name, told, partial(_with_pages, sheet, write, progress))
         lines.append((sheet.name, span, tuple(s.plate_id for s in prints if s.doubtful)))
     if files[0].name != PROOF_SHEET:
@@ -189,6 +190,7 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         date=date_in_words(record.log.date) if record.log else "",
         format_name=record.format or _size_of_picture(result),
         size_mm=record.size_mm,
+        size_error=record.size_error_said,
         base_fog=nan if record.base_fog is None else record.base_fog,
         d_max=d_max,
         density_range=span,

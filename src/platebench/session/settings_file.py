@@ -26,6 +26,7 @@ from platebench.core.settings import (
     SessionSettings,
     range_of,
 )
+from platebench.plate.picture_part import ratio_of
 from platebench.plate_log.entry import RIGHTS
 
 FILE_NAME = SESSION_FILE
@@ -34,6 +35,7 @@ TOP_KEYS = ("title", "light", "scan", "rights", "every_plate", "plate")
 SCAN_KEYS = tuple(each.name for each in fields(ScanSettings))
 OWN_KEYS = tuple(key for key in PLATE_KEYS if key not in SHARED_KEYS)
 SIDE_MM_RANGE = (10.0, 2000.0)
+SCALE_RANGE = (0.1, 1000.0)  # pixels per mm: 2.5 to 25,400 an inch
 _ROUNDED = 1e-4  # by which a written sum may pass the whole
 
 _ELSEWHERE = {
@@ -224,6 +226,57 @@ def _format(table: CheckedTable, key: str, default: str) -> str:
     return name.strip()
 
 
+def _caliper(table: CheckedTable, key: str, _default: object) -> float:
+    return table.number(key, *SIDE_MM_RANGE, 0.0) if table.values.get(key) else 0.0
+
+
+def _numbers(table: CheckedTable, key: str, count: int, remedy: str) -> tuple[float, ...] | None:
+    """Return a list of so many numbers, () where it is empty; None, and a problem, if it is not."""
+    value = table.values[key]
+    numbers = [as_number(one) for one in value] if isinstance(value, list) else []
+    known = tuple(number for number in numbers if number is not None)
+    if value == [] or len(known) == len(numbers) == count:
+        return known
+    table.problem(key, f"is not {count} numbers", remedy)
+    return None
+
+
+def _scale(table: CheckedTable, key: str, default: tuple[float, ...]) -> tuple[float, ...]:
+    if key not in table:
+        return default
+    remedy = "write [pixels per mm, their standard error], or [] where it is not known"
+    pair = _numbers(table, key, 2, remedy)
+    if not pair:
+        return ()
+    low, high = SCALE_RANGE
+    if low <= pair[0] <= high and 0 < pair[1] < pair[0]:
+        return pair
+    table.problem(key, f"is no scale with its error: {pair[0]:g}, {pair[1]:g}", remedy)
+    return ()
+
+
+def _ratio(table: CheckedTable, key: str, default: str) -> str:
+    said = table.text(key, default).strip()
+    if not said or ratio_of(said):
+        return said
+    table.problem(key, f'is "{said}", no ratio', 'write it as "4:5", or "" for none')
+    return default
+
+
+def _box(
+    table: CheckedTable, key: str, default: tuple[float, ...], most: float = SIDE_MM_RANGE[1]
+) -> tuple[float, ...]:
+    if key not in table:
+        return default
+    remedy = f"write [left, top, width, height], within 0 and {most:g}, or [] for none"
+    box = _numbers(table, key, 4, remedy) or ()
+    ends = [start + side for start, side in zip(box[:2], box[2:], strict=True)]
+    if box and (min(box[:2]) < 0 or min(box[2:]) <= 0 or max(ends) > most * (1 + _ROUNDED)):
+        table.problem(key, "leaves the plate, or has no width or height", remedy)
+        return ()
+    return box
+
+
 def _tone(table: CheckedTable, key: str, default: str) -> str:
     name = table.text(key, default)
     fault = fault_of_id(name)
@@ -304,36 +357,13 @@ def _picture(table: CheckedTable, number: str) -> PictureSettings:
     prints = {key: table.number(key, *ends, 1.0) for key, ends in ranges.items() if key in table}
     return PictureSettings(
         id=name,
-        box=_box(table, "box", 1.0),
-        box_mm=_box(table, "box_mm", SIDE_MM_RANGE[1]),
+        box=_box(table, "box", (), 1.0),
+        box_mm=_box(table, "box_mm", ()),
         outline=_shares(table, "outline"),
         caption=table.text("caption", ""),
         tone=_tone(table, "tone", "") if table.values.get("tone") else "",
         **prints,
     )
-
-
-def _box(table: CheckedTable, key: str, most: float) -> tuple[float, ...]:
-    value = table.values.get(key, [])
-    numbers = [as_number(one) for one in value] if isinstance(value, list) else []
-    known = tuple(number for number in numbers if number is not None)
-    if key not in table:
-        return ()
-    remedy = f"write [left, top, width, height], within 0 and {most:g}"
-    if len(known) != 4 or len(numbers) != 4:
-        table.problem(key, "is not four numbers", remedy)
-    elif (
-        min(known[:2]) < 0
-        or min(known[2:]) <= 0
-        or any(
-            start + side > most * (1 + _ROUNDED)
-            for start, side in zip(known[:2], known[2:], strict=True)
-        )
-    ):
-        table.problem(key, "leaves the plate, or has no width or height", remedy)
-    else:
-        return known
-    return ()
 
 
 def _shares(table: CheckedTable, key: str) -> tuple[tuple[float, float], ...]:
@@ -371,6 +401,11 @@ _READERS: dict[str, Callable[[CheckedTable, str, Any], Any]] = {
     "captures": _captures,
     "format": _format,
     "tone": _tone,
+    "scale": _scale,
+    "picture_ratio": _ratio,
+    "picture_box_mm": _box,
+    "long_mm": _caliper,
+    "short_mm": _caliper,
     "corners": _corners,
     "others": _others,
     "pictures": _pictures,

@@ -14,7 +14,9 @@ from platebench.core.plate_names import stem_of
 from platebench.core.progress import Progress
 from platebench.core.settings import PlateSettings
 from platebench.plate.job import RECORDS, positive_of
+from platebench.plate.picture_part import RESIZED, cut_to, is_resized
 from platebench.plate.pictures import names_of, picture_name, settings_of
+from platebench.plate.record import NOTHING_KNOWN, PlateRecord
 from platebench.plate_log.dates import date_in_words
 from platebench.plate_log.entry import LogEntry
 from platebench.printing.print_picture import read_positive
@@ -56,7 +58,7 @@ class ShareWishes:
         WebP file can be.
     kind : {"jpeg", "png", "webp"}
     edge : bool
-        With the plate's edge and rebate.
+        With the plate's edge and rebate, as far as the positive has them.
     toned : bool
         In the colours of the plate's tone profile, where it has any.
     caption : bool
@@ -88,6 +90,8 @@ class Shared:
         Why the plate was not cut out of its capture; empty where it was.
     older : bool
         Its settings were changed after the positive was made.
+    resized : bool
+        Somebody has changed the size of its positive, so it was not cut to its picture.
     replaced : bool
         There was another picture of that name before.
     """
@@ -96,6 +100,7 @@ class Shared:
     path: Path
     doubt: str = ""
     older: bool = False
+    resized: bool = False
     replaced: bool = False
 
     def note(self) -> str:
@@ -105,6 +110,8 @@ class Shared:
             said.append(f"{self.plate_id} is shown uncropped: {self.doubt}; {MEND}")
         if self.older:
             said.append(f"{self.plate_id}: {OLDER}")
+        if self.resized:
+            said.append(f"{self.plate_id}: {RESIZED}")
         if self.replaced:
             said.append(f"another picture that was there as {self.path.name} was replaced")
         return ". ".join(said)
@@ -169,12 +176,14 @@ def share_session(
         record = read_record(output / RECORDS / f"{glass.id}.json")
         target, doubt = targets[plate.id], _doubt(record)
         before = _digest(target)
-        _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt))
+        known = NOTHING_KNOWN if record is None or plate.id != glass.id else record.result
+        resized = _share(folder, output, plate, target, entry, wishes, known, uncut=bool(doubt))
         return Shared(
             plate_id=plate.id,
             path=target,
             doubt=doubt,
             older=is_older_than(record, glass),
+            resized=resized,
             replaced=before not in ("", _digest(target)),
         )
 
@@ -204,12 +213,17 @@ def _share(
     target: Path,
     entry: LogEntry,
     wishes: ShareWishes,
+    record: PlateRecord,
     *,
     uncut: bool,
-) -> None:
+) -> bool:
+    """Write a picture; return whether its positive has another size than when it was converted."""
     positive = read_positive(positive_of(output, plate.id))
     codes = positive.codes
-    if not wishes.edge and "/" not in plate.id:  # a picture on a plate is cut out already
+    resized = not wishes.edge and is_resized(codes.shape, record)
+    if not (wishes.edge or resized) and record.picture is not None and record.picture.box_px:
+        codes = cut_to(codes, record)
+    elif not wishes.edge and "/" not in plate.id:  # a picture on a plate is cut out already
         small = reduced_light(codes, positive.luminance, 1000)
         share = codes.shape[0] / small.shape[0], codes.shape[1] / small.shape[1]
         top, left, bottom, right = (plate_area if uncut else picture_area)(small)
@@ -221,9 +235,10 @@ def _share(
     light = reduced_light(codes, positive.luminance, long_side)
     hue = _hue(folder, plate) if wishes.toned else None
     lines = caption_lines(plate, entry, place=wishes.place, uncut=uncut) if wishes.caption else []
-    picture = with_caption(coloured(light, hue), lines)
+    shown = with_caption(coloured(light, hue), lines)
     packet = share_packet(entry, place=wishes.place)
-    write_share(target, picture, kind=wishes.kind, quality=wishes.quality, xmp=packet)
+    write_share(target, shown, kind=wishes.kind, quality=wishes.quality, xmp=packet)
+    return resized
 
 
 def caption_lines(

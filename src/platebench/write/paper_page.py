@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
-MARGIN_TOP, MARGIN_SIDE, MARGIN_BOTTOM = 19.0, 10.0, 17.0  # paper left white
+MARGIN_TOP, MARGIN_SIDE, MARGIN_BOTTOM = 19.0, 10.0, 20.0  # paper left white
 PADDING = 8.0  # from the edge of the black to the first print
 GAP_ACROSS, GAP_DOWN = 6.5, 7.0
 CAPTION_GAP = 2.6  # from a print to its caption; room for the pencil
@@ -37,6 +37,8 @@ PAPERS: dict[PaperName, Paper] = {
     "a4": Paper("a4", 210.0, 297.0),  # ISO 216
     "letter": Paper("letter", 215.9, 279.4),  # 8.5 x 11 in, ANSI/ASME Y14.1 size A
 }
+GroundName = Literal["black", "white"]  # what prints lie on
+GROUNDS: tuple[GroundName, ...] = get_args(GroundName)
 
 
 @dataclass(frozen=True, slots=True)

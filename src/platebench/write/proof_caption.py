@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.write.page_pen import (
-    LIGHT,
     REGULAR,
     TIMES,
     can_show,
@@ -25,7 +24,8 @@ from platebench.write.page_pen import (
 )
 
 MAX_FLAG_LINES = 8
-MAX_TITLE_LINES = 2
+MAX_NAME_LINES = 2
+MAX_TITLE_LINES = 3
 MAX_FAILED_LINES = 2
 _REASON_MM = (80.0, 50.0, 30.0)  # room for one reason, the most there is room for in all
 _FAILED_ID_MM = 40.0
@@ -50,6 +50,8 @@ class ProofPrint:
         Plate format; "" where it is not known.
     size_mm : (width, height) or None
         True size of what ``picture`` shows, edge to edge, in millimetres. None: not known.
+    size_error : str
+        By how much that may be off, in words; "" where that is not known.
     base_fog, d_max, density_range : float
         Densities (D); nan where not measured.
     bound : bool
@@ -72,6 +74,7 @@ class ProofPrint:
     date: str = ""
     format_name: str = ""
     size_mm: tuple[float, float] | None = None
+    size_error: str = ""
     base_fog: float = math.nan
     d_max: float = math.nan
     density_range: float = math.nan
@@ -100,8 +103,8 @@ class Hand(StrEnum):
     FLAG = "flag"
 
 
-TYPE = {Hand.NAME: (REGULAR, 7.6), Hand.DATA: (LIGHT, 6.6), Hand.FLAG: (REGULAR, 6.2)}
-LEADING_MM = {Hand.NAME: 3.3, Hand.DATA: 2.85, Hand.FLAG: 2.8}
+TYPE = {Hand.NAME: (REGULAR, 9), Hand.DATA: (REGULAR, 8), Hand.FLAG: (REGULAR, 8)}
+LEADING_MM = {Hand.NAME: 3.8, Hand.DATA: 3.4, Hand.FLAG: 3.4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,11 +156,11 @@ def caption_lines(shown: ProofPrint, number: int, width: float, *, scaled: bool)
     """
     full = plain_line(shown.plate_id)
     name = full if full and can_show(full) else f"{full} (plate {number})".lstrip()
-    lines = [Line(shorten(name, width, *TYPE[Hand.NAME]), Hand.NAME, full or name)]
+    lines = _name_lines(name, full or name, width)
     what, densities = _what(shown, scaled), _densities(shown)
-    beside = replace(lines[0], beside=what)
+    beside = replace(lines[-1], beside=what)
     if beside.width <= width:
-        lines[0] = beside
+        lines[-1] = beside
     else:
         densities = [what, *densities]
     lines += _title_lines(shown, width)
@@ -219,6 +222,16 @@ def _what(shown: ProofPrint, scaled: bool) -> str:
     if not scaled:
         facts.append("not to scale")
     return ", ".join(facts)
+
+
+def _name_lines(name: str, full: str, width: float) -> list[Line]:
+    """Return a plate's name, broken where it must be; a very long one keeps its two ends."""
+    font = TYPE[Hand.NAME]
+    lines = wrap(name, width, *font)
+    if len(lines) > MAX_NAME_LINES:
+        lines = [shorten(name, width, *font)]
+    first, *rest = lines or [""]
+    return [Line(first, Hand.NAME, full), *(Line(line, Hand.NAME) for line in rest)]
 
 
 def _title_lines(shown: ProofPrint, width: float) -> list[Line]:

@@ -1,12 +1,14 @@
-"""Proof sheets: the plates of a session as contact prints on black, captions in a light hand.
+"""Proof sheets: the plates of a session as contact prints on black or on white.
 
 Physics decides the black: paper laid under glass plates and exposed is bare outside them, so it
-turns as black as paper can. A white margin is left, as under an easel, for the title.
+turns as black as paper can. A white margin is left, as under an easel, for the title. On white the
+sheet takes less toner, and each print has a thin edge instead. No type is below 8 pt.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from statistics import median
@@ -15,7 +17,6 @@ from platebench.core.errors import WriteError
 from platebench.core.files import atomic_write
 from platebench.core.progress import Progress, working
 from platebench.write.page_pen import (
-    LIGHT,
     PENCIL,
     REGULAR,
     Pen,
@@ -26,10 +27,12 @@ from platebench.write.page_pen import (
     sheets,
     shorten,
     width_mm,
+    wrap,
 )
 from platebench.write.paper_page import (
     PAPERS,
     Cell,
+    GroundName,
     PaperName,
     Placement,
     Plan,
@@ -51,15 +54,31 @@ __all__ = ["ProofPrint", "write_proof_index", "write_proof_sheet"]
 
 BARE_PAPER = 7 / 255  # blacker than any print on it: base plus fog prints at 10
 ASSUMED_LONG_MM = 254.0  # plates of unknown size, where no plate's size is known
-INK, SOFT_INK, FAINT_INK = 0.13, 0.36, 0.46
-_COLORS: dict[Hand, float | tuple[float, float, float]] = {
-    Hand.NAME: 0.90,
-    Hand.DATA: 0.74,
-    Hand.FLAG: (0.95, 0.52, 0.43),
+INK, SOFT_INK = 0.13, 0.36
+Colour = float | tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class _Ground:
+    """What prints lie on: its grey (None: the paper), their edge, and the colours of captions."""
+
+    grey: float | None
+    edge: float | None
+    hands: Mapping[Hand, Colour]
+
+
+_GROUNDS: dict[GroundName, _Ground] = {
+    "black": _Ground(
+        BARE_PAPER, None, {Hand.NAME: 0.95, Hand.DATA: 0.82, Hand.FLAG: (0.98, 0.62, 0.53)}
+    ),
+    "white": _Ground(
+        None, SOFT_INK, {Hand.NAME: 0.0, Hand.DATA: 0.2, Hand.FLAG: (0.62, 0.13, 0.06)}
+    ),
 }
 PENCIL_AWAY = 1.3
 _FOOT = 6.2  # from the black down to the first line of the legend
-_FAILED_LEADING = 2.75
+_FAILED_LEADING = 3.4
+_TITLE_LEADING = 5.0
 _INDEX_TOP, _INDEX_LEADING, _INDEX_COLUMN = 10.0, 5.2, 62.0
 _BETWEEN = "   ·   "
 
@@ -73,6 +92,7 @@ def write_proof_sheet(
     paper: PaperName = "a4",
     turn: bool | None = None,
     per_page: int = 12,
+    ground: GroundName = "black",
     not_converted: Sequence[tuple[str, str]] = (),
     first: int = 1,
     span: str = "",
@@ -96,6 +116,8 @@ def write_proof_sheet(
         Lay the sheet on its side; None takes whichever gives the larger prints.
     per_page : int
         How many prints a page should hold on average at least.
+    ground : {"black", "white"}
+        What the prints lie on.
     not_converted : sequence of (str, str)
         Id and reason of each plate there is no print of; named at the foot of the first page.
     first : int
@@ -126,7 +148,8 @@ def write_proof_sheet(
         ):
             for number, page in enumerate(plan.pages, 1):
                 pen.start_page(plan.paper)
-                pen.fill(plan.field, BARE_PAPER)
+                if (grey := _GROUNDS[ground].grey) is not None:
+                    pen.fill(plan.field, grey)
                 _draw_title(pen, plan, number, title, date, span or _count(prints, not_converted))
                 foot = _draw_failed(pen, plan, not_converted) if number == 1 else _FOOT
                 _draw_legend(pen, plan, prints, scaled, foot)
@@ -138,6 +161,7 @@ def write_proof_sheet(
                         shown,
                         placement,
                         scaled[placement.index],
+                        _GROUNDS[ground],
                         number=first + placement.index,
                     )
                     told.advance(shown.plate_id)
@@ -177,7 +201,7 @@ def write_proof_index(
         If it cannot be written.
     """
     field = field_of(PAPERS[paper])
-    rows: list[tuple[str, str, float | tuple[float, float, float]]] = []
+    rows: list[tuple[str, str, Colour]] = []
     rows += [(name, plates, SOFT_INK) for name, plates, _ in parts]
     looked_at = [(name, plate) for name, _, doubtful in parts for plate in doubtful]
     rows += [(plate, f"look at this plate, {name}", PENCIL) for name, plate in looked_at]
@@ -190,10 +214,9 @@ def write_proof_index(
             facts = (plain_line(date), f"page {number} of {len(pages)}")
             right = _BETWEEN.join(fact for fact in facts if fact)
             name = plain_line(title)
-            room = field.width - width_mm(right, LIGHT, 8.2) - 8
-            fitted = shorten(name, room, REGULAR, 11.5)
-            pen.text((field.left, field.top), fitted, REGULAR, 11.5, color=INK, full=name)
-            pen.text((field.right, field.top), right, LIGHT, 8.2, color=SOFT_INK, right=True)
+            room = field.width - width_mm(right, REGULAR, 8.5) - 8
+            _draw_name(pen, (field.left, field.top), name, room)
+            pen.text((field.right, field.top), right, REGULAR, 8.5, color=SOFT_INK, right=True)
             for place, (left, beside, colour) in enumerate(page):
                 down = field.top + _INDEX_TOP + place * _INDEX_LEADING
                 for across, words, width in (
@@ -201,9 +224,9 @@ def write_proof_index(
                     (_INDEX_COLUMN, beside, field.width - _INDEX_COLUMN),
                 ):
                     whole = plain_line(words)
-                    line = shorten(whole, width, LIGHT, 9)
+                    line = shorten(whole, width, REGULAR, 9)
                     at = (field.left + across, down)
-                    pen.text(at, line, LIGHT, 9, color=colour, full=whole)
+                    pen.text(at, line, REGULAR, 9, color=colour, full=whole)
             pen.end_page()
     return len(pages)
 
@@ -251,12 +274,21 @@ def _draw_title(pen: Pen, plan: Plan, number: int, title: str, date: str, count:
     field = plan.field
     baseline = field.top - 5.4
     facts = [plain_line(date), count, f"page {number} of {len(plan.pages)}"]
-    right = shorten(_BETWEEN.join(f for f in facts if f), field.width * 0.6, LIGHT, 8.2)
-    room = field.width - width_mm(right, LIGHT, 8.2) - 8
-    name = plain_line(title)
-    fitted = shorten(name, room, REGULAR, 11.5)
-    pen.text((field.left, baseline), fitted, REGULAR, 11.5, color=INK, full=name)
-    pen.text((field.right, baseline), right, LIGHT, 8.2, color=SOFT_INK, right=True)
+    right = shorten(_BETWEEN.join(f for f in facts if f), field.width * 0.6, REGULAR, 8.5)
+    room = field.width - width_mm(right, REGULAR, 8.5) - 8
+    _draw_name(pen, (field.left, baseline), plain_line(title), room)
+    pen.text((field.right, baseline), right, REGULAR, 8.5, color=SOFT_INK, right=True)
+
+
+def _draw_name(pen: Pen, at: tuple[float, float], name: str, room: float) -> None:
+    """Set a sheet's name, its last line at a place: two lines, the second shortened if it must."""
+    lines = wrap(name, room, REGULAR, 12)
+    if len(lines) > 2:
+        lines = [lines[0], shorten(" ".join(lines[1:]), room, REGULAR, 12)]
+    for place, line in enumerate(lines):
+        down = at[1] - _TITLE_LEADING * (len(lines) - 1 - place)
+        full = name if place == 0 else line
+        pen.text((at[0], down), line, REGULAR, 12, color=INK, full=full)
 
 
 def _draw_failed(pen: Pen, plan: Plan, not_converted: Sequence[tuple[str, str]]) -> float:
@@ -284,8 +316,8 @@ def _draw_legend(
     lines += [_BETWEEN.join(marks)] if marks else []
     bar = _draw_scale(pen, plan, baseline) if any(scaled) else 0.0
     for i, line in enumerate(lines):
-        text = shorten(line, field.width - bar - 8, LIGHT, 6.4)
-        pen.text((field.left, baseline + 3.1 * i), text, LIGHT, 6.4, color=FAINT_INK)
+        text = shorten(line, field.width - bar - 8, REGULAR, 8)
+        pen.text((field.left, baseline + 3.6 * i), text, REGULAR, 8, color=SOFT_INK)
 
 
 def _draw_scale(pen: Pen, plan: Plan, baseline: float) -> float:
@@ -298,19 +330,31 @@ def _draw_scale(pen: Pen, plan: Plan, baseline: float) -> float:
     words = f"{reduction}     {on_plate} mm on the plate"
     middle = baseline - 0.75
     for across in (right - length, right):
-        pen.line((across, middle - 0.8), (across, middle + 0.8), gray=FAINT_INK, thick_mm=0.12)
-    pen.line((right - length, middle), (right, middle), gray=FAINT_INK, thick_mm=0.12)
+        pen.line((across, middle - 0.8), (across, middle + 0.8), gray=SOFT_INK, thick_mm=0.12)
+    pen.line((right - length, middle), (right, middle), gray=SOFT_INK, thick_mm=0.12)
     end = right - length - 2.2
-    pen.text((end, baseline), words, LIGHT, 6.4, color=FAINT_INK, right=True)
-    return right - end + width_mm(words, LIGHT, 6.4)
+    pen.text((end, baseline), words, REGULAR, 8, color=SOFT_INK, right=True)
+    return right - end + width_mm(words, REGULAR, 8)
 
 
 def _draw_print(
-    pen: Pen, target: Path, shown: ProofPrint, placement: Placement, scaled: bool, *, number: int
+    pen: Pen,
+    target: Path,
+    shown: ProofPrint,
+    placement: Placement,
+    scaled: bool,
+    ground: _Ground,
+    *,
+    number: int,
 ) -> None:
     box, caption = placement.picture, placement.caption
     encoded = gray_jpeg(target, shown.plate_id, shown.picture, (box.width, box.height))
     pen.picture(box, encoded)
+    if ground.edge is not None:
+        corners = [(box.left, box.top), (box.right, box.top)]
+        corners += [(box.right, box.bottom), (box.left, box.bottom)]
+        for start, end in zip(corners, [*corners[1:], corners[0]], strict=True):
+            pen.line(start, end, gray=ground.edge, thick_mm=0.1)
     if shown.doubtful:
         pen.pencil(pencil_loop(box, PENCIL_AWAY, number), 0.42)
     down = caption.top
@@ -318,7 +362,7 @@ def _draw_print(
         down += LEADING_MM[line.hand]
         font, size = TYPE[line.hand]
         at = (caption.left, down - 0.55)
-        pen.text(at, line.text, font, size, color=_COLORS[line.hand], full=line.full)
+        pen.text(at, line.text, font, size, color=ground.hands[line.hand], full=line.full)
         if line.beside:
             at = (at[0] + line.beside_at, at[1])
-            pen.text(at, line.beside, *TYPE[Hand.DATA], color=_COLORS[Hand.DATA])
+            pen.text(at, line.beside, *TYPE[Hand.DATA], color=ground.hands[Hand.DATA])

@@ -29,16 +29,18 @@ export class Board {
     });
     this.viewer.addHandler("canvas-key", (event) => { event.preventDefaultAction = true; });
     for (const moved of ["animation", "resize", "open", "update-viewport"]) {
-      this.viewer.addHandler(moved, () => { this.placeFrame(); this.heard.moved(); });
+      this.viewer.addHandler(moved, () => { this.placeFrame(); this.negative?.again?.(); this.heard.moved(); });
     }
     this.viewer.addHandler("animation-finish", () => { if (!this.drawn) this.readAgain(); });
     this.viewer.canvas.removeAttribute("tabindex"); // the keys are the page's own
     this.deep.querySelectorAll("[tabindex]").forEach((part) => part.removeAttribute("tabindex"));
     this.followPointer();
     this.followRectangle();
+    this.followFitting();
   }
 
   close() {
+    this.pair = null;
     this.viewer.destroy();
   }
 
@@ -46,15 +48,7 @@ export class Board {
   show(plate, layer) {
     const size = plate.layers[layer];
     const key = `${plate.id}|${layer}|${size.width}x${size.height}`;
-    const source = {
-      width: size.width,
-      height: size.height,
-      tileSize: plate.tile,
-      tileOverlap: 0,
-      minLevel: Math.max(0, size.last_level - 6),
-      maxLevel: size.last_level,
-      getTileUrl: (level, x, y) => `${plateAddress(plate.id)}/tiles/${layer}/${plate.version}/${level}/${x}_${y}.jpg`,
-    };
+    const source = sourceOf(plate, layer);
     const whole = `${key}|${plate.version}`;
     if (whole === this.shown) return;
     const same = this.key === key && this.item;
@@ -69,12 +63,32 @@ export class Board {
       this.clearTried();
       this.clearFrame();
       this.viewer.open(source);
-      this.viewer.addOnceHandler("open", () => { this.viewer.viewport.goHome(true); this.readAgain(); });
+      this.viewer.addOnceHandler("open", () => {
+        this.fitted = true;
+        this.viewer.viewport.goHome(true);
+        this.pair?.leader.takeAlong(this);
+        this.readAgain();
+        this.item.addOnceHandler("fully-loaded-change", () => this.clearFirst());
+      });
     }
+  }
+
+  // While a plate is being read, the preview that conversion left stands in for it.
+  showFirst(line) {
+    this.clearFirst();
+    if (!line || !line.preview) return;
+    this.first = make("img", { class: "first", alt: "", src: `${plateAddress(line.id)}/thumb.jpg?side=480&v=${line.preview}` });
+    this.deep.before(this.first);
+  }
+
+  clearFirst() {
+    if (this.first) this.first.remove();
+    this.first = null;
   }
 
   // Take the picture away: another plate is to come, or none can be shown.
   blank() {
+    this.clearFirst();
     this.clearTried();
     this.clearFrame();
     this.viewer.close();
@@ -85,6 +99,58 @@ export class Board {
 
   get item() {
     return this.viewer.world.getItemCount() ? this.viewer.world.getItemAt(0) : null;
+  }
+
+  // Lay the negative over the positive, whose place it has; `laid` is called once it can be cut.
+  layNegative(plate, laid) {
+    const lift = this.negative = {};
+    this.viewer.addTiledImage({
+      tileSource: sourceOf(plate, "negative"),
+      success: ({ item }) => {
+        if (this.negative !== lift) return this.viewer.world.removeItem(item);
+        this.negative.item = item;
+        this.negative.again = laid;
+        return laid();
+      },
+    });
+  }
+
+  liftNegative() {
+    if (this.negative?.item) this.viewer.world.removeItem(this.negative.item);
+    this.negative = null;
+  }
+
+  // Show the negative right of a share of the board's width only.
+  clipOver(share) {
+    const item = this.negative?.item;
+    if (!item) return;
+    const { x: width, y: height } = item.source.dimensions;
+    const left = Math.max(0, Math.min(width - 1, item.viewerElementToImageCoordinates(new OpenSeadragon.Point(share * this.deep.clientWidth, 0)).x));
+    item.setClip(new OpenSeadragon.Rect(left, 0, width - left, height));
+  }
+
+  // Two boards show the same part of their plates, as large against the whole. The one in hand leads.
+  link(other) {
+    this.pair = other.pair = { leader: this };
+    for (const [board, follower] of [[this, other], [other, this]]) {
+      board.deep.addEventListener("pointerenter", () => board.lead());
+      for (const way of ["animation", "zoom", "pan"]) board.viewer.addHandler(way, () => board.takeAlong(follower));
+    }
+    this.takeAlong(other);
+  }
+
+  lead() {
+    if (this.pair) this.pair.leader = this;
+  }
+
+  takeAlong(other) {
+    if (other === this || this.pair?.leader !== this || other.pair !== this.pair || !other.item || !this.item) return;
+    const mine = this.viewer.viewport, theirs = other.viewer.viewport;
+    other.fitted = this.fitted;
+    if (this.fitted) { theirs.goHome(true); return; }
+    const [from, to] = [this.item.getBounds(true), other.item.getBounds(true)], middle = mine.getCenter(true);
+    theirs.zoomTo((mine.getZoom(true) / mine.getHomeZoom()) * theirs.getHomeZoom(), null, true);
+    theirs.panTo(new OpenSeadragon.Point(to.x + ((middle.x - from.x) / from.width) * to.width, to.y + ((middle.y - from.y) / from.height) * to.height), true);
   }
 
   // Lay a quick picture over the deep one while its tiles are still to come.
@@ -152,20 +218,35 @@ export class Board {
     if (place && this.layer) this.heard.point(this.layer, place.x, place.y);
   }
 
+  // Whoever zooms or pans has a place of their own; until then the whole plate is fitted to the board.
+  followFitting() {
+    const moved = () => { this.fitted = false; };
+    for (const way of ["canvas-drag", "canvas-scroll", "canvas-pinch", "canvas-double-click"]) this.viewer.addHandler(way, moved);
+    this.viewer.addHandler("resize", () => { if (this.fitted) setTimeout(() => { if (this.item) this.viewer.viewport.goHome(true); }); });
+  }
+
   zoom(by) {
+    this.lead();
+    this.fitted = false;
     this.viewer.viewport.zoomBy(by);
     this.viewer.viewport.applyConstraints();
   }
 
   whole() {
+    this.lead();
+    this.fitted = true;
     this.viewer.viewport.goHome();
   }
 
   pixels() {
+    this.lead();
+    this.fitted = false;
     if (this.item) this.viewer.viewport.zoomTo(this.item.imageToViewportZoom(1));
   }
 
   pan(across, down) {
+    this.lead();
+    this.fitted = false;
     const viewport = this.viewer.viewport;
     const step = viewport.getBounds().width / 10;
     viewport.panBy(new OpenSeadragon.Point(across * step, down * step));
@@ -245,4 +326,17 @@ export class Board {
     this.drawn = null;
     this.heard.released();
   }
+}
+
+function sourceOf(plate, layer) {
+  const size = plate.layers[layer];
+  return {
+    width: size.width,
+    height: size.height,
+    tileSize: plate.tile,
+    tileOverlap: 0,
+    minLevel: Math.max(0, size.last_level - 6),
+    maxLevel: size.last_level,
+    getTileUrl: (level, x, y) => `${plateAddress(plate.id)}/tiles/${layer}/${plate.version}/${level}/${x}_${y}.jpg`,
+  };
 }

@@ -3,12 +3,15 @@
 import { make } from "./make.js";
 
 const KEYS = [
-  ["← →", "plate before, plate after"], ["Enter, Esc", "open a plate, back to the prints"],
-  ["1 2 3", "positive, as captured, density"], ["+ − W P", "nearer, farther, whole plate, pixels"],
+  ["← →", "plate before, plate after"], ["Home End, Page ↑ ↓", "first and last plate, ten plates on"],
+  ["Enter, Esc", "open a plate, back to the prints"],
+  ["Space, Shift + arrows, Ctrl A", "among the prints: choose one, a row, all; Esc lets go"],
+  ["K L R", "the chosen plates: looked at, turn left, turn right"], ["/", "find a plate"],
+  ["1 2 3 4", "positive, as captured, density, negative"], ["H held, V", "the plate as when opened; positive and negative with a line between"], ["+ − W P", "nearer, farther, whole plate, pixels"],
   ["Shift + arrows", "move the picture"], ["O", "read the density in the middle"],
   ["X, or Shift + drag", "measure a rectangle; X, then O: the middle"], ["C", "move the corners; arrows move a handle, Shift ten pixels, Alt a fifth"],
   ["L R M", "turn left, turn right, left for right"], ["D B", "print darker, brighter by a tenth of a stop"], ["S F", "print steeper, flatter in contrast by a twentieth"],
-  ["Space, N", "checked and right, write a note"], ["Ctrl Z, Ctrl Shift Z", "undo, redo"],
+  ["Space, N", "looked at and right, write a note"], ["Ctrl Z, Ctrl Shift Z", "undo, redo"],
 ];
 
 export function showHelp() {

@@ -1,21 +1,30 @@
 // The page: the prints or one plate, by the address; the session as the server tells it.
 
 import { askArchive, askPrintNegative, askShare, showHelp } from "./dialogs.js";
+import { Finding, needsLooking } from "./finding.js";
+import { listenToKeys } from "./keys.js";
 import { make } from "./make.js";
+import { Many } from "./many.js";
 import { PlateDesk } from "./plate.js";
-import { inOrder, needsLooking, showPrints } from "./prints.js";
-import { ask, listen, tell } from "./server.js";
+import { Prints } from "./prints.js";
+import { ask, Gone, listen, save, tell, whenGone } from "./server.js";
 import { Work } from "./work.js";
 
 const by = (id) => document.getElementById(id);
 const work = new Work();
-const desk = new PlateDesk(by("plate"), {
-  say: (text, failed) => work.say(text, failed),
-  changed: () => renew(),
-  session: () => session,
-});
+const say = (text, failed) => work.say(text, failed);
 let session = null;
 let soon = null;
+
+const desk = new PlateDesk(by("plate"), { say, change, changed: () => renew(), session: () => session });
+const finding = new Finding(by("finding"), { changed: () => showPlates(), sized: (rem) => keep({ print_size: rem }) });
+const prints = new Prints(by("prints"), () => many.show());
+const many = new Many(by("many"), {
+  plates: () => (here() ? [] : session.plates.filter((plate) => prints.chosen.has(plate.id))),
+  session: () => session,
+  change,
+  letGo: () => prints.choose([]),
+});
 
 async function renew() {
   try {
@@ -23,31 +32,48 @@ async function renew() {
     const anew = new Map(told.plates.map((plate) => [plate.id, plate]));
     session = told.whole ? told : { ...told, plates: session.plates.map((plate) => anew.get(plate.id) ?? plate) };
   } catch (error) {
-    work.say(error.message, true);
+    if (!(error instanceof Gone)) say(error.message, true);
     return;
   }
   by("title").textContent = session.title;
   document.title = `${session.title}: review page`;
-  const looking = session.plates.filter(needsLooking).length;
-  const checked = session.plates.filter((plate) => plate.settings.checked).length;
-  by("count").textContent = [
-    `${session.plates.length} ${session.plates.length === 1 ? "plate" : "plates"}`,
-    looking ? `${looking} to look at` : "", checked ? `${checked} checked` : "",
-  ].filter(Boolean).join(", ");
+  document.documentElement.dataset.ground = session.kept.ground;
+  by("fault").textContent = session.fault;
   by("undo").disabled = session.undo === 0;
   by("redo").disabled = session.redo === 0;
   by("convert").disabled = session.running !== null;
+  finding.renew(session);
   showMore();
-  showPrints(by("prints"), plates());
+  showPlates();
+}
+
+function showPlates() {
+  const shown = plates(), all = session.plates;
+  const looking = all.filter(needsLooking).length, checked = all.filter((plate) => plate.settings.checked).length;
+  by("count").textContent = [
+    shown.length < all.length ? `${shown.length} of ${all.length} plates` : `${all.length} ${all.length === 1 ? "plate" : "plates"}`,
+    looking ? `${looking} to look at` : "", checked ? `${checked} looked at` : "",
+  ].filter(Boolean).join(", ");
+  prints.show(shown);
+  showNothing(shown);
   showWay();
+}
+
+// Why there is nothing to see, and the way out.
+function showNothing(shown) {
+  const id = here(), unknown = id !== null && !isOpen(id);
+  by("nothing").hidden = !unknown && shown.length > 0;
+  if (unknown) by("nothing").replaceChildren(`This session has no plate “${id}”; here are those it has.`);
+  else if (!session.plates.length) by("nothing").replaceChildren("session.toml lists no plate yet.");
+  else by("nothing").replaceChildren("No plate is like that. ", make("button", { type: "button", onclick: () => { finding.showAll(); finding.renew(session); showPlates(); } }, "Show all"));
 }
 
 // The way back and onward, for whoever has no hand on the keys.
 function showWay() {
   const ids = plates().map((plate) => plate.id);
   const place = ids.indexOf(here());
-  by("way").hidden = place < 0;
-  by("place").textContent = `${place + 1} of ${ids.length}`;
+  by("way").hidden = !isOpen(here());
+  by("place").textContent = place < 0 ? "" : `${place + 1} of ${ids.length}`;
   by("previous").disabled = place <= 0;
   by("next").disabled = place === ids.length - 1;
 }
@@ -58,7 +84,11 @@ function renewSoon() {
 }
 
 function plates() {
-  return inOrder(session.plates, by("doubtful-first").checked);
+  return finding.found(session.plates);
+}
+
+function isOpen(id) {
+  return id !== null && session.plates.some((plate) => plate.id === id);
 }
 
 function showMore() {
@@ -72,33 +102,37 @@ function showMore() {
   offer("print-negative", "Print negative…", () => askPrintNegative(session, desk.id, work));
   offer("share", "Pictures to share…", () => askShare(session, desk.id, work));
   offer("archive", "Archive…", () => askArchive(session, work));
-  by("more-list").replaceChildren(...links, ...buttons);
+  const ground = make("select", { onchange: () => { document.documentElement.dataset.ground = ground.value; keep({ ground: ground.value }); } },
+    ...[["system", "as the system"], ["light", "light"], ["dark", "dark"]].map(([value, text]) => make("option", { value, selected: value === session.kept.ground }, text)));
+  by("more-list").replaceChildren(...links, ...buttons, make("label", { class: "field" }, "Page", ground));
 }
 
 function here() {
   const found = /^#\/plate\/(.+)$/.exec(location.hash);
-  return found ? decodeURIComponent(found[1]) : null;
+  try {
+    return found ? decodeURIComponent(found[1]) : null;
+  } catch {
+    return found[1];
+  }
 }
 
 async function follow() {
   by("more").open = false;
   if (!session) await renew();
   if (!session) return;
-  const id = here();
-  const open = id !== null && session.plates.some((plate) => plate.id === id);
-  by("prints").hidden = open;
+  const id = here(), open = isOpen(id);
+  for (const part of ["prints", "finding"]) by(part).hidden = open;
   by("plate").hidden = !open;
+  showNothing(plates());
   showWay();
+  many.show();
   if (open) {
     await desk.open(id);
     return;
   }
   const before = desk.id;
   desk.close();
-  if (before) {
-    const print = [...by("prints").children].find((item) => item.dataset.id === before);
-    if (print) print.firstChild.focus();
-  }
+  if (before) prints.focus(before);
 }
 
 function step(by_) {
@@ -108,108 +142,58 @@ function step(by_) {
   if (next && next !== desk.id) location.hash = `#/plate/${encodeURIComponent(next)}`;
 }
 
-function stepPrints(across) {
-  const links = [...by("prints").querySelectorAll("a")];
-  const place = links.indexOf(document.activeElement);
-  const next = links[Math.max(0, Math.min(links.length - 1, place + across))];
-  if (next) { next.focus(); next.scrollIntoView({ block: "nearest" }); }
+// Set values of plates, by id: one step that one undo takes back.
+async function change(changes) {
+  try {
+    await save(changes);
+  } catch (error) {
+    say(error.message, true);
+  }
+  await renew();
+  if (desk.id in changes) await desk.renew();
+}
+
+async function keep(choices) {
+  await tell("api/keep", choices).catch((error) => { if (!(error instanceof Gone)) say(error.message, true); });
 }
 
 async function goBack(address) {
   try {
     const told = await tell(address);
-    if (told.plate && desk.id) {
-      if (told.plate !== desk.id) location.hash = `#/plate/${encodeURIComponent(told.plate)}`;
+    if (told.plates.length && desk.id) {
+      if (!told.plates.includes(desk.id)) location.hash = `#/plate/${encodeURIComponent(told.plates[0])}`;
       else await desk.renew();
     }
   } catch (error) {
-    work.say(error.message, true);
+    if (!(error instanceof Gone)) say(error.message, true);
   }
   renewSoon();
 }
 
-const DESK_KEYS = {
-  ArrowRight: () => step(1),
-  ArrowLeft: () => step(-1),
-  Escape: () => {
-    if (desk.corners) desk.endCorners();
-    else if (desk.board.drawn) desk.board.clearFrame();
-    else location.hash = "#/";
-  },
-  1: () => desk.setLayer("positive"),
-  2: () => desk.setLayer("captured"),
-  3: () => desk.setLayer("density"),
-  "+": () => desk.board.zoom(1.5),
-  "=": () => desk.board.zoom(1.5),
-  "-": () => desk.board.zoom(1 / 1.5),
-  w: () => desk.board.whole(),
-  p: () => desk.board.pixels(),
-  c: () => desk.toggleCorners(),
-  l: () => desk.turn(-90),
-  r: () => desk.turn(90),
-  m: () => desk.mirror(),
-  x: () => desk.toggleMeasuring(),
-  o: () => desk.readMiddle(),
-  d: () => desk.darker(0.1),
-  b: () => desk.darker(-0.1),
-  s: () => desk.steeper(0.05),
-  f: () => desk.steeper(-0.05),
-  " ": () => desk.check(),
-  n: () => desk.note.focus(),
-};
-const ALWAYS = ["Escape", "ArrowLeft", "ArrowRight", " ", "n"]; // also while a plate opens, or cannot be opened
-const PRINT_KEYS = { ArrowRight: () => stepPrints(1), ArrowLeft: () => stepPrints(-1) };
-const PAN = { ArrowRight: [1, 0], ArrowLeft: [-1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+function closeMore() {
+  if (!by("more").open) return false;
+  by("more").open = false;
+  by("more").querySelector("summary").focus();
+  return true;
+}
 
-document.addEventListener("keydown", (event) => {
-  if (document.querySelector("dialog[open]")) return;
-  if (event.key === "Escape" && by("more").open) {
-    by("more").open = false;
-    by("more").querySelector("summary").focus();
-    return;
-  }
-  const at = event.target;
-  const typing = at.matches("textarea, select, input:not([type=checkbox]):not([type=radio])");
-  if ((event.ctrlKey || event.metaKey) && !event.altKey && event.key.toLowerCase() === "z" && !typing) {
-    event.preventDefault();
-    goBack(event.shiftKey ? "api/redo" : "api/undo");
-    return;
-  }
-  if (event.ctrlKey || event.metaKey || event.altKey) return;
-  if (typing) {
-    if (event.key === "Escape") at.blur();
-    return;
-  }
-  if (event.key === "?") { showHelp(); return; }
-  if (desk.id && event.shiftKey && PAN[event.key]) {
-    event.preventDefault();
-    desk.board.pan(...PAN[event.key]);
-    return;
-  }
-  const pressesIt = at.matches("button, summary, a, input") && (event.key === " " || event.key === "Enter");
-  const choosesLayer = at.matches("input[type=radio]") && event.key.startsWith("Arrow");
-  if (pressesIt || choosesLayer) return;
-  const keys = desk.id ? DESK_KEYS : PRINT_KEYS;
-  const act = keys[event.key.length === 1 ? event.key.toLowerCase() : event.key];
-  if (act && (!desk.id || desk.plate || ALWAYS.includes(event.key))) {
-    event.preventDefault();
-    act();
-  }
-});
-
-by("doubtful-first").addEventListener("change", () => { showPrints(by("prints"), plates()); showWay(); });
+const undo = () => goBack("api/undo"), redo = () => goBack("api/redo");
+listenToKeys({ desk, prints, many, step, undo, redo, help: showHelp, closeMore, find: () => finding.words.focus() });
 by("previous").addEventListener("click", () => step(-1));
 by("next").addEventListener("click", () => step(1));
-by("past").addEventListener("click", (event) => { event.preventDefault(); by("table").focus(); }); // the address is the plate's
-by("undo").addEventListener("click", () => goBack("api/undo"));
-by("redo").addEventListener("click", () => goBack("api/redo"));
+by("past").addEventListener("click", (event) => { event.preventDefault(); by("plates").focus(); }); // the address is the plate's
+by("undo").addEventListener("click", undo);
+by("redo").addEventListener("click", redo);
 by("convert").addEventListener("click", () => work.start("convert", {}));
 by("help-button").addEventListener("click", showHelp);
 window.addEventListener("hashchange", follow);
 
+whenGone((gone, unsaved) => {
+  by("gone").textContent = !gone ? "" : `${unsaved ? "Not saved: the" : "The"} server has stopped. What you see stays, and what is not saved is sent when it answers again; after another start of platebench review, open the new address.`;
+  if (!gone) { renewSoon(); desk.renew(); }
+}, (message) => say(message, true));
 listen((kind, facts) => {
   work.heard(kind, facts);
-  if (kind === "closed") work.say("This page is closed: platebench review has ended.", true);
   if (["changed", "done", "begun"].includes(kind)) renewSoon();
   if (desk.id && (kind === "changed" || (kind === "ready" && facts.plate === desk.id))) desk.renew();
 });

@@ -1,21 +1,25 @@
 // One plate: its picture, its densities, and everything that can be put right about it.
 
 import { Board } from "./board.js";
+import { Compare } from "./compare.js";
 import { Corners } from "./corners.js";
-import { curveOf } from "./curve.js";
+import { CONTRASTS, Curve, STOPS } from "./curve.js";
+import { Legend } from "./legend.js";
 import { density, make } from "./make.js";
+import { Picture } from "./picture.js";
 import { Pictures } from "./pictures.js";
 import { Readings } from "./reading.js";
-import { ask, plateAddress, tell } from "./server.js";
+import { ask, Gone, plateAddress } from "./server.js";
 
-const LAYERS = [["positive", "Positive"], ["captured", "As captured"], ["density", "Density"]];
+const LAYERS = [["positive", "Positive"], ["captured", "As captured"], ["density", "Density"], ["negative", "Negative"]];
 
 // What a view does not show: a change of it shows the positive instead, so that it is seen.
 const PRINTED = ["tone", "printing", "print_stops", "print_contrast"];
-const UNSEEN = { positive: [], density: PRINTED, captured: [...PRINTED, "rotate", "emulsion", "crop", "straighten"] };
+const UNSEEN = { positive: [], density: PRINTED, negative: PRINTED, captured: [...PRINTED, "rotate", "emulsion", "crop", "straighten", "picture", "picture_box_mm"] };
 const SIGNS = {
   captured: "As captured: neither turned nor printed. 1 shows the positive.",
   density: "Density in false colours. 1 shows the positive.",
+  negative: "The plate as it lies on the light, straightened. 1 shows the positive.",
   corners: "As captured: move the corners. Esc when done.",
 };
 
@@ -24,7 +28,7 @@ const PASSING_MS = 120;
 export class PlateDesk {
   constructor(section, told) {
     this.section = section;
-    this.told = told; // { say(text, failed), changed(), session() }
+    this.told = told; // { say(text, failed), change(changes by id), changed(), session() }
     this.layer = "positive";
     this.board = null;
   }
@@ -35,6 +39,7 @@ export class PlateDesk {
       if (document.activeElement === this.note) this.note.blur(); // saves it, for the plate it is about
       this.id = id;
       this.put(id, "opening…", []);
+      this.board.showFirst(this.line);
     }
     // Plates that are only passed through are not read.
     await new Promise((go) => setTimeout(go, PASSING_MS));
@@ -53,30 +58,45 @@ export class PlateDesk {
       if (unseen) this.setLayer("positive");
       else this.show();
     } catch (error) {
-      if (id === this.id) this.put(id, "", [error.message]);
+      if (id === this.id && !(error instanceof Gone)) this.put(id, "", [error.message]);
     }
   }
 
   // Nothing of another plate stays, neither its picture nor its settings.
   put(id, facts, faults) {
     this.plate = null;
+    this.compare.forget();
     this.endCorners();
     this.readings.release();
+    this.picture.clear();
     this.board.blank();
     this.heading.textContent = id;
     this.facts.textContent = facts;
     this.flags.replaceChildren(...faults.map((fault) => make("p", { class: "flag" }, fault)));
-    this.curve.replaceChildren();
-    this.legend.hidden = true;
+    this.curveBox.replaceChildren();
+    this.legend.element.hidden = true;
     this.settings.disabled = true;
-    const line = this.told.session().plates.find((plate) => plate.id === id);
-    if (line) this.showRemarks(line.settings);
+    if (this.line) this.showRemarks(this.line.settings);
     delete this.section.dataset.version;
+  }
+
+  // The plate as the session lists it.
+  get line() {
+    return this.told.session().plates.find((plate) => plate.id === this.id);
+  }
+
+  // What Esc leaves before it leaves the plate; false where there is nothing.
+  leave() {
+    if (this.corners) this.endCorners();
+    else if (this.compare.end()) return true;
+    else if (this.board.drawn) this.board.clearFrame();
+    else return false;
+    return true;
   }
 
   close() {
     this.stopCorners();
-    if (this.board) this.board.close();
+    if (this.board) { this.compare.end(); this.board.close(); }
     this.board = null;
     this.layer = "positive";
     this.id = null;
@@ -87,18 +107,23 @@ export class PlateDesk {
   build() {
     const board = make("div", { class: "board", role: "group", "aria-label": "Picture of the plate" });
     this.side = make("div", { class: "side", role: "group", "aria-label": "Settings of the plate" });
-    this.section.replaceChildren(board, this.side);
+    const strip = make("div", { class: "strip" });
+    this.boards = make("div", { class: "boards" }, board);
+    this.section.replaceChildren(make("div", { class: "view" }, this.boards, strip), this.side);
     this.board = new Board(board, {
       point: (layer, x, y) => this.readings.point(this.id, layer, x, y),
       away: () => this.readings.away(),
-      rectangle: (layer, box) => this.readings.rectangle(this.id, layer, box),
-      moved: () => { if (this.corners) this.corners.place(); },
+      rectangle: (layer, box) => (this.picture.drawing ? this.picture.drawn(box) : this.readings.rectangle(this.id, layer, box)),
+      moved: () => { if (this.corners) this.corners.place(); this.picture.place(); },
       released: () => this.readings.release(),
     });
-    this.readings = new Readings(board);
-    this.legend = this.buildLegend();
+    this.curve = new Curve({ tried: (print) => this.tryPrint(print), decided: (print) => this.change({ print_stops: print.stops, print_contrast: print.contrast }) });
+    this.legend = new Legend(this.told.session().colours);
+    this.readings = new Readings(strip, (read) => { this.curve.mark(read); this.legend.mark(read); });
+    this.picture = new Picture(this);
     this.sign = make("p", { class: "sign", role: "status", hidden: true });
-    board.append(this.legend, this.sign);
+    strip.append(this.sign, this.legend.element);
+    this.compare = new Compare(this);
     this.buildSide();
   }
 
@@ -110,13 +135,13 @@ export class PlateDesk {
       make("input", { type: "radio", name: "layer", value: name, checked: name === this.layer, onchange: () => this.setLayer(name) }),
       `${text} (${place + 1})`));
     this.measure = make("button", { type: "button", "aria-pressed": "false", onclick: () => this.toggleMeasuring() }, "Measure a rectangle");
-    this.curve = make("div");
+    this.curveBox = make("div");
     this.moveCorners = make("button", { type: "button", "aria-pressed": "false", onclick: () => this.toggleCorners() }, "Move the corners");
     this.findCorners = make("button", { type: "button", onclick: () => this.change({ corners: null }) }, "Find them again");
     this.tone = make("select", { onchange: () => this.change({ tone: this.tone.value }) });
-    this.stops = make("input", { type: "range", min: -2, max: 2, step: 0.1, oninput: () => this.tryPrint(), onchange: () => this.change({ print_stops: Number(this.stops.value) }) });
+    this.stops = make("input", { type: "range", min: STOPS[0], max: STOPS[1], step: 0.05, oninput: () => this.tryPrint(), onchange: () => this.change({ print_stops: Number(this.stops.value) }) });
     this.stopsText = make("span");
-    this.contrast = make("input", { type: "range", min: 0.5, max: 2, step: 0.05, oninput: () => this.tryPrint(), onchange: () => this.change({ print_contrast: Number(this.contrast.value) }) });
+    this.contrast = make("input", { type: "range", min: CONTRASTS[0], max: CONTRASTS[1], step: 0.01, oninput: () => this.tryPrint(), onchange: () => this.change({ print_contrast: Number(this.contrast.value) }) });
     this.contrastText = make("span");
     this.printing = make("select", { onchange: () => this.change({ printing: this.printing.value }) },
       make("option", { value: "each" }, "for this plate alone"), make("option", { value: "shared" }, "shared by the session"));
@@ -125,37 +150,25 @@ export class PlateDesk {
     this.skip = make("input", { type: "checkbox", onchange: () => this.change({ skip: this.skip.checked }) });
     this.note = make("textarea", { maxlength: 500, onchange: () => this.change({ note: this.note.value.replace(/\s+/g, " ").trim() }) });
     this.settings = make("fieldset", { class: "settings", disabled: true, "aria-labelledby": "plate-id" },
-      make("fieldset", {}, make("legend", {}, "Show"), ...this.layers),
+      make("fieldset", { class: "layers" }, make("legend", { class: "unseen" }, "Show"), ...this.layers),
+      make("div", {}, make("h3", {}, "Densities and tone"), make("div", { class: "tone" }, this.curveBox, make("div", { class: "controls" },
+        make("label", { class: "field" }, make("span", {}, "Printing exposure: ", this.stopsText), this.stops),
+        make("label", { class: "field" }, make("span", {}, "Contrast: ", this.contrastText), this.contrast),
+        make("div", { class: "pair" }, make("label", { class: "field" }, "Tone", this.tone), make("label", { class: "field" }, "Exposure set", this.printing))))),
+      make("div", {}, make("h3", {}, "Compare"), this.compare.element),
       make("div", { class: "row" }, this.measure),
       make("label", { class: "field" }, "Plate size", this.format),
-      make("div", {}, make("h3", {}, "Densities and tone"), this.curve),
       make("div", {}, make("h3", {}, "Corners"), make("div", { class: "row" }, this.moveCorners, this.findCorners)),
+      this.picture.element,
       (this.pictures = new Pictures(this)).element,
       make("div", {}, make("h3", {}, "Turn"), make("div", { class: "row" },
         make("button", { type: "button", onclick: () => this.turn(-90), "aria-label": "Turn left by a quarter" }, "↺ left"),
         make("button", { type: "button", onclick: () => this.turn(90), "aria-label": "Turn right by a quarter" }, "↻ right"),
         make("button", { type: "button", onclick: () => this.mirror() }, "Left for right"))),
-      make("div", {}, make("h3", {}, "Print"),
-        make("label", { class: "field" }, "Tone", this.tone),
-        make("label", { class: "field" }, make("span", {}, "Printing exposure: ", this.stopsText), this.stops),
-        make("label", { class: "field" }, make("span", {}, "Contrast: ", this.contrastText), this.contrast),
-        make("label", { class: "field" }, "Exposure set", this.printing)),
     );
     this.side.replaceChildren(make("div", {}, this.heading, this.facts, this.flags), this.settings,
-      make("div", {}, make("label", {}, this.checked, "checked and right"), make("label", {}, this.skip, "leave this plate out")),
+      make("div", {}, make("label", {}, this.checked, "looked at and right"), make("label", {}, this.skip, "leave this plate out")),
       make("label", { class: "field" }, "Note", this.note));
-  }
-
-  buildLegend() {
-    const scale = make("canvas", { width: 256, height: 1, "aria-hidden": "true" });
-    const colours = this.told.session().legend.colours;
-    const pen = scale.getContext("2d");
-    colours.forEach((colour, place) => { pen.fillStyle = colour; pen.fillRect(place, 0, 1, 1); });
-    const most = this.told.session().legend.densest;
-    const steps = [0, 0.5, 1, 1.5, 2, 2.5, 3].filter((value) => value <= most);
-    return make("div", { class: "legend", hidden: true },
-      make("div", {}, "Density"), scale,
-      make("div", { class: "scale" }, ...steps.map((value) => make("span", {}, value.toFixed(1)))));
   }
 
   show() {
@@ -163,14 +176,17 @@ export class PlateDesk {
     this.settings.disabled = false;
     this.heading.textContent = plate.id;
     this.facts.textContent = [
-      settings.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
+      settings.format || "format unknown", plate.size, plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
       ...densitiesOf(plate.tone_curve), plate.calibrated ? "calibrated" : "",
     ].filter(Boolean).join(" · ");
     const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
     this.flags.replaceChildren(...flags.map((flag) => make("p", { class: "flag" }, `look: ${flag}`)));
     if (plate.shape) this.flags.append(this.shapeFlag(plate));
     if (plate.failed) this.flags.prepend(make("p", { class: "flag" }, `not converted: ${plate.failed}`));
-    this.curve.replaceChildren(...(plate.tone_curve ? [curveOf(plate.tone_curve)] : []));
+    if (plate.tone_curve) {
+      if (!this.curve.element.isConnected) this.curveBox.replaceChildren(this.curve.element);
+      this.curve.show(plate.tone_curve, { stops: settings.print_stops, contrast: settings.print_contrast });
+    } else this.curveBox.replaceChildren();
     this.findCorners.disabled = !plate.by_hand;
     this.showFormats(settings.format);
     const tones = this.told.session().tones;
@@ -180,8 +196,11 @@ export class PlateDesk {
     this.sayPrint();
     this.printing.value = settings.printing;
     this.showRemarks(settings);
-    this.legend.hidden = this.layer !== "density";
+    this.legend.element.hidden = this.layer !== "density" || !plate.map;
+    if (plate.map) this.legend.show(plate.map);
     this.board.show(plate, this.layer);
+    this.compare.renew();
+    this.picture.show(plate);
     if (this.corners) this.corners.renew(plate);
     this.pictures.renew(plate);
     this.section.dataset.version = plate.version;
@@ -216,19 +235,17 @@ export class PlateDesk {
 
   sayPrint() {
     const stops = Number(this.stops.value);
-    this.stopsText.textContent = stops === 0 ? "as measured" : `${Math.abs(stops).toFixed(1)} stop ${stops > 0 ? "more, darker" : "less, lighter"}`;
+    this.stopsText.textContent = stops === 0 ? "as measured" : `${Number(Math.abs(stops).toFixed(2))} stop ${stops > 0 ? "more, darker" : "less, lighter"}`;
     const contrast = Number(this.contrast.value);
     this.contrastText.textContent = contrast === 1 ? "the paper's own" : `${contrast.toFixed(2)} times the paper's`;
   }
 
-  tryPrint() {
+  // Show an exposure and contrast before they are decided on: those of the sliders, or of the curve's points.
+  tryPrint(print = { stops: Number(this.stops.value), contrast: Number(this.contrast.value) }) {
+    if (this.layer !== "positive") this.setLayer("positive");
+    [this.stops.value, this.contrast.value] = [print.stops, print.contrast];
     this.sayPrint();
-    if (this.layer !== "positive") {
-      const tried = [this.stops.value, this.contrast.value];
-      this.setLayer("positive");
-      [this.stops.value, this.contrast.value] = tried;
-      this.sayPrint();
-    }
+    this.curve.move(print);
     this.wantedTry = `${plateAddress(this.id)}/preview.jpg?side=1200&print_stops=${this.stops.value}&print_contrast=${this.contrast.value}`;
     if (this.trying) return;
     this.trying = true;
@@ -245,19 +262,12 @@ export class PlateDesk {
   }
 
   async change(changes) {
-    const id = this.id;
-    if (!id) return;
-    try {
-      await tell(`${plateAddress(id)}/edit`, changes);
-    } catch (error) {
-      this.told.say(error.message, true);
-    }
-    await this.told.changed();
-    if (id === this.id) await this.renew();
+    if (this.id) await this.told.change({ [this.id]: changes });
   }
 
   setLayer(name) {
     if (name !== "captured") this.stopCorners();
+    if (name !== "positive" && this.compare) this.compare.undivide();
     this.layer = name;
     this.layers.forEach((label) => { const radio = label.firstChild; radio.checked = radio.value === name; });
     this.showSign();
@@ -265,9 +275,12 @@ export class PlateDesk {
   }
 
   showSign() {
-    const sign = SIGNS[this.corners ? "corners" : this.layer];
+    this.say(SIGNS[this.corners ? "corners" : this.layer] || "");
+  }
+
+  say(sign) {
     this.sign.hidden = !sign;
-    this.sign.textContent = sign || "";
+    this.sign.textContent = sign;
   }
 
   turn(by) {
@@ -280,18 +293,23 @@ export class PlateDesk {
 
   darker(by) {
     if (!this.plate) return;
-    const stops = Math.max(-2, Math.min(2, Math.round((Number(this.stops.value) + by) * 10) / 10));
+    const stops = Math.max(STOPS[0], Math.min(STOPS[1], Math.round((Number(this.stops.value) + by) * 20) / 20));
     this.stops.value = stops;
     this.change({ print_stops: stops });
   }
 
   steeper(by) {
-    const contrast = Math.max(0.5, Math.min(2, Math.round((Number(this.contrast.value) + by) * 20) / 20));
+    const contrast = Math.max(CONTRASTS[0], Math.min(CONTRASTS[1], Math.round((Number(this.contrast.value) + by) * 100) / 100));
     this.contrast.value = contrast;
     this.change({ print_contrast: contrast });
   }
 
+  say(text, failed) {
+    this.told.say(text, failed);
+  }
+
   toggleMeasuring() {
+    if (this.picture.drawing) this.picture.toggle(false);
     this.board.measuring = !this.board.measuring;
     this.measure.setAttribute("aria-pressed", this.board.measuring);
     if (!this.board.measuring) this.board.clearFrame();

@@ -4,7 +4,8 @@ import { density, make } from "./make.js";
 import { ask, plateAddress } from "./server.js";
 
 export class Readings {
-  constructor(element) {
+  constructor(element, read) {
+    this.read = read; // called with the density that is read, or null
     this.element = make("div", { class: "cursor-reading", "aria-live": "polite", hidden: true });
     element.append(this.element);
   }
@@ -23,11 +24,11 @@ export class Readings {
     this.kept = false;
     this.wanted = null;
     this.released = (this.released || 0) + 1; // an answer on its way is no longer wanted
-    this.element.hidden = true;
+    this.hide();
   }
 
   away() {
-    if (!this.kept) this.element.hidden = true;
+    if (!this.kept) this.hide();
   }
 
   async want(address, what) {
@@ -42,17 +43,23 @@ export class Readings {
         const reading = (await ask(now)).reading;
         if (before === this.released && (!this.kept || said)) this.tell(reading, said);
       } catch {
-        this.element.hidden = true;
+        this.hide();
       }
     }
     this.asking = false;
   }
 
+  hide() {
+    this.element.hidden = true;
+    this.read(null);
+  }
+
   tell(reading, what) {
     if (!reading) {
-      this.element.hidden = true;
+      this.hide();
       return;
     }
+    this.read(reading.density ?? reading.at_least);
     const size = reading.width_mm && what ? `, ${reading.width_mm.toFixed(1)} × ${reading.height_mm.toFixed(1)} mm` : "";
     const extent = reading.low === null ? "" : `its tones go from ${density(reading.low)} to ${density(reading.high)}`;
     this.element.replaceChildren(...[
