@@ -17,7 +17,11 @@ export class Pictures {
     this.outlines = drawn("svg", { class: "outline", "aria-hidden": "true" });
     this.board.element.append(this.outlines);
     for (const moved of ["animation", "resize", "open", "update-viewport"]) this.board.viewer.addHandler(moved, () => this.place());
-    this.board.viewer.addHandler("close", () => { this.stop(); this.place(); });
+    this.board.viewer.addHandler("close", () => { // a picture that is only made anew keeps its handles
+      const { plate, layer } = this.desk;
+      if (layer !== "captured" || !plate || !this.plate || plate.id !== this.plate.id) this.stop();
+      this.place();
+    });
   }
 
   // What a plate's settings and the server say; a line that is being written in stays.
@@ -85,7 +89,7 @@ export class Pictures {
     if (this.desk.layer !== "captured") this.desk.setLayer("captured");
     const begin = () => {
       const corners = this.plate && this.plate.picture_corners[place];
-      if (this.desk.layer !== "captured" || !corners) return;
+      if (this.desk.layer !== "captured" || !corners || this.handles) return;
       this.moving = place;
       this.handles = new Corners(this.board, { id: this.plate.id, corners }, (moved) => this.moved(moved));
       this.handles.handles[0].focus();
