@@ -47,6 +47,7 @@ BENCHES = {
     "exposure_strips": ("--papers", "5"),
     "several": ("--frames", "1"),
     "find_pictures": ("--plates", "2"),
+    "tiles": ("--sets", "1"),
     "own_speed": ("--makers", "4"),
     "scan_gamma": ("--prints", "1"),
     "edges": ("--plates", "1"),

@@ -284,7 +284,11 @@ class _Packing:
         return {name: self.sources.capture(name) for name in names if self.sources.has(name)}
 
     def _bytes_needed(self, captures: Sequence[str], outputs: Sequence[str]) -> int:
-        there = (name for name in outputs if self.sources.has_result(name))
+        there = (  # a picture on a plate may not have been cut out
+            name
+            for name in outputs
+            if not name.startswith(f"{PICTURES}/") or self.sources.has_result(name)
+        )
         size = sum(self.sources.result(name).stat().st_size for name in there)
         if self.options.captures:
             size += sum(self.sources.capture(name).stat().st_size for name in captures)
