@@ -107,8 +107,6 @@ def test_the_ground_of_the_sheets_is_kept_from_run_to_run(session: Path) -> None
     after = sheets(session / "converted")
     assert {name for name in SHEETS if before[name] != after[name]} == of_sheets
     assert made_again(session) == set()
-    convert_session(session, workers=1, ground="black")
-    assert sheets(session / "converted") == before
 
 
 def test_one_changed_plate_makes_its_own_part_again(session: Path) -> None:
