@@ -33,7 +33,7 @@ def light_of(path: Path) -> np.ndarray:
 
 
 def test_files_in_order_of_time(session: tuple[Path, ...]) -> None:
-    assert len(session) == 16
+    assert len(session) == 17
     assert sorted(session[0].parent.iterdir()) == list(session)
     times = [
         datetime.strptime(tags_of(path)["EXIF DateTimeOriginal"], "%Y:%m:%d %H:%M:%S")
@@ -44,9 +44,10 @@ def test_files_in_order_of_time(session: tuple[Path, ...]) -> None:
 
 def test_blanks_first_and_dark_card_and_room_last(session: tuple[Path, ...]) -> None:
     assert all(light_of(path).min() > 3000 for path in session[:3])
-    assert abs(light_of(session[-3])).max() < 40
-    card, off = (light_of(path) for path in session[-2:])
+    assert abs(light_of(session[-4])).max() < 40
+    card, small, off = (light_of(path) for path in session[-3:])
     assert card.max() > 3000 and 0.2 < np.mean(card < 100) < 0.5
+    assert small.max() > 3000 and 0.05 < np.mean(small < 100) < 0.2
     assert 0 < off.mean() < 0.02 * 64 * light_of(session[0]).mean()
     greens = light_of(session[0])[0::2, 1::2]
     assert 0.6 < greens.max() / (16383 - 512) < 0.99  # just below clipping

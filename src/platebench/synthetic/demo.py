@@ -192,13 +192,13 @@ class _Setup:
 
     shots: tuple[_Shot, ...]
     known: _DemoPlate | None = None
-    what: Literal["plate", "box", "lens cap", "card", "box off"] = "box"
+    what: Literal["plate", "box", "lens cap", "card", "small card", "box off"] = "box"
 
 
 def write_demo_session(folder: Path, *, long_side: int = 3000) -> tuple[Path, ...]:
     """Write the captures of an invented session.
 
-    8 plates, 3 blank frames, a dark frame, a large card on the box, and the box switched off.
+    8 plates, 3 blank frames, a dark frame, two cards on the box, and the box switched off.
     Among the plates: a bracket, a black card mask, a holder, a plate seen through the glass, one
     laid sideways and stained, a thin one, and one of which two sides lie outside the frame.
 
@@ -298,9 +298,10 @@ def _afternoon() -> list[_Setup]:
         setups.append(
             _Setup(shots=shots(plate.exposures_s, 75 + 17 * index % 40), known=plate, what="plate")
         )
-    last: tuple[tuple[Literal["lens cap", "card", "box off"], float], ...] = (
+    last: tuple[tuple[Literal["lens cap", "card", "small card", "box off"], float], ...] = (
         ("lens cap", _SHUTTER_S),
         ("card", _SHUTTER_S),
+        ("small card", _SHUTTER_S),
         ("box off", 64 * _SHUTTER_S),
     )
     return [
@@ -321,10 +322,9 @@ def _capture(setup: _Setup, folder: Path, long_side: int, *, name: str = "") -> 
     for shot in setup.shots:
         if setup.what == "lens cap":
             frame = simulate_dark(camera, exposure_s=shot.exposure_s, seed=shot.number)
-        elif setup.what == "card":
-            frame = simulate_card(
-                box, camera, exposure_s=shot.exposure_s, seed=shot.number, aside=0.1
-            )
+        elif setup.what in ("card", "small card"):
+            lies = {"aside": 0.1} if setup.what == "card" else {"height": 0.4}
+            frame = simulate_card(box, camera, exposure_s=shot.exposure_s, seed=shot.number, **lies)
         elif setup.what == "box off":
             frame = simulate_box_off(box, camera, exposure_s=shot.exposure_s, seed=shot.number)
         else:
