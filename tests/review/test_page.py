@@ -448,7 +448,7 @@ def test_the_report_looks_the_same_from_the_page_and_from_disk(
 def test_the_picture_is_drawn_on_the_positive_and_the_rest_dimmed(page: Any, session: Path) -> None:
     open_plate(page, "wide")
     page.wait_for_function("() => document.querySelector('.deep canvas')")
-    page.click("button:has-text('Draw it')")
+    page.click("button:has-text('Draw the rectangle')")
     board = page.query_selector(".board").bounding_box()
     middle = board["x"] + board["width"] / 2, board["y"] + board["height"] / 2
     page.mouse.move(middle[0] - 100, middle[1] - 60)

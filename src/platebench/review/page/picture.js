@@ -13,7 +13,7 @@ export class Picture {
     this.drawing = false;
     this.part = make("select", { onchange: () => desk.change({ picture: this.part.value }) },
       ...PARTS.map(([value, text]) => make("option", { value }, text)));
-    this.draw = make("button", { type: "button", "aria-pressed": "false", onclick: () => this.toggle() }, "Draw it");
+    this.draw = make("button", { type: "button", "aria-pressed": "false", onclick: () => this.toggle() }, "Draw the rectangle");
     this.sides = SIDES.map((side) => make("input", { type: "number", min: 0, max: 2000, step: 0.1, "aria-label": `${side} of the rectangle, mm`, onchange: () => this.typed() }));
     this.cut = make("input", { type: "checkbox", onchange: () => desk.change({ crop_positives: this.cut.checked }) });
     this.size = make("p", { class: "facts" });
