@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import shutil
+from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 import pytest
@@ -72,3 +77,49 @@ def test_from_the_disk(tmp_path: Path, width: int, scheme: str) -> None:
         page.wait_for_selector("h1:has-text('script')")
         browser.close()
     assert complaints == []
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[tuple[Path, str]]:
+    """Serve a folder; yield it and its address."""
+    place = tmp_path / "site"
+    quiet = type("Quiet", (SimpleHTTPRequestHandler,), {"log_message": lambda *_: None})
+    with ThreadingHTTPServer(("127.0.0.1", 0), partial(quiet, directory=place)) as server:
+        Thread(target=server.serve_forever, daemon=True).start()
+        yield place, f"http://127.0.0.1:{server.server_port}/"
+        server.shutdown()
+
+
+def test_a_viewer_that_knows_iiif_finds_every_tile_by_the_manifest(
+    tmp_path: Path, served: tuple[Path, str]
+) -> None:
+    """The viewer reads info.json by its own rules and asks for each tile by the standard's name."""
+    site, address = served
+    put_plate(tmp_path / "shelf", "one")  # 1300 x 700 pixels: 3 x 2 tiles, and two levels above
+    write_exhibit(gather_plates([tmp_path / "shelf"]), site, replace(WISHES, address=address))
+    manifest = json.loads((site / "plates/shelf-one/manifest.json").read_text(encoding="utf-8"))
+    (body,) = (page["items"][0]["body"] for page in manifest["items"][0]["items"])
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page(viewport={"width": 1600, "height": 1000})
+        page.goto(f"{address}index.html")
+        page.add_script_tag(url=f"{address}assets/openseadragon.min.js")
+        asked: dict[str, int] = {}
+        page.on("response", lambda answer: asked.update({answer.url: answer.status}))
+        page.evaluate(
+            """(info) => new Promise((done) => {
+              const whole = document.createElement("div");
+              whole.style.cssText = "position: fixed; inset: 0";
+              document.body.append(whole);
+              OpenSeadragon({element: whole, tileSources: info, drawer: "canvas",
+                immediateRender: false, defaultZoomLevel: 1, showNavigationControl: false})
+                .addHandler("open", (event) => event.eventSource.world.getItemAt(0)
+                  .addHandler("fully-loaded-change", (seen) => seen.fullyLoaded && done()));
+            })""",
+            f"{body['service'][0]['id']}/info.json",
+        )
+        browser.close()
+    tiles = [url for url in asked if url.endswith("default.jpg")]
+    assert len(tiles) >= 6 and {url: said for url, said in asked.items() if said != 200} == {}
