@@ -72,6 +72,7 @@ _AMOUNTS = ROWS // 2
 BLACK_INK = 2.0  # full areas of a colour that black takes, unless known; common practice, no source
 _HELD = 0.015  # D above paper white that nobody sees, with something to spare for the next print
 _FLOOR = 0.002  # D; lighter is noise
+_APART = 0.15  # D between two patches of a pair; more is dirt
 _TURNED = 0.05  # D that more ink may print darker before it counts as turning round
 _BLACK_ENOUGH = 0.3  # D; less is no print
 _VERSION = 1
@@ -392,10 +393,28 @@ def read_ink_chart(
         raise ChartError(
             path, what, "expose by the standard printing time, and print again", "printing_time"
         )
-    pairs = (patches[:_AMOUNTS] + patches[::-1, ::-1][:_AMOUNTS]) / 2
+    density, spoilt = _of_pairs(patches[:_AMOUNTS], patches[::-1, ::-1][:_AMOUNTS])
+    notes = list(scan.notes)
+    if spoilt:
+        notes.append(f"patches left out because they differ from their twins: {spoilt}")
     return tuple(
-        _reading(name, pairs[:, column], chart, place=column) for column, name in enumerate(NAMES)
-    ), scan.notes
+        _reading(name, density[:, column], chart, place=column) for column, name in enumerate(NAMES)
+    ), tuple(notes)
+
+
+def _of_pairs(
+    one: NDArray[np.float64], other: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], int]:
+    """Return the mean of each pair, or where one is spoilt the other; and how many are spoilt.
+
+    Of two that differ the one is right that lies nearer to the next amounts of its hue.
+    """
+    mean = (one + other) / 2
+    around = np.pad(mean, ((1, 1), (0, 0)), mode="edge")
+    near = (around[:-2] + around[2:]) / 2
+    nearer = np.where(np.abs(one - near) < np.abs(other - near), one, other)
+    spoilt = np.abs(one - other) > _APART
+    return np.where(spoilt, nearer, mean), int(spoilt.sum())
 
 
 def _reading(name: str, density: NDArray[np.float64], chart: InkChart, place: int) -> InkReading:
