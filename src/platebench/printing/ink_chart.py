@@ -407,14 +407,18 @@ def _of_pairs(
 ) -> tuple[NDArray[np.float64], int]:
     """Return the mean of each pair, or where one is spoilt the other; and how many are spoilt.
 
-    Of two that differ the one is right that lies nearer to the next amounts of its hue.
+    Of two that differ the one is right that goes with the sound amounts of its hue.
     """
-    mean = (one + other) / 2
-    around = np.pad(mean, ((1, 1), (0, 0)), mode="edge")
-    near = (around[:-2] + around[2:]) / 2
-    nearer = np.where(np.abs(one - near) < np.abs(other - near), one, other)
-    spoilt = np.abs(one - other) > _APART
-    return np.where(spoilt, nearer, mean), int(spoilt.sum())
+    density, spoilt, row = (one + other) / 2, np.abs(one - other) > _APART, np.arange(len(one))
+    for column in np.flatnonzero(spoilt.any(0)):
+        bad = spoilt[:, column]
+        if bad.all():
+            continue
+        wanted = np.interp(row[bad], row[~bad], density[~bad, column])
+        first, second = one[bad, column], other[bad, column]
+        closer = np.abs(first - wanted) < np.abs(second - wanted)
+        density[bad, column] = np.where(closer, first, second)
+    return density, int(spoilt.sum())
 
 
 def _reading(name: str, density: NDArray[np.float64], chart: InkChart, place: int) -> InkReading:
