@@ -173,6 +173,23 @@ def test_more_of_an_ink_that_prints_darker_again_is_not_used(tmp_path: Path) -> 
     assert yellow.turned and (yellow.amount is None or yellow.amount <= 0.7)
 
 
+def test_dirt_on_one_of_a_pair_does_not_count(tmp_path: Path) -> None:
+    choose(tmp_path, YELLOW)
+    scan = tmp_path / "inks.tif"
+    codes = tifffile.imread(scan)
+    folders = process_folders(None, tmp_path)
+    clean = choose_process_ink(scan, "salted-paper", folders, tmp_path / "process", InkChart())
+    # The third of the columns, its sixth to last amounts: dark where the print is white.
+    rows, columns = np.array(codes.shape) / np.array([1130, 819])
+    codes[int(440 * rows) : int(475 * rows), int(215 * columns) : int(260 * columns)] = 9000
+    tifffile.imwrite(scan, codes, resolution=(PPI, PPI), resolutionunit="INCH")
+    dirty = choose_process_ink(scan, "salted-paper", folders, tmp_path / "process", InkChart())
+    assert dirty.notes != clean.notes
+    assert clean.process.ink is not None and dirty.process.ink is not None
+    assert dirty.process.ink.name == "yellow"
+    assert dirty.process.ink.taken == pytest.approx(clean.process.ink.taken, abs=0.02)
+
+
 def test_nothing_lies_on_the_chart_above_its_limit(tmp_path: Path) -> None:
     chart = ink_chart({"red": 0.8, "black": 0.5})
     files = write_ink_chart(tmp_path, chart, 100)

@@ -72,6 +72,7 @@ _AMOUNTS = ROWS // 2
 BLACK_INK = 2.0  # full areas of a colour that black takes, unless known; common practice, no source
 _HELD = 0.015  # D above paper white that nobody sees, with something to spare for the next print
 _FLOOR = 0.002  # D; lighter is noise
+_APART = 0.15  # D between two patches of a pair; more is dirt
 _TURNED = 0.05  # D that more ink may print darker before it counts as turning round
 _BLACK_ENOUGH = 0.3  # D; less is no print
 _VERSION = 1
@@ -392,10 +393,32 @@ def read_ink_chart(
         raise ChartError(
             path, what, "expose by the standard printing time, and print again", "printing_time"
         )
-    pairs = (patches[:_AMOUNTS] + patches[::-1, ::-1][:_AMOUNTS]) / 2
+    density, spoilt = _of_pairs(patches[:_AMOUNTS], patches[::-1, ::-1][:_AMOUNTS])
+    notes = list(scan.notes)
+    if spoilt:
+        notes.append(f"patches left out because they differ from their twins: {spoilt}")
     return tuple(
-        _reading(name, pairs[:, column], chart, place=column) for column, name in enumerate(NAMES)
-    ), scan.notes
+        _reading(name, density[:, column], chart, place=column) for column, name in enumerate(NAMES)
+    ), tuple(notes)
+
+
+def _of_pairs(
+    one: NDArray[np.float64], other: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], int]:
+    """Return the mean of each pair, or where one is spoilt the other; and how many are spoilt.
+
+    Of two that differ the one is right that goes with the sound amounts of its hue.
+    """
+    density, spoilt, row = (one + other) / 2, np.abs(one - other) > _APART, np.arange(len(one))
+    for column in np.flatnonzero(spoilt.any(0)):
+        bad = spoilt[:, column]
+        if bad.all():
+            continue
+        wanted = np.interp(row[bad], row[~bad], density[~bad, column])
+        first, second = one[bad, column], other[bad, column]
+        closer = np.abs(first - wanted) < np.abs(second - wanted)
+        density[bad, column] = np.where(closer, first, second)
+    return density, int(spoilt.sum())
 
 
 def _reading(name: str, density: NDArray[np.float64], chart: InkChart, place: int) -> InkReading:
