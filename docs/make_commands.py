@@ -175,6 +175,11 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
         "`audits.csv` and `catalogue.sqlite` beside the packages, or beside --catalogue",
         (*_ANY, E.INPUT, E.OUTPUT, E.PACKAGE_INVALID, E.SETTINGS),
     ),
+    "shortcut": (
+        "nothing",
+        "a file in FOLDER: `platebench.desktop`, `.command` or `.bat`",
+        (*_ANY, E.OUTPUT),
+    ),
     "completion": ("nothing", "nothing", _ANY),
 }
 

@@ -26,7 +26,7 @@ DOORS = {
     "sqlite3": {"archive/catalogue", "archive/audit"},
     "tomlkit": {"session/draft_file.py", "session/edit_file.py", "printing/process_write.py"},
     "reportlab": {"write"},
-    "starlette": {"review/app.py"},
+    "starlette": {"review/app.py", "review/front_app.py"},
     "uvicorn": {"review/serve.py", "review/door.py"},
     "pypdfium2": {"write"},
     "pyvips": {"exhibit/deep_picture.py"},

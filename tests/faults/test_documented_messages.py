@@ -24,6 +24,8 @@ from PIL import Image
 from platebench.cli import main
 from platebench.core.errors import ExitCode, PlateError, WorkerLostError
 from platebench.core.image import SensorFrame
+from platebench.core.start_entry import start_text
+from platebench.review.front import Front
 from platebench.review.table import ReviewTable
 from platebench.synthetic import (
     CameraModel,
@@ -132,7 +134,7 @@ def refusing(number: int) -> Scenario:
 PLATE = '[[plate]]\nid = "p"\ncaptures = ["a.dng"]\n'
 PICTURE = "[[plate.pictures]]\n"
 
-# --- Review table
+# --- The page
 
 
 def asked_by_a_page(session: Path, plate_id: str, key: str) -> str:
@@ -167,6 +169,32 @@ def _(folder: Path, patch: pytest.MonkeyPatch) -> str:
     patch.setattr(Path, "read_bytes", read_and_write)
     with pytest.raises(PlateError) as raised:
         ReviewTable(folder).edit("tall", {"rotate": 90})
+    return str(raised.value)
+
+
+@produces("… is not a folder; choose another")
+def _(folder: Path, patch: pytest.MonkeyPatch) -> str:
+    with pytest.raises(PlateError) as raised:
+        Front(None).open(str(folder / "gone"))
+    return str(raised.value)
+
+
+@produces("… cannot be read; choose another")
+def _(folder: Path, patch: pytest.MonkeyPatch) -> str:
+    def refuse(*_: object) -> None:
+        raise PermissionError(errno.EACCES, "no")
+
+    patch.setattr("platebench.review.front.os.scandir", refuse)
+    patch.setattr("platebench.review.front.list_captures", lambda _folder: ([], []))
+    with pytest.raises(PlateError) as raised:
+        Front(None).folder(str(folder))
+    return str(raised.value)
+
+
+@produces("… was not written: no such file can hold that name of a program")
+def _(folder: Path, patch: pytest.MonkeyPatch) -> str:
+    with pytest.raises(PlateError) as raised:
+        start_text(Path("/a\nb/python"), "linux")
     return str(raised.value)
 
 

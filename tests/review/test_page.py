@@ -442,7 +442,7 @@ def test_the_report_looks_the_same_from_the_page_and_from_disk(
         )
         assert [said for said in complaints if "script" not in said] == []
         page.close()
-    assert looks[0] == looks[1] == ["rgb(244, 243, 239)", 2, "grid"]  # #f4f3ef, two plates
+    assert looks[0] == looks[1] == ["rgb(243, 243, 243)", 2, "grid"]  # #f3f3f3, two plates
 
 
 def test_the_picture_is_drawn_on_the_positive_and_the_rest_dimmed(page: Any, session: Path) -> None:

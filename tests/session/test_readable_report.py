@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import re
 import shutil
@@ -12,6 +13,7 @@ from pathlib import Path
 import pypdf
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from platebench.cli import main
 from platebench.plate.densities import PlateDensities
@@ -20,6 +22,7 @@ from platebench.plate_log.entry import LogEntry
 from platebench.session.check_file import KeptChecks
 from platebench.session.convert_session import convert_session
 from platebench.session.readable_report import _about, _measured, _terms
+from platebench.write.page_pen import REGULAR, font_file
 from platebench.write.report_page import (
     MOST_BYTES,
     Histogram,
@@ -103,6 +106,47 @@ def test_the_pdf_says_the_same(converted: Path) -> None:
     record = json.loads((converted / "converted" / "plates" / "wide.json").read_bytes())["result"]
     for said in (f"{record['density_range']:.2f}", "wide", "dense.dng is empty", "Made with"):
         assert said in text
+
+
+def test_a_table_of_all_plates_comes_first_and_leads_to_each(converted: Path) -> None:
+    output = converted / "converted"
+    record = json.loads((output / "plates" / "wide.json").read_bytes())["result"]
+    span = f"{record['density_range']:.2f}"
+    page = read(output / "report.html")
+    assert page.text.index("to look at") < page.text.index(span) < page.text.index("Measured")
+    assert "#plate-1" in page.addresses and "#plate-2" in page.addresses
+    first, *_ = pypdf.PdfReader(output / "report.pdf").pages
+    text = first.extract_text()
+    assert text.index("to look at") < text.index(span) < text.index("captures")
+    links = [one.get_object() for one in first["/Annots"]]
+    assert sum(one["/Subtype"] == "/Link" for one in links) == 2
+
+
+def test_two_plates_share_a_page_and_one_face_serves_both_files(tmp_path: Path) -> None:
+    facts = tuple((f"name {n}", "some value") for n in range(12))
+    picture = tmp_path / "p.jpg"
+    Image.new("L", (900, 700), 120).save(picture)
+    histogram = Histogram(counts=(1, 4, 2) * 20, first=0.0, step=0.04, base_fog=0.1, d_max=1.6)
+    plates = tuple(
+        PlatePart(
+            plate_id=f"p{n}", picture=picture, histogram=histogram, measured=facts[:8],
+            settings=facts, about=facts, flags=("look here",), notes=("a note",),
+        )
+        for n in range(8)
+    )  # fmt: skip
+    write_report_pdf(tmp_path / "r.pdf", ReportFacts(title="t", plates=plates))
+    pages = pypdf.PdfReader(tmp_path / "r.pdf").pages
+    assert len(pages) <= 5  # the first page has the title, and room for one or two
+    faces = {
+        str(font.get_object()["/BaseFont"]).partition("+")[2]
+        for page in pages
+        for font in page["/Resources"]["/Font"].values()
+    }
+    assert faces - {""} == {"SourceSerifPro-Regular"}  # "": named by reportlab, not used
+    write_report_html(tmp_path / "r.html", ReportFacts(title="t", plates=plates))
+    text = (tmp_path / "r.html").read_text(encoding="utf-8")
+    face = re.search(r"url\(data:font/ttf;base64,([^)]+)\)", text)
+    assert face and base64.b64decode(face[1]) == font_file(REGULAR).read_bytes()
 
 
 def test_the_same_session_is_the_same_bytes(converted: Path) -> None:

@@ -30,12 +30,13 @@ _COMMANDS = (  # in the order they are used
     *("expose", "develop-log", "own-speed", "plan-plate"),
     *("reciprocity-plate", "batch-book"),
     *("archive", "verify", "reproduce", "catalogue", "audit", "exhibit"),
-    "completion",
+    *("shortcut", "completion"),
 )
 _MADE_NAMED = 12  # files written before an error; the rest is counted
 _KEPT = "interrupted; finished files are kept"
 _LAST_WORDS = {
     **dict.fromkeys(("convert", "master"), f"{_KEPT}, run again to go on"),
+    "": "the page is closed; your changes are in session.toml",
     "review": "the review page is closed; your changes are in session.toml",
     "watch": "no longer watching; finished files are kept",
 }
@@ -111,14 +112,22 @@ def _module_of(name: str) -> ModuleType:
 
 @click.group(
     cls=ErrorBoundary,
+    invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Try it: platebench demo my-first-session",
 )
 @click.version_option(__version__, prog_name="platebench")
-def main() -> None:
+@click.pass_context
+def main(ctx: click.Context) -> None:
     """Turn captures of glass-plate negatives into positives, proof sheets and measured densities.
+
+    Without a command the page opens at its front: your sessions, and the day's work in order.
 
     A session is a folder of camera raws or scans made in one sitting. "start" looks through it
     and drafts session.toml; "check" judges the captures while the light box is still set up;
     "convert" makes the pictures. Originals are only ever read.
     """
+    if ctx.invoked_subcommand is None:
+        from platebench.cli.review import open_at_front
+
+        open_at_front()

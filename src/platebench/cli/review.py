@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from threading import Thread
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,6 +16,9 @@ from platebench.cli.options import (
     size_in_bytes,
     talk_options,
 )
+
+if TYPE_CHECKING:
+    from platebench.review.serve import Review
 
 
 @click.command(
@@ -53,20 +57,39 @@ def command(
     Corners, turns, tones and notes are written to session.toml at once, its comments kept. The
     page is served to this machine alone, under an address nobody can guess; Ctrl-C ends it.
     """
-    from platebench.review.hand_over import open_in_browser
-    from platebench.review.serve import open_table, serve
+    from platebench.review.serve import open_table
 
     if quiet and no_browser and not as_json:
         raise click.UsageError("--quiet with --no-browser would tell nobody the address")
     own = Path(click.get_app_dir("platebench"))
     review = open_table(session, output=output, port=port, memory=memory, user_folder=own)
 
+    _serve(review, as_json=as_json, quiet=quiet, browser=not no_browser)
+
+
+def open_at_front() -> None:
+    """Serve the page's front, and each session that is opened from it, until interrupted."""
+    from platebench.review.front_app import open_front
+
+    front, review = open_front(Path(click.get_app_dir("platebench")))
+    try:
+        _serve(review)
+    finally:
+        front.close()
+
+
+def _serve(
+    review: Review, *, as_json: bool = False, quiet: bool = False, browser: bool = True
+) -> None:
+    from platebench.review.hand_over import open_in_browser
+    from platebench.review.serve import serve
+
     def when_up(address: str) -> None:
         if as_json:
             print_json({"address": address})
         elif not quiet:
             click.echo(f"{address}\nCtrl-C ends it.")
-        if not no_browser:
+        if browser:
             Thread(target=show_to, args=(address,)).start()
 
     def show_to(address: str) -> None:

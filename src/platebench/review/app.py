@@ -113,6 +113,24 @@ def review_app(
     return Guard(app, token, hosts, entered)
 
 
+def event_stream(events: Events) -> Response:
+    """Return the stream of what pages are told, for one more page if there is room for it."""
+    if events.listening >= MOST_PAGES:
+        said = {"error": f"{MOST_PAGES} pages are open already; close some"}
+        return JSONResponse(said, HTTPStatus.SERVICE_UNAVAILABLE, headers=NOT_KEPT)
+    return StreamingResponse(events.stream(), media_type="text/event-stream", headers=NOT_KEPT)
+
+
+def begun(tasks: Tasks, name: str, work: Work | None) -> Response:
+    """Begin work, unless there is none of the name or other work is still being done."""
+    if work is None:
+        return _bad("no such work")
+    if not tasks.start(name, work):
+        said = f"{tasks.running} is still being done; wait for it to end"
+        return JSONResponse({"error": said}, HTTPStatus.CONFLICT, headers=NOT_KEPT)
+    return JSONResponse({"begun": name}, HTTPStatus.ACCEPTED, headers=NOT_KEPT)
+
+
 class _Answers:
     """One method an address. Plain methods run in a thread each, so that no one waits for all."""
 
@@ -142,12 +160,7 @@ class _Answers:
         return JSONResponse(told, headers=NOT_KEPT)
 
     async def events(self, _request: Request) -> Response:
-        if self._events.listening >= MOST_PAGES:
-            said = {"error": f"{MOST_PAGES} pages are open already; close some"}
-            return JSONResponse(said, HTTPStatus.SERVICE_UNAVAILABLE, headers=NOT_KEPT)
-        return StreamingResponse(
-            self._events.stream(), media_type="text/event-stream", headers=NOT_KEPT
-        )
+        return event_stream(self._events)
 
     def plate(self, request: Request) -> Response:
         return JSONResponse(plate_to_json(self._table, _plate_id(request)), headers=NOT_KEPT)
@@ -221,13 +234,13 @@ class _Answers:
         return JSONResponse({"picture_box_mm": box}, headers=NOT_KEPT)
 
     async def edit(self, request: Request) -> Response:
-        wishes = await _json_table(request)
+        wishes = await json_table(request)
         if wishes is None:
             return _bad("send a table of changes as JSON")
         return await self._edited({_plate_id(request): wishes})
 
     async def edit_many(self, request: Request) -> Response:
-        wishes = await _json_table(request)
+        wishes = await json_table(request)
         if not wishes or not all(isinstance(one, dict) for one in wishes.values()):
             return _bad("send a table of changes for each plate as JSON")
         return await self._edited(wishes)
@@ -237,11 +250,14 @@ class _Answers:
         return self._changed(tuple(changes))
 
     async def keep(self, request: Request) -> Response:
-        wishes = await _json_table(request)
+        wishes = await json_table(request)
         if wishes is None:
             return _bad("send a table of choices as JSON")
-        await run_in_threadpool(self._table.kept.keep, wishes)
-        return JSONResponse(self._table.kept.said, headers=NOT_KEPT)
+        chosen: dict[str, Any] = {
+            name: wishes[name] for name in ("ground", "print_size") if name in wishes
+        }
+        await run_in_threadpool(self._table.kept.keep, chosen)
+        return JSONResponse({}, headers=NOT_KEPT)
 
     def undo(self, _request: Request) -> Response:
         return self._changed(self._table.undo())
@@ -250,14 +266,9 @@ class _Answers:
         return self._changed(self._table.redo())
 
     async def do(self, request: Request) -> Response:
-        name, wishes = request.path_params["name"], await _json_table(request)
-        if name not in self._makers or wishes is None:
-            return _bad("no such work")
-        work = self._makers[name](self._table, wishes)
-        if not self._tasks.start(name, work):
-            said = f"{self._tasks.running} is still being done; wait for it to end"
-            return JSONResponse({"error": said}, HTTPStatus.CONFLICT, headers=NOT_KEPT)
-        return JSONResponse({"begun": name}, HTTPStatus.ACCEPTED, headers=NOT_KEPT)
+        name, wishes = request.path_params["name"], await json_table(request)
+        make = None if wishes is None else self._makers.get(name)
+        return begun(self._tasks, name, make and make(self._table, wishes or {}))
 
     def output(self, request: Request) -> Response:
         name = request.path_params["name"]
@@ -326,7 +337,8 @@ def _numbers(text: str) -> list[float]:
     return numbers if all(math.isfinite(n) and abs(n) < 1e6 for n in numbers) else []
 
 
-async def _json_table(request: Request) -> dict[str, Any] | None:
+async def json_table(request: Request) -> dict[str, Any] | None:
+    """Return the table that a request has sent; None where it is none."""
     try:
         sent = read_json(await request.body() or b"{}")
     except ValueError:

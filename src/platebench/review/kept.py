@@ -17,7 +17,8 @@ from platebench.core.plain_json import read_json
 FILE_NAME = "review-page.json"
 GROUNDS = ("system", "light", "dark")
 PRINT_SIZES = (8, 30)  # rem
-DEFAULTS: Mapping[str, Any] = {"ground": "system", "print_size": 14}
+DEFAULTS: Mapping[str, Any] = {"ground": "system", "print_size": 14, "sessions": []}
+MOST_SESSIONS = 12
 
 
 class KeptChoices:
@@ -31,12 +32,12 @@ class KeptChoices:
     def __init__(self, folder: Path | None) -> None:
         self._path = None if folder is None else folder / FILE_NAME
         self._lock = Lock()
-        self._said = dict(DEFAULTS) | _sound(self._read())
+        self._said = dict(DEFAULTS)
 
     @property
     def said(self) -> dict[str, Any]:
-        """The choices by name."""
-        return dict(self._said)
+        """The choices by name, as the file has them now: several pages may be open."""
+        return dict(self._said) | _sound(self._read())
 
     def keep(self, choices: Mapping[str, Any]) -> None:
         """Keep what of some choices makes sense.
@@ -47,11 +48,22 @@ class KeptChoices:
             If the file cannot be written.
         """
         with self._lock:
-            self._said |= _sound(choices)
+            self._said = self.said | _sound(choices)
             if self._path is not None:
                 self._path.parent.mkdir(parents=True, exist_ok=True)
                 with atomic_write(self._path) as stream:
                     stream.write(json.dumps(self._said, indent=1).encode())
+
+    def note_session(self, folder: Path) -> None:
+        """Keep a session as the one used last.
+
+        Raises
+        ------
+        WriteError
+            If the file cannot be written.
+        """
+        before, name = self.said["sessions"], str(folder.resolve())
+        self.keep({"sessions": [name, *(one for one in before if one != name)][:MOST_SESSIONS]})
 
     def _read(self) -> dict[str, Any]:
         try:
@@ -69,4 +81,7 @@ def _sound(choices: Mapping[str, Any]) -> dict[str, Any]:
     size = choices.get("print_size")
     if type(size) is int and PRINT_SIZES[0] <= size <= PRINT_SIZES[1]:
         sound["print_size"] = size
+    names = choices.get("sessions")
+    if isinstance(names, list) and all(isinstance(name, str) for name in names):
+        sound["sessions"] = names[:MOST_SESSIONS]
     return sound

@@ -5,13 +5,14 @@ from __future__ import annotations
 import secrets
 import socket
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Event
+from threading import Event, Thread
 
 import uvicorn
 
-from platebench.core.errors import PortTakenError
+from platebench.core.errors import PortTakenError, WriteError
 from platebench.core.memory import available_bytes
 from platebench.review.app import review_app
 from platebench.review.door import AT_A_TIME, QUEUE, connections, few_messages
@@ -43,7 +44,7 @@ class Review:
     address: str
     entered: Event
     events: Events
-    watch: DiskWatch
+    watch: DiskWatch | None
     listening: socket.socket
 
 
@@ -54,6 +55,7 @@ def open_table(
     port: int = 0,
     memory: int | None = None,
     user_folder: Path | None = None,
+    front: str = "",
 ) -> Review:
     """Prepare the table of a session, listening but not yet answering.
 
@@ -69,6 +71,8 @@ def open_table(
         Bytes for plates held at full size; None: a quarter of what is free.
     user_folder : Path or None
         Where a person keeps process profiles of their own.
+    front : str
+        Address of the page this one is opened from.
 
     Raises
     ------
@@ -78,7 +82,62 @@ def open_table(
         If the port cannot be had.
     """
     limit = memory or int(min(max(available_bytes() * SHARE_OF_MEMORY, LEAST_MEMORY), MOST_MEMORY))
-    table = ReviewTable(folder, output=output, memory_bytes=limit, user_folder=user_folder)
+    table = ReviewTable(
+        folder, output=output, memory_bytes=limit, user_folder=user_folder, front=front
+    )
+    if user_folder is not None:
+        with suppress(WriteError):  # only a convenience
+            table.kept.note_session(folder)
+    place = new_place(port)
+    events = Events()
+    table.when_ready = on_ready(events)
+    entered = Event()
+    app = review_app(
+        table,
+        events,
+        Tasks(events),
+        MAKERS,
+        token=place.token,
+        hosts=place.hosts,
+        entered=entered,
+    )
+    return Review(
+        app=app,
+        address=place.address,
+        entered=entered,
+        events=events,
+        watch=DiskWatch(table, events),
+        listening=place.listening,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Place:
+    """Where a page is served: a socket of this machine's own, and a token nobody can guess."""
+
+    listening: socket.socket
+    port: int
+    token: str
+
+    @property
+    def address(self) -> str:
+        """What the browser opens."""
+        return f"http://{LOOPBACK}:{self.port}/{self.token}/"
+
+    @property
+    def hosts(self) -> tuple[str, ...]:
+        """Names that this place goes by."""
+        return f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"
+
+
+def new_place(port: int) -> Place:
+    """Return a place on a port of this machine; 0 takes a free one.
+
+    Raises
+    ------
+    PortTakenError
+        If the port cannot be had.
+    """
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -87,22 +146,7 @@ def open_table(
         listening.close()
         raise PortTakenError(port) from error
     port = listening.getsockname()[1]
-    token = secrets.token_urlsafe(24)
-    events = Events()
-    table.when_ready = on_ready(events)
-    hosts = (f"{LOOPBACK}:{port}", f"localhost:{port}")
-    entered = Event()
-    app = review_app(
-        table, events, Tasks(events), MAKERS, token=token, hosts=hosts, entered=entered
-    )
-    return Review(
-        app=app,
-        address=f"http://{LOOPBACK}:{port}/{token}/",
-        entered=entered,
-        events=events,
-        watch=DiskWatch(table, events),
-        listening=listening,
-    )
+    return Place(listening=listening, port=port, token=secrets.token_urlsafe(24))
 
 
 def serve(review: Review, when_up: Callable[[str], None]) -> None:
@@ -125,14 +169,38 @@ def serve(review: Review, when_up: Callable[[str], None]) -> None:
             review.events.close()
             super().handle_exit(sig, frame)  # type: ignore[arg-type]
 
-    review.watch.start()
+    if review.watch is not None:
+        review.watch.start()
     try:
         with few_messages():
             Server(server_config(review)).run(sockets=[review.listening])
     finally:
         review.entered.set()
-        review.watch.stop()
+        if review.watch is not None:
+            review.watch.stop()
         review.listening.close()
+
+
+class Aside:
+    """A page served beside another, from a thread of its own, until it is closed."""
+
+    def __init__(self, review: Review) -> None:
+        self._review, self.address = review, review.address
+        self._server = uvicorn.Server(server_config(review))
+        listening = {"sockets": [review.listening]}
+        self._thread = Thread(target=self._server.run, kwargs=listening, daemon=True)
+        self._thread.start()
+        if review.watch is not None:
+            review.watch.start()
+
+    def close(self) -> None:
+        """End the server and what it has open."""
+        if self._review.watch is not None:
+            self._review.watch.stop()
+        self._review.events.close()
+        self._server.should_exit = True
+        self._thread.join(timeout=5)
+        self._review.listening.close()
 
 
 def server_config(review: Review) -> uvicorn.Config:

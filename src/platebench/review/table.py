@@ -83,6 +83,8 @@ class ReviewTable:
         For plates held at full size.
     user_folder : Path or None
         Where a person keeps process profiles of their own.
+    front : str
+        Address of the page this one is opened from; "" where it is opened by itself.
 
     Raises
     ------
@@ -97,7 +99,9 @@ class ReviewTable:
         output: Path | None = None,
         memory_bytes: int = 1 << 30,
         user_folder: Path | None = None,
+        front: str = "",
     ) -> None:
+        self.front = front  # address of the page this one was opened from
         self.folder, self.user_folder = folder, user_folder
         self.output = folder / OUTPUT_NAME if output is None else output
         self.results = Results(self.output)

@@ -135,7 +135,8 @@ def index_of(plates: Sequence[PlatePart]) -> list[IndexLine]:
             plate_id=plate.plate_id,
             title=plate.title,
             place=place,
-            state="not converted" if plate.error else "to look at" if plate.flags else "",
+            state="not converted" if plate.error else "; ".join(plate.flags),
+            figures=plate.figures,
         )
         for place, plate in enumerate(plates, 1)
     ]
@@ -200,6 +201,7 @@ def plate_part(
         title=record.log.title if record.log else record.caption,
         picture=preview_of(output, result.plate_id),
         measured=tuple(_measured(record)),
+        figures=_figures(record),
         settings=tuple(_settings(settings, record)),
         about=tuple(_about(record.log)) if record.log else (),
         flags=record.flags,
@@ -248,6 +250,16 @@ def _measured(record: PlateRecord) -> list[Fact]:
         even = f"even to {100 * after.sd_over_mean:.2f} % (standard deviation)"
         facts.append(("bare light, flattened", even))
     return facts
+
+
+def _figures(record: PlateRecord) -> tuple[str, ...]:
+    """Return a plate's figures for the table of all plates."""
+    if record.densities is None or record.dense_end is None:
+        return (record.format, "", "", "")
+    d_max, span, bound = record.dense_end
+    least = "at least " if bound else ""
+    fog = f"{record.densities.base_fog:z.2f}" + ("" if record.fog_seen else " (thinnest)")
+    return (record.format, fog, f"{least}{d_max:z.2f}", f"{least}{span:z.2f}")
 
 
 def _settings(settings: PlateSettings, record: PlateRecord) -> list[Fact]:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from platebench.core.files import atomic_write
+from platebench.write.page_pen import REGULAR, font_file
 from platebench.write.preview import smaller_preview
 
 Fact = tuple[str, str]  # name, value
+COLUMNS = ("size", "base plus fog", "Dmax", "range")  # of the table of all plates
 _URGENT = ("warn", "fail")
 
 
@@ -55,6 +58,8 @@ class PlatePart:
         What was assumed or done.
     verdicts : tuple of (str, str)
         Severity and sentence of what ``check`` found in its captures.
+    figures : tuple of str
+        As of `IndexLine`.
     histogram : Histogram or None
     error : str
         Why it failed; "" where it did not.
@@ -69,6 +74,7 @@ class PlatePart:
     flags: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     verdicts: tuple[Fact, ...] = ()
+    figures: tuple[str, ...] = ("",) * 4
     histogram: Histogram | None = None
     error: str = ""
 
@@ -91,12 +97,14 @@ class LightPart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IndexLine:
-    """A plate in the index.
+    """A plate in the table of all plates, which is the index too.
 
     Attributes
     ----------
     plate_id, title, state : str
         The state is "" where there is nothing to do about it.
+    figures : tuple of str
+        Plate size, base plus fog, Dmax, range, as `COLUMNS` names them; "" where not known.
     place : int
         Among the plates of its file, from 1.
     part : str
@@ -107,6 +115,7 @@ class IndexLine:
     title: str
     place: int
     state: str = ""
+    figures: tuple[str, ...] = ("",) * 4
     part: str = ""
 
 
@@ -171,8 +180,8 @@ _SIDES = ((900, 90_000), (640, 45_000), (420, 20_000), (260, 9_000), (160, 4_000
 MOST_DENSITY = 3.5
 # https://www.w3.org/TR/CSP3/ ; the page's own styles and pictures, and no script
 POLICY = (
-    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
-    "form-action 'none'"
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; "
+    "base-uri 'none'; form-action 'none'"
 )
 _WIDTH, _HEIGHT, _FOOT = 340, 120, 16
 
@@ -196,6 +205,8 @@ def write_report_html(path: Path, facts: ReportFacts) -> None:
     text = environment.get_template("report.html").render(
         facts=facts,
         policy=POLICY,
+        columns=COLUMNS,
+        face=_face(),
         picture=lambda preview: _data_address(preview, side),
         histogram=_histogram,
         by_urgency=by_urgency,
@@ -210,6 +221,12 @@ def picture_side(pictures: int) -> int:
         if pictures * usual_bytes <= MOST_BYTES:
             return side
     return _SIDES[-1][0]
+
+
+@cache
+def _face() -> str:
+    """Return the face of the PDF as an address that needs no file beside the page."""
+    return f"data:font/ttf;base64,{base64.b64encode(font_file(REGULAR).read_bytes()).decode()}"
 
 
 def _data_address(preview: Path, side: int) -> str:

@@ -104,7 +104,8 @@ function showMore() {
   offer("archive", "Archive…", () => askArchive(session, work));
   const ground = make("select", { onchange: () => { document.documentElement.dataset.ground = ground.value; keep({ ground: ground.value }); } },
     ...[["system", "as the system"], ["light", "light"], ["dark", "dark"]].map(([value, text]) => make("option", { value, selected: value === session.kept.ground }, text)));
-  by("more-list").replaceChildren(...links, ...buttons, make("label", { class: "field" }, "Page", ground));
+  const front = session.front ? [make("a", { href: session.front }, "Front: other sessions, the day's work")] : [];
+  by("more-list").replaceChildren(...front, ...links, ...buttons, make("label", { class: "field" }, "Page", ground));
 }
 
 function here() {

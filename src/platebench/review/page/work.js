@@ -4,7 +4,7 @@ import { linkTo, showMade } from "./made.js";
 import { make } from "./make.js";
 import { tell } from "./server.js";
 
-const NAMES = { convert: "Converting", "print-negative": "Print negative", archive: "Archiving", share: "Pictures to share" };
+const NAMES = { start: "Looking through the captures", check: "Checking", convert: "Converting", "print-negative": "Print negative", archive: "Archiving", share: "Pictures to share" };
 
 export class Work {
   constructor() {
@@ -28,7 +28,7 @@ export class Work {
     if (kind === "note") this.say(facts.text, false);
     if (kind === "done") {
       this.box.hidden = true;
-      if (showMade(facts)) return;
+      if (document.getElementById("made") && showMade(facts)) return;
       facts.said.forEach((line) => this.say(line, facts.failed));
       if (facts.files && facts.files.length) this.put(make("span", { class: "files" }, ...facts.files.map(linkTo)), false);
     }
