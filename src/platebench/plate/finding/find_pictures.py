@@ -84,7 +84,7 @@ def find_pictures(plate: Floats, *, positive: bool = False) -> Parting:
     """
     tone = over_rebate(plate, positive=positive)
     down, across = gaps_along(tone), gaps_along(np.ascontiguousarray(tone.T))
-    if not down and not across:
+    if down is None or across is None or not (down or across):
         return Parting()
     rows, columns = _spans(down, tone), _spans(across, np.ascontiguousarray(tone.T))
     boxes = tuple(
@@ -102,8 +102,8 @@ def over_rebate(plate: Floats, *, positive: bool = False) -> Floats:
     return np.asarray(np.clip(tone, 0, None) / max(middle, 1e-3), np.float32)
 
 
-def gaps_along(tone: Floats) -> tuple[Gap, ...]:
-    """Return the gaps that part rows of equal pictures; none where that is not plain."""
+def gaps_along(tone: Floats) -> tuple[Gap, ...] | None:
+    """Return the gaps that part rows of equal pictures; None where what is seen is not plain."""
     columns = _columns(tone)
     seen = list(_candidates(columns))
     best: tuple[Gap, ...] = ()
@@ -114,7 +114,8 @@ def gaps_along(tone: Floats) -> tuple[Gap, ...]:
             if min(shares) >= EACH and np.mean(shares) >= SURE and np.ptp(leans) <= ASKEW:
                 best = gaps
     others = [gap.bounded for gap in seen if gap not in best]
-    return best if best and max(others, default=0) < STRAY * min(g.bounded for g in best) else ()
+    plain = max(others, default=0.0) < STRAY * min((gap.bounded for gap in best), default=0.0)
+    return best if plain or not seen else None
 
 
 def _columns(tone: Floats) -> Floats:
