@@ -37,15 +37,19 @@ BENCHES = {
     "catalogue": ("--packages", "50"),
     "cluster": ("--plates", "3", "--megapixels", "0.5"),
     "growth": ("--plates", "6", "--megapixels", "0.2"),
+    "checked": ("--plates", "2", "--megapixels", "0.5"),
     "accidents": ("--seeds", "1", "--kinds", "TIFF, 8 bits grey"),
     "glare": ("--sessions", "1"),
     "coverage": ("--sessions", "1"),
     "print_checks": ("--prints", "1"),
     "exposure_strips": ("--papers", "5"),
     "several": ("--frames", "1"),
+    "find_pictures": ("--plates", "2"),
     "own_speed": ("--makers", "4"),
     "scan_gamma": ("--prints", "1"),
     "edges": ("--plates", "1"),
+    "picture_border": ("--plates", "2"),
+    "true_size": ("--boxes", "2", "--drawn", "1"),
 }
 
 

@@ -62,14 +62,16 @@ CONDITIONS = {
     "calibrated": "as bright, read through the calibration of a tablet in a frame of its own",
     "holder": "as mask, in a dark frame with bare light beyond it",
     "card": "as bright, with captures of a card off the middle and of the box off",
-    "card, mask": "the same under a black mask",
-    "X-Trans": "as card, by a filter pattern of six by six",
-    "mono": "as card, by a sensor without filters",
+    "two cards": "the same, and a smaller card in the middle",
+    "two cards, mask": "the same under a black mask",
+    "X-Trans": "as two cards, by a filter pattern of six by six",
+    "mono": "as two cards, by a sensor without filters",
     "scan, 16 bits": "glare and nothing else, in a scan without a blank, gamma 2.2",
     "scan, 8-bit JPEG": "the same as a JPEG of quality 95",
 }
 FILTERS = {"X-Trans": "XTRANS", "mono": "MONO"}
-CARDED = ("card", "card, mask", *FILTERS)
+BOTH = ((0.375, 0.4), (0.2, 0.5))  # half of a card's height, and its middle, shares of the frame's
+CARDS = {"card": BOTH[:1]} | dict.fromkeys(("two cards", "two cards, mask", *FILTERS), BOTH)
 SCAN_PPI = 127.0
 ENOUGH = 6  # sessions of a condition, one a shape, for the page
 PAGE = Path(__file__).parents[1] / "docs" / "measurement.md"
@@ -196,7 +198,7 @@ def session(
         shot = _taken(physics.light(truth, bare, later=True), box, camera, seed + 2)
         write_dng(folder / name, shot)
         if condition != "no blank":
-            light = _light(physics, bare, box, camera, seed + 1, carded=condition in CARDED)
+            light = _light(physics, bare, box, camera, seed + 1, CARDS.get(condition, ()))
     job = PlateJob(
         folder=folder,
         output=folder,
@@ -223,23 +225,24 @@ def _light(
     box: LightBox,
     camera: CameraModel,
     seed: int,
-    *,
-    carded: bool,
+    cards: tuple[tuple[float, float], ...],
 ) -> Light:
     """Return the light of a blank; and of card and box off, where they were captured."""
     blank = _taken(physics.light(np.ones_like(bare), bare, later=False), box, camera, seed)
     light = light_from_blanks([blank])
-    if not carded:
+    if not cards:
         return light
     rows, columns = bare.shape
-    card, half = np.ones_like(bare), round(0.375 * rows)
-    middle = round(0.4 * columns)
-    card[rows // 2 - half : rows // 2 + half, middle - half : middle + half] = 1e-6
-    with_card = _taken(physics.light(card, bare, later=False), box, camera, seed + 10)
+    shown = []
+    for height, place in cards:
+        card, half, middle = np.ones_like(bare), round(height * rows), round(place * columns)
+        card[rows // 2 - half : rows // 2 + half, middle - half : middle + half] = 1e-6
+        seen = physics.light(card, bare, later=False)
+        shown.append(_taken(seen, box, camera, seed + 10 + 2 * len(shown)))
     off = expose(
         np.zeros(bare.shape, np.float32), camera, exposure_s=64 * EXPOSURE_S, seed=seed + 11
     )
-    return replace(light, glare=session_glare(light, None, cards=[with_card], boxes_off=[off]))
+    return replace(light, glare=session_glare(light, None, cards=shown, boxes_off=[off]))
 
 
 def _scanned(light: np.ndarray, path: Path, seed: int) -> None:

@@ -48,7 +48,7 @@ class Scene:
     corners: Doubles
 
 
-def draw(kind: str, seed: int) -> Scene:
+def draw(kind: str, seed: int, corners: Doubles | None = None) -> Scene:
     """Draw one scene.
 
     Parameters
@@ -56,9 +56,12 @@ def draw(kind: str, seed: int) -> Scene:
     kind : {"bright", "mask", "holder", "rails"}
     seed : int
         Scenes of one seed and several kinds show one plate.
+    corners : ndarray of float64, shape (4, 2), optional
+        Where it lies, in place of those that are drawn.
     """
     rng = np.random.default_rng([seed, 4099])
-    corners = _corners(rng)
+    drawn = _corners(rng)
+    corners = drawn if corners is None else corners
     away = [FINER * d for d in _depths(corners)]
     long_side = FINER * _long_side(corners)
     pieces = np.random.default_rng([seed, 4099, KINDS.index(kind)])

@@ -61,6 +61,11 @@ ABOUT: dict[str, tuple[str, str, tuple[ExitCode, ...]]] = {
         (E.OK, E.USAGE, E.PARTIAL, *_SESSION[2:]),
     ),
     "master": (f"{_CAPTURES}, `plates.csv`, `calibration.json`", "`SESSION/masters`", _BATCH),
+    "find-pictures": (
+        f"{_CAPTURES}, `calibration.json`",
+        "nothing; with --write, `SESSION/session.toml`",
+        (E.OK, E.USAGE, E.PARTIAL, *_SESSION[2:]),
+    ),
     "calibrate": (
         f"{_CAPTURES}, and the tablet's",
         "`SESSION/calibration.json`; a table and a plot in `SESSION/converted`",

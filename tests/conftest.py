@@ -56,6 +56,16 @@ def one_core() -> Iterator[None]:
         yield
 
 
+@pytest.fixture
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where nobody looks at the plots, they are small pictures at once."""
+    from platebench.sensitometry import plot_paper
+
+    for name in ("png_of", "svg_of"):
+        bare = getattr(plot_paper, name)(plot_paper.new_sheet(0.1, 0.1))
+        monkeypatch.setattr(plot_paper, name, lambda _, bare=bare: bare)
+
+
 def pytest_configure(config: pytest.Config) -> None:
     for line in _EXEMPT:
         config.addinivalue_line("filterwarnings", line)

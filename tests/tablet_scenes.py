@@ -70,12 +70,15 @@ def light(box: LightBox, camera: CameraModel) -> Light:
 
 @lru_cache(maxsize=8)
 def light_and_glare(box: LightBox, camera: CameraModel) -> Light:
-    """Return the light of a session that has captures of a card and with the box off."""
+    """Return the light of a session that has captures of two cards and with the box off."""
     bare = replace(box, surround="bright")
     known = light(bare, camera)
-    card = simulate_card(bare, camera, exposure_s=EXPOSURE_S, seed=95)
+    cards = [
+        simulate_card(bare, camera, exposure_s=EXPOSURE_S, seed=95, aside=0.1),
+        simulate_card(bare, camera, exposure_s=EXPOSURE_S, seed=97, height=0.4),
+    ]
     off = simulate_box_off(bare, camera, exposure_s=64 * EXPOSURE_S, seed=96)
-    return replace(known, glare=session_glare(known, None, cards=[card], boxes_off=[off]))
+    return replace(known, glare=session_glare(known, None, cards=cards, boxes_off=[off]))
 
 
 def scene_of(image: PlateImage, known: Light) -> LitScene:

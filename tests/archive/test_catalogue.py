@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import rdflib
+from rdflib.namespace import RDF, SDO
 
 from platebench.archive.catalogue import Indexed, index_collection
 from platebench.archive.catalogue_file import ANEW, FILE_NAME
@@ -290,6 +292,61 @@ def test_export_as_linked_data(collection: Path, tmp_path: Path) -> None:
     with pytest.raises(WriteError):
         export_plates(collection / FILE_NAME, Query(), mine)
     assert mine.read_text(encoding="utf-8") == "{}"
+
+
+@pytest.mark.filterwarnings("ignore:ConjunctiveGraph is deprecated:DeprecationWarning")
+def test_linked_data_says_who_made_it_and_who_may_use_it(collection: Path, tmp_path: Path) -> None:
+    """Read with rdflib, whose list of schema.org's terms is the check of every name."""
+    said = {
+        "creator": "A. Maker",
+        "rights": "© A. Maker's heirs",
+        "usage_terms": 'For study; "not" for sale',
+        "web_statement": "https://example.org/rights",
+        "credit": "Harbour museum",
+    }
+    closed = {"more": {"access": "restricted"}}
+    package(collection / "rights", {"pier": {**RESULT, "log": {**said, **closed}}})
+    index(collection)
+    target = tmp_path / "plates.jsonld"
+    export_plates(collection / FILE_NAME, Query(), target)
+    document = json.loads(target.read_text(encoding="utf-8"))
+    assert document["@context"] == str(SDO)
+    # The published context needs the web: a vocabulary stands for it, which makes links texts.
+    local = {**document, "@context": {"@vocab": str(SDO)}}
+    graph = rdflib.Graph().parse(data=json.dumps(local), format="json-ld")
+    kinds = {kind for _, _, kind in graph.triples((None, RDF.type, None))}
+    for term in {verb for _, verb, _ in graph if verb != RDF.type} | kinds:
+        assert term in SDO
+    (pier,) = graph.subjects(SDO.identifier, rdflib.Literal("pier"))
+    found = {key: str(graph.value(pier, term)) for key, term in (
+        ("creator", SDO.creator), ("rights", SDO.copyrightNotice), ("credit", SDO.creditText),
+        ("web_statement", SDO.license),
+    )}  # fmt: skip
+    terms = graph.value(pier, SDO.usageInfo)
+    assert found | {"usage_terms": str(graph.value(terms, SDO.text))} == said
+    assert str(graph.value(pier, SDO.conditionsOfAccess)) == "restricted"
+
+
+def test_who_may_see_a_plate_is_read_once_and_kept(collection: Path, tmp_path: Path) -> None:
+    plates = {
+        "shut": {"access": "private", "remark": "two lines\naccess: open"},
+        "odd": {"Access": "open", " ACCESS ": "until 2040"},
+        "small": {"access": "Restricted"},
+    }
+    place = package(
+        collection / "closed", {name: {**RESULT, "log": {"more": m}} for name, m in plates.items()}
+    )
+    package(collection / "spoilt", {"torn": RESULT})
+    (collection / "spoilt/data/plates/torn.json").write_bytes(b'{"result": ')
+    index(collection)
+    known = {p["plate"]: p["access"] for p in find_plates(collection / FILE_NAME, Query()).plates}
+    assert known == {
+        **{"boats": "open", "mill": "open", "thin": "open", "small": "restricted"},
+        **{"shut": "private", "odd": "private", "torn": "unknown"},
+    }
+    assert export_plates(collection / FILE_NAME, Query(), tmp_path / "plates.jsonld") == 4
+    text = (tmp_path / "plates.jsonld").read_text(encoding="utf-8")
+    assert place.name in text and not any(name in text for name in ("shut", "odd", "torn"))
 
 
 def test_export_is_a_table_that_spreadsheets_take_for_text(

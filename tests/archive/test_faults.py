@@ -95,6 +95,7 @@ def kill_while_packing(folder: Path, moments: np.random.Generator, times: int) -
     return whole, unfinished
 
 
+@pytest.mark.big
 def test_killed_at_random_moments_a_few_times(tmp_path: Path) -> None:
     whole, unfinished = kill_while_packing(tmp_path, np.random.default_rng(5), 6)
     assert whole + unfinished > 0
@@ -235,6 +236,7 @@ def test_a_source_whose_disk_fails_is_named(
     assert [path.name for path in tmp_path.iterdir()] == ["source"]
 
 
+@pytest.mark.big
 def test_interrupted_it_leaves_nothing(session: Path) -> None:
     before = tree(session)
     process = subprocess.Popen(

@@ -431,9 +431,7 @@ def test_an_edited_tag_is_told_from_damaged_pixels(pictured: Path) -> None:
     master.write_bytes(whole)
     flip_byte(master, len(whole) - 5)
     found = verify_package(pictured).findings
-    assert [str(finding) for finding in found] == [
-        "altered: data/masters/a.tif has other pixels than when it was packed"
-    ]
+    assert [(one.kind, one.path) for one in found] == [(FindingKind.ALTERED, "data/masters/a.tif")]
     master.write_bytes(whole)
     flip_byte(master, 5)  # the header: no reader opens it
     said = "altered: data/masters/a.tif has other bytes than when it was packed"
@@ -516,9 +514,9 @@ def test_names_that_clash_on_other_disks_are_a_note(tmp_path: Path) -> None:
 def test_every_finding_is_one_line(tmp_path: Path) -> None:
     package = build(tmp_path / "p", {"two\nlines": b"x"})
     flip_byte(package / "data/two\nlines", 0)
-    assert [str(finding) for finding in verify_package(package).findings] == [
-        r"altered: data/two\nlines has other bytes than when it was packed"
-    ]
+    (finding,) = verify_package(package).findings
+    assert finding.kind is FindingKind.ALTERED and r"data/two\nlines" in str(finding)
+    assert "\n" not in str(finding)
 
 
 # --- Limits
@@ -529,7 +527,8 @@ def test_a_manifest_of_too_many_lines_ends(monkeypatch: pytest.MonkeyPatch) -> N
     data = b"".join(b"%032x  data/%d\n" % (n, n) for n in range(1000))
     found = parse_manifest(data, "md5")
     assert len(found.entries) == 100
-    assert found.problems == ["lists more than 100 files, the limit here"]
+    (problem,) = found.problems
+    assert "100" in problem
 
 
 def test_a_manifest_of_nothing_but_faults_ends() -> None:
@@ -539,7 +538,8 @@ def test_a_manifest_of_nothing_but_faults_ends() -> None:
 def test_bombs_of_lines_end_soon() -> None:
     begun = time.perf_counter()
     found = parse_manifest(b"\n" * manifests.LARGEST_MANIFEST, "md5")
-    assert found.problems == ["has more than 1000000 lines, the limit here"]
+    (problem,) = found.problems
+    assert "1000000" in problem
     folded = b"Label: value\n" + b" a\n" * (manifests.LARGEST_TAG_FILE // 3)
     assert parse_tags(folded) is not None
     many = [f"{name}{n}" for n in range(20_000) for name in ("A", "a")]

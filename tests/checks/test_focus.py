@@ -61,8 +61,7 @@ def test_a_soft_side_is_named(weight, side):
     """Depth tilt: blur grows from 0.5 to 1.2 px across the plate."""
     _, _, (verdict,) = look(*capture_with_blur(grainy(), CAM, 1.2, weight))
     assert verdict.severity in (Severity.WARN, Severity.FAIL)
-    assert f"the {side} side is out of focus" in verdict.text
-    assert "square the camera" in verdict.remedy
+    assert f"the {side} side" in verdict.text
 
 
 def test_a_soft_corner_is_named():
@@ -70,7 +69,7 @@ def test_a_soft_corner_is_named():
     weight[ROWS * 65 // 100 :, COLS * 66 // 100 :] = 1
     _, _, (verdict,) = look(*capture_with_blur(grainy(scene=None, grain_um=1.5), CAM, 2.0, weight))
     assert verdict.severity is Severity.WARN
-    assert "bottom right corner is soft" in verdict.text
+    assert "bottom right" in verdict.text
 
 
 def test_texture_on_one_side_is_no_false_alarm():
@@ -101,7 +100,7 @@ def test_soft_everywhere():
 def test_no_grain_is_said():
     grain, _, (verdict,) = look(*capture_with_blur(grainy(scene=None, grain_um=0.0), CAM))
     assert not np.isfinite(grain.sharpness).any()
-    assert "no grain above the noise" in verdict.text
+    assert "no grain" in verdict.text
     # what is left is noise alone, as the model foretells it
     assert np.nanmedian(grain.fine_over_noise) == pytest.approx(1.0, abs=0.03)
 

@@ -56,7 +56,7 @@ def test_glare_alone_and_what_each_change_gains() -> None:
     carded = reach_of(replace(set_up, cards=0), QUIET, 1e9)
     assert "card" in carded.change and carded.then[1] > carded.now[1] + 0.8
     masked = reach_of(replace(set_up, own=0.05), QUIET, 1e9)
-    assert "black card on the light box" in masked.change
+    assert "light box" in masked.change
     assert masked.then[1] == pytest.approx(known.now[1] + math.log10(20), abs=0.05)
     noisy = reach_of(replace(set_up, errors=DensityErrors(), glare=0.0, cards=2), QUIET, 100.0)
     assert "bracket" in noisy.change

@@ -82,8 +82,8 @@ def test_underexposed_names_stops_and_shutter_time():
     assert headroom.stops["red"] == pytest.approx(2.5, abs=0.01)
     (verdict,) = verdicts
     assert verdict.severity is Severity.WARN
-    assert "underexposed by 1.3 stops" in verdict.text
-    assert verdict.remedy == "lengthen to 1/8 s"
+    assert "1.3 stops" in verdict.text
+    assert "1/8 s" in verdict.remedy
 
 
 @pytest.mark.parametrize("below", [0.15, 0.3, 0.42])
@@ -111,7 +111,7 @@ def test_clipped_bare_light_without_a_blank():
     assert clipping.outside == {"red": 0.0, "green": 1.0, "blue": 0.0}
     assert clipping.worst_inside == 0.0
     assert verdict.severity is Severity.WARN
-    assert str(verdict) == "bare light box clips in green: shorten to 1/30 s and look again"
+    assert "green" in verdict.text and "1/30 s" in verdict.remedy
 
 
 def test_clipped_bare_light_with_a_blank_says_by_how_much():
@@ -119,16 +119,14 @@ def test_clipped_bare_light_with_a_blank_says_by_how_much():
     levels = {0: 0.8 * full, 1: 1.6 * full, 2: 1.0 * full}
     *_, (verdict,) = judge(frame((0.8, 1.6, 1.0), (0.1, 0.4, 0.2)), blank_levels=levels)
     # log2 1.6 = 0.68 stop over white, 0.88 over the aim; 1 stop shorter on the dial.
-    assert (
-        str(verdict) == "bare light box clips in green, overexposed by 0.9 stops: shorten to 1/40 s"
-    )
+    assert "0.9 stops" in verdict.text and "1/40 s" in verdict.remedy
 
 
 def test_clipping_inside_the_plate_fails():
     clipping, _, verdicts = judge(frame((0.5, 1.2, 0.7), (0.5, 1.2, 0.5)))
     assert clipping.inside == {"red": 0.0, "green": 1.0, "blue": 0.0}
     assert verdicts[0].severity is Severity.FAIL
-    assert "100 % of the green photosites inside the plate clip" in verdicts[0].text
+    assert "100 % of the green" in verdicts[0].text
 
 
 def test_clipped_shares_are_counted_by_colour():
@@ -160,9 +158,9 @@ def test_dark_surround_uses_the_blank_then_the_plate():
 
 def test_no_shutter_time_and_beyond_the_dial():
     *_, (verdict,) = judge(frame((0.1, 0.25, 0.1), (0.1, 0.1, 0.1), exposure_s=None))
-    assert verdict.remedy == "lengthen the exposure by 1.8 stops"
+    assert "1.8 stops" in verdict.remedy
     *_, (verdict,) = judge(frame((0.1, 0.25, 0.1), (0.1, 0.1, 0.1), exposure_s=25.0))
-    assert verdict.remedy == "open the aperture or brighten the light box by 1.8 stops"
+    assert "aperture" in verdict.remedy and "1.8 stops" in verdict.remedy
 
 
 def test_black_frame_fails():

@@ -9,6 +9,7 @@ import shutil
 from functools import partial
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import click
 import numpy as np
@@ -64,6 +65,7 @@ CURVES = ("--curves", "curves/curves.json")
 PLAN = ("--process", "albumen", "--darkest", "9", "--lightest", "14", "--f", "16", "--batch", "14")
 
 
+@pytest.mark.big
 def test_a_finished_plate_says_what_it_was_given_and_got(place: Path) -> None:
     document = told("own-speed", "shelf", *CURVES)
     (plate,) = document["plates"]
@@ -254,6 +256,7 @@ def test_every_command_line_of_the_page_is_understood(
         command.make_context(name, arguments, parent=click.Context(main))
 
 
+@pytest.mark.big
 def test_the_demos_small_log_and_test_plates_work(place: Path) -> None:
     for name, content in demo_test_plates().items():
         Path(name).write_bytes(content)
@@ -270,3 +273,18 @@ def test_the_demos_small_log_and_test_plates_work(place: Path) -> None:
     Path("plates.csv").write_bytes(demo_plate_log([f"p{n}" for n in range(1, 9)]))
     entries = load_plate_log(Path("plates.csv")).values()
     assert sum(entry.meter_ev is not None and entry.given_s is not None for entry in entries) == 6
+
+
+@pytest.mark.big
+def test_the_page_on_the_darkroom_runs_as_typed(place: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "darkroom.md").read_text(encoding="utf-8")
+    lines = re.findall(r"^    platebench (.+)$", page, re.MULTILINE)
+    assert len(lines) > 12
+    with mock.patch.dict(write_demo_session.__kwdefaults__, long_side=1500):
+        for line in ("demo demo-session", *lines):
+            done = CliRunner().invoke(main, shlex.split(line))
+            assert done.exit_code == 0, (line, done.output)
+    assert {path.name for path in (place / "demo-session" / "plans").glob("*.pdf")} >= {
+        "next-3-sheet.pdf",
+        "next-3-card.pdf",
+    }

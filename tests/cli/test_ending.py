@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import pickle
+import re
 from pathlib import Path
 
 import click
@@ -65,3 +66,11 @@ def test_settings_reach_the_command_line_from_a_worker(capsys: pytest.CaptureFix
     assert capsys.readouterr().err == (
         "Error: tall: a was not written: is full; go (--name, --output)\n"
     )
+
+
+def test_a_command_names_only_options_it_has(capsys: pytest.CaptureFixture[str]) -> None:
+    error = WriteError(Path("a"), "is full", "go", "output", "force")
+    for name, wanted in (("convert", {"--output", "--force"}), ("expose", set())):
+        with click.Context(main.get_command(click.Context(main), name)):  # type: ignore[arg-type]
+            show_error(error)
+        assert set(re.findall(r"--\w+", capsys.readouterr().err)) == wanted

@@ -35,6 +35,7 @@ COMMANDS = {
     "review": ("review", "shelf", "--no-browser"),
     "share": ("share", "shelf"),
     "master": ("master", "shelf", "--jobs", "1"),
+    "find-pictures": ("find-pictures", "shelf", "--jobs", "1"),
     "calibrate": ("calibrate", "light", "--tablet", "tablet.dng", "--steps", "21"),
     "measure": ("measure", "shelf", "wide", "--grid", "2x2"),
     "curve": ("curve", "readings.csv", "--exposure", "316", "--output", "drawn"),

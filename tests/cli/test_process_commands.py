@@ -13,11 +13,20 @@ from click.testing import CliRunner, Result
 
 from platebench.cli import main
 from platebench.core.errors import ExitCode
+from platebench.printing.ink_chart import draw_ink_chart, load_ink_chart
 from platebench.printing.process import response_of
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.step_chart import load_chart, plain_chart
+from platebench.synthetic.printing_process import ColourPrinter, PrintingProcess
 
-from ..printing.printed_charts import PROCESSES, Printing, print_chart, print_strip
+from ..printing.printed_charts import (
+    PPI,
+    PROCESSES,
+    Printing,
+    print_chart,
+    print_sheet,
+    print_strip,
+)
 
 PROCESS = PROCESSES["hard paper"]
 
@@ -149,3 +158,47 @@ def test_the_printing_time_and_its_sheet(tmp_path: Path, home: Path) -> None:
     told = json.loads(run("printing-time", strip, "--first", "5", "--json").stdout)
     (scale,) = load_process("cyanotype-citrate", process_folders(None, home)).scales
     assert scale.typical == pytest.approx(told["exposure_scale"], abs=1e-3)
+
+
+def test_from_ladder_and_chart_of_inks_to_a_chart_in_the_chosen_ink(
+    tmp_path: Path, home: Path
+) -> None:
+    charts = tmp_path / "charts"
+    assert run("process-chart", charts, "--kind", "ladder", "--ppi", "100").exit_code == ExitCode.OK
+    assert (charts / "ink-ladder.pdf").is_file()
+    limits = ("--limit", "black=70", "--limit", "red=85%")
+    result = run("process-chart", charts, "--kind", "inks", *limits, "--ppi", "150", "--json")
+    assert result.exit_code == ExitCode.OK, result.output
+    known = charts / "ink-chart.json"
+    chart = load_ink_chart(known)
+    assert chart is not None and chart.limits[-1] == 0.7 and chart.limits[0] == 0.85
+    printer = PrintingProcess(printer=ColourPrinter(inks=(0.35, 0.5, 3.8, 1.9)))
+    sheet = draw_ink_chart(chart, PPI)
+    scan = print_sheet(tmp_path / "i.tif", sheet, sheet.codes(), 9, Printing(process=printer))
+    to_calibrate = ("calibrate-process", scan, "--process", "carbon", "--chart", known)
+    result = run(*to_calibrate)
+    assert result.exit_code == ExitCode.OK, result.output
+    result = run(*to_calibrate, "--json")
+    assert json.loads(result.stdout)["ink"]["name"] == "yellow"
+    ink = load_process("carbon", process_folders(None, home)).ink
+    assert ink is not None and ink.name == "yellow"
+    # It is not calibrated yet, and its chart is written in its ink all the same.
+    result = run("process-chart", charts, "--process", "carbon", "--ppi", "100", "--json")
+    assert result.exit_code == ExitCode.OK, result.output
+    (steps,) = (Path(one) for one in json.loads(result.stdout)["files"] if one.endswith(".json"))
+    assert load_chart(steps).colour == ink.colour
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        ("--limit", "red=80"),
+        ("--black-ink", "1"),
+        ("--kind", "inks", "--limit", "pink=80"),
+        ("--kind", "inks", "--limit", "red=800"),
+        ("--kind", "ladder", "--process", "carbon"),
+    ],
+)
+def test_options_that_do_not_go_together(wrong: tuple[str, ...], tmp_path: Path) -> None:
+    assert run("process-chart", tmp_path / "charts", *wrong).exit_code == ExitCode.USAGE
+    assert not (tmp_path / "charts").exists()

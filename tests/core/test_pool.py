@@ -92,6 +92,7 @@ def test_a_result_that_cannot_be_sent_is_an_error_of_that_item() -> None:
     assert got[0] == "A" and got[2] == "B" and isinstance(got[1], UnexpectedError)
 
 
+@pytest.mark.big
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
 def test_an_item_whose_first_process_alone_is_killed_is_tried_again(tmp_path: Path) -> None:
     # the pool broke before "kill once" was killed; that happens for the first time alone
@@ -101,6 +102,7 @@ def test_an_item_whose_first_process_alone_is_killed_is_tried_again(tmp_path: Pa
     assert isinstance(got[0], WorkerLostError) and got[1] == "KILL ONCE"
 
 
+@pytest.mark.big
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
 def test_killed_workers_take_nobody_with_them(tmp_path: Path) -> None:
     listener = Listener()
@@ -137,6 +139,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.big
 @pytest.mark.skipif(os.name != "posix", reason="sends signals to a process group")
 @pytest.mark.parametrize(("presses", "seconds"), [(1, 1.0), (2, 60.0)])
 def test_interrupt_finishes_what_is_in_hand_and_again_stops_at_once(

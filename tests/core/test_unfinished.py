@@ -144,6 +144,7 @@ def converted(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.big
 @pytest.mark.parametrize(
     ("args", "places"),
     [

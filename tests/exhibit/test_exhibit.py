@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import shutil
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,10 +18,14 @@ from PIL import Image
 from platebench.core.errors import SessionFolderError, WriteError
 from platebench.exhibit.gather import ShownPlate, gather_plates
 from platebench.exhibit.write_site import ExhibitWishes, checked_address, write_exhibit
+from platebench.plate.densities import PlateDensities
 from platebench.plate.record import PlateRecord
 from platebench.plate_log.entry import LogEntry
+from platebench.sensitometry.curve_file import load_curves
+from platebench.sensitometry.curve_job import curves_of, write_curves
 from platebench.write.tiff import write_picture
 
+from ..sensitometry.step_tables import MINUTES, write_family
 from ..session_files import tree
 
 WISHES = ExhibitWishes(title="A wall", address="https://example.org/plates/")
@@ -27,7 +33,14 @@ EVIL = '"><script>alert(1)</script>'
 
 
 def put_plate(
-    session: Path, name: str, *, title: str = "", access: str = "", seed: int = 0
+    session: Path,
+    name: str,
+    *,
+    title: str = "",
+    access: str = "",
+    seed: int = 0,
+    densities: PlateDensities | None = None,
+    **noted: Any,
 ) -> None:
     results = session / "converted"
     for part in ("positives", "plates"):
@@ -38,8 +51,12 @@ def put_plate(
         taken=None, xmp=b"",
     )  # fmt: skip
     more = (("Access", access),) if access else ()
-    entry = LogEntry(plate_id=name, title=title, date="1893~", creator="A. Maker", more=more)
-    record = PlateRecord(plate=name, base_fog=0.1, d_max=1.5, density_range=1.4, log=entry)
+    entry = LogEntry(
+        plate_id=name, title=title, date="1893~", creator="A. Maker", more=more, **noted
+    )
+    record = PlateRecord(
+        plate=name, base_fog=0.1, d_max=1.5, density_range=1.4, densities=densities, log=entry
+    )
     text = json.dumps({"result": record.to_json()})
     (results / "plates" / f"{name}.json").write_text(text, encoding="utf-8")
 
@@ -162,6 +179,39 @@ def test_only_what_changed_is_made_again(session: Path, tmp_path: Path) -> None:
     assert not list(site.rglob("shelf-two*"))
 
 
+def test_a_page_draws_the_curve_of_its_batch_through_the_readings(
+    session: Path, tmp_path: Path
+) -> None:
+    tables = write_family(tmp_path)
+    write_curves(curves_of(tables, minutes=MINUTES, batch="14"), tmp_path / "curves")
+    seen = PlateDensities(
+        base_fog=0.1, base_fog_from="rebate", d_min=0.3, d_max=1.1, density_range=0.8
+    )
+    put_plate(session, "one", batch="14", develop_s=60 * MINUTES[1], densities=seen)
+    put_plate(session, "two", batch="15", develop_s=60 * MINUTES[1], densities=seen)
+    wishes = replace(WISHES, curves=load_curves([tmp_path / "curves" / "curves.json"]))
+    site = written(session, tmp_path / "site", wishes)
+    line, used = lines_on(site / "plates" / "shelf-one.html")
+    assert lines_on(site / "plates" / "shelf-two.html") == []
+    steps = list(csv.DictReader(tables[1].read_text(encoding="utf-8").splitlines()))[:-1]
+    read = sorted((-float(s["tablet_density"]), float(s["density"])) for s in steps)
+    log_h, density = np.array(read).T
+    # Ends on the readings' ends; a log unit is as long as a unit of density.
+    x = line[:, 0] / 100 + log_h[0] - line[0, 0] / 100
+    top = density[0] + line[0, 1] / 100
+    assert x[-1] == pytest.approx(log_h[-1], abs=0.002)
+    assert np.abs(np.interp(log_h, x, top - line[:, 1] / 100) - density).max() < 0.02
+    heavy = top - used[:, 1] / 100
+    assert heavy.min() == pytest.approx(0.3, abs=0.05) and heavy.min() >= 0.295
+    assert heavy.max() == pytest.approx(1.1, abs=0.05) and heavy.max() <= 1.105
+
+
+def lines_on(page: Path) -> list[np.ndarray]:
+    found = _Elements(page.read_text(encoding="utf-8")).found
+    points = [attrs["points"] or "" for tag, attrs in found if tag == "polyline"]
+    return [np.array([place.split(",") for place in one.split()], float) for one in points]
+
+
 def test_somebody_elses_folder_stays_as_it_is(session: Path, tmp_path: Path) -> None:
     site = tmp_path / "site"
     site.mkdir()
@@ -181,6 +231,17 @@ def test_a_positive_that_cannot_be_read_is_left_out_and_named(
     made = write_exhibit(gather_plates([session]), tmp_path / "site", WISHES)
     assert made.shown == 2 and [error.path for error in made.failed] == [broken]
     assert not list((tmp_path / "site").rglob("*shelf-one*"))
+
+
+def test_a_plate_whose_record_is_spoilt_stays_out_and_is_named(
+    session: Path, tmp_path: Path
+) -> None:
+    # It may have been private.
+    (session / "converted" / "plates" / "hidden.json").write_bytes(b'{"result": ')
+    made = write_exhibit(gather_plates([session]), tmp_path / "site", WISHES)
+    spoilt = session / "converted" / "positives" / "hidden.tif"
+    assert made.shown == 3 and [error.path for error in made.failed] == [spoilt]
+    assert not list((tmp_path / "site").rglob("*hidden*"))
 
 
 def test_plates_of_one_name_in_two_sessions_have_two_addresses(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,11 @@ import pytest
 
 from platebench.exhibit.gather import gather_plates
 from platebench.exhibit.write_site import write_exhibit
+from platebench.plate.densities import PlateDensities
+from platebench.sensitometry.curve_file import load_curves
+from platebench.sensitometry.curve_job import curves_of, write_curves
 
+from ..sensitometry.step_tables import MINUTES, write_family
 from .test_exhibit import EVIL, WISHES, put_plate
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright")
@@ -32,9 +37,16 @@ def violations(page: Any) -> list[str]:
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
 def test_from_the_disk(tmp_path: Path, width: int, scheme: str) -> None:
     session = tmp_path / "shelf"
-    put_plate(session, "one", title="Mill & weir")
+    write_curves(
+        curves_of(write_family(tmp_path), minutes=MINUTES, batch="14"), tmp_path / "curves"
+    )
+    seen = PlateDensities(
+        base_fog=0.1, base_fog_from="rebate", d_min=0.3, d_max=1.1, density_range=0.8
+    )
+    put_plate(session, "one", title="Mill & weir", batch="14", develop_s=300.0, densities=seen)
+    wishes = replace(WISHES, curves=load_curves([tmp_path / "curves" / "curves.json"]))
     put_plate(session, "two", title=EVIL, seed=1)
-    write_exhibit(gather_plates([session]), tmp_path / "site", WISHES)
+    write_exhibit(gather_plates([session]), tmp_path / "site", wishes)
     with playwright.sync_playwright() as driver:
         browser = driver.chromium.launch(
             executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
@@ -54,6 +66,7 @@ def test_from_the_disk(tmp_path: Path, width: int, scheme: str) -> None:
         page.wait_for_selector("#deep[data-loaded=true] canvas")
         assert violations(page) == []
         assert not page.evaluate(overflow)
+        assert page.locator("figure svg polyline").count() == 2
         page.click("#nearer")
         page.click("a[rel=next]")
         page.wait_for_selector("h1:has-text('script')")

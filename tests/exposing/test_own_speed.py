@@ -137,6 +137,7 @@ def test_a_class_is_learned_once_enough_of_it_were_seen() -> None:
     assert range_of_class("portrait", seen(2.0, 2.1, 2.2, 2.3)).log_range == 1.3
 
 
+@pytest.mark.big
 @pytest.mark.parametrize(("plates", "rms", "within"), [(10, 0.75, 0.68), (30, 0.62, 0.70)])
 def test_invented_makers_fare_as_published(plates: int, rms: float, within: float) -> None:
     """A small version of bench/own_speed.py; the limits leave room for 40 makers' luck."""
@@ -146,6 +147,7 @@ def test_invented_makers_fare_as_published(plates: int, rms: float, within: floa
     assert 0.65 <= line.holds <= 0.97
 
 
+@pytest.mark.big
 def test_one_large_error_moves_the_advice_little() -> None:
     moves, named, sound_named = bench.moved_by_one_error(30, 78).T
     assert np.quantile(moves, 0.9) <= 0.45

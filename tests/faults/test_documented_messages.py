@@ -132,6 +132,7 @@ def refusing(number: int) -> Scenario:
 
 
 PLATE = '[[plate]]\nid = "p"\ncaptures = ["a.dng"]\n'
+PICTURE = "[[plate.pictures]]\n"
 
 # --- The page
 
@@ -977,11 +978,43 @@ produces("…: scan.gamma is 9")(with_settings("[scan]\ngamma = 9"))
 produces("…: plate[1].crop")(with_settings(PLATE + "crop = 'no'"))
 produces("…: plate[1].format")(with_settings(PLATE + "format = '9x12'"))
 produces("…: plate[1].id")(with_settings(PLATE.replace('"p"', '"p/q"')))
-produces("…: plate[2].id")(with_settings(PLATE + PLATE.replace('"p"', '"P"')))
+produces('…: plate[2].id is "P"')(with_settings(PLATE + PLATE.replace('"p"', '"P"')))
 produces("…: plate[1].captures has a name")(with_settings(PLATE.replace("a.dng", "../a.dng")))
 produces("…: plate[1].captures lists")(with_settings("[light]\nblank = ['a.dng']\n" + PLATE))
 produces("…: plate[1].corners")(with_settings(PLATE + "corners = [[0, 0], [9, 0], [9, 9], [0, 9]]"))
+produces("…: plate[1].pictures[1].box is")(with_settings(f"{PLATE}{PICTURE}id = 'a'"))
+produces("…: plate[1].pictures[1].box leaves")(
+    with_settings(f"{PLATE}{PICTURE}box = [0.5, 0, 0.6, 1]")
+)
+produces("…: plate[1].pictures[1].outline")(
+    with_settings(f"{PLATE}{PICTURE}outline = [[0, 0], [0, 1], [1, 1], [1, 0]]")
+)
+produces('…: plate[2].id is "p.1"')(
+    with_settings(
+        f"{PLATE}{PICTURE}box = [0, 0, 1, 1]\n{PLATE.replace(chr(34) + 'p', chr(34) + 'p.1')}"
+    )
+)
 produces("…: plate[1].others")(with_settings(PLATE + "others = 4"))
+produces("…: plate[1].scale is not 2")(with_settings(PLATE + "scale = [40]"))
+produces("…: plate[1].scale is no scale")(with_settings(PLATE + "scale = [40, 50]"))
+produces("…: plate[1].picture_ratio")(with_settings(PLATE + "picture_ratio = 'A4'"))
+produces("…: plate[1].picture_box_mm")(with_settings(PLATE + "picture_box_mm = [0, 0, 0, 9]"))
+
+
+def with_caliper(name: str, mm: str, text: str = "") -> Scenario:
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        with (session / "session.toml").open("a", encoding="utf-8") as file:
+            file.write(text)
+        return run("start", session, "--caliper", name, mm)
+
+    return scenario
+
+
+produces("…: caliper size of … is of no")(with_caliper("lost.dng", "119"))
+produces("…: caliper size of … is … mm")(with_caliper("tall.dng", "3"))
+produces("…: caliper size of … is of several")(
+    with_caliper("tall.dng", "119", '[[plate]]\nid = "other"\ncaptures = ["tall.dng"]\n')
+)
 produces('there is no tone profile "…"')(with_settings(PLATE + "tone = 'sunny'"))
 
 # --- The plate log
@@ -1021,6 +1054,23 @@ def _(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 
 # --- Prints, exposures, developing
 
+
+def exhibited(spoilt: str) -> Scenario:
+    """Convert, spoil one result, and exhibit."""
+
+    def scenario(session: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+        assert CliRunner().invoke(main, ["convert", str(session)]).exit_code == ExitCode.OK
+        (session / "converted" / spoilt).write_bytes(b"{")
+        return run("exhibit", session, "--output", session.parent / "site")
+
+    return scenario
+
+
+produces("… holds no converted plates;")(
+    lambda session, _: run("exhibit", session, "--output", session.parent / "site")
+)
+produces("… cannot be read as a positive;")(exhibited("positives/tall.tif"))
+produces("… has no record that can be read, which")(exhibited("plates/tall.json"))
 produces("… holds no records of plates;")(lambda session, _: run("which-print", session))
 
 

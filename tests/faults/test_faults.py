@@ -45,6 +45,7 @@ def untouched(session: Path) -> Iterator[None]:
     assert not list(session.rglob(f"{UNFINISHED}*"))
 
 
+@pytest.mark.big
 @pytest.mark.usefixtures("untouched")
 def test_no_room_for_the_positives(session: Path) -> None:
     import resource
@@ -205,6 +206,7 @@ def records(session: Path) -> int:
     return len(list((session / "converted" / "plates").glob("[!.]*.json")))
 
 
+@pytest.mark.big
 @pytest.mark.usefixtures("untouched")
 @pytest.mark.parametrize(
     ("jobs", "asked"),
@@ -231,6 +233,7 @@ def test_interrupted_then_gone_on_with(session: Path, jobs: str, asked: signal.S
     assert result.exit_code is ExitCode.OK
 
 
+@pytest.mark.big
 def test_workers_end_when_their_parent_is_killed(session: Path) -> None:
     if not Path("/proc/self/stat").exists():
         pytest.skip("reads processes from /proc")

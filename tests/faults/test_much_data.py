@@ -89,6 +89,7 @@ def session(converted: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(converted, tmp_path / "shelf"))
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("what", SETTINGS)
 def test_settings(session: Path, what: str) -> None:
     (session / "session.toml").write_text(SETTINGS[what], encoding="utf-8")

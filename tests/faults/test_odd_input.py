@@ -392,6 +392,7 @@ def test_a_record_with_a_number_that_is_none_is_as_good_as_none(session: Path, v
     assert run("share", session) == (ExitCode.OK, "")
 
 
+@pytest.mark.big
 @pytest.mark.skipif(os.name != "posix", reason="limits set the POSIX way")
 @pytest.mark.parametrize("name", ["convert", "master"])
 def test_records_outlast_a_run_for_which_there_is_no_room(session: Path, name: str) -> None:
@@ -444,6 +445,7 @@ def test_a_chart_s_file_that_is_none(tmp_path: Path, text: str, session: Path) -
     assert code == ExitCode.INPUT and "chart.json" in said
 
 
+@pytest.mark.big
 def test_two_plates_developed_at_once_are_both_in_the_log(tmp_path: Path) -> None:
     """Held by the folder's lock: the second reads the log only after the first has written it."""
     from datetime import date

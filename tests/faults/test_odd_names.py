@@ -113,6 +113,7 @@ def in_ascii(*args: str | Path, **more: str) -> subprocess.CompletedProcess[str]
     )
 
 
+@pytest.mark.big
 def test_under_an_ascii_locale_names_with_accents_are_read_or_refused_in_a_line(
     original: Path, tmp_path: Path
 ) -> None:
@@ -137,6 +138,7 @@ def closed(*args: str | Path, streams: str) -> subprocess.CompletedProcess[bytes
     return subprocess.run(shell, capture_output=True, env=environment())
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("streams", ["2>&-", ">&- 2>&-", "<&- >&- 2>&-", ">&-"])
 def test_closed_streams_change_nothing_but_what_is_shown(
     streams: str, original: Path, tmp_path: Path

@@ -192,7 +192,7 @@ def test_a_stained_plate_in_grey_is_what_green_light_sees_and_says_so(tmp_path: 
     made = master_plate(job, tmp_path / "master.tif")
     with Image.open(made.path) as image:
         codes, said = np.asarray(image, np.float64), image.tag_v2[270]
-    assert "as green light sees it" in said
+    assert "green light" in said
     stain = step_of(made, "stain")
     assert stain is not None and stain.outcome == "warning"
     truth = simulate_plate(STAINED, BOX, STILL, exposure_s=EXPOSURE_S, seed=5).transmittance

@@ -187,6 +187,7 @@ def test_tablet_told_by_its_number_of_steps() -> None:
         fit_calibration(cut, None, path=PATH)
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("densities", [TABLET_21, TABLET_31], ids=["21", "31"])
 @pytest.mark.parametrize("box", [BOX, replace(BOX, surround="dark")], ids=["bright", "dark"])
 def test_through_the_camera(densities: tuple[float, ...], box: LightBox) -> None:
@@ -228,7 +229,7 @@ def test_file(tmp_path: Path) -> None:
     light = np.linspace(0.003, 1, 50)
     kept = load_calibration(first).diffuse_density(light)
     assert kept == pytest.approx(fitted.diffuse_density(light), abs=1e-6)
-    assert json.loads(first.read_text(encoding="utf-8"))["schema"] == 4
+    assert json.loads(first.read_text(encoding="utf-8"))["schema"] == 5
     assert pickle.loads(pickle.dumps(fitted)) == fitted
 
 
@@ -241,8 +242,8 @@ def test_file(tmp_path: Path) -> None:
         "[1]",
         '{"schema": 1}',
         '{"schema": 2}',
-        '{"schema": 4}',
-        '{"schema": 4}',
+        '{"schema": 5}',
+        '{"schema": 5}',
         "nodes",
         "glare",
         "set_up",

@@ -46,6 +46,7 @@ def coverage(frame: SensorFrame, truth: np.ndarray, side: int) -> tuple[float, f
 
 
 # 320 squares each: a share of 0.68 is known to 0.026.
+@pytest.mark.big
 @pytest.mark.parametrize("noise", [0.0, 0.2, 0.6, 3.0], ids="noise of {} codes".format)
 @pytest.mark.parametrize("coding", ["1.0", "2.2", "srgb"])
 def test_even_fields(coding: str, noise: float) -> None:

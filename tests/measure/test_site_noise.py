@@ -16,6 +16,7 @@ from ..scan_pictures import errors_of_means, scan_of
 SHAPE = (300, 420)
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("side", [4, 7, 12])
 @pytest.mark.parametrize("channels", [1, 3])
 def test_neighbours_that_share_their_noise(side: int, channels: int) -> None:

@@ -97,6 +97,7 @@ def test_quarter_turns_go_with_the_positive(tmp_path: Path) -> None:
     assert [r.density for r in readings] == pytest.approx(PATCHES.densities, abs=0.012)
 
 
+@pytest.mark.big
 def test_stated_errors_are_honest(tmp_path: Path) -> None:
     """Error over standard error, over many spots and captures: unit variance, few beyond 2."""
     pulls = []

@@ -72,6 +72,7 @@ def pulls(opened: Probe, middle_mm: float, density: float, side: int) -> np.ndar
     return np.array(found)
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("times", [(1 / 16,), BRACKET_S], ids=["single", "bracket"])
 @pytest.mark.parametrize("cfa", ["RGGB", "MONO"])
 def test_of_few_sites(tmp_path: Path, cfa: str, times: tuple[float, ...]) -> None:

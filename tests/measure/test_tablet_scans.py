@@ -43,6 +43,7 @@ def read(path: Path) -> TabletReading:
     return read_tablet(image, path, noise)
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("noise", [0.0, 0.6], ids=["noiseless", "noise of 0.6 codes"])
 def test_rounding_is_in_the_error_of_every_step(tmp_path: Path, noise: float) -> None:
     pulls = []

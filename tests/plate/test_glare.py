@@ -31,6 +31,7 @@ from platebench.plate.glare_model import (
     NOTHING,
     OWN_CARD,
     PRIOR,
+    REACHES,
     SCALE,
     SHARES,
     UNKNOWNS,
@@ -87,22 +88,23 @@ def test_table_of_even_glare_forth_and_back(glare: float) -> None:
 def test_spread_of_an_even_scene() -> None:
     """Light 1 everywhere: a bell strays 1 in the middle, half and half of a half at the border."""
     spread = spread_of(np.ones((85, 128)))
-    narrow = spread.shares[SHARES - 1]  # sigma of two cells
+    narrow = spread[SHARES - 1]  # sigma of two cells
     assert narrow[42, 64] == pytest.approx(1, abs=1e-9)
     # At a straight border half of the bell lies outside, and counts by half, give or take a cell:
     # 0.5 + 0.25 + 0.25 x (the border cell's own row, erf(0.5 / (2 sqrt 2)) = 0.197)
     assert narrow[42, 0] == pytest.approx(0.75 + 0.25 * 0.197, abs=0.002)
-    assert spread.beyond[SHARES - 1][42, 0] == pytest.approx(1 - narrow[42, 0], abs=1e-9)
-    assert np.allclose(spread.shares[[0, 1, BOX]], 1)  # room, far, box beyond the frame
+    wide = len(REACHES)  # of these, what comes from beyond the border is apart: together, all of it
+    assert np.allclose(spread[4 : 4 + wide] + spread[4 + wide : 4 + 2 * wide], 1)
+    assert np.allclose(spread[[0, 1, BOX]], 1)  # room, far, box beyond the frame
     light = np.zeros((40, 60))
     light[15, 20] = 1.0
-    ghost = spread_of(light).shares[GHOST]
+    ghost = spread_of(light)[GHOST]
     assert np.unravel_index(ghost.argmax(), ghost.shape) == (24, 39)  # opposite, mirrored
     assert ghost.sum() == pytest.approx(1.0, abs=1e-3)
     rng = np.random.default_rng(2)
     one, other = rng.uniform(0, 1, (2, 40, 60))
     both, *apart = (
-        np.delete(spread_of(scene).shares, [0, BOX], axis=0) for scene in (one + other, one, other)
+        np.delete(spread_of(scene), [0, BOX], axis=0) for scene in (one + other, one, other)
     )
     assert np.allclose(both, apart[0] + apart[1])
 
@@ -209,13 +211,20 @@ def test_no_glare_is_not_invented() -> None:
     assert math.hypot(glare.share, glare.sigma) < 1e-4
 
 
-def dense_errors(law: StrayLight, aside: float) -> tuple[np.ndarray, np.ndarray, tuple[str, ...]]:
-    """Return errors of T over D 1.5, stated ones, and doubts, by a card so far off the middle."""
+def dense_errors(
+    law: StrayLight, aside: float, *, smaller: bool = False
+) -> tuple[np.ndarray, np.ndarray, tuple[str, ...]]:
+    """Return errors of T over D 1.5, stated ones, and doubts.
+
+    By a card so far off the middle, and a smaller one in it.
+    """
     box = LightBox(stray=replace(law, total=0.006))
     light = light_from_blanks([simulate_blank(box, CAMERA, exposure_s=EXPOSURE_S, seed=50)])
-    card = simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=60, aside=aside)
+    cards = [simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=60, aside=aside)]
+    if smaller:
+        cards.append(simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=62, height=0.4))
     off = simulate_box_off(box, CAMERA, exposure_s=64 * EXPOSURE_S, seed=61)
-    light = replace(light, glare=session_glare(light, None, cards=[card], boxes_off=[off]))
+    light = replace(light, glare=session_glare(light, None, cards=cards, boxes_off=[off]))
     truth = true_transmittance(PLATE, box, CAMERA, seed=3)
     picture = flatten(photograph(truth, box, CAMERA, exposure_s=EXPOSURE_S, seed=7), light)
     corners = true_corners(PLATE, CAMERA)
@@ -239,7 +248,7 @@ def test_what_the_model_cannot_take_is_flagged_and_stated(name: str) -> None:
     assert len(doubts) == 1
     assert np.all(np.abs(errors) < 3 * sigmas)
     _, usual, none = dense_errors(SIX_LAWS["gaussian"], 0.0)
-    assert none == () and np.all(sigmas > 1.5 * usual)
+    assert none == () and sigmas.mean() > 1.5 * usual.mean()
 
 
 def test_a_card_off_the_middle_tells_a_ghost() -> None:
@@ -251,6 +260,26 @@ def test_a_card_off_the_middle_tells_a_ghost() -> None:
     assert np.abs(aside).max() < 0.5 * np.abs(middle).max()
     assert sure[-1] < unsure[-1]
     assert np.all(np.abs(middle) < 4 * unsure) and np.all(np.abs(aside) < 3 * sure)
+
+
+@pytest.mark.parametrize("law", ["scene mean", "gaussian"])
+def test_a_second_card_tells_far_glare_from_near(law: str) -> None:
+    """Bells that are wide look far and far glare looks wide to one card; its error says so."""
+    one, unsure, _ = dense_errors(SIX_LAWS[law], 0.1)
+    two, sure, doubts = dense_errors(SIX_LAWS[law], 0.1, smaller=True)
+    assert doubts == ()
+    assert np.abs(two).max() < 0.5 * np.abs(one).max()
+    assert sure.mean() < 0.7 * unsure.mean()
+    assert np.all(np.abs(one) < 3 * unsure) and np.all(np.abs(two) < 3 * sure)
+
+
+def test_light_that_goes_out_with_the_box_is_in_the_error_of_one_card() -> None:
+    """A window beside the frame: even glare whatever lies on the box. One card cannot tell."""
+    law = StrayLight(law="scene mean", total=0.001, window=0.003)
+    errors, sigmas, _ = dense_errors(law, 0.1)
+    assert np.all(np.abs(errors) < 2 * sigmas)
+    told, _, _ = dense_errors(law, 0.1, smaller=True)
+    assert np.abs(told).max() < 0.5 * np.abs(errors).max()
 
 
 def test_nothing_dark_gives_a_bound_and_no_figure() -> None:
@@ -377,18 +406,17 @@ def bench() -> ModuleType:
 
 @pytest.mark.big
 def test_bars_on_six_laws(bench: ModuleType) -> None:
-    """Seeds and reaches that nothing was tuned on. Limits: aims of the job, and what is reached.
-
-    The aims are 0.005 (D 1.5-2), 0.02 (2-2.5), 0.04 (2.5-3), 0.07 with light from outside.
-    """
-    found = bench.run(3, 21, cards="aside")
-    limits = {(0.0, 0.5): 0.001, (1.5, 2.0): 0.006, (2.0, 2.5): 0.02, (2.5, 3.05): 0.05}
+    """Seeds and reaches that nothing was tuned on. Limits: the aims, law by law."""
+    found = bench.run(3, 21, cards="two")
+    limits = {(0.0, 0.5): 0.001, (1.5, 2.0): 0.005, (2.0, 2.5): 0.02, (2.5, 3.05): 0.04}
     for (low, high), limit in limits.items():
-        error = found.of(low, high)[:, 1]
-        assert np.sqrt(np.mean(error**2)) < limit, (low, high)
-    assert abs(found.of(0.0, 2.5)[:, 1].mean()) < 0.01
-    dense = found.of(1.5, 3.05)
-    pull = np.abs(dense[:, 1] / dense[:, 2])
-    assert np.mean(pull < 1) > 0.6
-    assert np.mean(pull < 2) > 0.93 and pull.max() < 5
+        for law in SIX_LAWS:
+            error = found.of(low, high, law)[:, 1]
+            assert np.sqrt(np.mean(error**2)) < limit, (law, low, high)
+            assert abs(error.mean()) < 0.01 or low >= 2.5, (law, low, high)
+        if low >= 1.5:
+            dense = found.of(low, high)
+            pull = np.abs(dense[:, 1] / dense[:, 2])
+            assert 0.6 < np.mean(pull < 1) < 0.93, (low, high)
+            assert np.mean(pull < 2) > 0.93 and pull.max() < 5, (low, high)
     assert not any(bound > true for true, bound in found.bounds)

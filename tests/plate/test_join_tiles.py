@@ -86,6 +86,7 @@ def test_tiles_lie_on_each_other_to_a_third_of_a_pixel(tmp_path: Path) -> None:
     assert np.abs(np.array(joined.record.gains) / gains - 1).max() < 0.003
 
 
+@pytest.mark.big
 def test_the_order_does_not_matter_and_a_second_run_is_the_same(tmp_path: Path) -> None:
     tiles = captured()
     pictures = []

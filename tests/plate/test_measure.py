@@ -9,6 +9,7 @@ from platebench.plate.densities import (
     code_from_transmittance,
     density_from_transmittance,
     measure_densities,
+    picture_border,
     reduced,
     transmittance_of_codes,
 )
@@ -171,3 +172,44 @@ def test_reduction_keeps_the_mean() -> None:
     small = reduced(picture, 325)
     assert small.shape == (225, 325)
     assert small.mean() == pytest.approx(picture.mean(), rel=1e-6)
+
+
+def _border(density: np.ndarray):  # type: ignore[no-untyped-def]
+    return picture_border((10.0**-density).astype(np.float32))
+
+
+def test_the_picture_begins_where_the_rebate_ends_on_each_side() -> None:
+    density = _plate(rebate=None)
+    for side, wide in zip(range(4), (12, 18, 24, 15), strict=True):  # a view of each side on top
+        np.rot90(density, side)[:wide] = 0.12
+    found = [ends and np.mean(ends) for ends in _border(density)]
+    assert found == pytest.approx([12, 18, 24, 15], abs=0.6)
+
+
+def test_a_picture_that_leans_has_a_border_that_leans() -> None:
+    density = _plate(rebate=None)
+    rows, columns = np.indices(SHAPE)
+    density[rows < 14 + 8 * (columns / SHAPE[1])] = 0.12
+    top = _border(density)[0]
+    assert top == pytest.approx((14, 22), abs=1.0)
+
+
+def test_a_side_that_shows_neither_rebate_nor_picture_has_no_border() -> None:
+    density = _plate()
+    density[:, :90] = np.linspace(0.12, 0.3, 90)  # the picture begins as thin as its rebate
+    density[-60:] = np.linspace(0.7, 0.2, 60)[::-1, np.newaxis]  # light has struck, and no end
+    top, right, bottom, left = _border(density)
+    assert top is not None and right is not None
+    assert bottom is None and left is None
+
+
+def test_a_picture_that_runs_on_to_the_glass_ends_at_its_rim() -> None:
+    density = _with_rebates("top", "right")
+    density[-120:] += 0.6  # a sky
+    top, _right, bottom, _left = _border(density)
+    assert top is not None and np.mean(top) > 15
+    assert bottom == pytest.approx((1.6, 1.6))  # 0.4 % of the short side
+
+
+def test_without_any_rebate_no_border_is_guessed() -> None:
+    assert _border(_plate(rebate=None)) == [None] * 4

@@ -22,7 +22,7 @@ from platebench.printing.exposure_strip import draw_strip, strip_size, window_bo
 from platebench.printing.make_negative import NegativeOrder, NegativeSource, make_negative
 from platebench.printing.negative_tone import table_from_positive
 from platebench.printing.printing_time import find_printing_time, tested_scale
-from platebench.printing.process import PrintResponse, Process, ProcessCalibration
+from platebench.printing.process import PrintResponse, Process, ProcessCalibration, coloured
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.step_chart import StepChart, white_box
 from platebench.printing.strip_plan import HALF, StripPlan, strip_times
@@ -102,7 +102,13 @@ def covered(sheet: InkSheet, box: Box) -> NDArray[np.bool_]:
 
 def print_chart(path: Path, chart: StepChart, seed: int, how: Printing = ASKED) -> Path:
     sheet = draw_chart(chart, PPI)
-    codes = sheet.codes()
+    codes = coloured(sheet.codes(), chart.colour)
+    return print_sheet(path, sheet, codes, seed, how)
+
+
+def print_sheet(
+    path: Path, sheet: InkSheet, codes: NDArray[np.uint16], seed: int, how: Printing = ASKED
+) -> Path:
     density = simulate_print(
         65535 - codes if how.inverted else codes,
         PPI,

@@ -98,6 +98,7 @@ def no_plots(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("platebench.printing.calibrate_process._write_plot", lambda *_: ())
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("name", PROCESSES)
 def test_two_passes_bring_the_tones_home(name: str, tmp_path: Path) -> None:
     process = PROCESSES[name]

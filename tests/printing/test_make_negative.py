@@ -226,6 +226,7 @@ def test_the_same_twice_is_the_same_bytes(tmp_path):
     assert one.record == two.record
 
 
+@pytest.mark.big
 def test_the_proof_shows_paper_around_a_print_of_the_expected_tones(tmp_path):
     """Paper, black and a middle tone against CIE L*a*b* of the profile, by scikit-image."""
     from skimage.color import rgb2lab

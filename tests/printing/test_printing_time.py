@@ -71,13 +71,11 @@ def test_noise_within_the_tolerance_does_no_harm() -> None:
 def test_strips_that_say_nothing() -> None:
     times = strip_times(2.0, 9)
     rising = np.linspace(0.1, 1.3, 9)
-    assert "goes on beyond 32 s" in refused(
-        lambda: find_printing_time("s.csv", times, rising.tolist())
-    )
+    assert "32 s" in refused(lambda: find_printing_time("s.csv", times, rising.tolist()))
     flat = np.full(9, 1.3)
     assert "begins shorter" in refused(lambda: find_printing_time("s.csv", times, flat.tolist()))
     turned = np.concatenate((rising, rising[-1:] - 0.2, rising[-1:]))
-    assert "step 10 (45.3 s) is 0.20 D below" in refused(
+    assert "step 10 (45.3 s)" in refused(
         lambda: find_printing_time("s.csv", strip_times(2.0, 11), turned.tolist())
     )
     assert "at least 5" in refused(lambda: find_printing_time("s.csv", [1, 2], [0.1, 1.0]))

@@ -196,7 +196,7 @@ def test_no_profile_takes_the_setting_and_says_so(tmp_path: Path) -> None:
     path = tiff(tmp_path / "a.tif", grey16())
     frame = read_capture(path, ScanSettings(gamma=1.8))
     np.testing.assert_allclose(light(frame), 65535 * (grey16() / 65535) ** 1.8, rtol=1e-5)
-    assert "no colour profile: gamma 1.8 assumed ([scan] gamma)" in frame.info.notes
+    assert any("gamma 1.8" in note for note in frame.info.notes)
     assert light(read_capture(path, ScanSettings(gamma=1.0)))[3, 4] == grey16()[3, 4]
 
 
@@ -296,7 +296,7 @@ def test_camera_jpeg_is_srgb_and_said_not_to_measure(tmp_path: Path) -> None:
     assert frame.info.iso == 400
     assert frame.info.taken == datetime(2024, 5, 17, 9, 8, 7, 250000)
     assert frame.info.orientation == 6
-    assert "coded as sRGB, as the file says" in frame.info.notes
+    assert any("sRGB" in note for note in frame.info.notes)
     assert any("not to measure" in note for note in frame.info.notes)
     assert frame.curve is not None
     assert frame.curve[32768] / 65535 == pytest.approx(0.21405, abs=2e-5)

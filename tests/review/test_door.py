@@ -72,6 +72,7 @@ def is_closed(connection: socket.socket) -> bool:
         return True
 
 
+@pytest.mark.big
 def test_the_page_can_be_used_beside_thousands_of_half_open_connections(
     session: Path, tmp_path: Path
 ) -> None:

@@ -42,6 +42,7 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return folder
 
 
+@pytest.mark.big
 @pytest.mark.skipif(os.name != "posix", reason="a browser of our own is named in BROWSER")
 def test_no_command_line_holds_the_address(session: Path, home: Path, tmp_path: Path) -> None:
     """POSIX lets every user list every process's arguments: ``ps -A -o args``."""

@@ -162,6 +162,33 @@ def test_corners_move_by_keyboard(page: Any, session: Path) -> None:
     assert first == pytest.approx([1, 10], abs=1)
 
 
+def test_pictures_on_a_plate_are_drawn_moved_named_and_removed(page: Any, session: Path) -> None:
+    def pictures() -> Any:
+        return load_session(session).plates[1].pictures
+
+    open_plate(page, "wide")
+    page.click(".pictures button:has-text('Draw a picture')")
+    page.wait_for_selector("[data-corner='0']:focus")
+    assert [(one.id, one.box) for one in pictures()] == [("1", (0.3, 0.3, 0.4, 0.4))]
+    time.sleep(0.6)
+    handle = page.wait_for_selector("[data-corner='2']").bounding_box()
+    x, y = handle["x"] + handle["width"] / 2, handle["y"] + handle["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 40, y + 20, steps=5)
+    page.mouse.up()
+    wait_until(lambda: pictures()[0].box != (0.3, 0.3, 0.4, 0.4))
+    left, top, width, height = pictures()[0].box  # still a rectangle, its other corner in place
+    assert (left, top) == pytest.approx((0.3, 0.3), abs=0.002) and width > 0.42 and height > 0.41
+    page.wait_for_selector("[data-picture='1'] input")
+    page.fill("[data-picture='1'] input", "The mill")
+    page.keyboard.press("Tab")
+    wait_until(lambda: pictures()[0].caption == "The mill")
+    page.click("[data-picture='1'] button:has-text('Remove')")
+    wait_until(lambda: pictures() == ())
+    page.wait_for_selector("[data-picture]", state="detached")
+
+
 def test_tone_turn_check_and_note_are_in_the_file(page: Any, session: Path) -> None:
     open_plate(page, "wide")
     before = page.get_attribute("#plate", "data-version")
@@ -416,3 +443,33 @@ def test_the_report_looks_the_same_from_the_page_and_from_disk(
         assert [said for said in complaints if "script" not in said] == []
         page.close()
     assert looks[0] == looks[1] == ["rgb(243, 243, 243)", 2, "grid"]  # #f3f3f3, two plates
+
+
+def test_the_picture_is_drawn_on_the_positive_and_the_rest_dimmed(page: Any, session: Path) -> None:
+    open_plate(page, "wide")
+    page.wait_for_function("() => document.querySelector('.deep canvas')")
+    page.click("button:has-text('Draw it')")
+    board = page.query_selector(".board").bounding_box()
+    middle = board["x"] + board["width"] / 2, board["y"] + board["height"] / 2
+    page.mouse.move(middle[0] - 100, middle[1] - 60)
+    page.mouse.down()
+    page.mouse.move(middle[0] + 100, middle[1] + 60, steps=4)
+    page.mouse.up()
+    page.wait_for_selector(".picture")
+    shown = page.query_selector(".picture").bounding_box()
+    assert shown["width"] == pytest.approx(200, abs=6)
+    assert shown["x"] == pytest.approx(middle[0] - 100, abs=6)
+    wait_until(lambda: plate_of(session, "wide").picture == "box")
+    page.fill("input[aria-label^='left of']", "20")
+    page.keyboard.press("Tab")
+    wait_until(lambda: plate_of(session, "wide").picture_box_mm[0] == 20.0)
+    page.fill("label:has-text('by caliper') input", "119.5")
+    page.keyboard.press("Tab")
+    wait_until(lambda: plate_of(session, "wide").long_mm == 119.5)
+    page.wait_for_selector(".facts:has-text('119.5 mm by caliper')")
+    page.select_option("label:has-text('Printed and shared') select", "rebate")
+    wait_until(lambda: plate_of(session, "wide").picture == "rebate")
+
+
+def plate_of(session: Path, name: str) -> Any:
+    return next(plate for plate in load_session(session).plates if plate.id == name)

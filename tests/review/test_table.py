@@ -56,6 +56,28 @@ def test_corners_are_where_the_simulator_put_them(table: Served) -> None:
     assert error < 0.6 and told["found"] and not told["by_hand"]  # pixels
 
 
+def test_a_rectangle_drawn_is_the_picture_and_stays_it_when_the_plate_is_turned(
+    table: Served, session: Path
+) -> None:
+    address = table.plate("wide")
+    layer = table.json(address)["layers"]["positive"]
+    rows, columns = layer["height"], layer["width"]
+    box = (0.25 * rows, 0.5 * columns, 0.75 * rows, 0.9 * columns)
+    drawn = table.json(f"{address}/picture?box={','.join(map(str, box))}")["picture_box_mm"]
+    # 9x12 cm, turned over: its right half in the positive is the left one in the capture.
+    assert drawn == pytest.approx([12.0, 22.5, 48.0, 45.0], abs=0.6)
+    table.post(f"{address}/edit", {"picture": "box", "picture_box_mm": drawn})
+    shown = table.json(address)["picture"]
+    assert np.array(shown["box"]) == pytest.approx(np.array(box)[[1, 0, 3, 2]], abs=2)
+    table.post(f"{address}/edit", {"rotate": 180, "emulsion": "light"})
+    turned = table.json(address)
+    assert turned["picture"]["size_mm"] == shown["size_mm"]
+    # Right for left twice is where it was; upside down it lies in the lower half as before.
+    assert np.array(turned["picture"]["box"]) == pytest.approx(np.array(shown["box"]), abs=2)
+    (plate,) = [one for one in load_session(session).plates if one.id == "wide"]
+    assert plate.picture == "box" and plate.picture_box_mm == pytest.approx(tuple(drawn))
+
+
 def test_a_rectangle_reads_the_simulators_density(table: Served) -> None:
     """Density of the whole capture: no geometry between the reading and the truth."""
     simulation = simulate_plate(PLATES["wide"], BOX, CAMERA, exposure_s=EXPOSURE_S, seed=12)

@@ -123,7 +123,7 @@ def test_json_of_a_tablet_reading(tmp_path: Path) -> None:
     assert readings.sigma == pytest.approx([0.02, 0.01])
     assert readings.common_sigma == pytest.approx([0.01, 0.03])
     assert (readings.base_fog, readings.base_fog_sigma) == (0.1, 0.004)
-    assert "without a calibration" in readings.notes[0]
+    assert "calibration" in readings.notes[0]
 
 
 def test_exposures_may_be_given_themselves(tmp_path: Path) -> None:
@@ -200,7 +200,7 @@ WRONG: dict[str, Wrong] = {
     "one plate's exposure known, another's not": two_plates(second="log_h_lxs,density\n0,1\n1,2\n"),
     "counts of `--exposure`, `--base-fog`": two_plates("--base-fog", "0.1,0.1,0.1"),
     "count of `--times`": two_plates("--times", "5"),
-    "all `--times` alike": two_plates("--times", "5,5"),
+    "gammas asked for, all `--times` alike": two_plates("--times", "5,5", "--gamma", "0.9"),
     "gammas asked for without times": two_plates("--gamma", "0.9"),
 }
 

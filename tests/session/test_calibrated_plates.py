@@ -217,6 +217,7 @@ def test_densities_through_a_calibration_are_true(tmp_path: Path, name: str) -> 
     assert record.glare.source == ("card and black mask" if name == "mask" else "card")
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("name", CASES)
 def test_convert_and_measure_agree_within_their_errors(tmp_path: Path, name: str) -> None:
     work, truth = calibrated_case(tmp_path, name)
@@ -254,7 +255,7 @@ def test_a_mask_without_glare_is_left_as_it_is(tmp_path: Path) -> None:
     carded = replace(view, glare=replace(view.glare, sources=("card", "black mask")))
     known = np.hypot(view.glare.share, view.glare.sigma)
     assert errors_of_view(carded).glare.left_on == pytest.approx(known)
-    assert known < 0.6 * left_on
+    assert known < 0.8 * left_on
 
 
 def test_tones_through_a_calibration_are_those_of_diffuse_density(tmp_path: Path) -> None:

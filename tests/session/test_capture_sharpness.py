@@ -26,7 +26,10 @@ def test_sampling_efficiency_is_that_of_the_blur(tmp_path: Path, blur: float):
     """
     frame, corners = capture_with_blur(PLATE, camera(blur_px=blur))
     put(tmp_path / "a.dng", frame)
-    share = resolved_share(tmp_path, record_of(corners), ScanSettings())
+    found = resolved_share(tmp_path, record_of(corners), ScanSettings())
+    assert found is not None
+    share, sigma = found
+    assert sigma is not None and 0 < sigma < 0.1 * share
     limit = min(1.0, 0.34154 / blur / 0.5)
     assert 0.8 * limit < share < 1.05 * limit
 

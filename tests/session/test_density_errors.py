@@ -75,6 +75,7 @@ def bench() -> ModuleType:
 
 
 # Physics that the errors do not know: six shapes of glare, a lamp and a lens that change.
+@pytest.mark.big
 @pytest.mark.parametrize("condition", ["light", "light, mask", "bright", "strip", "calibrated"])
 def test_stated_errors_hold_the_truth(bench: ModuleType, condition: str, tmp_path: Path) -> None:
     found = bench.Found()

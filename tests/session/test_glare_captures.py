@@ -131,7 +131,7 @@ def test_plates_are_never_taken_for_a_card(tmp_path: Path) -> None:
 
 
 def test_from_start_to_record(tmp_path: Path) -> None:
-    """D 2.4 under glare of the scene: as captured, and with the two captures listed."""
+    """D 2.4 under glare of the scene: as captured, and with the captures that tell it listed."""
     box = LightBox(stray=replace(SIX_LAWS["exponentials"], total=0.006))
     target = StepTablet(densities=(0.3, 1.2, 2.4), grid=(1, 3), size_mm=(60.0, 90.0), surround=0.1)
     plate = PlateModel(target=target, grain_um=0.0)
@@ -139,6 +139,7 @@ def test_from_start_to_record(tmp_path: Path) -> None:
     frames = {
         "blank": simulate_blank(box, CAMERA, exposure_s=EXPOSURE_S, seed=1),
         "card": simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=4, aside=0.1),
+        "small": simulate_card(box, CAMERA, exposure_s=EXPOSURE_S, seed=7, height=0.4),
         "off": simulate_box_off(box, CAMERA, exposure_s=LONG_S, seed=5),
         "plate": shot,
     }
@@ -146,7 +147,7 @@ def test_from_start_to_record(tmp_path: Path) -> None:
     drafted(folder, frames)
     write_draft(folder, draft_session(folder, workers=1))
     settings = load_session(folder)
-    assert settings.card == ("card.dng",) and settings.box_off == ("off.dng",)
+    assert settings.card == ("card.dng", "small.dng") and settings.box_off == ("off.dng",)
     checks = {entry.name: entry for entry in check_session(folder, workers=1)}
     assert checks["card.dng"].check is not None
     assert checks["card.dng"].check.severity is Severity.GOOD
@@ -159,7 +160,9 @@ def test_from_start_to_record(tmp_path: Path) -> None:
     # Without them nothing is guessed, and the record says how much there may be.
     path = folder / "session.toml"
     text = path.read_text(encoding="utf-8")
-    path.write_text(text.replace('"card.dng",', "").replace('"off.dng",', ""), encoding="utf-8")
+    for name in ("card", "small", "off"):
+        text = text.replace(f'"{name}.dng",', "")
+    path.write_text(text, encoding="utf-8")
     [plain] = convert_session(folder, workers=1).results
     assert plain.record.glare is None and plain.record.d_max < record.d_max - 0.1
     assert 0.002 < plain.record.glare_at_most < 0.012

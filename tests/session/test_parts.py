@@ -21,7 +21,7 @@ from platebench.session.convert_session import convert_session
 from platebench.session.edit_file import edit_plate
 from platebench.session.parts import FILE_NAME, MANY, advice_on_size, parts_of
 
-from ..session_files import write_session
+from ..session_files import tree, write_session
 
 NAMES = ("dense", "tall", "wide")  # in parts of two
 
@@ -102,11 +102,13 @@ def test_nothing_is_made_again_where_nothing_has_changed(session: Path) -> None:
 
 def test_the_ground_of_the_sheets_is_kept_from_run_to_run(session: Path) -> None:
     of_sheets = {name for name in SHEETS if name.startswith("proof-sheet-part")}
-    before = sheets(session / "converted")
+    before, black = sheets(session / "converted"), tree(session / "converted")
     convert_session(session, workers=1, ground="white")
     after = sheets(session / "converted")
     assert {name for name in SHEETS if before[name] != after[name]} == of_sheets
     assert made_again(session) == set()
+    convert_session(session, workers=1, ground="black")
+    assert {name for name in SHEETS if tree(session / "converted")[name] != black[name]} == set()
 
 
 def test_one_changed_plate_makes_its_own_part_again(session: Path) -> None:

@@ -53,6 +53,7 @@ def test_one_bad_plate_does_not_stop_the_rest(workers: int) -> None:
     assert exit_code_of(results) is ExitCode.PARTIAL
 
 
+@pytest.mark.big
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
 def test_a_killed_worker_is_reported_not_waited_for() -> None:
     results = run_batch(("a", "kill"), 2)

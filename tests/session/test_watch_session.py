@@ -292,6 +292,7 @@ def test_settings_that_cannot_be_used_are_told_and_watching_goes_on(watched, she
     assert any("rotate" in sentence for sentence in arrival.trouble) and arrival.plates == ()
 
 
+@pytest.mark.big
 @pytest.mark.skipif(os.name != "posix", reason="sends a signal")
 def test_the_command_tells_each_arrival_and_ends_when_asked(tmp_path: Path, shelf: Path) -> None:
     folder = tmp_path / "today"

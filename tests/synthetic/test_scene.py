@@ -8,6 +8,7 @@ import pytest
 from platebench.synthetic.scene import SCENES, make_scene, scene_near
 
 
+@pytest.mark.big
 @pytest.mark.parametrize("name", SCENES)
 def test_scene_is_a_picture(name: str) -> None:
     picture = make_scene(name, (74, 101))

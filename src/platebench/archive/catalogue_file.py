@@ -20,7 +20,7 @@ FILE_NAME = "catalogue.sqlite"
 ANEW = "make it anew from the packages", "anew"
 COLUMNS = tuple(part.name for part in fields(PlateRow) if part.name != "suits")
 WORDS = ("plate", "title", "place", "notes", "own_columns", "flags")  # searched by text
-_FORMAT = 3  # of the file; another is made anew
+_FORMAT = 4  # of the file; another is made anew
 _APPLICATION = 0x504C4231  # "PLB1"
 _TABLES = f"""
 CREATE TABLE packages (

@@ -120,7 +120,7 @@ def export_plates(catalogue: Path, query: Query, target: Path) -> int:
         raise WriteError(target, what, remedy, "output")
     found = find_plates(catalogue, query)
     if linked:
-        shown = [plate for plate in found.plates if not _is_closed(plate)]
+        shown = [plate for plate in found.plates if plate["access"] in ("open", "restricted")]
         graph = [linked_plate(plate) for plate in shown]
         document = {"@context": SCHEMA_ORG, "@graph": graph}
         data = (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
@@ -130,13 +130,6 @@ def export_plates(catalogue: Path, query: Query, target: Path) -> int:
     with atomic_write(target) as stream:
         stream.write(data)
     return len(graph) if linked else found.total
-
-
-def _is_closed(plate: Mapping[str, Any]) -> bool:
-    """Tell whether the plate log's column "access" keeps a plate from others."""
-    lines = (line.partition(":") for line in plate["own_columns"].splitlines())
-    said = {head.casefold().strip(): cell.casefold().strip() for head, _, cell in lines}
-    return said.get("access", "") not in ("", "open", "restricted")
 
 
 LINKED = ".jsonld"
@@ -152,7 +145,8 @@ def linked_plate(plate: Mapping[str, Any]) -> dict[str, Any]:
     """Return a plate as a schema.org ``Photograph``; what is not known is left out.
 
     The plate is the photograph; its digitising is an image of it, with a date of its own. Numbers
-    that schema.org has no property for are ``PropertyValue``.
+    that schema.org has no property for are ``PropertyValue``. The maker is a text: the log does
+    not say whether it is a person or a firm.
 
     Parameters
     ----------
@@ -161,7 +155,8 @@ def linked_plate(plate: Mapping[str, Any]) -> dict[str, Any]:
 
     References
     ----------
-    schema.org types Photograph, ImageObject, PropertyValue, Collection; from memory.
+    schema.org, as ``rdflib`` lists its terms. Which property stands for which right: from memory,
+    as search engines read XMP beside them (license: the address of a web statement).
     """
     measured = [
         {"@type": "PropertyValue", "name": name, "value": plate[key], "unitText": "D"}
@@ -178,6 +173,14 @@ def linked_plate(plate: Mapping[str, Any]) -> dict[str, Any]:
         "@id": f"urn:x-platebench:{quote(plate['package'], safe='/')}#{quote(plate['plate'])}",
         "identifier": plate["plate"],
         "name": plate["title"] or plate["plate"],
+        "creator": plate["creator"],
+        "copyrightNotice": plate["rights"],
+        "usageInfo": {"@type": "CreativeWork", "text": plate["usage_terms"]}
+        if plate["usage_terms"]
+        else "",
+        "license": plate["web_statement"],
+        "creditText": plate["credit"],
+        "conditionsOfAccess": plate["access"] if plate["access"] == "restricted" else "",
         "dateCreated": plate["date"],
         "contentLocation": {"@type": "Place", "name": plate["place"]} if plate["place"] else "",
         "artMedium": "gelatin silver on glass",

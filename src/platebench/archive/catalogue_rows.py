@@ -25,13 +25,14 @@ from platebench.core.plate_names import fault_of_id
 from platebench.core.shown import shown
 from platebench.core.version import __version__
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
+from platebench.plate_log.access import access_of
 from platebench.plate_log.dates import plate_date
-from platebench.plate_log.entry import LogEntry
+from platebench.plate_log.entry import RIGHTS, LogEntry
 from platebench.printing.advice import Verdict, advise_plate
 from platebench.printing.plate_range import plate_range_of
 from platebench.printing.process import Process
 
-SCHEMA = 3
+SCHEMA = 4
 LARGEST_RECORD = 4 * 2**20  # bytes
 LONGEST_TEXT = 20_000  # characters kept of a text
 MOST_PLATES = 10_000  # of one package
@@ -55,6 +56,10 @@ class PlateRow:
         D.
     flags : str
         Doubts, joined by "; ".
+    creator, rights, usage_terms, web_statement, credit : str
+        As the plate log has them.
+    access : str
+        "open", "restricted" or "private"; "unknown" where the record cannot be read.
     suits : tuple of str
         Printing processes that take up its density range, by profile.
     """
@@ -76,6 +81,12 @@ class PlateRow:
     d_max: float | None = None
     density_range: float | None = None
     flags: str = ""
+    creator: str = ""
+    rights: str = ""
+    usage_terms: str = ""
+    web_statement: str = ""
+    credit: str = ""
+    access: str = "unknown"
     suits: tuple[str, ...] = ()
 
 
@@ -190,6 +201,8 @@ def _read_plate(package: Path, plate: str, note: str, processes: Sequence[Proces
         d_max=_number(record.d_max),
         density_range=_number(record.density_range),
         flags="; ".join(_text(flag) for flag in record.flags),
+        **{key: _text(getattr(log, key)) for key in RIGHTS},
+        access="unknown" if record is NOTHING_KNOWN else access_of(log),
         suits=_suiting(plate, record, processes),
     )
 

@@ -35,7 +35,7 @@ from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
 from platebench.master.make_master import master_plate
 from platebench.master.steps import Event, events_to_json
 from platebench.plate.calibration import FILE_NAME as CALIBRATION
-from platebench.plate.job import PlateJob
+from platebench.plate.job import PICTURES, POSITIVES, PREVIEWS, PlateJob
 from platebench.plate_log.read_log import FILE_NAME as PLATE_LOG
 from platebench.session.convert_session import shared_ends
 from platebench.session.jobs import plate_jobs
@@ -234,7 +234,7 @@ class _Packing:
         """Write the package."""
         self._documents()  # links that lead out are refused before anything is read
         names = self._capture_names()
-        outputs = [name for plate in self.plates for name in self.sources.result_names(plate.id)]
+        outputs = [name for plate in self.plates for name in self.sources.result_names(plate)]
         payload = [f"{CAPTURES}/{name}" for name in names] if self.options.captures else []
         payload += [f"{MASTERS}/{plate.id}.tif" for plate in self.plates]
         refuse_clashes([*payload, *outputs], self.sources.folder)
@@ -269,13 +269,14 @@ class _Packing:
         return {name: self.sources.capture(name) for name in names if self.sources.has(name)}
 
     def _bytes_needed(self, captures: Sequence[str], outputs: Sequence[str]) -> int:
-        size = sum(self.sources.result(name).stat().st_size for name in outputs)
+        there = (name for name in outputs if self.sources.has_result(name))
+        size = sum(self.sources.result(name).stat().st_size for name in there)
         if self.options.captures:
             size += sum(self.sources.capture(name).stat().st_size for name in captures)
         if self.options.masters:  # about a positive of the whole glass, or three
             for plate in self.plates:
                 colour = self.options.colour or plate.colour == "demosaiced"
-                positive = self.sources.result(self.sources.result_names(plate.id)[0])
+                positive = self.sources.result(self.sources.result_names(plate)[0])
                 size += positive.stat().st_size * (3 if colour else 1)
         return round(size * _ROOM)
 
@@ -382,7 +383,7 @@ class _Packing:
         pictures: dict[str, PackedFile] = {
             name: file
             for name, file in writer.files.items()
-            if name.split("/")[0] in (MASTERS, "positives", "previews")
+            if name.split("/")[0] in (MASTERS, POSITIVES, PREVIEWS, PICTURES)
         }
         for name, source in self._documents().items():
             writer.copy(source, name)

@@ -35,7 +35,9 @@ from platebench.archive.verify import PAYLOAD, verify_package
 from platebench.core.errors import ArchiveError, WriteError
 from platebench.core.files import atomic_folder, write_error
 from platebench.core.progress import NullProgress, Progress
-from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS
+from platebench.core.settings import PlateSettings
+from platebench.plate.job import RECORDS, positive_of, preview_of
+from platebench.plate.pictures import names_of
 from platebench.write.tiff import PixelPlace, pixel_place
 
 
@@ -68,13 +70,14 @@ class Sources:
         return os.path.lexists(self.converted / name)
 
     @staticmethod
-    def result_names(plate_id: str) -> tuple[str, ...]:
-        """Return the files that ``convert`` writes for a plate."""
-        return (
-            f"{POSITIVES}/{plate_id}.tif",
-            f"{PREVIEWS}/{plate_id}.jpg",
-            f"{RECORDS}/{plate_id}.json",
+    def result_names(plate: PlateSettings) -> tuple[str, ...]:
+        """Return the files that ``convert`` writes for a plate; one in doubt has no pictures."""
+        pictures = (
+            path.as_posix()
+            for name in names_of(plate)
+            for path in (positive_of(Path(), name), preview_of(Path(), name))
         )
+        return (*pictures, f"{RECORDS}/{plate.id}.json")
 
     def sha256(self, path: Path) -> str:
         """Return the digest of a file.

@@ -108,7 +108,12 @@ def recipe_bytes(
         },
         "log": {job.plate_id: job.entry.to_json() for job in jobs if job.entry},
         "shared_printing": {job.plate_id: asdict(job.ends) for job in jobs if job.ends},
-        "tones": {job.tone.name: tone_to_table(job.tone) for job in jobs if job.tone},
+        "tones": {
+            tone.name: tone_to_table(tone)
+            for job in jobs
+            for tone in (job.tone, *job.picture_tones)
+            if tone
+        },
         "calibration": first.to_json() if first else None,
         "master_colour": master_colour,
         "outputs": {name: _facts(outputs[name]) for name in sorted(outputs)},
@@ -118,7 +123,11 @@ def recipe_bytes(
 
 def _plate_to_json(plate: PlateSettings) -> dict[str, Any]:
     values = {key: value for key, value in asdict(plate).items() if value is not None}
-    for key in ("captures", "corners"):
+    values["pictures"] = [
+        {key: value for key, value in picture.items() if value not in (None, (), "")}
+        for picture in values["pictures"]
+    ]
+    for key in ("captures", "corners", "pictures"):
         if key in values:
             values[key] = json.loads(json.dumps(values[key]))  # tuples as the lists that are read
     return values

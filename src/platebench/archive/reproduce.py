@@ -27,7 +27,7 @@ from platebench.core.installed import differing, versions
 from platebench.core.progress import NullProgress, Progress, working
 from platebench.core.settings import PlateSettings
 from platebench.master.make_master import master_plate
-from platebench.plate.job import POSITIVES, PREVIEWS, PlateJob
+from platebench.plate.job import PICTURES, POSITIVES, PREVIEWS, PlateJob
 from platebench.session import convert_plate as convert
 from platebench.session.jobs import prepare_light
 from platebench.write.tiff import pixel_digest
@@ -151,7 +151,7 @@ def reproduce_package(
                 what = "it lies in the package, and packages are only read"
                 raise WriteError(output, what, "name a folder elsewhere", "output")
             make_empty_folder(output)
-        for name in (POSITIVES, PREVIEWS, MASTERS):
+        for name in (POSITIVES, PREVIEWS, PICTURES, MASTERS):
             (output / name).mkdir()
         making = _Making(files, recipe, captures, output)
         remade, errors = making.all_of(wanted, progress or NullProgress())
@@ -275,8 +275,9 @@ class _Making:
     def _job(self, plate: PlateSettings) -> PlateJob:
         recipe, settings = self.recipe, self.recipe.settings
         names = (*plate.captures, *settings.light_captures)
-        if plate.tone not in recipe.tones:
-            what = f'has no tone profile "{plate.tone}"'
+        of_pictures = [picture.tone or plate.tone for picture in plate.pictures]
+        if lacking := sorted({plate.tone, *of_pictures} - set(recipe.tones)):
+            what = f'has no tone profile "{lacking[0]}"'
             raise PackageError(self.package / RECIPE, what, "take the package from another copy")
         return PlateJob(
             folder=self.captures,
@@ -286,6 +287,7 @@ class _Making:
             calibration=recipe.calibration,
             blanks=tuple(sorted(recipe.inputs[name] for name in settings.blank)),
             tone=recipe.tones[plate.tone],
+            picture_tones=tuple(recipe.tones[name] for name in of_pictures),
             entry=recipe.log.get(plate.id),
             ends=recipe.ends.get(plate.id),
             inputs=tuple((name, recipe.inputs[name]) for name in names),

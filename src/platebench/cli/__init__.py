@@ -24,7 +24,7 @@ from platebench.core.version import __version__
 
 _COMMANDS = (  # in the order they are used
     *("demo", "start", "check", "convert", "watch", "review", "share", "master"),
-    *("calibrate", "measure", "curve"),
+    *("find-pictures", "calibrate", "measure", "curve"),
     *("which-print", "printing-time", "process-chart", "calibrate-process"),
     *("print-negative", "print-plate", "check-print"),
     *("expose", "develop-log", "own-speed", "plan-plate"),

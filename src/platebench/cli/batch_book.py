@@ -34,7 +34,9 @@ _LABEL_CAUTIONS = (
 )
 
 
-def show_book(charted: tuple[Charted, ...], even: Evenness | None, files: list[Path]) -> None:
+def show_book(
+    charted: tuple[Charted, ...], even: Evenness | None, files: list[Path], *, turned: bool
+) -> None:
     """Print how each figure stands, and which batches stand out."""
     for one in charted:
         last = one.values[-1]
@@ -48,7 +50,8 @@ def show_book(charted: tuple[Charted, ...], even: Evenness | None, files: list[P
             f"{even.middle:.2f} D, measured",
             indent="",
         )
-        wrapped(f"doubtful: {even.doubt}" if even.doubt else _HALF_TURN)
+        if even.doubt or not turned:
+            wrapped(f"doubtful: {even.doubt}" if even.doubt else _HALF_TURN)
     for path in files:
         click.echo(str(path))
 
@@ -139,7 +142,7 @@ def command(book: Path, as_json: bool, quiet: bool, **said: Any) -> None:
             }
         )
     elif not quiet:
-        show_book(charted, even, files)
+        show_book(charted, even, files, turned=said["half_turn"])
 
 
 def _with_curves(book: BatchBook, said: dict[str, Any]) -> BatchBook:
@@ -243,5 +246,9 @@ def _speeds(said: dict[str, Any]) -> list[str]:
     if not said["own_speed"]:
         return ["ISO 2 in general (common practice, no source): expose a first plate"]
     found = rating_by_light(load_own_speed(said["own_speed"])[1], said["batch"])
-    told = [f"{light} ISO {iso:.2g}" for light, (iso, _) in found.items()]
-    return [f"{', '.join(told)} (measured on finished plates)"] if told else []
+    sure = "enough plates"
+    told = [
+        f"{light} ISO {iso:.2g}" + (f" ({offset.verdict})" if offset.verdict != sure else "")
+        for light, (iso, offset) in found.items()
+    ]
+    return [f"{', '.join(told)}: measured on finished plates"] if told else []

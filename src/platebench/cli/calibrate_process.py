@@ -27,16 +27,22 @@ class ProfileName(click.ParamType[str]):
         return str(value)
 
 
+def _show_cautions_of(process: Process) -> None:
+    from platebench.core.cautions import FIRST, cautions_for
+
+    lines = [line for c in cautions_for(process.hazards) for line in c.lines()]
+    show_cautions([FIRST, *lines, *process.cautions])
+
+
 if TYPE_CHECKING:
     from platebench.printing.calibrate_process import CalibratedProcess
+    from platebench.printing.ink_chart import ChosenInk
+    from platebench.printing.process import Process
 
 
 def show_calibration(done: CalibratedProcess) -> None:
     """Print the cautions, the figures, the notes and the files."""
-    from platebench.core.cautions import FIRST, cautions_for
-
-    lines = [line for c in cautions_for(done.process.hazards) for line in c.lines()]
-    show_cautions([FIRST, *lines, *done.process.cautions])
+    _show_cautions_of(done.process)
     found = done.calibration
     response, count = found.response, len(found.prints)
     prints = "1 print" if count == 1 else f"{count} prints"
@@ -55,6 +61,25 @@ def show_calibration(done: CalibratedProcess) -> None:
         click.echo(f"  exposure scale  {said}")
     if done.process.band is not None:
         click.echo(f"  prints by       {done.process.band.words}")
+    for note in done.notes:
+        wrapped(f"{note[0].upper()}{note[1:]}.")
+    for path in done.files:
+        click.echo(str(path))
+
+
+def show_ink(done: ChosenInk) -> None:
+    """Print what each ink does, the one chosen first, the notes and the files."""
+    _show_cautions_of(done.process)
+    ink = done.process.ink
+    assert ink is not None  # chosen
+    click.echo(f"{done.process.name}: print negatives in {ink.name}")
+    if ink.taken is not None and ink.black_taken is not None and ink.name != "black":
+        click.echo(f"  {1 - ink.taken / ink.black_taken:.0%} less ink than plain black takes")
+    for one in done.readings:
+        said = f"lightest print {min(one.density):z.2f} D: does not hold the white"
+        if one.amount is not None:
+            said = f"holds the white from {one.amount:.0%} on: {one.ink:.2f} areas of ink"
+        click.echo(f"  {one.name:<13} {said}")
     for note in done.notes:
         wrapped(f"{note[0].upper()}{note[1:]}.")
     for path in done.files:
@@ -82,7 +107,7 @@ if TYPE_CHECKING:
     "--chart",
     type=A_PATH,
     metavar="FILE",
-    help="The chart's .json file, where it went through a correction.",
+    help="The chart's .json file, where it went through a correction or is the chart of inks.",
 )
 @click.option(
     "--save-as",
@@ -120,15 +145,30 @@ def command(
 
     Scan with automatic levels, contrast and sharpening off, paper white below clipping. The chart
     may lie any way round. Prints of a second pass are pooled with those before. Writes NAME.toml
-    and a plot; print-negative and process-chart go through it from then on.
+    and a plot; print-negative and process-chart go through it from then on. With the chart of inks
+    it chooses the ink of print negatives instead: calibrate in that ink next.
     """
     from platebench.cli.terminal_progress import progress_for
     from platebench.printing.calibrate_process import calibrate_process
+    from platebench.printing.ink_chart import choose_process_ink, load_ink_chart
     from platebench.printing.process_file import FOLDER, process_folders
     from platebench.printing.step_chart import load_chart
 
     require_session(session)
     user = Path(click.get_app_dir("platebench"))
+    inks = None if chart is None else load_ink_chart(chart)
+    if inks is not None:
+        if film is not None or known is not None:
+            raise click.UsageError("--film and --known do not go with the chart of inks")
+        folders, into = process_folders(session, user), (session or user) / FOLDER
+        chosen = choose_process_ink(
+            scan, process, folders, into, inks, save_as=save_as or "", gamma=gamma
+        )
+        if as_json:
+            print_json(chosen.to_json())
+        elif not quiet:
+            show_ink(chosen)
+        return
     done = calibrate_process(
         scan,
         process,

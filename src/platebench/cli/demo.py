@@ -93,16 +93,19 @@ def command(
     from platebench.session.drafting import draft_session
     from platebench.synthetic.demo import (
         DARKROOM,
+        TEST_PLATES,
         demo_plate_log,
         demo_test_plates,
         with_makers_notes,
         write_demo_session,
+        write_demo_test_session,
     )
 
     make_empty_folder(folder)  # refused before anything is announced
     progress = progress_for(quiet)
     progress.note(f"writing the captures of an invented afternoon into {folder} ...")
     write_demo_session(folder)
+    write_demo_test_session(folder / TEST_PLATES)
     draft = draft_session(folder, workers=jobs, memory=memory, progress=progress)
     write_draft(folder, replace(draft, settings=with_makers_notes(draft.settings)))
     with atomic_write(folder / FILE_NAME) as stream:

@@ -38,12 +38,25 @@ _OPTIONS = {  # of settings that are commands, have another name, or need a valu
 
 
 def show_error(error: PlateError, plate_id: str = "") -> None:
-    """Print an error on stderr, with the options that do what it advises."""
-    options = [_OPTIONS.get(name, f"--{name.replace('_', '-')}") for name in error.settings]
+    """Print an error on stderr, with the options of this command that do what it advises."""
+    named = [_OPTIONS.get(name, f"--{name.replace('_', '-')}") for name in error.settings]
+    here = _options_here()
+    options = [one for one in named if here is None or one[0] != "-" or one.split()[0] in here]
     words = f"{error} ({', '.join(options)})" if options else str(error)
     plate = f"{plate_id}: " if plate_id else ""
     for line in words.removeprefix(plate).splitlines():
         click.echo(f"Error: {plate}{line}", err=True)
+
+
+def _options_here() -> set[str] | None:
+    """Return the options of the command that runs; None where none does."""
+    ctx = click.get_current_context(silent=True)
+    command = ctx.command if ctx else None
+    if ctx and isinstance(command, click.Group) and ctx.invoked_subcommand:
+        command = command.get_command(ctx, ctx.invoked_subcommand)
+    if command is None or isinstance(command, click.Group):
+        return None
+    return {option for part in command.params for option in part.opts}
 
 
 def open_closed_streams() -> None:

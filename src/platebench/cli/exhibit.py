@@ -44,6 +44,7 @@ def show_exhibit(made: Exhibit) -> None:
     examples=(
         "platebench exhibit shelf-3 --output site",
         "platebench exhibit packages --output site --address https://example.org/plates",
+        "platebench exhibit shelf-3 --output site --curves shelf-3/curves/curves.json",
     ),
 )
 @click.argument("places", nargs=-1, required=True, type=A_PATH, metavar="PLACE...")
@@ -76,6 +77,8 @@ def show_exhibit(made: Exhibit) -> None:
     metavar="TEXT",
     help='Watermark over restricted plates; "" for none.',
 )
+@click.option("--curves", multiple=True, type=A_PATH, metavar="FILE", help="A curves.json whose "
+    "curves name their batch, for the plates of that batch; repeat for several.")  # fmt: skip
 @talk_options
 @click.pass_context
 def command(
@@ -86,6 +89,7 @@ def command(
     address: str | None,
     restricted_side: int,
     mark: str,
+    curves: tuple[Path, ...],
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -99,9 +103,14 @@ def command(
     from platebench.core.errors import ExitCode
     from platebench.exhibit.gather import gather_plates
     from platebench.exhibit.write_site import ExhibitWishes, write_exhibit
+    from platebench.sensitometry.curve_file import load_curves
 
     wishes = ExhibitWishes(
-        title=title, address=address or "", restricted_side=restricted_side, mark=mark
+        title=title,
+        address=address or "",
+        restricted_side=restricted_side,
+        mark=mark,
+        curves=load_curves(curves),
     )
     made = write_exhibit(gather_plates(places), output, wishes, progress_for(quiet))
     if as_json:

@@ -183,7 +183,7 @@ def told(exposure: Exposure) -> str:
     off = exposure.camera.off_stops
     if abs(off) > _TOLD_OFF:
         said += f" ({abs(off):.1f} stops {'more' if off > 0 else 'less'} than wanted)"
-    if exposure.given_s > exposure.metered_s * 1.005:
+    if exposure.given_s > exposure.metered_s * 1.05:
         from platebench.core.camera_time import camera_time
 
         said += f", for {camera_time(exposure.metered_s)} without reciprocity failure"

@@ -31,7 +31,7 @@ from platebench.cli.quantities import Amount
 from platebench.cli.show import show_cautions, wrapped
 
 if TYPE_CHECKING:
-    from platebench.exposing.exposure import ExposureRequest
+    from platebench.exposing.exposure import ExposurePlan, ExposureRequest
     from platebench.exposing.own_advice import OwnAdvice
     from platebench.exposing.plan_plate import PlatePlan
     from platebench.session.plan_session_plate import Came
@@ -136,10 +136,10 @@ def _plan(
 ) -> None:
     from platebench.core.errors import ReadingsError, SessionFolderError
     from platebench.core.plate_names import fault_of_id
-    from platebench.exposing.exposure import exposure_to_give
+    from platebench.exposing.own_advice import pair_about
     from platebench.exposing.plan_plate import NoPlanError, family_of, plan_plate
     from platebench.exposing.plan_plate import plan_to_json as plate_plan_to_json
-    from platebench.exposing.processing import cautions
+    from platebench.exposing.processing import DEVELOPING, cautions
     from platebench.sensitometry.curve_file import load_curves
     from platebench.session.plan_session_plate import write_plan
 
@@ -159,18 +159,10 @@ def _plan(
             said["curves"][0], f"gives no plan: {error.what}", error.remedy
         ) from error
     request = request_from_options(said)
-    try:
-        by_rule = exposure_to_give(request)
-        advice = own_advice_from(said, request, by_rule, shift=plan.shift_stops)
-        if advice is None:
-            from platebench.exposing.own_advice import own_advice
-            from platebench.exposing.own_speed import fit_own_speed
-
-            nobody = fit_own_speed([])
-            advice = own_advice(request, by_rule, nobody, shift=plan.shift_stops)
-    except ValueError as error:
-        raise click.UsageError(str(error)) from error
-    exposure, pair = "" if advice.pair else told(advice.exposure), _pair(request, advice)
+    by_rule, advice = _exposures(said, request, plan)
+    exposure = "" if advice.pair else told(advice.exposure)
+    less, more = pair_about(advice.exposure, advice.reciprocity)
+    pair = told(less), told(more)
     also = {
         "subject": said["subject"] or None,
         "darkest_ev": said["darkest"],
@@ -184,27 +176,30 @@ def _plan(
     files = write_plan(session, plate_id, plan, exposure, pair, {"exposure": document})
     if as_json:
         document |= {"plan": plate_plan_to_json(plan), "files": [str(path) for path in files]}
-        print_json(document | logged_to_json(logged) | {"cautions": list(cautions())})
+        print_json(document | logged_to_json(logged) | {"cautions": list(cautions(DEVELOPING))})
     elif not quiet:
-        show_cautions(cautions())
+        show_cautions(cautions(DEVELOPING))
         show_plate_plan(plan, exposure, pair, _why(advice, request.light))
         show_logged(logged)
         for path in files:
             click.echo(str(path))
 
 
-def _pair(request: ExposureRequest, advice: OwnAdvice) -> tuple[str, str]:
-    """Return two exposures, two stops apart, whether they are needed or wanted for safety."""
-    from platebench.exposing.exposure import exposure_of_time
-    from platebench.exposing.own_advice import PAIR_STOPS
+def _exposures(
+    said: dict[str, Any], request: ExposureRequest, plan: PlatePlan
+) -> tuple[ExposurePlan, OwnAdvice]:
+    """Return the exposure by rule, and by one's own plates where a file of them is named."""
+    from platebench.exposing.exposure import exposure_to_give
+    from platebench.exposing.own_advice import own_advice
+    from platebench.exposing.own_speed import fit_own_speed
 
-    less, more = (
-        exposure_of_time(
-            request.f_number, advice.exposure.metered_s * 2.0**stops, advice.reciprocity
-        )
-        for stops in (-PAIR_STOPS, PAIR_STOPS)
-    )
-    return told(less), told(more)
+    try:
+        by_rule = exposure_to_give(request)
+        advice = own_advice_from(said, request, by_rule, shift=plan.shift_stops)
+        nobody = fit_own_speed([])
+        return by_rule, advice or own_advice(request, by_rule, nobody, shift=plan.shift_stops)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
 
 
 def _why(advice: OwnAdvice, light: str) -> str:

@@ -141,7 +141,7 @@ def command(readings: Path | None, as_json: bool, quiet: bool, **said: Any) -> N
     columns time_s and density, a row for each strip; or name the places on a plate of a session.
     What is found holds for the batch: own-speed and expose take it from there.
     """
-    from platebench.exposing.processing import cautions
+    from platebench.exposing.processing import DEVELOPING, cautions
     from platebench.exposing.reciprocity_plate import plan_strips
 
     reading = readings is not None or said["session"] is not None
@@ -154,9 +154,11 @@ def command(readings: Path | None, as_json: bool, quiet: bool, **said: Any) -> N
             raise click.UsageError(str(error)) from error
         if as_json:
             planned = [asdict(strip) for strip in strips]
-            print_json({"strips": planned, "mind": [_STILL, _HOW], "cautions": list(cautions())})
+            print_json(
+                {"strips": planned, "mind": [_STILL, _HOW], "cautions": list(cautions(DEVELOPING))}
+            )
         elif not quiet:
-            show_strips(strips, cautions())
+            show_strips(strips, cautions(DEVELOPING))
         return
     if said["curves"] is None or not said["batch"]:
         raise click.UsageError("to read a plate give --curves and --batch")

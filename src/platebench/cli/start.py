@@ -6,6 +6,7 @@ import shlex
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -20,6 +21,9 @@ from platebench.cli.show import wrapped
 from platebench.core.settings import PlateSettings
 from platebench.core.shown import shown
 
+if TYPE_CHECKING:
+    from platebench.session.propose_formats import Proposals
+
 
 @click.command(
     "start",
@@ -27,14 +31,43 @@ from platebench.core.shown import shown
     short_help="Look through a folder of captures and draft session.toml.",
     examples=(
         "platebench start shelf-3",
+        "platebench start shelf-3 --caliper f04.dng 119.5 --fixed-height",
         "platebench start shelf-3 --json",
     ),
 )
 @session_argument
+@click.option(
+    "--caliper",
+    "calipers",
+    type=(str, click.FloatRange(min=0, min_open=True)),
+    metavar="NAME MM",
+    multiple=True,
+    help="Long side of a plate by caliper, across its middle, in mm; NAME is its capture or its id."
+    " Gives the plate's true size and proposes its format.",
+)
+@click.option(
+    "--fixed-height",
+    is_flag=True,
+    help="Your word that all plates were captured from one height with one lens, zoom and focus:"
+    " one caliper size then gives the scale of all, and each plate's format is proposed.",
+)
+@click.option(
+    "--formats",
+    is_flag=True,
+    help="Propose formats by the caliper sizes and scale in session.toml, or the resolution that"
+    " scans state.",
+)
 @work_options
 @talk_options
 def command(
-    session: Path, jobs: int | None, memory: int | None, as_json: bool, quiet: bool
+    session: Path,
+    jobs: int | None,
+    memory: int | None,
+    calipers: tuple[tuple[str, float], ...],
+    fixed_height: bool,
+    formats: bool,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     """Look through the captures in SESSION and draft its session.toml.
 
@@ -46,21 +79,54 @@ def command(
 
     Beside it start writes plates.csv, the plate log: a row for each plate, for you to fill in with
     what you know of it. A session.toml or plates.csv that you have edited is never replaced.
+
+    With --caliper, --fixed-height or --formats it also measures the plates and proposes formats:
+    with how sure each is, both names where two fit, and where none does it says so. Only a sure
+    format is written, and only where none is set; in a session.toml of your own the other lines
+    stay as they are.
     """
-    from dataclasses import asdict
+    from dataclasses import asdict, replace
+    from functools import partial
 
     from platebench.cli.terminal_progress import progress_for
-    from platebench.session.draft_file import bits_assumed, check_replaceable, write_draft
+    from platebench.session.draft_file import (
+        bits_assumed,
+        check_replaceable,
+        is_unedited,
+        write_draft,
+    )
     from platebench.session.drafting import draft_session
     from platebench.session.parts import advice_on_size
+    from platebench.session.propose_formats import (
+        Proposals,
+        edited_with,
+        propose_formats,
+        with_proposals,
+    )
     from platebench.session.scan_hints import tones_said
     from platebench.session.session_log import write_template
-    from platebench.session.settings_file import FILE_NAME
+    from platebench.session.settings_file import FILE_NAME, load_session
 
-    check_replaceable(session / FILE_NAME)
+    path = session / FILE_NAME
+    measured = bool(calipers) or fixed_height or formats
+    measure = partial(
+        propose_formats,
+        session,
+        calipers=dict(calipers),
+        fixed_height=fixed_height,
+        workers=jobs,
+        memory=memory,
+        progress=progress_for(quiet),
+    )
+    if measured and path.exists() and not is_unedited(path):
+        _tell_sizes(edited_with(session, measure(load_session(session))), as_json, quiet)
+        return
+    check_replaceable(path)
     draft = draft_session(session, workers=jobs, memory=memory, progress=progress_for(quiet))
+    sizes = measure(draft.settings) if measured else Proposals()
+    settings = with_proposals(draft.settings, sizes)
+    draft = replace(draft, settings=settings, sizes=sizes.said)
     path = write_draft(session, draft)
-    settings = draft.settings
     log = write_template(session, [plate.id for plate in settings.plates])
     if as_json:
         print_json(
@@ -70,6 +136,8 @@ def command(
                 "settings": asdict(settings),
                 "remarks": draft.remarks,
                 "left_out": dict(draft.left_out),
+                "sizes": sizes.said,
+                "size_notes": sizes.notes,
                 "scans": None if draft.tones is None else asdict(draft.tones),
                 "size": advice_on_size(len(settings.plates)),
             }
@@ -93,9 +161,21 @@ def command(
             wrapped(f"assumed: {said} ([scan] bits)", indent="")
         for line in _several(settings.plates):
             wrapped(line, indent="")
+        _tell_sizes(sizes, as_json, quiet)
         if log is None:
             click.echo("plates.csv is your own, and was left as it is")
         click.echo(f"Read {path}, then run: platebench convert {shlex.quote(str(session))}")
+
+
+def _tell_sizes(sizes: Proposals, as_json: bool, quiet: bool) -> None:
+    """Print the plates' sizes and the formats proposed."""
+    if as_json:
+        print_json({"sizes": sizes.said, "size_notes": sizes.notes, "changes": sizes.changes})
+    elif not quiet:
+        for note in sizes.notes:
+            wrapped(shown(note), indent="")
+        for plate_id, said in sizes.said.items():
+            wrapped(f"{plate_id}: {shown(said)}", indent="")
 
 
 def _several(plates: Sequence[PlateSettings]) -> Iterator[str]:

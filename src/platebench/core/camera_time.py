@@ -58,15 +58,30 @@ def camera_time(seconds: float) -> CameraTime:
     >>> str(camera_time(0.45)), str(camera_time(97.0)), str(camera_time(8000.0))
     ('1/2 s', '1 min 35 s', '2 h 13 min')
     """
+    return min(camera_times_about(seconds), key=lambda time: abs(time.off_stops))
+
+
+def camera_times_about(seconds: float) -> tuple[CameraTime, ...]:
+    """Return the times that can be given next to a wanted one, shorter and longer.
+
+    Raises
+    ------
+    ValueError
+        If ``seconds`` is not above 0 and finite.
+
+    Examples
+    --------
+    >>> [str(time) for time in camera_times_about(0.39)]
+    ['1/4 s', '1/2 s']
+    """
     if not 0 < seconds < math.inf:
         raise ValueError(f"an exposure must be above 0 s and finite, got {seconds}")
     if seconds >= _BY_HAND[-1]:
-        nearest = 60.0 * round(seconds / 60.0)
+        near: tuple[float, ...] = (60.0 * round(seconds / 60.0),)
     else:
         after = bisect_left(_BY_HAND, seconds)
         near = _BY_HAND[max(after - 1, 0) : after + 1]
-        nearest = min(near, key=lambda time: abs(math.log(time / seconds)))
-    return CameraTime(seconds=nearest, off_stops=math.log2(nearest / seconds))
+    return tuple(CameraTime(seconds=time, off_stops=math.log2(time / seconds)) for time in near)
 
 
 def time_in_words(seconds: float) -> str:

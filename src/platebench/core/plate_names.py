@@ -92,6 +92,17 @@ def folded_id(plate_id: str) -> str:
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", plate_id).casefold())
 
 
+def stem_of(name: str) -> str:
+    """Return what the files of a plate, or of a picture on it, are called, without a suffix.
+
+    Examples
+    --------
+    >>> stem_of("plate-001"), stem_of("plate-001/2")
+    ('plate-001', 'plate-001.2')
+    """
+    return name.replace("/", ".")
+
+
 def fault_of_capture(name: str) -> str | None:
     """Return why a capture's name leaves the session folder or cannot be a file; None if fine.
 

@@ -8,19 +8,17 @@ import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 from platebench.archive.collection import find_packages
 from platebench.core.errors import SessionFolderError
 from platebench.core.plate_names import fault_of_id
 from platebench.plate.job import POSITIVES, RECORDS
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
+from platebench.plate_log.access import Access, access_of, strictest
 from platebench.plate_log.entry import LogEntry
 from platebench.session.session_log import SessionLog, load_session_log
 from platebench.session.session_report import OUTPUT_NAME
 
-Access = Literal["open", "restricted", "private"]
-ACCESS = "access"  # heading of the plate log's column that says who may see a plate
 _LARGEST_RECORD = 4 << 20  # bytes
 _SLUG = re.compile(r"[^a-z0-9]+")
 
@@ -40,6 +38,8 @@ class ShownPlate:
     record : PlateRecord
     entry : LogEntry
     access : {"open", "restricted", "private"}
+    unread : bool
+        Its record cannot be read, so nobody knows what its log said of who may see it.
     """
 
     slug: str
@@ -49,6 +49,7 @@ class ShownPlate:
     record: PlateRecord
     entry: LogEntry
     access: Access = "open"
+    unread: bool = False
 
     @property
     def title(self) -> str:
@@ -115,7 +116,6 @@ def _plate(
         record = NOTHING_KNOWN
     entry = record.log or LogEntry(plate_id=path.stem)
     # What the log says now counts as much as what it said when the plate was converted.
-    wanted = {access_of(one) for one in (entry, log.entry(path.stem)) if one is not None}
     return ShownPlate(
         slug=_slug(f"{name} {path.stem}", taken),
         plate_id=path.stem,
@@ -123,20 +123,9 @@ def _plate(
         positive=positive,
         record=record,
         entry=entry,
-        access=max(wanted, key=("open", "restricted", "private").index),
+        access=strictest((access_of(entry), access_of(log.entry(path.stem)))),
+        unread=record is NOTHING_KNOWN,
     )
-
-
-def access_of(entry: LogEntry) -> Access:
-    """Return who may see a plate, as its log has it.
-
-    A word that is not known keeps the plate in: who wrote it meant something.
-    """
-    said = {head.casefold().strip(): cell.casefold().strip() for head, cell in entry.more}
-    wanted = said.get(ACCESS, "")
-    if wanted in ("", "open"):
-        return "open"
-    return "restricted" if wanted == "restricted" else "private"
 
 
 def _slug(text: str, taken: set[str]) -> str:

@@ -22,6 +22,7 @@ from platebench.core.locks import only_writer
 from platebench.core.plain_json import read_json
 from platebench.core.progress import NullProgress, Progress, working
 from platebench.core.version import __version__
+from platebench.exhibit.curve_drawing import drawing_of
 from platebench.exhibit.deep_picture import (
     TILE,
     DeepPicture,
@@ -30,6 +31,7 @@ from platebench.exhibit.deep_picture import (
 )
 from platebench.exhibit.gather import ShownPlate
 from platebench.exhibit.manifests import collection_of, manifest_of
+from platebench.sensitometry.curve_file import BatchCurve, curve_for
 
 KNOWN = "exhibit.json"  # marks a folder as an exhibit, and what its pictures were made from
 PLATES, ASSETS = "plates", "assets"
@@ -51,12 +53,15 @@ class ExhibitWishes:
         Longest side of restricted plates' pictures, pixels.
     mark : str
         Watermark over restricted plates.
+    curves : tuple of BatchCurve
+        Characteristic curves, shown with plates of their batch and time of development.
     """
 
     title: str
     address: str = ""
     restricted_side: int = 1200
     mark: str = "not for reproduction"
+    curves: tuple[BatchCurve, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,6 +199,10 @@ def _pictures(
     plate: ShownPlate, folder: Path, wishes: ExhibitWishes, known: dict[str, Any]
 ) -> tuple[str, DeepPicture, bool]:
     """Return a plate's pictures, made now or before: what decides them, they, and whether now."""
+    if plate.unread:
+        what = "has no record that can be read, which would say who may see the plate"
+        remedy = "convert its session again, or verify its package"
+        raise SessionFolderError(plate.positive, what, remedy)
     restricted = plate.access == "restricted"
     side, mark = (wishes.restricted_side, wishes.mark) if restricted else (None, "")
     recipe = recipe_of_picture(plate.positive, side, mark)
@@ -237,12 +246,15 @@ def _write_pages(
     for place, plate in enumerate(plates):
         picture = pictures[plate.slug][1]
         facts = facts_of(plate)
+        minutes = None if plate.entry.develop_s is None else plate.entry.develop_s / 60
+        curve = curve_for(wishes.curves, plate.entry.batch, minutes)
         _put(
             folder / PLATES / f"{plate.slug}.html",
             one.render(
                 exhibit=wishes.title,
                 plate=plate,
                 facts=facts,
+                curve=None if curve is None else drawing_of(plate, curve),
                 manifest=bool(wishes.address),
                 tiles={"width": picture.width, "height": picture.height, "tile": TILE,
                        "scales": _scales(picture), "at": f"{plate.slug}/tiles"},

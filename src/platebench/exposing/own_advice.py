@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
+from platebench.core.camera_time import camera_times_about
 from platebench.exposing.exposure import Exposure, ExposurePlan, ExposureRequest, exposure_of_time
 from platebench.exposing.own_speed import Offset, OwnSpeed
 from platebench.exposing.reciprocity import Reciprocity, Schwarzschild
@@ -129,11 +131,36 @@ def own_advice(
     return OwnAdvice(
         offset=offset,
         exposure=exposure,
-        pair=(given(-PAIR_STOPS), given(PAIR_STOPS)) if unsure else (),
+        pair=pair_about(exposure, reciprocity) if unsure else (),
         reciprocity=reciprocity,
         plates=len(own.plates),
         shift=shift,
     )
+
+
+def pair_about(exposure: Exposure, reciprocity: Reciprocity) -> tuple[Exposure, Exposure]:
+    """Return two exposures about one, two stops apart as they are given.
+
+    Times that can be set lie up to a stop apart: both are rounded alike, so that the pair keeps
+    its distance.
+
+    Raises
+    ------
+    ValueError
+        If one is longer than a week.
+    """
+    less, more = (
+        exposure_of_time(exposure.f_number, exposure.metered_s * 2.0**stops, reciprocity)
+        for stops in (-PAIR_STOPS, PAIR_STOPS)
+    )
+    first, second = min(
+        product(camera_times_about(less.given_s), camera_times_about(more.given_s)),
+        key=lambda times: (
+            abs(times[0].off_stops + times[1].off_stops) / 2
+            + 2 * abs(times[0].off_stops - times[1].off_stops)
+        ),
+    )
+    return replace(less, camera=first), replace(more, camera=second)
 
 
 def offset_in_words(advice: OwnAdvice, light: str) -> str:

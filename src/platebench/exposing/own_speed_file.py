@@ -9,9 +9,7 @@ from typing import Any
 
 import msgspec
 
-from platebench.core.errors import ReadingsError
-from platebench.core.files import read_at_most
-from platebench.core.plain_json import read_json
+from platebench.core.kept_json import read_kept
 from platebench.core.rounding import rounded
 from platebench.exposing.exposure import LIGHTS
 from platebench.exposing.own_speed import Offset, OwnSpeed, PlateMade, fit_own_speed
@@ -19,7 +17,6 @@ from platebench.exposing.subject_range import SubjectSeen
 
 FILE_NAME = "own-speed.json"
 SCHEMA = 1
-_LARGEST = 1 << 26  # bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,23 +113,13 @@ def load_own_speed(path: Path) -> tuple[PlatesMade, OwnSpeed]:
     ReadingsError
         If the file cannot be read, or is something else.
     """
-    try:
-        data = read_at_most(path, _LARGEST)
-    except FileNotFoundError as error:
-        remedy = "make it from your finished plates with the own-speed command"
-        raise ReadingsError(path, "is missing", remedy) from error
-    except OSError as error:
-        what = f"cannot be read ({error.strerror})"
-        raise ReadingsError(path, what, "check the file and its permissions") from error
-    try:
-        document = read_json(data or b"")
-        if not isinstance(document, Mapping) or "own_speed" not in document:
-            raise ValueError("no own speed")
+
+    def build(document: Mapping[str, Any]) -> tuple[PlatesMade, OwnSpeed]:
         wanted = {key: document[key] for key in PlatesMade.__dataclass_fields__}
         made = msgspec.convert(wanted, PlatesMade)
         if any(plate.light not in LIGHTS or plate.sigma < 0 for plate in made.plates):
             raise ValueError("plates")
         return made, fit_own_speed(made.plates, made.known_q)
-    except (ValueError, KeyError, RecursionError) as error:
-        remedy = "name the own-speed.json that the own-speed command wrote"
-        raise ReadingsError(path, "holds no own speed", remedy) from error
+
+    remedy = "name the own-speed.json that the own-speed command wrote"
+    return read_kept(path, "own_speed", build, lacks="own speed", remedy=remedy)

@@ -22,7 +22,8 @@ from platebench.core.plate_names import as_text
 from platebench.exposing.reciprocity import PRACTICE
 
 GELATINE_SOFTENS_C = 30.0  # common practice, no source: above it unhardened gelatine is at risk
-HAZARDS = ("glass", "developer", "stop bath", "fixer", "reducer", "intensifier")
+DEVELOPING = ("glass", "developer", "stop bath", "fixer")
+HAZARDS = (*DEVELOPING, "reducer", "intensifier")
 SAFELIGHT = (
     "Red light is safe for plates that see blue only, and for orthochromatic ones; panchromatic "
     "plates need full darkness."
@@ -215,9 +216,9 @@ def checklist(steps: Sequence[Step] = STEPS, *, plate_id: str = "") -> str:
     return "\n".join(lines)
 
 
-def cautions() -> tuple[str, ...]:
-    """Return the cautions of developing, a paragraph each."""
-    return (FIRST, SAFELIGHT, *(" ".join(c.lines()) for c in cautions_for(HAZARDS)))
+def cautions(hazards: Sequence[str] = HAZARDS) -> tuple[str, ...]:
+    """Return the cautions of developing, a paragraph each; ``DEVELOPING`` without after-baths."""
+    return (FIRST, SAFELIGHT, *(" ".join(c.lines()) for c in cautions_for(hazards)))
 
 
 def _item(text: str) -> list[str]:

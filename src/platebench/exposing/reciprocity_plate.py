@@ -9,7 +9,7 @@ and Schwarzschild's exponent p follows from the slope of log exposure against lo
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -17,9 +17,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from platebench.core.errors import ReadingsError
-from platebench.core.files import read_at_most
-from platebench.core.plain_json import read_json
+from platebench.core.kept_json import read_kept
 from platebench.exposing.exposure import marked_stop
 from platebench.exposing.reciprocity import Schwarzschild
 from platebench.sensitometry.curve_file import BatchCurve
@@ -32,7 +30,6 @@ SHORTEST_S = 1.0  # below, the law is not used
 _STRIP_SIGMA = 0.08  # stops, of one strip against another: assumed
 _EVEN = 0.06  # D, standard deviation along a strip
 _USEFUL_NET = 0.15  # D above base plus fog; thinner, the toe tells too little
-_LARGEST = 1 << 20  # bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,19 +248,13 @@ def load_tested(paths: Iterable[Path]) -> list[TestedReciprocity]:
     ReadingsError
         If a file cannot be read, or is something else.
     """
-    found = []
-    for path in paths:
-        try:
-            document = read_json(read_at_most(path, _LARGEST) or b"")
-            if not isinstance(document, dict) or "reciprocity" not in document:
-                raise ValueError("no reciprocity")
-            tested = msgspec.convert(document, TestedReciprocity)
-            if not (0.5 <= tested.p <= 1 and 0 < tested.sigma < 1):
-                raise ValueError("p")
-            found.append(tested)
-        except FileNotFoundError as error:
-            raise ReadingsError(path, "is missing", "check the name of the file") from error
-        except (OSError, ValueError, RecursionError) as error:
-            remedy = "name the reciprocity.json that a test plate gave"
-            raise ReadingsError(path, "holds no tested reciprocity", remedy) from error
-    return found
+
+    def build(document: Mapping[str, Any]) -> TestedReciprocity:
+        tested = msgspec.convert(document, TestedReciprocity)
+        if not (0.5 <= tested.p <= 1 and 0 < tested.sigma < 1):
+            raise ValueError("p")
+        return tested
+
+    remedy = "name the reciprocity.json that a test plate gave"
+    lacks = "tested reciprocity"
+    return [read_kept(path, "reciprocity", build, lacks=lacks, remedy=remedy) for path in paths]

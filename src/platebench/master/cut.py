@@ -18,7 +18,7 @@ from platebench.plate.flatten import stain_step
 from platebench.plate.framing import keeps_whole
 from platebench.plate.job import PlateJob
 from platebench.plate.look import PlateView
-from platebench.plate.plate_format import plate_format
+from platebench.plate.plate_scale import PlateScale, scale_of
 
 CODES_OF_LIGHT = 60_000
 NO_READING = 65_535  # the sensor clipped, or there was more light than the bare light box
@@ -130,8 +130,8 @@ class Cut:
         True where it is the whole capture.
     corners : ndarray of float64, shape (4, 2), or None
         The plate's corners in the cut, ``(row, column)``; None where they are in doubt.
-    ppi : float or None
-        Pixels per inch, where the format is known.
+    scale : PlateScale or None
+        None where the corners are in doubt, or nothing tells it.
     """
 
     top: int
@@ -140,7 +140,12 @@ class Cut:
     right: int
     whole: bool
     corners: NDArray[np.float64] | None
-    ppi: float | None
+    scale: PlateScale | None
+
+    @property
+    def ppi(self) -> float | None:
+        """Pixels per inch, where the scale is known."""
+        return None if self.scale is None else self.scale.ppi
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -168,5 +173,5 @@ def cut_of(view: PlateView, job: PlateJob) -> Cut:
         right=right,
         whole=whole,
         corners=corners - (top, left) if trusted else None,
-        ppi=plate_format(corners, job.settings.format).ppi if trusted else None,
+        scale=scale_of(corners, job.settings, view.picture.shape) if trusted else None,
     )

@@ -105,6 +105,7 @@ def master_note(
         role="master",
         ppi=cut.ppi,
         plate_format=known.name if known else "",
+        size="" if cut.scale is None else cut.scale.glass_said,
         formula=FORMULA,
         pixels_sha256=digest,
         sources=job.inputs,

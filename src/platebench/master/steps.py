@@ -304,6 +304,7 @@ def _cut_event(view: PlateView, cut: Cut) -> Event:
             "columns": [cut.left, cut.right],
             "corners": corners,
             "corners_by_hand": view.by_hand,
+            "size": None if cut.scale is None else cut.scale.glass_said,
             "doubts": list(view.found.doubts),
         },
         agent=AGENT,

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -38,6 +39,8 @@ ESTIMATED = 0.01  # a surface drawn from the bare light around the plate, under 
 LINEARITY = 0.005  # of a sensor's response, from black to the bare light
 TYPICAL_GLARE = 0.006  # of the frame's mean light, where nothing shows how much there is
 _DARKEST = 0.005  # quantile of the plate
+_BELOW_MEAN = 2.58  # standard deviations, of that quantile in a normal distribution
+_CELLS = 100  # along the picture's long side, in which its darkest place is looked for
 _LN10 = math.log(10)
 
 
@@ -262,10 +265,19 @@ def _glare_error(view: PlateView) -> GlareError:
     if not view.glare_off:  # within its error, or kept on
         known = math.hypot(glare.share, glare.sigma)
         return GlareError(left_on=known if "card" in glare.sources else max(known, darkest))
-    return GlareError(model=glare, below=max(-darkest, 0.0)).at(None)
+    # Noise reaches below nothing, too.
+    lowest = darkest + _BELOW_MEAN * _noise_of_darkest(view) / _cell_of(view.small.pixels.shape)
+    return GlareError(model=glare, below=max(-lowest, 0.0)).at(None)
 
 
 def _darkness(view: PlateView) -> tuple[float, float]:
-    """Return the darkest and the mean light of the frame, as shares of the bare light."""
+    """Return the darkest and the mean light of the frame, by cells, as shares of the bare light."""
     grey = one_channel(view.small.pixels, by_green=view.by_green) / view.level
-    return float(np.quantile(grey, _DARKEST)), float(np.clip(grey, 0, 1).mean())
+    share = 1 / _cell_of(grey.shape)
+    cells = cv2.resize(grey, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    return float(np.quantile(cells, _DARKEST)), float(np.clip(cells, 0, 1).mean())
+
+
+def _cell_of(shape: tuple[int, ...]) -> int:
+    """Return how many pixels of the reduced picture a cell is long."""
+    return max(1, round(max(shape) / _CELLS))

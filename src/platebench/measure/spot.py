@@ -139,6 +139,7 @@ class Probe:
     noise: SiteNoise
     errors: DensityErrors
     calibrated: bool
+    positive_cut: bool = False
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -167,6 +168,8 @@ class Probe:
         notes += notes_on_scan(self.view, self.noise)
         if self.framing.whole:
             notes.append("the plate was not cut out: places are those of the whole capture")
+        elif self.positive_cut:
+            notes.append("places count from the plate's corner; its positive is cut to the picture")
         return tuple(notes)
 
 
@@ -193,6 +196,7 @@ def open_probe(job: PlateJob) -> Probe:
         noise=noise,
         errors=errors_of_view(view),
         calibrated=view.calibration is not None,
+        positive_cut=job.settings.crop_positives and job.settings.picture != "off",
     )
 
 

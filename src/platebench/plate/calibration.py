@@ -27,7 +27,7 @@ from platebench.plate.set_up import SetUp, set_up_from_json
 
 Doubles = NDArray[np.float64]
 
-SCHEMA = 4
+SCHEMA = 5
 FILE_NAME = "calibration.json"
 LEAST_LIGHT = 1e-5  # transmittance: the floor that keeps density finite
 _LN10 = float(np.log(10))

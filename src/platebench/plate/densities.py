@@ -8,7 +8,7 @@ The plate's figures: base plus fog, Dmax, range, histogram.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import cv2
@@ -89,6 +89,11 @@ DEEPEST_REBATE = 0.1  # of the short side: no rebate is wider
 LIP = 0.03  # D by which a rebate's end rises within two pixels of the reduced picture
 EVEN_REBATE = 0.03  # D by which a rebate may vary from the bevel to its end
 UNEVEN_FOG = 0.06  # D by which rebate may vary along a side, or from side to side
+LIP_REACH = 7  # pixels in which a lip, blurred, has given way to the picture
+# What runs on to the rim as picture, by scenes of bench/picture_border.py, seeds 3000 to 3059: D
+# over a rebate or along a side; rows that count as outermost; share of a side that may be thin; D
+# by which the rim may be denser than what is further in.
+DENSER, OUTERMOST, THIN_PLACES, FADING = 0.4, 3, 0.05, 0.05
 STEP_SHARE = 0.35  # of a side on which the rebate's end must show
 STRUCK = 0.005  # D by which a rebate is denser towards the rim where light has struck it
 ONE_SIDE = 0.02  # D that fog may differ across a plate, where one side alone tells; no source
@@ -243,14 +248,24 @@ def _without_bare_glass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Rebate:
-    """An even strip along one side: ``density`` and how far it varies along the side, D."""
+class Rebate:
+    """An even strip along one side, and where it ends.
+
+    Attributes
+    ----------
+    density, spread : float
+        Its density and how far it varies along the side, D.
+    depths : (float, float)
+        Where the picture begins at the two ends of the side, pixels from the plate's edge; ends
+        follow each other clockwise.
+    """
 
     density: float
     spread: float
+    depths: tuple[float, float] = (0.0, 0.0)
 
 
-def _rebate_along(strip: NDArray[np.float32], d_min: float) -> _Rebate | None:
+def _rebate_along(strip: NDArray[np.float32], d_min: float) -> Rebate | None:
     """Return the rebate along one side, if it ends in a straight step to a denser picture.
 
     Parameters
@@ -299,7 +314,34 @@ def _rebate_along(strip: NDArray[np.float32], d_min: float) -> _Rebate | None:
     fading = [_fading(tone[: ends[k] + 1, k]) for k in fits_at]
     if np.mean(alike) < ALIKE_SHARE or float(np.median(fading)) > STRUCK:
         return None
-    return _Rebate(centre, float(np.ptp(np.quantile(within[alike], (0.05, 0.95))) / 2))
+    spread = float(np.ptp(np.quantile(within[alike], (0.05, 0.95))) / 2)
+    return Rebate(centre, spread, _lip(tone, fits_at, ends, base))
+
+
+def _lip(
+    tone: NDArray[np.float32],
+    places: NDArray[np.int_],
+    ends: NDArray[np.int_],
+    base: NDArray[np.float64],
+) -> tuple[float, float]:
+    """Return where a rebate's end is halfway to the picture, at the first block and the last."""
+    halfway = []
+    for k in places:
+        column = tone[ends[k] : ends[k] + LIP_REACH, k]
+        rise = (column - base[k]) / max(float(column[-3:].mean() - base[k]), LIP)
+        at = int(np.argmax(rise >= 0.5))
+        before = float(rise[at - 1]) if at else 0.0
+        halfway.append(ends[k] + at - (float(rise[at]) - 0.5) / max(float(rise[at]) - before, 0.1))
+    depths = np.array(halfway)
+    kept = np.ones(len(depths), bool)
+    slope, start = 0.0, float(np.median(depths))
+    for _ in range(3):
+        if np.ptp(places[kept]) >= 10:
+            slope, start = (float(v) for v in np.polyfit(places[kept], depths[kept], 1))
+        kept = np.abs(depths - slope * places - start) <= 1.5
+        if np.count_nonzero(kept) < 3:
+            break
+    return start, start + 39 * slope
 
 
 def _fading(column: NDArray[np.float32]) -> float:
@@ -323,6 +365,69 @@ def _common_line(places: NDArray[np.int_], ends: NDArray[np.int_]) -> NDArray[np
     return best
 
 
+def _rebates(density: NDArray[np.float32], d_min: float) -> list[Rebate | None]:
+    """Return the rebates along top, right, bottom and left; None where no end of one shows."""
+    first = max(1, round(EDGE_STRIP[0] * min(density.shape)))
+    depth = round(DEEPEST_REBATE * min(density.shape))
+    found = []
+    for turn in range(4):
+        side = np.rot90(density, turn)
+        strip = side[first : first + depth, depth:-depth]
+        rebate = _rebate_along(strip, d_min)
+        if rebate is not None:
+            # From the middles of the outermost of 40 blocks on to the side's own ends; seen with
+            # the side on top, all four run clockwise.
+            start, stop = (end + first + 0.5 for end in rebate.depths)
+            beyond = (stop - start) / (39 / 40) * (depth / max(strip.shape[1], 1) + 1 / 80)
+            rebate = replace(rebate, depths=(start - beyond, stop + beyond))
+        found.append(rebate)
+    return found
+
+
+def picture_border(transmittance: NDArray[np.float32]) -> list[tuple[float, float] | None]:
+    """Return where the picture begins along top, right, bottom and left.
+
+    Parameters
+    ----------
+    transmittance : ndarray of float32, shape (M, N)
+        The plate alone, edge to edge, reduced as for :func:`measure_densities`.
+
+    Returns
+    -------
+    list of (float, float) or None
+        Pixels from the plate's edge at the two ends of the side, clockwise. Both are the rim's
+        width where the picture runs on to the edge of the glass; None where neither shows.
+    """
+    density = density_from_transmittance(_despeckled(transmittance))
+    picture = _without_bare_glass(density[_picture_area(density)].ravel())
+    d_min = float(np.quantile(picture, THIN_SHARE))
+    sides = _rebates(density, d_min)
+    known = [side.density for side in sides if side is not None]
+    if not known:
+        return [None] * 4
+    rim = EDGE_STRIP[0] * min(density.shape)
+    return [
+        side.depths if side is not None else (rim, rim) if _is_picture(strip, min(known)) else None
+        for side, strip in zip(sides, _edge_strips(density), strict=True)
+    ]
+
+
+def _is_picture(strip: NDArray[np.float32], fog: float) -> bool:
+    """Tell whether what lies along a side is picture, from the rim of the glass on.
+
+    It is nowhere as thin as the rebates, far denser or uneven along the side, and does not fade
+    inwards, as a rebate does that light has struck.
+    """
+    blocks = np.array_split(strip[:OUTERMOST], 40, axis=1)
+    outer = np.array([float(np.median(block)) for block in blocks])
+    across = np.median(strip, axis=1)
+    fading = float(across[:OUTERMOST].mean() - across.min())
+    if np.mean(outer - fog < UNEVEN_FOG) > THIN_PLACES or fading > FADING:
+        return False
+    uneven = float(np.ptp(np.quantile(outer, (0.1, 0.9))))
+    return bool(np.mean(outer - fog > DENSER) > ALIKE_SHARE or uneven > DENSER)
+
+
 def _rebate_density(density: NDArray[np.float32], d_min: float) -> tuple[float, float] | None:
     """Return base plus fog as the rebates have it, and its uncertainty from their unevenness, D.
 
@@ -330,11 +435,7 @@ def _rebate_density(density: NDArray[np.float32], d_min: float) -> tuple[float, 
     sides on each of whose strips ``REBATE_SHARE`` is even, thin and alike. A rebate that light has
     struck is denser: of several sides, those near the thinnest count.
     """
-    first = max(1, round(EDGE_STRIP[0] * min(density.shape)))
-    depth = round(DEEPEST_REBATE * min(density.shape))
-    turned = (np.rot90(density, k) for k in range(4))
-    sides = [_rebate_along(side[first : first + depth, depth:-depth], d_min) for side in turned]
-    known = [side for side in sides if side is not None]
+    known = [side for side in _rebates(density, d_min) if side is not None]
     if known:
         thinnest = min(side.density for side in known)
         near = [side for side in known if side.density < thinnest + UNEVEN_FOG]

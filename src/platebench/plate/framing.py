@@ -10,6 +10,7 @@ from platebench.plate.finding.find_plate import FoundPlate
 from platebench.plate.job import PlateJob
 from platebench.plate.look import PlateView
 from platebench.plate.plate_format import FormatFit, plate_format
+from platebench.plate.plate_scale import PlateScale, scale_of
 from platebench.plate.straighten import Straightening, frame_corners, plan_straighten
 
 
@@ -24,7 +25,9 @@ class Framing:
     whole : bool
         True where the capture is kept uncropped.
     fit : FormatFit or None
-        Format and pixels per inch; None where the corners are in doubt.
+        How the sides fit the format; None where the corners are in doubt.
+    scale : PlateScale or None
+        None where the corners are in doubt, or nothing tells it.
     format_name : str
         Name of the format as it was set, empty where it is not known.
     """
@@ -32,12 +35,13 @@ class Framing:
     plan: Straightening
     whole: bool
     fit: FormatFit | None
+    scale: PlateScale | None
     format_name: str = ""
 
     @property
     def ppi(self) -> float | None:
-        """Pixels per inch of the result, where the format is known."""
-        return None if self.fit is None else self.fit.ppi
+        """Pixels per inch of the result, where the scale is known."""
+        return None if self.scale is None else self.scale.ppi
 
 
 def keeps_whole(found: FoundPlate, settings: PlateSettings) -> bool:
@@ -63,4 +67,10 @@ def frame_found(shape: tuple[int, int], found: FoundPlate, settings: PlateSettin
     known = format_named(settings.format)
     trusted = found.found and not found.doubts
     fit = plate_format(found.corners, settings.format) if trusted else None
-    return Framing(plan=plan, whole=whole, fit=fit, format_name=known.name if known else "")
+    return Framing(
+        plan=plan,
+        whole=whole,
+        fit=fit,
+        scale=scale_of(found.corners, settings, shape) if trusted else None,
+        format_name=known.name if known else "",
+    )

@@ -46,6 +46,7 @@ MOST_SHARE = 0.015  # of a frame's mean light: no lens in order strays more
 _MARGIN_OF_BOUND = 1.3  # glare in the middle of a frame over its mean
 _DARKEST = 0.005  # quantile of a frame's cells
 _LEAST_OF_FORETOLD, _MOST_OF_FORETOLD = 0.5, 1.6  # glare read over glare foretold by a card
+_APART = 2.8  # standard errors by which the two differ at least where a card was another lens's
 _WORTH = 0.5  # glare over its error, from which on it is taken off
 _ROWS_OF_CELL = 1 / 8  # taken together, of the rows of a cell
 _NEAR_BORDER = 1 / 20  # of the frame: what is read there is glare that the plate does not have
@@ -230,9 +231,9 @@ def measure_glare(
     if own is not None:
         name = {"dark": "black mask", "holder": "holder"}.get(surround, "opaque strip")
         if session is not None and proven:
-            ratio = foretold(own, known)
+            ratio, apart = foretold(own, session.found if tablet is None else posterior_of(known))
             most = _MOST_OF_FORETOLD + _card_over_glare(own, card_density)
-            if not _LEAST_OF_FORETOLD < ratio < most:
+            if apart > _APART and not _LEAST_OF_FORETOLD < ratio < most:
                 doubts.append(
                     f"the {name} shows {ratio:.1f} times the glare that the session's card "
                     "foretells, so that it alone is gone by: was the lens, its aperture or the "

@@ -26,7 +26,6 @@ from platebench.plate.flatten import check_light_fits
 from platebench.plate.glare_model import (
     CARD,
     INDEPENDENT,
-    INDEPENDENT_OWN,
     NOTHING,
     OPAQUE,
     OWN_CARD,
@@ -62,6 +61,7 @@ _STRIP_WIDEST = 0.5  # of the plate's short side: what is broader may be a plate
 _BARE_ALONG = 0.7  # share of a strip's rim that is bare light
 _BARE = 0.85  # of the bare light, beside a strip
 _BENT, _BENT_FLOOR = 0.03, 2e-4  # noise of a cell of a card: relative, and of the bare light
+_CROSSED, _CROSSED_FLOOR = 3.0, 0.002  # times the card's light, and of the bare light: its edge
 _SMALLEST_SHARE = 0.001  # of the frame, connected
 
 
@@ -196,7 +196,10 @@ def _card_cells(frame: SensorFrame, light: Doubles, bare: Doubles, *, over: bool
     dark = np.asarray(light < BLACK * bare, bool)
     if not over:
         dark = largest_of(dark)
-    inner = dark if over else eroded(dark)
+    # Cells that the card's edge crosses are no part of it, nor those beside them: means by kind of
+    # site lean on neighbours.
+    usual = float(np.median(light[dark])) if dark.any() else 0.0
+    inner = dark if over else eroded(dark & (light < _CROSSED * usual + _CROSSED_FLOOR))
     least = 0.9 if over else _CARD_LEAST
     opaque = inner.any() and float(np.median(light[inner])) < _STRIP_DARKEST * float(bare.mean())
     if float(np.mean(dark)) < least or not opaque or not is_smooth(light / bare, inner):
@@ -228,7 +231,6 @@ def dark_cells(light: Doubles, bare: Doubles, dark: Mask, *, card: int) -> DarkC
     """Return the dark parts of a capture in tiles; an area counts for a few at most."""
     tiles = np.zeros(dark.shape, np.intp)
     weights: list[float] = []
-    independent = INDEPENDENT if card == CARD else INDEPENDENT_OWN
     blocks = np.indices(dark.shape) // _TILE
     block = blocks[0] * (dark.shape[1] // _TILE + 1) + blocks[1]
     count, areas = cv2.connectedComponents(dark.astype(np.uint8), connectivity=4)
@@ -238,7 +240,7 @@ def dark_cells(light: Doubles, bare: Doubles, dark: Mask, *, card: int) -> DarkC
         kept = numbers[sizes >= _LEAST_CELLS]
         for number in kept:
             tiles[members & (block == number)] = len(weights) + 1
-            weights.append(min(1.0, independent / len(kept)))
+            weights.append(min(1.0, INDEPENDENT / len(kept)))
     size = len(weights)
     return DarkCells(
         light=light,
@@ -455,7 +457,7 @@ def tablet_cells(
         light=grey - room,
         bare=bare - room,
         tiles=tiles,
-        weight=np.full(len(kept), min(1.0, INDEPENDENT_OWN / len(kept))),
+        weight=np.full(len(kept), min(1.0, INDEPENDENT / len(kept))),
         noise=0.0,
         through=through,
         slope=through * ln10 * known[kept] * callier[1],

@@ -7,8 +7,10 @@ average, on a grid of cells, a capture holds
     m = x + room + box + far mean(x) + ghost G(x) + sum_j outside_j O_j(x) + sum_k near_k K_k(x)
 
 ``K_k`` are bells of six widths: sums of them imitate the exponential and power laws that lenses
-have, and the fit stays convex. ``O_j`` is what reaches the picture from beyond its border, ``box``
-what reaches it from the box far outside, whatever lies in the frame. ``G`` is the scene mirrored
+have, and the fit stays convex. ``O_j`` is what the three widest would bring from beyond the border
+if the light there went on; how much of it there is nobody sees, so that it has shares of its own,
+which all captures tell together. ``box`` is what reaches the picture from the box far outside,
+whatever lies in the frame. ``G`` is the scene mirrored
 through the middle, out of focus; only a card off the middle tells it, and where none does it is
 left on and counts in the error. All captures of a session have the same shares, none of them
 negative but the ghost's, whose prior lies about zero. They are read where no light should be
@@ -37,7 +39,7 @@ Doubles = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 WIDTHS = tuple(2.0**-n for n in range(1, 7))  # standard deviations, share of the long side
-REACHES = (1 / 4, 1 / 2)  # of light from outside the frame
+REACHES = WIDTHS[:3]  # of light from outside the frame
 SHARES = 4 + len(REACHES) + len(WIDTHS)  # room, far, ghost, box, from outside, and one a width
 GHOST, BOX = 2, 3
 CARD, OWN_CARD, SCALE = SHARES, SHARES + 1, SHARES + 2  # places of what comes after the shares
@@ -46,22 +48,22 @@ UNKNOWNS = SHARES + 3  # ... light through the card, through a plate's own; this
 # taken to be of D 4.7 at least unless a capture of it over the whole box tells.
 PRIOR = np.array(
     [
-        *[0.0015, 0.005, 0.0017, 0.0005, *[0.004] * len(REACHES)],
+        *[0.0015, 0.005, 0.0017, 0.002, *[0.004] * len(REACHES)],
         *[0.001, *[0.003] * (len(WIDTHS) - 1)],
-        *[3e-4, 3e-4, 0.035],
+        *[3e-4, 3e-4, 0.01],
     ]
 )
 OPAQUE = 2e-5
 USUAL_TOTAL = 0.007  # of the frame's mean light, that strays onto a dark place
-FROM_BEYOND = 0.5  # light beyond the border over that at it
+FROM_BEYOND = 0.5  # light beyond the border over that at it, for the narrow bells
 SCALE_SIGMA = float(PRIOR[SCALE])  # by which the glare of one capture is off as a whole
 LEAST_MISFIT = 0.01  # of the glare: no lens follows the model better
-PREDICTED_MISFIT = 0.03  # of the glare, where it is computed and not read, by a card
+PREDICTED_MISFIT = 0.02  # of the glare, where it is computed and not read, by a card
 AROUND_MISFIT = 0.15  # the same by a mask or holder around the plate alone
 BESIDE_MISFIT = 0.25  # and by a strip or a tablet alone
 _USUAL_MISFIT = 0.02  # of the glare; what is left over above it is of some other kind
-_ELSEWHERE = 2.0  # what the model misses at a plate over what it misses at the card
-_IMAGE = 6.0  # light of an image of the scene over what is left over on a card
+_ELSEWHERE = 1.0  # what the model misses at a plate over what it misses at the card
+_IMAGE = 2.5  # light of an image of the scene over what is left over on a card
 MISFIT_TOLD = 0.05  # of the glare, left over by the model
 _ANYWHERE = 1 / 6  # of the long side: how far the scene's light may come to lie from where it was
 _GHOST_BLUR = 1 / 24  # of the long side: ghosts are out of focus
@@ -69,8 +71,10 @@ _ALL_DARK = 0.9  # of the frame: no light shows that could stray
 _OPPOSITE = 0.8  # of a dark area; if as much lies dark opposite, ghosts on it cannot be told
 _SIGNED = [GHOST, SCALE]  # unknowns that may be negative: where nothing shows them, they are zero
 ROOM_SIGMA = 0.05  # by which the room's light changes between captures
-INDEPENDENT = 24  # tiles of a card that count as independent
-INDEPENDENT_OWN = 8  # the same of what is dark around a plate
+INDEPENDENT = 8  # tiles of a card that count as independent
+# Lenses use few of the bells each, so that the truth lies at the ends of what captures leave open,
+# up to 1.7 standard deviations from the middle where that is a line.
+_AT_ENDS = 1.5
 _CHAINS, _SWEEPS, _SETTLING = 96, 240, 40
 _ROUNDS = 3
 _LEAST_GLARE = 3e-5  # of the bare light; less is not told from noise and black level
@@ -78,21 +82,6 @@ _SEED = 20
 _NEVER = 1e-9  # a share that is held to be zero
 _STANDS_OUT = 9.0  # twice the gain in log likelihood that glare must bring to be taken off
 _ROOM_TOLD = 5e-5  # of the bare light; less may be an error of the black level
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Spread:
-    """What a scene's light would stray for a share of one.
-
-    Attributes
-    ----------
-    shares : ndarray of float64, shape (SHARES, ..., rows, columns)
-    beyond : ndarray of float64, shape (SHARES, ..., rows, columns)
-        By how much each may be off, since nobody sees what lies beyond the border.
-    """
-
-    shares: Doubles
-    beyond: Doubles
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -252,7 +241,7 @@ def _bells(cells: int, long_side: int) -> tuple[Doubles, Doubles]:
     at = np.arange(cells)
     padded = np.arange(-long_side, cells + long_side)
     dark, repeated = [], []
-    for width in (*WIDTHS, *REACHES):
+    for width in WIDTHS:
         bell = np.exp(-0.5 * ((padded[None, :] - at[:, None]) / (width * long_side)) ** 2)
         bell /= bell.sum(axis=1, keepdims=True)
         inside = bell[:, long_side : long_side + cells].copy()
@@ -263,27 +252,33 @@ def _bells(cells: int, long_side: int) -> tuple[Doubles, Doubles]:
     return np.stack(dark), np.stack(repeated)
 
 
-def spread_of(light: Doubles) -> Spread:
-    """Return what strays of a scene's light, shape (..., rows, columns), for shares of one."""
+def spread_of(light: Doubles) -> Doubles:
+    """Return what strays of a scene's light for shares of one.
+
+    Parameters
+    ----------
+    light : ndarray of float64, shape (..., rows, columns)
+
+    Returns
+    -------
+    ndarray of float64, shape (SHARES, ..., rows, columns)
+    """
     rows, columns = light.shape[-2:]
     down, across = (_bells(n, max(rows, columns)) for n in (rows, columns))
     dark, repeated = (
         np.stack([v @ light @ h.T for v, h in zip(down[i], across[i], strict=True)]) for i in (0, 1)
     )
     outside = repeated - dark
-    near, beyond = len(WIDTHS), FROM_BEYOND * outside[: len(WIDTHS)]
-    nothing = np.zeros((SHARES - near, *light.shape))
+    wide = len(REACHES)
     even = np.ones_like(light)
     far = even * light.mean(axis=(-2, -1), keepdims=True)
     sigma = _GHOST_BLUR * max(rows, columns)
     ghost = gaussian_filter(light[..., ::-1, ::-1], sigma, axes=(-2, -1), mode="constant")
-    return Spread(
-        shares=np.concatenate([[even, far, ghost, even], outside[near:], dark[:near] + beyond]),
-        beyond=np.concatenate([nothing, beyond]),
-    )
+    near = [dark[:wide], dark[wide:] + FROM_BEYOND * outside[wide:]]
+    return np.concatenate([[even, far, ghost, even], outside[:wide], *near])
 
 
-def scene_of(light: Doubles, shares: Doubles, scale: float = 1.0) -> tuple[Doubles, Spread]:
+def scene_of(light: Doubles, shares: Doubles, scale: float = 1.0) -> tuple[Doubles, Doubles]:
     """Return the glare on a capture, shape of ``light``, and what its scene strays.
 
     Parameters
@@ -294,9 +289,9 @@ def scene_of(light: Doubles, shares: Doubles, scale: float = 1.0) -> tuple[Doubl
     scale : float
         Glare of this capture over what the shares say.
     """
-    first = scale * np.tensordot(shares, spread_of(light).shares, axes=1)
+    first = scale * np.tensordot(shares, spread_of(light), axes=1)
     spread = spread_of(light - first)  # a third time changes less than a millionth
-    return scale * np.tensordot(shares, spread.shares, axes=1), spread
+    return scale * np.tensordot(shares, spread, axes=1), spread
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -306,7 +301,6 @@ class _Rows:
     matrix: Doubles
     value: Doubles
     noise: Doubles  # variance
-    beyond: Doubles  # standard deviation
     glare: Doubles
     common: Doubles  # standard deviation, shared by all tiles
 
@@ -372,9 +366,9 @@ def _shows_ghost(capture: DarkCells) -> bool:
     return float(np.mean(dark[::-1, ::-1][dark])) < _OPPOSITE
 
 
-def _rows_of(capture: DarkCells, spread: Spread, shares: Doubles | None) -> _Rows:
+def _rows_of(capture: DarkCells, spread: Doubles, shares: Doubles | None) -> _Rows:
     if shares is not None:
-        spread = spread_of(capture.light - np.tensordot(shares, spread.shares, axes=1))
+        spread = spread_of(capture.light - np.tensordot(shares, spread, axes=1))
     counts = np.bincount(capture.tiles.ravel())[1:].astype(np.float64)
 
     def means(cells: Doubles) -> Doubles:
@@ -382,8 +376,7 @@ def _rows_of(capture: DarkCells, spread: Spread, shares: Doubles | None) -> _Row
         return np.asarray(sums / counts, np.float64)
 
     matrix = np.zeros((len(counts), UNKNOWNS))
-    matrix[:, :SHARES] = np.stack([means(cells) for cells in spread.shares], axis=1)
-    beyond = np.stack([means(cells) for cells in spread.beyond], axis=1)
+    matrix[:, :SHARES] = np.stack([means(cells) for cells in spread], axis=1)
     held = means(capture.bare)
     light = means(capture.light) if capture.read is None else capture.read
     value = light - held * capture.through
@@ -397,7 +390,6 @@ def _rows_of(capture: DarkCells, spread: Spread, shares: Doubles | None) -> _Row
         matrix=matrix,
         value=value,
         noise=capture.noise**2 / counts + (held * capture.sigma) ** 2,
-        beyond=beyond @ (PRIOR[:SHARES] / 2 if shares is None else shares),
         glare=glare,
         common=held * capture.slope,
     )
@@ -405,7 +397,7 @@ def _rows_of(capture: DarkCells, spread: Spread, shares: Doubles | None) -> _Row
 
 def _evidence_of(capture: DarkCells, rows: _Rows, misfit: float) -> Evidence:
     """Return what one capture says; the scale of its glare is integrated out, but a plate's own."""
-    variance = (rows.noise + (misfit * rows.glare) ** 2 + rows.beyond**2) / capture.weight
+    variance = (rows.noise + (misfit * rows.glare) ** 2) / capture.weight
     scale = 0.0 if capture.card == OWN_CARD else SCALE_SIGMA
     shared = np.stack([rows.common, scale * rows.glare], axis=1)
     inverse = np.diag(1 / variance)
@@ -416,13 +408,19 @@ def _evidence_of(capture: DarkCells, rows: _Rows, misfit: float) -> Evidence:
     return Evidence(precision=seen @ rows.matrix, pull=seen @ rows.value)
 
 
-def foretold(capture: DarkCells, known: Evidence) -> float:
-    """Return what dark cells hold over what other captures foretell, median of the tiles."""
-    shares = most_probable(known)[:SHARES]
-    rows = _rows_of(capture, spread_of(capture.light), shares)
+def foretold(capture: DarkCells, found: Posterior) -> tuple[float, float]:
+    """Return what dark cells hold over what other captures foretell, median of the tiles.
+
+    The second is by how many standard errors of that the two differ.
+    """
+    rows = _rows_of(capture, spread_of(capture.light), found.mean[:SHARES])
     if float(np.median(rows.glare)) < 10 * _LEAST_GLARE:
-        return 1.0  # too little to be compared
-    return float(np.median(rows.value / rows.glare))
+        return 1.0, 0.0  # too little to be compared
+    shares = rows.matrix[:, :SHARES]
+    covariance = found.covariance[:SHARES, :SHARES]
+    sigma = np.sqrt(np.einsum("ij,jk,ik->i", shares, covariance, shares) + rows.noise)
+    apart = np.median(np.abs(rows.value - rows.glare) / sigma)
+    return float(np.median(rows.value / rows.glare)), float(apart)
 
 
 def _misfit(capture: DarkCells, rows: _Rows, found: Doubles) -> float:
@@ -431,7 +429,7 @@ def _misfit(capture: DarkCells, rows: _Rows, found: Doubles) -> float:
         return LEAST_MISFIT
     size = np.maximum(rows.glare, rows.value)  # where too little is foretold, what is there counts
     over = (rows.value - rows.matrix @ np.append(found[:SCALE], 0.0)) / size
-    noise = (rows.noise + rows.beyond**2 + _LEAST_GLARE**2) / size**2
+    noise = (rows.noise + _LEAST_GLARE**2) / size**2
     weight = capture.weight / (noise + LEAST_MISFIT**2)
     over = over - float(weight @ over) / float(weight.sum() + SCALE_SIGMA**-2)
     square = float(weight @ (over**2 - noise)) / float(weight.sum())
@@ -564,8 +562,8 @@ def glare_off(
         error[2] += second * second
 
     places = [*range(SHARES), SCALE] if seen else list(range(SHARES))
-    first = [*per_share.shares * scale, own]
-    second = [*of_blank.shares, np.zeros_like(own)]
+    first = [*per_share * scale, own]
+    second = [*of_blank, np.zeros_like(own)]
     covariance = found.covariance[np.ix_(places, places)]
     sizes, axes = np.linalg.eigh(covariance)
     for size, axis in zip(sizes, axes.T, strict=True):
@@ -573,7 +571,7 @@ def glare_off(
             add(
                 np.tensordot(axis, np.stack(first[: len(places)]), axes=1),
                 np.tensordot(axis, np.stack(second[: len(places)]), axes=1),
-                float(np.sqrt(size)),
+                _AT_ENDS * float(np.sqrt(size)),
             )
     if not seen:
         add(own, np.zeros_like(own), SCALE_SIGMA)
@@ -584,7 +582,5 @@ def glare_off(
         image = _IMAGE * left_over + abs(float(shares[GHOST])) * min(misfit / MISFIT_TOLD, 1.0)
         image = min(image, float(shares[1:].sum()))
         add(image * moved, image * moved_box)
-    around, around_blank = (np.tensordot(shares, s.beyond, axes=1) for s in (per_share, of_blank))
-    add(around, around_blank)
     add(room.mean(axis=0), room.mean(axis=0), ROOM_SIGMA)
     return GlareOff(gain=gain, offset=offset, error=error, share=(own + room.mean(axis=0)) / lit)

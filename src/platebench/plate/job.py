@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from platebench.core.errors import PlateError
+from platebench.core.plate_names import stem_of
 from platebench.core.settings import PlateSettings, ScanSettings
 
 if TYPE_CHECKING:
@@ -26,6 +27,18 @@ if TYPE_CHECKING:
     from platebench.tone.profile import ToneProfile
 
 POSITIVES, PREVIEWS, RECORDS = "positives", "previews", "plates"
+PICTURES = "pictures"  # of plates that hold several: positives and previews
+OWN_FOLDERS = POSITIVES, PREVIEWS, RECORDS, PICTURES
+
+
+def positive_of(output: Path, name: str) -> Path:
+    """Return where the positive of a plate, or of a picture on it ("plate-001/2"), lies."""
+    return output / (PICTURES if "/" in name else POSITIVES) / f"{stem_of(name)}.tif"
+
+
+def preview_of(output: Path, name: str) -> Path:
+    """Return where the preview of a plate, or of a picture on it, lies."""
+    return output / (PICTURES if "/" in name else PREVIEWS) / f"{stem_of(name)}.jpg"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +81,8 @@ class PlateJob:
         SHA-256 of the session's blank frames, to tell whether the calibration was made with them.
     tone : ToneProfile or None
         Tone profile, already read. None only where nothing is toned (measuring).
+    picture_tones : tuple of ToneProfile
+        Those of ``settings.pictures``, in their order.
     ends : PrintingEnds or None
         Printing ends shared by the session. None: this plate's own.
     entry : LogEntry or None
@@ -89,6 +104,7 @@ class PlateJob:
     calibration: Calibration | None = None
     blanks: tuple[str, ...] = ()
     tone: ToneProfile | None = None
+    picture_tones: tuple[ToneProfile, ...] = ()
     ends: PrintingEnds | None = None
     entry: LogEntry | None = None
     inputs: tuple[tuple[str, str], ...] = ()
@@ -108,12 +124,12 @@ class PlateJob:
     @property
     def positive(self) -> Path:
         """Where the positive goes."""
-        return self.output / POSITIVES / f"{self.plate_id}.tif"
+        return positive_of(self.output, self.plate_id)
 
     @property
     def preview(self) -> Path:
         """Where the preview goes."""
-        return self.output / PREVIEWS / f"{self.plate_id}.jpg"
+        return preview_of(self.output, self.plate_id)
 
     @property
     def record(self) -> Path:

@@ -109,7 +109,8 @@ def misfit_of(record: PlateRecord) -> str:
     Returns
     -------
     str
-        :attr:`FormatFit.warning`; "" where the shape fits, or no size follows from the format.
+        :attr:`FormatFit.warning`; "" where the shape fits, or the size does not follow from the
+        format.
 
     Examples
     --------
@@ -121,7 +122,8 @@ def misfit_of(record: PlateRecord) -> str:
     >>> misfit_of(replace(record, format="9x12 cm"))
     ''
     """
-    if record.ppi is None or not record.corners:
+    measured = record.scale is not None and record.scale.source != "nominal"
+    if record.ppi is None or measured or not record.corners:
         return ""
     return plate_format(np.array(record.corners), record.format).warning or ""
 

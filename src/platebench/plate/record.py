@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 
+from platebench.core.formats import CUT_UNDER
 from platebench.core.plain_json import read_json
 from platebench.plate.densities import PlateDensities
 from platebench.plate.light import Uniformity
@@ -106,6 +107,44 @@ class PrintedRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ScaleRecord:
+    """What tells the plate's size: see ``PlateScale``.
+
+    ``glass_mm``: the plate across and down as it lies in the capture, with standard errors; of a
+    nominal format without, since glass is cut up to 1 % under it.
+    """
+
+    source: str = ""
+    reference: str = ""
+    pixels_per_mm: float = 0.0
+    error_percent: float | None = None
+    glass_mm: tuple[float, float] | None = None
+    glass_sigma_mm: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PictureRecord:
+    """The part of the plate that is printed and shared.
+
+    ``box_px``: left, top, right, bottom in the straightened plate as the positive shows it,
+    half-open; None where it was not found, for the reason ``doubt``. ``cut``: the positive holds
+    nothing else. ``askew_deg``: by how much the picture leans in its plate.
+    """
+
+    part: str = ""
+    box_px: tuple[int, int, int, int] | None = None
+    size_mm: tuple[float, float] | None = None
+    cut: bool = False
+    askew_deg: float | None = None
+    doubt: str = ""
+
+    @property
+    def to_cut(self) -> tuple[int, int, int, int] | None:
+        """What is left to be cut out of the positive; None where nothing is."""
+        return None if self.cut else self.box_px
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlateRecord:
     """What was measured and done; deterministic (no times of the run, no host).
 
@@ -117,6 +156,8 @@ class PlateRecord:
         ISO date and time of the capture.
     size_mm : (float, float) or None
         Width and height of the result; None where no size is known.
+    size_sigma_mm : (float, float) or None
+        Their standard errors; None where the size is that of a nominal format.
     pixels : (int, int)
         Width and height of the result.
     corners : tuple of (float, float)
@@ -131,6 +172,10 @@ class PlateRecord:
         Of ``densities``, D.
     flags : tuple of str
         What a person should look at.
+    caption : str
+        Of a picture on a plate that holds several: what it shows.
+    pictures : tuple of PlateRecord
+        Of a plate that holds several: what differs from picture to picture.
     """
 
     plate: str = ""
@@ -141,6 +186,8 @@ class PlateRecord:
     exposure_s: float | None = None
     format: str = ""
     size_mm: tuple[float, float] | None = None
+    size_sigma_mm: tuple[float, float] | None = None
+    scale: ScaleRecord | None = None
     ppi: float | None = None
     pixels: tuple[int, int] | None = None
     found: bool = False
@@ -150,6 +197,7 @@ class PlateRecord:
     surround: str = ""
     tilt_deg: float = 0.0
     out_of_square_deg: float = 0.0
+    picture: PictureRecord | None = None
     whole: bool = False
     doubtful: bool = False
     light: LightRecord = LightRecord()
@@ -171,6 +219,8 @@ class PlateRecord:
     flags: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     log: LogEntry | None = None
+    caption: str = ""
+    pictures: tuple[PlateRecord, ...] = ()
 
     @property
     def dense_end(self) -> tuple[float, float, bool] | None:
@@ -181,6 +231,34 @@ class PlateRecord:
         if least is None:
             return self.d_max, self.density_range, False
         return least, self.density_range - (self.d_max - least), True
+
+    @property
+    def size_error_said(self) -> str:
+        """By how much ``size_mm`` may be off, in words; "" where nothing is known of it.
+
+        Examples
+        --------
+        >>> scale = ScaleRecord(source="caliper")
+        >>> sized = PlateRecord(size_mm=(119.6, 89.7), size_sigma_mm=(0.21, 0.16), scale=scale)
+        >>> sized.size_error_said
+        '± 0.2 mm'
+        """
+        if self.size_mm is None or self.scale is None:
+            return ""
+        if self.size_sigma_mm is None:
+            return f"nominal format, up to {CUT_UNDER:.0%} less"
+        return f"± {max(*self.size_sigma_mm, 0.1):.1f} mm"
+
+    @property
+    def size_said(self) -> str:
+        """Width and height with their error and where they are from, in words; "" if unknown."""
+        if self.size_mm is None:
+            return ""
+        places = 0 if self.size_sigma_mm is None else 1
+        width, height = (f"{side:.{places}f}" for side in self.size_mm)
+        source = "" if self.scale is None or self.size_sigma_mm is None else self.scale.reference
+        said = (f"{width} x {height} mm", self.size_error_said, source and f"({source})")
+        return " ".join(filter(None, said)).replace(" nominal", ", nominal")
 
     @property
     def fog_seen(self) -> bool:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.core.errors import ChartError
 from platebench.core.files import atomic_write, refuse_foreign
 from platebench.core.installed import profiles_folder
 from platebench.core.progress import NullProgress, Progress
@@ -144,6 +145,9 @@ def calibrate_process(
     progress.begin(scan.name, 3)
     try:
         reading = read_chart(scan, chart, gamma=gamma, known=known, process=process)
+        if reading.chart.colour != process.colour:
+            what = f'shows a chart in another ink than "{name}" has now'
+            raise ChartError(scan, what, "write the chart again for this process, and print that")
         progress.advance("read")
         prints = (*(p for p in earlier if p.density != reading.printed.density), reading.printed)
         fit = fit_response(prints)
@@ -178,6 +182,7 @@ def _kept(
         residual=fit.residual,
         noise=reading.evened.noise,
         evenness=reading.evened.evenness,
+        colour=process.colour,
     )
     path = into / f"{target}.toml"
     process = replace(process, name=target, path=path, calibration=calibration)

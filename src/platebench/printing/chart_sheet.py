@@ -9,7 +9,7 @@ Written are a picture of the ink, its PDF, and for a corrected chart a file that
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ from platebench.core.formats import MM_PER_INCH
 from platebench.core.progress import Progress, working
 from platebench.core.version import __version__
 from platebench.printing import step_chart
-from platebench.printing.process import Process, codes_of
+from platebench.printing.process import Colour, Process, codes_of, coloured
 from platebench.printing.step_chart import (
     StepChart,
     chart_to_json,
@@ -55,7 +55,8 @@ def write_chart(
     folder : Path
         Made if need be.
     process : Process or None
-        The process whose correction the steps go through; None for a first pass.
+        The process whose correction the steps go through, or whose ink they are printed in; None
+        for a first pass in plain black.
     levels : {51, 101}
     ppi : float
         Of the printer.
@@ -65,21 +66,23 @@ def write_chart(
     Raises
     ------
     ChartError
-        If the process has no calibration yet.
+        If the process has neither calibration nor ink yet.
     WriteError
         If a file could not be written.
     """
     if process is None:
         chart = plain_chart(levels)
-    elif process.calibration is None:
+    elif process.calibration is not None:
+        chart = corrected_chart(process.calibration.response, process.name, levels, process.colour)
+    elif process.ink is not None:
+        chart = plain_chart(levels, process.name, process.ink.colour)
+    else:
         raise ChartError(
             f'process "{process.name}"',
             "is not calibrated, so there is no correction to go through",
             "write the first chart without a process",
             "process",
         )
-    else:
-        chart = corrected_chart(process.calibration.response, process.name, levels)
     files = write_sheet(
         folder,
         f"step-chart-{chart.name}",
@@ -87,6 +90,7 @@ def write_chart(
         ppi=ppi,
         title=f"Step chart {chart.name}",
         facts=chart_to_json(chart),
+        colour=chart.colour,
         progress=progress,
     )
     return chart, files
@@ -100,9 +104,12 @@ def write_sheet(
     ppi: float,
     title: str,
     facts: Mapping[str, Any] | None = None,
+    colour: Colour | None = None,
     progress: Progress | None = None,
 ) -> tuple[Path, ...]:
     """Write a sheet as ``NAME.tif``, ``NAME.pdf`` and, with ``facts``, ``NAME.json``.
+
+    In a colour of ink the pictures are RGB.
 
     Raises
     ------
@@ -111,7 +118,7 @@ def write_sheet(
         here.
     """
     make_folder(folder)
-    codes = sheet.codes()
+    codes = sheet.codes() if colour is None else coloured(sheet.codes(), colour)
     tif, pdf, known = (folder / f"{name}{end}" for end in (".tif", ".pdf", ".json"))
     refuse_foreign((tif, pdf) if facts is None else (tif, pdf, known), "chart")
     with working(progress, "sheet", 2) as told:
@@ -134,6 +141,7 @@ def write_sheet(
 
 
 Ink = NDArray[np.float32]
+READS_RIGHT = "This line reads right on a print made with the ink side on the paper."
 MARKERS = cv2.aruco.DICT_5X5_1000
 _CELLS = 7  # of a corner square, border included
 
@@ -207,12 +215,12 @@ def draw_chart(chart: StepChart, ppi: float) -> InkSheet:
     for (row, column), ink in np.ndenumerate(chart.patch_inks):
         sheet.fill(patch_box(row, column), float(ink))
     first, last = patch_box(0, 0), patch_box(step_chart.ROWS - 1, step_chart.COLUMNS - 1)
-    for at, name in _margin_names(first, last):
+    columns = [str(column + 1) for column in range(step_chart.COLUMNS)]
+    for at, name in margin_names(first, last, columns):
         sheet.text(at, name, 6.5, place="mm")
     made = f" for {chart.made_for}" if chart.made_for else ""
     sheet.text((width / 2, 6.2), f"Step chart {chart.name}{made}", 9, place="mm")
-    said = "This line reads right on a print made with the ink side on the paper."
-    sheet.text((width / 2, 10.2), said, 6, place="mm")
+    sheet.text((width / 2, 10.2), READS_RIGHT, 6, place="mm")
     draw_white_strip(sheet, white_box())
     return sheet
 
@@ -237,13 +245,15 @@ def draw_white_strip(sheet: InkSheet, box: Box) -> None:
     sheet.text(((box.left + box.right) / 2, box.bottom + 1.7), said, 5.5, place="mm")
 
 
-def _margin_names(first: Box, last: Box) -> Iterator[tuple[tuple[float, float], str]]:
-    """Yield where each row's letter and each column's number stands, and what it is."""
+def margin_names(
+    first: Box, last: Box, columns: Sequence[str]
+) -> Iterator[tuple[tuple[float, float], str]]:
+    """Yield where each row's letter and each column's name stands, and what it is."""
     for row in range(step_chart.ROWS):
         middle = first.top + (row + 0.5) * step_chart.PATCH
         letter = step_chart.patch_name(row, 0)[0]
         yield (first.left - 3.0, middle), letter
         yield (last.right + 3.0, middle), letter
-    for column in range(step_chart.COLUMNS):
+    for column, name in enumerate(columns):
         middle = first.left + (column + 0.5) * step_chart.PATCH
-        yield (middle, first.top - 2.2), str(column + 1)
+        yield (middle, first.top - 2.2), name

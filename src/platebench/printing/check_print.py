@@ -22,7 +22,14 @@ from platebench.core.errors import ChartError
 from platebench.core.files import atomic_write, refuse_foreign
 from platebench.core.plain_json import read_json
 from platebench.printing.printing_time import FIRST_TINT, TOLERANCE
-from platebench.printing.process import FULL_CODE, PrintResponse, Process, response_of
+from platebench.printing.process import (
+    FULL_CODE,
+    Colour,
+    PrintResponse,
+    Process,
+    grey_of,
+    response_of,
+)
 from platebench.printing.read_sheet import read_print
 from platebench.write.colour import lightness_of
 from platebench.write.tiff import stored_pixels
@@ -115,12 +122,15 @@ class NegativeFile:
         The process it was made for.
     mirrored : bool
     ppi : float
+    colour : tuple of 3 float or None
+        Of its ink; None for plain black.
     """
 
     tiff: Path
     process: str
     mirrored: bool
     ppi: float
+    colour: Colour | None = None
 
 
 def load_negative(path: Path) -> NegativeFile:
@@ -135,11 +145,13 @@ def load_negative(path: Path) -> NegativeFile:
     remedy = "name the .tif that print-negative wrote, its .json beside it"
     try:
         facts = read_json(record.read_text("utf-8"))
+        red, green, blue = map(float, facts.get("ink_colour", (0, 0, 0)))
         return NegativeFile(
             tiff=tiff,
             process=str(facts["process"]),
             mirrored=bool(facts["mirrored"]),
             ppi=float(facts["ppi"]),
+            colour=(red, green, blue) if "ink_colour" in facts else None,
         )
     except (OSError, ValueError, TypeError, KeyError) as error:
         raise ChartError(path, "is no print negative with its record", remedy) from error
@@ -166,8 +178,12 @@ def check_print(
     CaptureError
         If the scan cannot be read.
     ChartError
-        If it does not show the print of this negative, or the negative's file is gone.
+        If it does not show the print of this negative, or the negative's file is gone, or of
+        another ink than the process.
     """
+    if negative.colour != process.colour:
+        what = f'is in another ink than "{process.name}" has now'
+        raise ChartError(negative.tiff, what, "make the negative again, and print that")
     response = response_of(process)
     aim = _aim(negative, response)
     read = read_print(scan, gamma)
@@ -198,7 +214,7 @@ def check_to_json(found: PrintCheck) -> dict[str, Any]:
 def _aim(negative: NegativeFile, response: PrintResponse) -> Plane:
     """Return the density that should have printed, as one looks at the print, reduced."""
     try:
-        codes = stored_pixels(negative.tiff)
+        codes = grey_of(stored_pixels(negative.tiff), negative.colour)
     except (OSError, ValueError) as error:
         remedy = "make the negative again, by the same process and at the same size"
         raise ChartError(negative.tiff, "cannot be read", remedy) from error

@@ -18,7 +18,7 @@ from platebench.core.files import atomic_write, refuse_foreign
 from platebench.core.formats import MM_PER_INCH, PlateFormat
 from platebench.core.version import __version__
 from platebench.printing.negative_layout import HAIR, Margins
-from platebench.printing.process import codes_of
+from platebench.printing.process import Colour, codes_of, coloured
 from platebench.write.negative_sheet import write_raster_pdf
 from platebench.write.tiff import stored_bands, stored_pixels, write_print_negative
 
@@ -35,7 +35,7 @@ class Piece:
     Attributes
     ----------
     name : str
-    codes : ndarray of uint16, shape (M, N)
+    codes : ndarray of uint16, shape (M, N) or (M, N, 3)
         As the file of the film has it.
     """
 
@@ -135,6 +135,7 @@ def write_full_sheets(
     ppi: float,
     margins: Margins,
     stem: str,
+    colour: Colour | None = None,
 ) -> list[FullSheet]:
     """Write sheets of film as TIFF and PDF of the film's own size, with a record each.
 
@@ -151,6 +152,8 @@ def write_full_sheets(
         Of the pieces; what lies between them is alike.
     stem : str
         Beginning of the files' names.
+    colour : tuple of 3 float, optional
+        Of the pieces' ink; None for grey.
 
     Raises
     ------
@@ -169,9 +172,13 @@ def write_full_sheets(
     written = []
     for number, (places, files) in enumerate(zip(sheets, planned, strict=True), start=1):
         title = f"{stem}, sheet {number} of {len(sheets)}"
-        bands = _bands(shape, places, pieces, per_mm, margins)
         write_print_negative(
-            files[0], shape, bands, ppi=ppi, description=title, software=f"platebench {__version__}"
+            files[0],
+            shape if colour is None else (*shape, 3),
+            _bands(shape, places, pieces, per_mm, margins, colour),
+            ppi=ppi,
+            description=title,
+            software=f"platebench {__version__}",
         )
         write_raster_pdf(files[1], *stored_bands(files[0]), ppi=ppi, title=title)
         record = _record(places, pieces, shape, film, per_mm) | {
@@ -270,10 +277,11 @@ def _bands(
     pieces: Sequence[Piece],
     per_mm: float,
     margins: Margins,
+    colour: Colour | None,
 ) -> Iterator[NDArray[np.uint16]]:
     """Yield a sheet's rows from the top."""
     inks = np.array([0.0, 1.0] if margins == "clear" else [1.0, 0.0], np.float32)
-    ground, line = codes_of(inks)
+    ground, line = coloured(codes_of(inks), colour)
     half, hair = round(GAP_MM / 2 * per_mm), max(1, round(HAIR * per_mm))
     laid = [
         np.rot90(pieces[one.piece].codes) if one.turned else pieces[one.piece].codes
@@ -281,7 +289,8 @@ def _bands(
     ]
     for top in range(0, shape[0], _BAND_ROWS):
         bottom = min(top + _BAND_ROWS, shape[0])
-        band = np.full((bottom - top, shape[1]), ground, np.uint16)
+        band = np.empty((bottom - top, shape[1], *ground.shape), np.uint16)
+        band[...] = ground
         for one in places:  # lines first, so that none runs over a neighbour
             first, last = one.top - half, one.top + one.rows + half
             left, right = one.left - half, one.left + one.columns + half

@@ -25,7 +25,7 @@ from platebench.printing.negative_tone import LONG_SIDE, Aim, wedge_inks, write_
 from platebench.printing.print_look import GENERAL_LOOK
 from platebench.printing.print_picture import Resampler
 from platebench.printing.print_size import PRINTER_PPI, PrintSize, plan_print_size
-from platebench.printing.process import Process, response_of
+from platebench.printing.process import Colour, Process, coloured, response_of
 from platebench.write.negative_sheet import NegativeSheet, write_raster_pdf
 from platebench.write.tiff import stored_bands, write_print_negative
 
@@ -81,8 +81,8 @@ class NegativeSource:
         Pixels per inch of the plate.
     no_size : (str, str) or None
         Why there is no ``ppi``, and what to do; see :func:`plan_print_size`.
-    efficiency : float or None
-        Share of its pixels the capture resolves, where it was measured.
+    efficiency, efficiency_sigma : float or None
+        Share of its pixels the capture resolves, and its standard error, where it was measured.
     notes : tuple of str
         What a person should know before printing.
     read_as : tuple of str
@@ -96,6 +96,7 @@ class NegativeSource:
     ppi: float | None
     no_size: tuple[str, str] | None = None
     efficiency: float | None = None
+    efficiency_sigma: float | None = None
     notes: tuple[str, ...] = ()
     read_as: tuple[str, ...] = ()
 
@@ -160,14 +161,14 @@ def make_negative(
     size, layout = planned
     stem = stem_of(source.plate_id, process, order, size)
     tiff, pdf, proof = (folder / f"{stem}{end}" for end in (".tif", ".pdf", "-proof.jpg"))
-    write_sheet(tiff, planned, source, order)
+    write_sheet(tiff, planned, source, order, process.colour)
     write_raster_pdf(pdf, *stored_bands(tiff), ppi=order.ppi, title=stem)
     write_soft_proof(proof, small_sheet(planned, source), response, process.look)
     notes = (
         *source.notes,
         *(() if response.calibrated else (NOT_CALIBRATED,)),
         *film_notes(layout),
-        *size.resolution_notes(source.efficiency),
+        *size.resolution_notes(source.efficiency, source.efficiency_sigma),
         *_reach_notes(response.d_min),
         *((NO_HUE,) if process.look == GENERAL_LOOK else ()),
     )
@@ -203,8 +204,9 @@ def write_sheet(
     planned: tuple[PrintSize, NegativeLayout],
     source: NegativeSource,
     order: NegativeOrder,
+    colour: Colour | None = None,
 ) -> None:
-    """Write a planned print negative as a TIFF, band by band.
+    """Write a planned print negative as a TIFF, band by band: grey, or RGB in a colour of ink.
 
     Raises
     ------
@@ -220,10 +222,11 @@ def write_sheet(
         picture.rows(top, bottom, out)
         cv2.LUT(out, source.table, dst=out)
 
+    bands = sheet.bands(picture_rows, mirror=order.contact == "ink")
     write_print_negative(
         path,
-        sheet.shape,
-        sheet.bands(picture_rows, mirror=order.contact == "ink"),
+        sheet.shape if colour is None else (*sheet.shape, 3),
+        (coloured(band, colour) for band in bands),
         ppi=order.ppi,
         description=f"Plate {source.plate_id}: print negative",
         software=f"platebench {__version__}",
@@ -311,6 +314,7 @@ def _record(
         "read_as": list(source.read_as),
         "process": process.name,
         "calibrated": response.calibrated,
+        **({} if process.colour is None else {"ink_colour": list(process.colour)}),
         "aim": order.aim,
         "contact": order.contact,
         "mirrored": order.contact == "ink",
@@ -327,6 +331,9 @@ def _record(
         "plate_px": [size.source[1], size.source[0]],
         "detail_ppi": round(size.detail_ppi, 1),
         "resolved_share": None if source.efficiency is None else round(source.efficiency, 3),
+        "resolved_share_sigma": None
+        if source.efficiency_sigma is None
+        else round(source.efficiency_sigma, 3),
         "ruler_mm": layout.ruler_mm,
         "print_d_max": round(response.d_max, 3),
         "print_d_min": round(response.d_min, 3),

@@ -58,7 +58,9 @@ class PrintSize:
         """Pixels of the plate's picture per inch of the print."""
         return self.ppi * self.source[0] / self.shape[0]
 
-    def resolution_notes(self, efficiency: float | None = None) -> tuple[str, ...]:
+    def resolution_notes(
+        self, efficiency: float | None = None, sigma: float | None = None
+    ) -> tuple[str, ...]:
         """Say what the plate's real resolution cannot support.
 
         Parameters
@@ -66,16 +68,19 @@ class PrintSize:
         efficiency : float or None
             Share of its pixels the capture resolves, 0 to 1: the frequency at which its SFR falls
             to 0.1, over half the sampling frequency. None where it was not measured.
+        sigma : float or None
+            Its standard error.
         """
         detail = self.detail_ppi * (1.0 if efficiency is None else min(efficiency, 1.0))
         if detail >= FINE_PPI:
             return ()
         largest = detail / FINE_PPI
+        error = "" if sigma is None else f" ± {max(100 * sigma, 1):.0f}"
         resolved = (
             f"the capture gives the print {self.detail_ppi:.0f} pixels per inch"
             if efficiency is None
             else f"the capture resolves {detail:.0f} pixels per inch of the print "
-            f"({efficiency:.0%} of its {self.detail_ppi:.0f})"
+            f"({100 * efficiency:.0f}{error} % of its {self.detail_ppi:.0f})"
         )
         return (
             f"{resolved}, and below {FINE_PPI:.0f} a contact print looks soft (common practice, "

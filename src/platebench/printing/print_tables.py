@@ -17,7 +17,13 @@ from platebench.printing.print_look import (
     SpectralBand,
     Status,
 )
-from platebench.printing.process import ChartPrint, PrintResponse, ProcessCalibration
+from platebench.printing.process import (
+    ChartPrint,
+    Colour,
+    NegativeInk,
+    PrintResponse,
+    ProcessCalibration,
+)
 
 STATED = tuple(str(status) for status in Status if status not in (Status.STEP, Status.CHOSEN))
 PRINT_KEYS = ("d_max", "paper_white", "middle_hue", "black_hue", "status", "source")
@@ -91,7 +97,7 @@ def read_calibration(table: CheckedTable) -> ProcessCalibration | None:
     if "calibration" not in table:
         return None
     found = table.table("calibration")
-    found.check_keys(("ink", "density", "residual", "noise", "evenness", "print"))
+    found.check_keys(("ink", "density", "residual", "noise", "evenness", "colour", "print"))
     _require(found, ("ink", "density"))
     ink = _numbers(found.values.get("ink"))
     density = _numbers(found.values.get("density"))
@@ -106,7 +112,31 @@ def read_calibration(table: CheckedTable) -> ProcessCalibration | None:
         residual=found.number("residual", 0, 3, 0.0),
         noise=found.number("noise", 0, 3, 0.0),
         evenness=found.number("evenness", 0, 3, 0.0),
+        colour=_colour(found) if "colour" in found else None,
     )
+
+
+def read_ink(table: CheckedTable) -> NegativeInk | None:
+    """Read ``[ink]``: what print negatives are printed in; None for plain black."""
+    if "ink" not in table:
+        return None
+    ink = table.table("ink")
+    ink.check_keys(("colour", "name", "taken", "black_taken"))
+    _require(ink, ("colour",))
+    taken, black = (
+        ink.number(key, 0, 10, 0.0) if key in ink else None for key in ("taken", "black_taken")
+    )
+    name = ink.text("name", "")
+    return NegativeInk(colour=_colour(ink), name=name, taken=taken, black_taken=black)
+
+
+def _colour(table: CheckedTable) -> Colour:
+    values = _numbers(table.values.get("colour"), 3)
+    if values is None or min(values) < 0 or max(values) > 1 or min(values) > 0.95:
+        remedy = "write colour = [red, green, blue], 0 to 1, such as [1, 1, 0] for full yellow"
+        table.problem("colour", "is no colour of ink", remedy)
+        return 0.0, 0.0, 0.0
+    return values[0], values[1], values[2]
 
 
 def read_statuses(table: CheckedTable, said: Sequence[str]) -> dict[str, Status]:

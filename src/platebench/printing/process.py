@@ -27,6 +27,29 @@ from platebench.printing.print_look import (
     Status,
 )
 
+Colour = tuple[float, float, float]  # red, green, blue as asked of the printer, 0 to 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NegativeInk:
+    """The ink of print negatives: what the printer is asked for where most light is held back.
+
+    Attributes
+    ----------
+    colour : tuple of 3 float
+        Red, green, blue of full ink, 0 to 1; less ink lies on the straight line to white.
+    name : str
+        Such as "yellow"; "" where a person wrote the colour.
+    taken, black_taken : float or None
+        Ink it takes, and that plain black takes, to hold back as much; in full areas of one
+        printer's colour. None where it was not found on a chart.
+    """
+
+    colour: Colour
+    name: str = ""
+    taken: float | None = None
+    black_taken: float | None = None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartPrint:
@@ -69,6 +92,8 @@ class ProcessCalibration:
         Standard deviation of one patch among its duplicates, D: paper, coating and scan.
     evenness : float
         How far the coating and light drift over the sheet, highest to lowest, D at mid tones.
+    colour : tuple of float or None
+        Of the ink the charts were printed in; None for the printer's plain black.
     """
 
     response: PrintResponse
@@ -76,12 +101,14 @@ class ProcessCalibration:
     residual: float
     noise: float
     evenness: float
+    colour: Colour | None = None
 
 
 if TYPE_CHECKING:
     pass
 
 FULL_CODE = 65535
+_ALIKE = 0.003  # D, a quarter of an L* in the whites: nobody sees it
 _GRID = 4097  # points the smooth curve is drawn through; both directions read the same polyline
 
 
@@ -142,9 +169,13 @@ class PrintResponse:
         """Return the ink that prints a density, clamped to what can be reached.
 
         Where a stretch of inks prints alike (deepest black, paper white) the end of it that
-        joins on to the other tones is returned.
+        joins on to the other tones is returned. Where a print was measured, lighter by less than
+        0.003 D counts as alike: the last tones go on as evenly as those before, and no ink is spent
+        on what nobody sees.
         """
         grid, drawn = self._drawn()
+        if self.calibrated:
+            grid, drawn = _without_tail(grid, drawn)
         inner = np.flatnonzero((drawn < drawn[0]) & (drawn > drawn[-1]))
         first = inner[0] - 1 if inner.size else np.flatnonzero(drawn == drawn[0])[-1]
         last = inner[-1] + 1 if inner.size else first + 1
@@ -165,6 +196,23 @@ class PrintResponse:
         return grid, np.minimum.accumulate(np.clip(drawn, self.density[-1], self.density[0]))
 
 
+def _without_tail(
+    grid: NDArray[np.float64], drawn: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Cut off the inks that hardly print lighter: the last tones go on in a straight line."""
+    white = drawn[-1]
+    if drawn[0] - white <= 4 * _ALIKE:
+        return grid, drawn
+    before, start = (int(np.argmax(drawn <= white + d)) for d in (2 * _ALIKE, _ALIKE))
+    if start == before:
+        return grid, drawn
+    steep = (grid[start] - grid[before]) / (drawn[before] - drawn[start])
+    end = float(grid[start] + steep * (drawn[start] - white))
+    if end >= 1:
+        return grid, drawn
+    return np.append(grid[: start + 1], end), np.append(drawn[: start + 1], white)
+
+
 def response_of(process: Process) -> PrintResponse:
     """Return what is known of a process's print: its calibration, else its profile's values.
 
@@ -180,6 +228,40 @@ def response_of(process: Process) -> PrintResponse:
         ink=tuple(1 - share for share in reversed(curve.exposure)),
         density=tuple(process.look.d_max * share for share in reversed(curve.tone)),
     )
+
+
+def coloured(codes: NDArray[np.uint16], colour: Colour | None) -> NDArray[np.uint16]:
+    """Return a negative's values as its ink asks them of the printer.
+
+    Parameters
+    ----------
+    codes : ndarray of uint16, shape (M, N)
+        ``65535 (1 - ink)``.
+    colour : tuple of 3 float or None
+        Of full ink; None leaves grey as it is.
+
+    Returns
+    -------
+    ndarray of uint16, shape (M, N, 3), or (M, N) for grey
+
+    Examples
+    --------
+    >>> coloured(np.array([[65535, 0]], np.uint16), (1.0, 0.5, 0.0)).tolist()
+    [[[65535, 65535, 65535], [65535, 32768, 0]]]
+    """
+    if colour is None:
+        return codes
+    ink = np.arange(FULL_CODE, -1, -1) / FULL_CODE
+    return np.stack([codes_of(ink * (1 - channel))[codes] for channel in colour], axis=-1)
+
+
+def grey_of(pixels: NDArray[np.uint16], colour: Colour | None) -> NDArray[np.uint16]:
+    """Return ``65535 (1 - ink)`` of what :func:`coloured` made: the inverse, to rounding."""
+    if colour is None:
+        return pixels
+    channel = int(np.argmin(colour))
+    ink = (1 - np.arange(FULL_CODE + 1) / FULL_CODE) / (1 - colour[channel])
+    return codes_of(ink)[pixels[..., channel]]
 
 
 def codes_of(ink: ArrayLike) -> NDArray[np.uint16]:
@@ -304,6 +386,8 @@ class Process:
         The light the layer answers to; None where the profile does not say.
     calibration : ProcessCalibration or None
         What was measured on your own prints; None before that.
+    ink : NegativeInk or None
+        What print negatives are printed in; None for the printer's plain black.
     """
 
     name: str
@@ -318,6 +402,12 @@ class Process:
     print_curve: PrintCurve = GENERAL_CURVE
     band: SpectralBand | None = None
     calibration: ProcessCalibration | None = None
+    ink: NegativeInk | None = None
+
+    @property
+    def colour(self) -> Colour | None:
+        """Of full ink, as asked of the printer; None for plain black."""
+        return None if self.ink is None else self.ink.colour
 
     def nearest_scale(self, density_range: float) -> ExposureScale:
         """Return the grade a range comes nearest to; of two alike the softer, which keeps more."""

@@ -15,6 +15,7 @@ from platebench.printing.print_tables import (
     STATED,
     read_band,
     read_calibration,
+    read_ink,
     read_look,
     read_print_curve,
     read_statuses,
@@ -23,7 +24,7 @@ from platebench.printing.process import TABLET_STEP, ExposureScale, Process
 
 FOLDER = "process"  # of the session, of the user's settings, of the profiles that come along
 _TEXT_KEYS = ("title", "light", "contrast", "hazards", "cautions")
-_TABLE_KEYS = ("spectral_band", "print", "print_curve", "calibration")
+_TABLE_KEYS = ("spectral_band", "print", "print_curve", "calibration", "ink")
 _KEYS = (*_TEXT_KEYS, "exposure_scale", "grade", *_TABLE_KEYS)
 _NUMBERS = ("low", "typical", "high")
 _SHORTEST, _LONGEST = 0.1, 4.0  # log units
@@ -123,6 +124,9 @@ def _read_table(table: CheckedTable, *, complete: bool) -> Process:
         ):
             if key not in table:
                 table.problem(key, "is missing", remedy)
+    ink, calibration = read_ink(table), read_calibration(table)
+    if calibration and calibration.colour != (None if ink is None else ink.colour):
+        calibration = None  # of prints through another ink
     return Process(
         name=table.path.stem,
         title=table.text("title", table.path.stem),
@@ -135,7 +139,8 @@ def _read_table(table: CheckedTable, *, complete: bool) -> Process:
         look=read_look(table),
         print_curve=read_print_curve(table),
         band=read_band(table),
-        calibration=read_calibration(table),
+        calibration=calibration,
+        ink=ink,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,12 @@ from platebench.core.errors import SettingsFileError
 from platebench.core.files import atomic_write, make_folder
 from platebench.core.plate_names import as_text
 from platebench.printing.print_look import PrintCurve, PrintLook, Status
-from platebench.printing.process import ExposureScale, Process, ProcessCalibration
+from platebench.printing.process import (
+    ExposureScale,
+    NegativeInk,
+    Process,
+    ProcessCalibration,
+)
 
 _BY_HAND = "Written by platebench; what you change by hand in other tables is kept."
 _A_LINE = 10  # numbers
@@ -26,6 +32,7 @@ def write_profile(
     calibration: ProcessCalibration | None = None,
     scale: ExposureScale | None = None,
     curve: PrintCurve | None = None,
+    ink: NegativeInk | None = None,
     whole: bool = False,
 ) -> None:
     """Write a user's process profile, or the new tables of one that is there.
@@ -42,6 +49,8 @@ def write_profile(
         Replaces the one in the file.
     curve : PrintCurve, optional
         Replaces the one in the file.
+    ink : NegativeInk, optional
+        Replaces the one in the file; a calibration there, made through another ink, goes.
     whole : bool
         Also write title, light, hazards and the rest: no profile of that name comes along.
 
@@ -60,6 +69,13 @@ def write_profile(
         document["exposure_scale"] = _scale(scale)
     if curve is not None:
         document["print_curve"] = _curve(curve)
+    if ink is not None:
+        document.pop("calibration", None)
+        document["ink"] = {
+            key: list(value) if key == "colour" else value
+            for key, value in asdict(ink).items()
+            if value not in (None, "")
+        }
     if calibration is not None:
         document["print"] = _look(process.look, calibration.response.d_max)
         document["calibration"] = _calibration(calibration)
@@ -143,6 +159,8 @@ def _calibration(found: ProcessCalibration) -> Table:
     table.add("residual", round(found.residual, 4))
     table.add("noise", round(found.noise, 4))
     table.add("evenness", round(found.evenness, 4))
+    if found.colour is not None:
+        table.add("colour", list(found.colour))
     table.add("ink", _numbers(found.response.ink))
     table.add("density", _numbers(found.response.density))
     prints = tomlkit.aot()

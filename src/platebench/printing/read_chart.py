@@ -92,13 +92,18 @@ def read_chart(
         that contradicts the one known.
     """
     scan = read_print(path, gamma)
+    if chart is None and process is not None and process.colour is not None:
+        plain = [plain_chart(levels, process.name, process.colour) for levels in LEVELS]
+        in_ink = {one.number: one for one in plain}
+    else:
+        in_ink = {}
 
     def size(number: int) -> tuple[float, float]:
-        _that_chart(path, number, chart)
+        _that_chart(path, number, chart or in_ink.get(number))
         return step_chart.WIDTH, step_chart.HEIGHT
 
     found = find_sheet(path, scan.light, size=size, what="step chart")
-    shown = _that_chart(path, found.number, chart)
+    shown = _that_chart(path, found.number, chart or in_ink.get(found.number))
     boxes = [patch_box(r, c) for r in range(step_chart.ROWS) for c in range(step_chart.COLUMNS)]
     check_white(scan, found, white_box())
     lights = patch_lights(scan, found, [white_box(), *boxes])
@@ -135,6 +140,9 @@ def _that_chart(path: Path, number: int, chart: StepChart | None) -> StepChart:
         return chart
     if number < len(LEVELS):
         return plain_chart(LEVELS[number])
+    if number == step_chart.INK_CHART:
+        what = "shows the chart of inks, not a step chart"
+        raise ChartError(path, what, "name the .json file written with it", "chart")
     if number >= step_chart.FIRST_STRIP:
         what = "shows a test strip, not a step chart"
         raise ChartError(path, what, "read it as a test strip", "printing_time")

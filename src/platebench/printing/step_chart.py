@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from platebench.core.errors import ChartError
 from platebench.core.plain_json import read_json
 from platebench.core.rounding import rounded
-from platebench.printing.process import PrintResponse
+from platebench.printing.process import Colour, PrintResponse
 from platebench.write.paper_page import Box
 
 ROWS, COLUMNS = 18, 13
@@ -32,6 +32,7 @@ MARKER = 10.0  # corner squares
 _EDGE = 3.0  # from the sheet's edge to a corner square: full ink, so that paper stays white
 _SEED = 20_051  # of the order of patches; changing it makes every printed chart a wrong one
 FIRST_STRIP = 200  # numbers from here on are test strips
+INK_CHART = 245  # number of the chart that an ink is chosen by
 _CORRECTED = range(10, FIRST_STRIP)  # numbers of charts made through a correction
 _DOTS = 2.5  # D, density of full ink assumed before anything is known
 _VERSION = 1
@@ -48,12 +49,15 @@ class StepChart:
     number : int
         Coded in its corner squares; tells one chart from another.
     made_for : str
-        Name of the process whose correction it went through; "" for none.
+        Name of the process whose correction, or ink, it went through; "" for none.
+    colour : tuple of 3 float or None
+        Of the ink it is printed in; None for plain black.
     """
 
     inks: tuple[float, ...]
     number: int
     made_for: str = ""
+    colour: Colour | None = None
 
     @property
     def name(self) -> str:
@@ -71,7 +75,7 @@ class StepChart:
         return np.asarray(self.inks, np.float64)[self.order]
 
 
-def plain_chart(levels: int = 101) -> StepChart:
+def plain_chart(levels: int = 101, made_for: str = "", colour: Colour | None = None) -> StepChart:
     """Return the chart of a first pass.
 
     Its steps are even in the mean of ink and the density of plain dots of ink (Murray and Davies):
@@ -81,14 +85,22 @@ def plain_chart(levels: int = 101) -> StepChart:
     ----------
     levels : {51, 101}
         51 levels are printed four times each, 101 twice.
+    made_for : str
+        Name of the process the ink was chosen for.
+    colour : tuple of 3 float, optional
+        Of the ink; None for plain black.
     """
     fine = np.linspace(0, 1, 20_001)
     film = -np.log10(1 - fine * (1 - 10**-_DOTS)) / _DOTS
     inks = np.interp(np.linspace(0, 1, levels), (fine + film) / 2, fine)
+    if colour is not None:
+        return _numbered(inks, made_for, colour)
     return StepChart(inks=_inks_of(inks), number=LEVELS.index(levels))
 
 
-def corrected_chart(response: PrintResponse, made_for: str, levels: int = 101) -> StepChart:
+def corrected_chart(
+    response: PrintResponse, made_for: str, levels: int = 101, colour: Colour | None = None
+) -> StepChart:
     """Return the chart of a second pass: steps that should print equally far apart.
 
     The steps are even in the mean of density and ink as the present correction has it. Density
@@ -98,10 +110,16 @@ def corrected_chart(response: PrintResponse, made_for: str, levels: int = 101) -
     density = response.density_of(fine)
     share = (response.d_max - density) / (response.d_max - response.d_min)
     place = 0.75 * share + 0.25 * fine
-    inks = _inks_of(np.interp(np.linspace(0, 1, levels), place, fine))
-    code = hashlib.sha256(json.dumps([made_for, inks]).encode()).digest()
+    return _numbered(np.interp(np.linspace(0, 1, levels), place, fine), made_for, colour)
+
+
+def _numbered(inks: NDArray[np.float64], made_for: str, colour: Colour | None) -> StepChart:
+    """Return a chart that is known by a number made from all that is its own."""
+    shares = _inks_of(inks)
+    own = [made_for, shares] if colour is None else [made_for, shares, colour]
+    code = hashlib.sha256(json.dumps(own).encode()).digest()
     number = _CORRECTED[int.from_bytes(code[:4]) % len(_CORRECTED)]
-    return StepChart(inks=inks, number=number, made_for=made_for)
+    return StepChart(inks=shares, number=number, made_for=made_for, colour=colour)
 
 
 def patch_box(row: int, column: int) -> Box:
@@ -142,6 +160,7 @@ def chart_to_json(chart: StepChart) -> dict[str, Any]:
         "number": chart.number,
         "made_for": chart.made_for,
         "inks": list(chart.inks),
+        **({} if chart.colour is None else {"colour": list(chart.colour)}),
     }
 
 
@@ -157,7 +176,13 @@ def load_chart(path: Path) -> StepChart:
     try:
         found = read_json(path.read_text("utf-8"))
         inks = tuple(float(ink) for ink in found["inks"])
-        chart = StepChart(inks=inks, number=int(found["number"]), made_for=str(found["made_for"]))
+        red, green, blue = map(float, found.get("colour", (0, 0, 0)))
+        chart = StepChart(
+            inks=inks,
+            number=int(found["number"]),
+            made_for=str(found["made_for"]),
+            colour=(red, green, blue) if "colour" in found else None,
+        )
         sound = found["step_chart"] == _VERSION and len(inks) in LEVELS
     except (OSError, ValueError, TypeError, KeyError, OverflowError) as error:
         raise ChartError(path, "cannot be read as a step chart's file", remedy) from error

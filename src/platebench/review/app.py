@@ -23,20 +23,21 @@ from starlette.staticfiles import StaticFiles
 from platebench.core.errors import PlateError, WriteError
 from platebench.core.files import UNFINISHED
 from platebench.core.plain_json import read_json
+from platebench.core.settings import PlateSettings, range_of
 from platebench.review.guard import App, Guard
 from platebench.review.layers import LAYERS, Layer
+from platebench.review.picture_shown import drawn_in_mm
 from platebench.review.plate_readings import read_point, read_rectangle
 from platebench.review.results import Stamp, is_plain_file, stamp_of
 from platebench.review.table import ReviewTable
 from platebench.review.tasks import Events, Tasks, Work
 from platebench.review.telling import Told, message_of, plate_to_json, session_to_json
-from platebench.session.settings_file import PRINT_CONTRAST_RANGE, PRINT_STOPS_RANGE
 from platebench.write.preview import smaller_preview
 
 PAGE = Path(str(files("platebench.review") / "page"))
 FONTS = Path(str(files("platebench.write") / "fonts"))
 THUMB_SIDES = (240, 480)
-_TRIED = {"print_stops": PRINT_STOPS_RANGE, "print_contrast": PRINT_CONTRAST_RANGE}
+_TRIED = {key: range_of(PlateSettings, key) for key in ("print_stops", "print_contrast")}
 PREVIEW_SIDES = (64, 4000)
 MOST_PAGES = 32  # that listen at the same time
 FOR_GOOD = {"cache-control": "private, max-age=31536000, immutable"}
@@ -99,6 +100,7 @@ def review_app(
         Route(f"{plate}/preview.jpg", answers.preview),
         Route(f"{plate}/loupe.jpg", answers.loupe),
         Route(f"{plate}/reading", answers.reading),
+        Route(f"{plate}/picture", answers.picture),
         Route(f"{plate}/edit", answers.edit, methods=["POST"]),
         Route(plate + "/tiles/{layer}/{version}/{level:int}/{place}.jpg", answers.tile),
         Route(plate, answers.plate),
@@ -218,6 +220,18 @@ class _Answers:
         else:
             reading = read_point(shown, layer, numbers[0], numbers[1])
         return JSONResponse({"reading": reading}, headers=NOT_KEPT)
+
+    def picture(self, request: Request) -> Response:
+        """Answer with a rectangle drawn on the positive, in mm of the plate."""
+        numbers = _numbers(request.query_params.get("box", ""))
+        if len(numbers) != 4:
+            return _bad("give box=top,left,bottom,right")
+        top, left, bottom, right = numbers
+        shown = self._table.shown(_plate_id(request))
+        box = drawn_in_mm(shown, (top, left, bottom, right))
+        if box is None:
+            return _bad("the plate's size is not known: set its format or a caliper size first")
+        return JSONResponse({"picture_box_mm": box}, headers=NOT_KEPT)
 
     async def edit(self, request: Request) -> Response:
         wishes = await json_table(request)

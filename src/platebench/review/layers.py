@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platebench.core.settings import PlateSettings
+from platebench.plate.finding.find_plate import FoundPlate
 from platebench.plate.framing import Framing, frame_found
 from platebench.plate.job import PrintingEnds
 from platebench.plate.look import plate_by_hand
@@ -34,6 +35,7 @@ class Shown:
     pixels: PlatePixels
     settings: PlateSettings
     framing: Framing
+    found: FoundPlate
 
     def plan(self, layer: Layer) -> Straightening:
         """Return where a layer's pixels lie in the capture."""
@@ -60,7 +62,7 @@ def show_plate(pixels: PlatePixels, settings: PlateSettings) -> Shown:
     if settings.corners is not None:
         found = plate_by_hand(settings, pixels.shape)
     framing = frame_found(pixels.shape, found, settings)
-    return Shown(pixels=pixels, settings=settings, framing=framing)
+    return Shown(pixels=pixels, settings=settings, framing=framing, found=found)
 
 
 def positive_table(

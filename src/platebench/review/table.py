@@ -47,7 +47,8 @@ from platebench.tone.profile_file import list_tones, load_tone
 
 EDITABLE = (
     *("corners", "rotate", "emulsion", "tone", "printing", "print_stops", "print_contrast"),
-    *("crop", "straighten", "format", "skip", "checked", "note"),
+    *("crop", "straighten", "format", "pictures", "skip", "checked", "note", "long_mm", "short_mm"),
+    *("picture", "picture_margin_mm", "picture_ratio", "picture_box_mm", "crop_positives"),
 )
 MOST_STEPS_BACK = 500
 LOUPE = 64  # pixels of the capture, a power of two
@@ -219,7 +220,7 @@ class ReviewTable:
 
     def version(self, plate_id: str) -> str:
         """Return what changes whenever a plate's pictures do."""
-        settings = replace(self.plate(plate_id), checked=False, note="")
+        settings = replace(self.plate(plate_id), checked=False, note="", pictures=())
         ends = self._shared_ends() if settings.printing == "shared" else None
         tone = self._tone_stamp(settings.tone)
         text = repr((settings, ends, tone, self._pixels_key(settings), self.is_at_hand(plate_id)))

@@ -11,6 +11,8 @@ from secrets import token_hex
 from threading import Lock
 from typing import Any
 
+import numpy as np
+
 from platebench.core.errors import PlateError
 from platebench.core.formats import FORMATS
 from platebench.core.plate_names import as_text
@@ -18,9 +20,11 @@ from platebench.core.rounding import rounded
 from platebench.core.settings import PlateSettings
 from platebench.core.shown import LONGEST_PART, shown
 from platebench.core.version import __version__
+from platebench.plate.pictures import corners_in_capture, plate_size, shares_of
 from platebench.plate.record import PlateRecord
 from platebench.printing.process_file import list_processes, process_folders
-from platebench.review.layers import LAYERS, density_colours, map_ends, show_plate
+from platebench.review.layers import LAYERS, Shown, density_colours, map_ends
+from platebench.review.picture_shown import picture_shown
 from platebench.review.plate_readings import tone_curve
 from platebench.review.table import EDITABLE, ReviewTable
 from platebench.review.tiles import TILE
@@ -168,9 +172,11 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         If they cannot be read.
     """
     shown = table.shown(plate_id)
-    found = show_plate(shown.pixels, shown.settings).pixels.found
+    found = shown.pixels.found
     corners = shown.settings.corners or [[float(v) for v in corner] for corner in found.corners]
-    fit = shown.framing.fit
+    fit, scale = shown.framing.fit, shown.framing.scale
+    measured = scale is not None and scale.source != "nominal"
+    picture = picture_shown(shown)
     sizes = {}
     for layer in LAYERS:
         size = shown.size(layer)  # type: ignore[arg-type]
@@ -181,20 +187,39 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         "tile": TILE,
         "layers": sizes,
         "corners": [[rounded(v, 2) for v in corner] for corner in corners],
+        "picture_corners": _picture_corners(shown),
         "by_hand": shown.settings.corners is not None,
         "found": found.found,
         "confidence": rounded(found.confidence, 3),
         "surround": found.surround,
-        "doubts": list(shown.pixels.doubts),
-        "shape": None if fit is None else fit.warning,
+        "doubts": [
+            *shown.pixels.doubts,
+            *filter(None, [scale and scale.doubt, picture and picture.doubt]),
+        ],
+        "shape": None if fit is None or measured else fit.warning,
         "shaped_as": [] if fit is None or not fit.warning else list(fit.suggestions),
         "whole": shown.framing.whole,
+        "size": "" if scale is None else scale.glass_said,
+        "picture": None if picture is None else {"box": picture.box_px, "size_mm": picture.size_mm},
         "ppi": None if shown.framing.ppi is None else rounded(shown.framing.ppi, 2),
         "calibrated": shown.pixels.calibrated,
         "map": None if shown.pixels.densities is None else map_ends(shown.pixels),
         "tone_curve": tone_curve(shown, positive, table.ends(shown)),
         "settled": table.is_at_hand(plate_id),
     }
+
+
+def _picture_corners(shown: Shown) -> list[list[list[float]] | None]:
+    """Return where the pictures on a plate lie in the capture; None where that is not known."""
+    corners = np.array(shown.settings.corners or shown.pixels.found.corners, np.float64)
+    size = plate_size(corners, shown.framing.ppi)
+    every = (shares_of(picture, size) for picture in shown.settings.pictures)
+    return [
+        None
+        if shares is None
+        else [[rounded(v, 2) for v in corner] for corner in corners_in_capture(shares, corners)]
+        for shares in every
+    ]
 
 
 def _is_stale(table: ReviewTable, plate: PlateSettings) -> bool:

@@ -8,17 +8,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from platebench.core.errors import ReadingsError, WriteError
-from platebench.core.files import read_at_most
-from platebench.core.plain_json import read_json
+from platebench.core.kept_json import read_kept
 from platebench.sensitometry.curve_model import DrawnCurve, monotone_curve
 
-_LARGEST = 1 << 24  # bytes
 _NEAR = 0.005  # D
 
 
@@ -145,25 +144,15 @@ def refuse_other_batch(folder: Path, batch: str) -> None:
 
 
 def _curves_in(path: Path) -> list[BatchCurve]:
-    try:
-        data = read_at_most(path, _LARGEST)
-    except FileNotFoundError as error:
-        raise ReadingsError(path, "is missing", "check the name of the file of curves") from error
-    except OSError as error:
-        what = f"cannot be read ({error.strerror})"
-        raise ReadingsError(path, what, "check the file and its permissions") from error
-    try:
-        document = read_json(data or b"")
-        if not isinstance(document, Mapping) or "against_first" not in document:
-            raise ValueError("no curves")
+    def build(document: Mapping[str, Any]) -> list[BatchCurve]:
         batch = document.get("batch") or ""
         plates = msgspec.convert(document["plates"], list[_Plate])
         if not isinstance(batch, str):
             raise ValueError("batch")
         return [_curve(plate, batch) for plate in plates]
-    except (ValueError, KeyError, RecursionError) as error:
-        remedy = "name the curves.json that the curve command wrote"
-        raise ReadingsError(path, "holds no characteristic curves", remedy) from error
+
+    remedy = "name the curves.json that the curve command wrote"
+    return read_kept(path, "against_first", build, lacks="characteristic curves", remedy=remedy)
 
 
 def _curve(plate: _Plate, batch: str) -> BatchCurve:

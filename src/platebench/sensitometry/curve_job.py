@@ -17,6 +17,7 @@ from platebench.sensitometry.curve_report import report_to_json
 from platebench.sensitometry.family import (
     BatchDifference,
     DevelopmentLaw,
+    check_times,
     compare_batches,
     fit_development,
 )
@@ -152,7 +153,10 @@ def _report(
     wanted: tuple[float, ...],
 ) -> CurveReport:
     law, notes = None, []
-    if minutes is not None:
+    if minutes is not None and len(set(minutes)) == 1 and not wanted:
+        check_times("times", np.asarray(minutes, np.float64))
+        notes.append("one time of development: plates of another would tell gamma infinity")
+    elif minutes is not None:
         gammas = [plate.figures.gamma for plate in plates]
         law = fit_development(minutes, gammas, name="times")
         if law is None:

@@ -301,21 +301,26 @@ def contrast_index(drawn: DrawnCurve, fog: float) -> float:
     memory).
     """
     near, far = ARCS
-    low, high = drawn.density_at(drawn.low), drawn.density_at(drawn.high)
-    assert low is not None and high is not None
+    low, high = float(drawn.rule(drawn.low)), float(drawn.rule(drawn.high))
     least = math.asin(min(max((low - fog) / near, 0.0) + 1e-9, 1.0))
     most = math.asin(min(max((high - fog) / far, 0.0), 1.0))
+    ends = [drawn.log_h_at(fog + near * math.sin(angle)) for angle in (least, most)]
 
-    def too_long(angle: float) -> float:
-        """Return the curve's run between the arcs' densities, less that of the line."""
-        start = drawn.log_h_at(fog + near * math.sin(angle))
-        end = drawn.log_h_at(fog + far * math.sin(angle))
-        assert start is not None and end is not None
-        return end - start - (far - near) * math.cos(angle)
+    def angle_at(log_h: float) -> float:
+        """Return the angle of the line that meets the curve there, at the nearer arc."""
+        return math.asin(min(max((float(drawn.rule(log_h)) - fog) / near, 0.0), 1.0))
 
-    if least >= most or too_long(least) > 0 or too_long(most) < 0:
+    def above(log_h: float) -> float:
+        """Return how far above that line the curve lies at the farther arc, D."""
+        angle = angle_at(log_h)
+        end = log_h + (far - near) * math.cos(angle)
+        beyond = max(end - drawn.high, 0.0)  # as if the curve went on, so that the sign holds
+        return float(drawn.rule(end - beyond)) + beyond - fog - far * math.sin(angle)
+
+    start, stop = ends
+    if least >= most or start is None or stop is None or above(start) < 0 or above(stop) > 0:
         return math.nan
-    return math.tan(brentq(too_long, least, most, xtol=1e-10))
+    return math.tan(angle_at(brentq(above, start, stop, xtol=1e-10)))
 
 
 def _rise(drawn: DrawnCurve, start: float, run: float) -> float:

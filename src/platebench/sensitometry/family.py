@@ -83,7 +83,10 @@ def fit_development(
     t = np.asarray(times, np.float64)[order]
     g = np.array([gammas[i].value for i in order])
     errors = [gammas[i].sigma for i in order]
-    _check_times(name, t)
+    check_times(name, t)
+    if np.unique(t).size < 2:
+        what = "has one time of development only"
+        raise ReadingsError(name, what, "give plates of at least two times, one double the other")
     weighted = all(errors)
     weight = 1.0 / np.array(errors, np.float64) if weighted else np.ones_like(g)
 
@@ -108,12 +111,16 @@ def fit_development(
     )
 
 
-def _check_times(name: str, times: Floats) -> None:
+def check_times(name: str, times: Floats) -> None:
+    """Refuse times of development that are none; ``name`` is named in the message.
+
+    Raises
+    ------
+    ReadingsError
+        If one is not positive.
+    """
     if not (np.isfinite(times).all() and (times > 0).all()):
         raise ReadingsError(name, "has a time of development that is not positive", "correct it")
-    if np.unique(times).size < 2:
-        what = "has one time of development only"
-        raise ReadingsError(name, what, "give plates of at least two times, one double the other")
 
 
 def _errors_of(

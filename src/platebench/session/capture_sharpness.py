@@ -8,14 +8,16 @@ import numpy as np
 
 from platebench.core.errors import PlateError
 from platebench.core.settings import ScanSettings
-from platebench.measure.checks.edge_focus import measure_edges
+from platebench.measure.checks.edge_focus import measure_edges, typical_sfr
 from platebench.plate.record import PlateRecord
 from platebench.read.capture import read_capture
 
 _HALF_SAMPLING = 0.5  # cycles a pixel
 
 
-def resolved_share(folder: Path, record: PlateRecord, scan: ScanSettings) -> float | None:
+def resolved_share(
+    folder: Path, record: PlateRecord, scan: ScanSettings
+) -> tuple[float, float | None] | None:
     """Return the sampling efficiency of the capture a plate was converted from.
 
     The frequency at which the SFR falls to 0.1, over half the sampling frequency; the median of
@@ -32,8 +34,9 @@ def resolved_share(folder: Path, record: PlateRecord, scan: ScanSettings) -> flo
 
     Returns
     -------
-    float or None
-        0 to 1; None where the corners are in doubt or no edge is a clean step.
+    share, sigma : float
+        0 to 1, and its standard error, None where that is not known. None in place of both where
+        the corners are in doubt or no edge is a clean step.
 
     References
     ----------
@@ -46,5 +49,8 @@ def resolved_share(folder: Path, record: PlateRecord, scan: ScanSettings) -> flo
         frame = read_capture(folder / record.used, scan)
     except (ValueError, PlateError):
         return None
-    clean = [edge.sfr10 for edge in measure_edges(frame, corners) if edge.sfr10 is not None]
-    return min(1.0, float(np.median(clean)) / _HALF_SAMPLING) if clean else None
+    typical = typical_sfr(measure_edges(frame, corners), "sfr10")
+    if typical is None:
+        return None
+    middle, sigma = typical
+    return min(1.0, middle / _HALF_SAMPLING), None if sigma is None else sigma / _HALF_SAMPLING

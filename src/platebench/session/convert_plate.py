@@ -7,24 +7,35 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from platebench.core.files import hash_file, remove_file
 from platebench.core.image import MONO_PATTERN, PlateImage, SensorFrame
 from platebench.core.progress import step
 from platebench.core.rounding import rounded
+from platebench.core.settings import PlateSettings
 from platebench.core.version import __version__
 from platebench.measure.density_errors import sigma_of_end, with_errors
 from platebench.plate.calibration import Calibration
 from platebench.plate.colours import one_channel
 from platebench.plate.densities import PlateDensities, measure_densities, transmittance_of_codes
-from platebench.plate.framing import frame_plate
-from platebench.plate.job import PlateJob, PlateResult, PrintingEnds
+from platebench.plate.framing import Framing, frame_plate
+from platebench.plate.job import PlateJob, PlateResult, PrintingEnds, positive_of, preview_of
 from platebench.plate.look import PlateView, check_something_there, look_at_plate
+from platebench.plate.picture_part import cut_out, picture_part
+from platebench.plate.pictures import (
+    names_of,
+    own_part,
+    picture_jobs,
+    picture_name,
+    with_fog_of,
+)
 from platebench.plate.print_positive import print_positive
-from platebench.plate.record import PlateRecord
+from platebench.plate.record import PictureRecord, PlateRecord
 from platebench.plate.straighten import frame_corners, plan_straighten, straighten_rows
 from platebench.session.originals import refuse_edited
 from platebench.session.record import read_record, record_aside, write_record
@@ -54,16 +65,27 @@ def convert_and_record(
     PlateError
         If it cannot be converted, or somebody has changed its positive.
     """
-    if not job.force and job.positive.is_file():
-        file = read_record(job.record)
-        name = job.positive.relative_to(job.output).as_posix()
-        known = file.outputs[name].sha256 if file is not None and name in file.outputs else ""
-        refuse_edited(job.positive, known)
+    file = read_record(job.record)
+    before = (
+        {} if file is None else {job.output / name: file.outputs[name] for name in file.outputs}
+    )
+    for positive in (path for path in files_of(job) if path.suffix == ".tif"):
+        if not job.force and positive.is_file():
+            refuse_edited(positive, before[positive].sha256 if positive in before else "")
     with record_aside(job.record, job.positive):
         result = convert_plate(job, view=view, frames=frames)
         if result.error:
             raise result.error
+        for path in before.keys() - {*result.written}:  # of a picture that is no more
+            if path.is_file() and hash_file(path) == before[path].sha256:
+                remove_file(path)
         return write_record(job, result)
+
+
+def files_of(job: PlateJob) -> tuple[Path, ...]:
+    """Return the positives and previews of a plate and of the pictures on it."""
+    makers = positive_of, preview_of
+    return tuple(make(job.output, name) for name in names_of(job.settings) for make in makers)
 
 
 T = TypeVar("T", np.float32, np.float64)
@@ -74,8 +96,9 @@ def convert_plate(
     *,
     view: PlateView | None = None,
     frames: Sequence[SensorFrame] | None = None,
+    on: PlateDensities | None = None,
 ) -> PlateResult:
-    """Convert one plate and write its positive and preview.
+    """Convert one plate and write its positive and preview, and those of the pictures on it.
 
     Parameters
     ----------
@@ -84,6 +107,8 @@ def convert_plate(
         What was seen of the plate, where somebody has looked already.
     frames : sequence of SensorFrame, optional
         Its captures, where they have been read already.
+    on : PlateDensities, optional
+        Of the plate that this is a picture on.
 
     Raises
     ------
@@ -96,6 +121,9 @@ def convert_plate(
     with step("measuring"):
         framing = frame_plate(view, job)
         densities = measure_view(view)
+        part = picture_of(view, framing, job.settings) if on is None else None
+        if densities is not None and on is not None:
+            densities = with_fog_of(on, densities)
     if densities is None:
         ends, table = None, kept_tones(transmittance_of_codes())
     else:
@@ -103,7 +131,10 @@ def convert_plate(
         table = tone_codes(job, ends, view.level, view.calibration)
     with step("printing"):
         positive = print_positive(view.picture, framing.plan, table, by_green=view.by_green)
-    record = _with_errors_of_ends(plate_record(job, view, framing, densities, ends), view)
+    if part is not None and part.cut and part.box_px is not None:
+        positive = cut_out(positive, part.box_px)
+    record = plate_record(job, view, framing, densities, ends, part)
+    record = _with_errors_of_ends(record, view)
     note = picture_note(job, view, framing, record)
     packet = xmp_packet(note)
     with step("writing"):
@@ -118,12 +149,34 @@ def convert_plate(
             exif=capture_facts(note),
         )
         write_preview(job.preview, positive, ppi=framing.ppi, exif=capture_facts(note))
+    written, record = _with_pictures(job, view, framing, densities, record)
     return PlateResult(
         plate_id=job.plate_id,
-        written=(job.positive, job.preview),
+        written=(job.positive, job.preview, *written),
         record=record,
         ends=session_ends(densities),
     )
+
+
+def _with_pictures(
+    job: PlateJob,
+    view: PlateView,
+    framing: Framing,
+    densities: PlateDensities | None,
+    record: PlateRecord,
+) -> tuple[list[Path], PlateRecord]:
+    """Convert the pictures on a plate; return their files, and the plate's record with theirs."""
+    jobs, faults = picture_jobs(job, view, framing)
+    captions = {picture_name(job.plate_id, one): one.caption for one in job.settings.pictures}
+    written: list[Path] = []
+    records = []
+    for own, seen in jobs:
+        made = convert_plate(own, view=seen, on=densities)
+        written += made.written
+        if made.record is not None:
+            records.append(own_part(made.record, record, captions[own.plate_id]))
+    flags = (*record.flags, *faults)
+    return written, replace(record, flags=flags, pictures=tuple(records))
 
 
 def _with_errors_of_ends(record: PlateRecord, view: PlateView) -> PlateRecord:
@@ -179,6 +232,15 @@ def measure_view(view: PlateView) -> PlateDensities | None:
     """
     if view.info.shows_positive:
         return None
+    plate, mask = small_plate(view)
+    stained = view.stain is not None and view.stain.found
+    share_of_blue = view.stain.blue_share if view.stain is not None and stained else 0.0
+    found = measure_densities(plate, mask, whole_plate=view.found.found, blue_share=share_of_blue)
+    return with_errors(found, view)
+
+
+def small_plate(view: PlateView) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
+    """Return true transmittance of the plate alone, straight, reduced, as it lies; and validity."""
     small = view.small
     picture = PlateImage(
         pixels=true_transmittance(
@@ -189,11 +251,16 @@ def measure_view(view: PlateView) -> PlateDensities | None:
     )
     seen = view.found.corners if view.found.found else frame_corners(small.shape)
     plan = plan_straighten(picture.shape, small.places(seen), how="perspective")
-    plate, mask = straighten_rows(picture, plan, 0, plan.shape[0])
-    stained = view.stain is not None and view.stain.found
-    share_of_blue = view.stain.blue_share if view.stain is not None and stained else 0.0
-    found = measure_densities(plate, mask, whole_plate=view.found.found, blue_share=share_of_blue)
-    return with_errors(found, view)
+    return straighten_rows(picture, plan, 0, plan.shape[0])
+
+
+def picture_of(view: PlateView, framing: Framing, settings: PlateSettings) -> PictureRecord | None:
+    """Return the part of a plate that is printed and shared; None where that is all of it."""
+    if settings.picture == "off":
+        return None
+    known = settings.picture == "rebate" and not view.info.shows_positive
+    plate = small_plate(view)[0] if known else None
+    return picture_part(settings, view.found.corners, framing, plate)
 
 
 def tone_codes(

@@ -9,14 +9,22 @@ from typing import TypeAlias
 
 from platebench.core.errors import ExitCode, PlateError, WriteError
 from platebench.core.progress import Progress
-from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS, PlateJob, PlateResult, PrintingEnds
+from platebench.plate.job import (
+    PICTURES,
+    POSITIVES,
+    PREVIEWS,
+    RECORDS,
+    PlateJob,
+    PlateResult,
+    PrintingEnds,
+)
 from platebench.plate.light import Dark, Light
 from platebench.session import convert_plate as convert
 from platebench.session.check_file import CheckedCapture, keep_checks
 from platebench.session.check_frames import CheckedFrames, check_frames
 from platebench.session.check_session import check_session, exit_code_of_check, told_together
 from platebench.session.convert_checked import CheckedConversion, peak_of_checked
-from platebench.session.convert_plate import convert_and_record
+from platebench.session.convert_plate import convert_and_record, files_of
 from platebench.session.jobs import peak_of_job, session_jobs, wanted_plates
 from platebench.session.parts import MadeFrom
 from platebench.session.readable_report import write_readable_report
@@ -161,9 +169,10 @@ def convert_session(
         raise WriteError(output, "it is a file", "choose another folder", "output")
     if output.resolve() == folder.resolve():  # a proof sheet there would be drafted as a plate
         raise WriteError(output, "it is the folder of captures", "choose another", "output")
-    of_plates = [path for job in jobs for path in (job.positive, job.preview, job.record)]
+    of_plates = [path for job in jobs for path in (*files_of(job), job.record)]
     of_session = session_files(output)
-    places = POSITIVES, PREVIEWS, RECORDS
+    several = any(job.settings.pictures for job in jobs)
+    places = POSITIVES, PREVIEWS, RECORDS, *([PICTURES] if several else [])
     with run.writing((*of_plates, *of_session), owned=of_session, kind="report", below=places):
         frames = check_frames(folder, settings, progress, memory) if check else None
         if frames is not None:

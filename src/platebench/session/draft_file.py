@@ -19,11 +19,11 @@ from platebench.core.errors import SettingsFileError
 from platebench.core.files import atomic_write
 from platebench.core.formats import FORMATS
 from platebench.core.plate_names import as_text
-from platebench.core.settings import PlateSettings, ScanSettings, SessionSettings
+from platebench.core.settings import SHARED_KEYS, PlateSettings, ScanSettings, SessionSettings
 from platebench.plate.shown_tones import SessionTones
 from platebench.read.scan_header import FULL_BITS
 from platebench.session.scan_hints import tones_said
-from platebench.session.settings_file import FILE_NAME, SHARED_KEYS
+from platebench.session.settings_file import FILE_NAME
 
 _MARK = "# Draft mark: "
 _MARK_LINE = re.compile(rb"^# Draft mark: ([0-9a-f]{16})\n", re.MULTILINE)
@@ -41,6 +41,8 @@ class SessionDraft:
         What was seen in a capture (exposure, doubts), by file name; becomes a comment.
     left_out : tuple of (str, str)
         Files that are no part of the session, and why; become comments.
+    sizes : dict of str to str
+        Size and likely formats, by plate id; become comments.
     tones : SessionTones or None
         What the scans seem to show; None where there are none.
     scans_alone : bool
@@ -51,6 +53,7 @@ class SessionDraft:
     settings: SessionSettings
     remarks: dict[str, str] = field(default_factory=dict)
     left_out: tuple[tuple[str, str], ...] = ()
+    sizes: dict[str, str] = field(default_factory=dict)
     tones: SessionTones | None = None
     scans_alone: bool = False
 
@@ -120,7 +123,7 @@ def _lines(draft: SessionDraft) -> Iterable[str]:
     yield from _scan_lines(draft)
     yield from _every_plate_lines(every, emulsion_said=not draft.scans_alone)
     for plate in settings.plates:
-        yield from _plate_lines(plate, every, draft.remarks)
+        yield from _plate_lines(plate, every, draft.remarks, draft.sizes.get(plate.id, ""))
     if draft.left_out:
         yield ""
         yield "# Left out:"
@@ -208,8 +211,11 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     yield f"glare = {_toml(plate.glare)}"
     yield "# Density of a mask, holder or strip around the plate; what it lets through is no glare."
     yield f"card_density = {_toml(plate.card_density)}"
+    yield from _size_and_picture_lines(plate)
     yield ""
     yield "# The plates, in the order they are shown. Each may also have:"
+    yield "#   long_mm = 119.5, short_mm    caliper sizes of its sides across the middle; one is"
+    yield "#                                enough for the true scale"
     yield "#   skip = true                  leaves the plate out"
     yield "#   corners = [[row, column], [row, column], [row, column], [row, column]]"
     yield "#                                top left, top right, bottom right, bottom left, in"
@@ -220,15 +226,40 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
     yield '#   checked = true, note = "..." what you found when you looked at it'
 
 
+def _size_and_picture_lines(plate: PlateSettings) -> Iterable[str]:
+    yield "# Error of a caliper size, mm, one standard error; rough edges and your hand included."
+    yield f"caliper_error_mm = {_toml(plate.caliper_error_mm)}"
+    yield "# Pixels per mm and their error, where all captures were taken from one height with one"
+    yield "# lens, zoom and focus; start works it out from plates with a caliper size."
+    yield f"scale = {_toml(plate.scale)}"
+    yield "# What that scale was measured on."
+    yield f"scale_from = {_toml(plate.scale_from)}"
+    yield '# Printed and shared: "off" all, "rebate" what lies within it, "box" picture_box_mm.'
+    yield f"picture = {_toml(plate.picture)}"
+    yield "# Within the rebate by so many mm."
+    yield f"picture_margin_mm = {_toml(plate.picture_margin_mm)}"
+    yield '# Cut to a ratio, such as "4:5"; "" as the picture is.'
+    yield f"picture_ratio = {_toml(plate.picture_ratio)}"
+    yield "# [left, top, width, height] in mm from the top left corner of the plate in the capture."
+    yield f"picture_box_mm = {_toml(plate.picture_box_mm)}"
+    yield "# true cuts positives to the picture as well; archive masters never are."
+    yield f"crop_positives = {_toml(plate.crop_positives)}"
+
+
 def _plate_lines(
-    plate: PlateSettings, every: PlateSettings, remarks: dict[str, str]
+    plate: PlateSettings, every: PlateSettings, remarks: dict[str, str], size: str
 ) -> Iterable[str]:
     yield ""
     yield "[[plate]]"
     yield f"id = {_toml(plate.id)}"
     yield from _file_list("captures", plate.captures, remarks)
+    if size:
+        yield from _wrapped(_comment(size), prefix="#")
     for key in SHARED_KEYS:
         if getattr(plate, key) != getattr(every, key):
+            yield f"{key} = {_toml(getattr(plate, key))}"
+    for key in ("long_mm", "short_mm"):
+        if getattr(plate, key):
             yield f"{key} = {_toml(getattr(plate, key))}"
     if plate.corners is not None:
         pairs = ", ".join(f"[{row!r}, {column!r}]" for row, column in plate.corners)
@@ -259,8 +290,8 @@ def _file_list(key: str, names: tuple[str, ...], remarks: dict[str, str]) -> Ite
     yield "]"
 
 
-def _toml(value: str | float | bool) -> str:
-    return str(tomlkit.item(value).as_string())
+def _toml(value: str | float | bool | tuple[float, ...]) -> str:
+    return str(tomlkit.item(list(value) if isinstance(value, tuple) else value).as_string())
 
 
 def _comment(text: str) -> str:

@@ -48,6 +48,7 @@ def edit_plates(
     changes: Mapping[str, Mapping[str, Any]],
     *,
     expected: Mapping[str, Mapping[str, Any]] | None = None,
+    every: Mapping[str, Any] = MappingProxyType({}),
 ) -> tuple[SessionSettings, dict[str, dict[str, Any]]]:
     """Set keys of plates in ``session.toml`` and write it once: all of the changes, or none.
 
@@ -60,6 +61,8 @@ def edit_plates(
         ``[every_plate]`` holds.
     expected : mapping like ``changes``, optional
         What keys must hold for the changes to be made; None is a key that is not there.
+    every : mapping
+        New values under ``[every_plate]``; the plates named no longer have their own.
 
     Returns
     -------
@@ -89,7 +92,7 @@ def edit_plates(
                 if _plain(table.get(key)) != value:
                     what = f'has another {key} for plate "{plate_id}" by now'
                     raise SettingsFileError(path, what, "nothing was changed; set it anew")
-            for key, value in changes[plate_id].items():
+            for key, value in {**dict.fromkeys(every), **changes[plate_id]}.items():
                 if value is None:
                     table.pop(key, None)
                 else:
@@ -97,7 +100,12 @@ def edit_plates(
 
         return change
 
-    return _changed(path, {plate_id: change_of(plate_id) for plate_id in changes}), before
+    def for_every(document: tomlkit.TOMLDocument) -> None:
+        document.setdefault("every_plate", tomlkit.table()).update(every)
+
+    to_do: dict[str | None, Change] = {None: for_every} if every else {}
+    to_do |= {plate_id: change_of(plate_id) for plate_id in changes}
+    return _changed(path, to_do), before
 
 
 def add_captures(

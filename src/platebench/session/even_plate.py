@@ -69,7 +69,11 @@ def even_plate(session: Path, plate_id: str, progress: Progress | None = None) -
     if not path.is_file():
         what = f'has no record of a plate "{plate_id}"'
         raise SessionFolderError(session / OUTPUT_NAME, what, "convert the session first")
-    size = read_plate_record(path).size_mm
+    record = read_plate_record(path)
+    if record.picture is not None and record.picture.cut:
+        what = "has a positive that is cut to its picture"
+        raise SpotError(plate_id, what, "set crop_positives = false and convert again")
+    size = record.size_mm
     if size is None:
         raise SpotError(plate_id, "has no known size", "name its format in session.toml")
     across, down = (_middles(length) for length in size)

@@ -226,8 +226,9 @@ def plate_jobs(
     for plate in settings.plates:
         if plate.skip:
             continue
-        if plate.tone not in tones:
-            tones[plate.tone] = load_tone(plate.tone, places)
+        of_pictures = [picture.tone or plate.tone for picture in plate.pictures]
+        for name in {plate.tone, *of_pictures} - set(tones):
+            tones[name] = load_tone(name, places)
         names = (*plate.captures, *settings.light_captures)
         jobs.append(
             PlateJob(
@@ -238,6 +239,7 @@ def plate_jobs(
                 calibration=calibration,
                 blanks=blanks,
                 tone=tones[plate.tone],
+                picture_tones=tuple(tones[name] for name in of_pictures),
                 entry=log.entry(plate.id),
                 inputs=tuple((name, digests[folder / name]) for name in names),
             )

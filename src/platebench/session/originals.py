@@ -7,7 +7,7 @@ from pathlib import Path
 
 from platebench.core.errors import SettingsError, WriteError
 from platebench.core.settings import SessionSettings
-from platebench.plate.job import POSITIVES, PREVIEWS, RECORDS
+from platebench.plate.job import OWN_FOLDERS
 from platebench.session.record import hash_files
 from platebench.session.settings_file import FILE_NAME, load_session
 from platebench.write.tiff import origin_of
@@ -50,7 +50,7 @@ def refuse_results(folder: Path, output: Path) -> None:
     WriteError
         If positives, previews or records lie there.
     """
-    if folder.resolve() in {(output / name).resolve() for name in (POSITIVES, PREVIEWS, RECORDS)}:
+    if folder.resolve() in {(output / name).resolve() for name in OWN_FOLDERS}:
         what = "the session's own results lie in that folder"
         raise WriteError(folder, what, "choose another folder", "output")
 

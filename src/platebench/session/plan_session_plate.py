@@ -11,13 +11,12 @@ import msgspec
 import numpy as np
 
 from platebench.core.camera_time import time_in_words
-from platebench.core.cautions import FIRST, cautions_for
 from platebench.core.errors import SessionFolderError
 from platebench.core.files import atomic_write, make_folder
 from platebench.core.plain_json import read_json
 from platebench.core.rounding import rounded
 from platebench.exposing.plan_plate import PlatePlan, inspection_in_words, plan_to_json
-from platebench.exposing.processing import SAFELIGHT
+from platebench.exposing.processing import DEVELOPING, cautions
 from platebench.plate.densities import BIN_EDGES
 from platebench.plate.job import RECORDS
 from platebench.sensitometry.relations import STOP
@@ -27,7 +26,6 @@ from platebench.session.session_report import OUTPUT_NAME
 from platebench.write.darkroom_sheet import DarkroomPaper, write_darkroom_paper
 
 FOLDER = "plans"
-_HAZARDS = ("glass", "developer", "stop bath", "fixer")
 _SHORT = (
     "Cautions first: read the sheet. Gloves and goggles, tongs, fresh air; glass cuts. Safety data "
     "sheets and local rules before all."
@@ -56,7 +54,7 @@ def darkroom_paper(
     wanted = plan.wanted
     return DarkroomPaper(
         title=f"Plate {plate_id}",
-        cautions=(FIRST, SAFELIGHT, *(" ".join(c.lines()) for c in cautions_for(_HAZARDS))),
+        cautions=cautions(DEVELOPING),
         short_caution=_SHORT,
         lines=(
             *shown,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -12,13 +12,16 @@ import numpy as np
 from platebench.core.errors import NoDensitiesError, PrintNegativeError
 from platebench.core.files import hash_file, refuse_foreign
 from platebench.core.formats import PlateFormat
+from platebench.core.plate_names import stem_of
 from platebench.core.progress import Progress
 from platebench.core.settings import ScanSettings
 from platebench.core.version import __version__
 from platebench.plate.densities import transmittance_of_codes
 from platebench.plate.framing import frame_plate
-from platebench.plate.job import POSITIVES, RECORDS
+from platebench.plate.job import POSITIVES, RECORDS, positive_of
 from platebench.plate.look import check_something_there, look_at_plate
+from platebench.plate.picture_part import RESIZED, cut_out, cut_to, is_resized
+from platebench.plate.pictures import names_of, picture_jobs
 from platebench.plate.plate_format import SET_CORNERS, misfit_of, size_doubt, unknown_size
 from platebench.plate.print_positive import print_positive
 from platebench.plate.record import NOTHING_KNOWN, PlateRecord, record_in
@@ -36,12 +39,14 @@ from platebench.printing.make_negative import (
     NegativeSource,
     make_negative,
     size_of,
-    stem_of,
+)
+from platebench.printing.make_negative import (
+    stem_of as stem_of_print,
 )
 from platebench.printing.negative_tone import table_from_plate, table_from_positive
 from platebench.printing.print_picture import read_positive
 from platebench.printing.print_size import plan_print_size
-from platebench.printing.process import Process, response_of
+from platebench.printing.process import Process, coloured, response_of
 from platebench.printing.step_chart import HEIGHT, WIDTH, plain_chart
 from platebench.session.capture_sharpness import resolved_share
 from platebench.session.convert_plate import true_transmittance
@@ -59,9 +64,10 @@ _AS_TIFF = (".tif", ".tiff")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Named:
-    """A plate's positive, and what its record says."""
+    """A plate's positive, or that of a picture on it, and what its record says."""
 
-    plate_id: str
+    plate_id: str  # names files
+    name: str = ""  # in the session
     path: Path
     in_session: bool
     record: PlateRecord = NOTHING_KNOWN
@@ -168,8 +174,11 @@ def print_on_sheets(
     SettingsError, SessionFolderError, WriteError
         As for :func:`print_negatives`.
     """
-    drawn = draw_chart(plain_chart(), order.ppi).codes() if chart else None
-    if drawn is not None and not fits_film(drawn.shape, film, order.ppi):
+    drawn = None
+    if chart:
+        step_chart = plain_chart(made_for=process.name, colour=process.colour)
+        drawn = coloured(draw_chart(step_chart, order.ppi).codes(), process.colour)
+    if drawn is not None and not fits_film((drawn.shape[0], drawn.shape[1]), film, order.ppi):
         what = f"is smaller than the step chart of {WIDTH:g} x {HEIGHT:g} mm"
         raise PrintNegativeError(f"a sheet of {film.name}", what, "take a larger one", "sheet")
     outcomes = print_negatives(
@@ -193,7 +202,13 @@ def print_on_sheets(
     with PlateRun(folder, load_session(folder), target).writing(results=folder / OUTPUT_NAME):
         stem = f"sheet-{process.name}-{film.name.replace(' ', '')}"
         sheets = write_full_sheets(
-            target, pieces, film=film, ppi=order.ppi, margins=order.margins, stem=stem
+            target,
+            pieces,
+            film=film,
+            ppi=order.ppi,
+            margins=order.margins,
+            stem=stem,
+            colour=process.colour,
         )
     return outcomes, sheets
 
@@ -207,7 +222,7 @@ def _sorted_by_size(
         if outcome.made is not None:
             tiff, record = outcome.made.files[0], outcome.made.record
             piece = piece_of(outcome.plate_id, tiff)
-            if fits_film(piece.codes.shape, film, ppi):
+            if fits_film((piece.codes.shape[0], piece.codes.shape[1]), film, ppi):
                 pieces.append(piece)
             else:
                 across, down = record["film_mm"]
@@ -253,20 +268,25 @@ def _named(name: str, folder: Path, converted: Path) -> _Named:
     path = _positive_of(name, converted)
     if path == Path(name):
         return _Named(plate_id=path.stem, path=path, in_session=False)
-    known = sorted(found.stem for found in (converted / POSITIVES).glob("*.tif"))
-    if name not in known:
+    plates = {plate.id: plate for plate in load_session(folder).plates}
+    own = plates.get(name.partition("/")[0])
+    if not path.is_file() or ("/" in name and (own is None or name not in names_of(own))):
+        known = sorted(found.stem for found in (converted / POSITIVES).glob("*.tif"))
         listed = ", ".join(known[:12]) or "none yet; convert the session first"
         raise PrintNegativeError(
             converted, f'has no positive of a plate "{name}"', f"the plates there are: {listed}"
         )
-    where = converted / RECORDS / f"{name}.json"
+    where = converted / RECORDS / f"{name.partition('/')[0]}.json"
     try:
         record = record_in(where.read_bytes())
     except (OSError, ValueError):
         record = NOTHING_KNOWN  # the positive can be printed without
-    own = [plate for plate in load_session(folder).plates if plate.id == name]
-    older = bool(own) and is_older_than(read_record(where), own[0])
-    return _Named(plate_id=name, path=path, in_session=True, record=record, older=older)
+    older = own is not None and is_older_than(read_record(where), own)
+    if "/" in name:
+        record = next((one for one in record.pictures if one.plate == name), NOTHING_KNOWN)
+    return _Named(
+        plate_id=stem_of(name), name=name, path=path, in_session=True, record=record, older=older
+    )
 
 
 def _positive_of(name: str, converted: Path) -> Path:
@@ -274,7 +294,7 @@ def _positive_of(name: str, converted: Path) -> Path:
     path = Path(name)
     if path.suffix.lower() in _AS_TIFF:
         return path
-    return converted / POSITIVES / f"{name}.tif"
+    return positive_of(converted, name)
 
 
 def _with_sharpness(
@@ -282,7 +302,7 @@ def _with_sharpness(
 ) -> NegativeSource:
     share = resolved_share(folder, named.record, scan)
     if share is not None:
-        return replace(source, efficiency=share)
+        return replace(source, efficiency=share[0], efficiency_sigma=share[1])
     note = "sharpness was not measured: no edge of the plate is a clean step in its capture"
     return replace(source, notes=(*source.notes, note))
 
@@ -295,7 +315,7 @@ def _make(
     order: NegativeOrder,
     target: Path,
 ) -> MadeNegative:
-    stem = stem_of(source.plate_id, process, order, size_of(source, order))
+    stem = stem_of_print(source.plate_id, process, order, size_of(source, order))
     files = [target / f"{stem}{end}" for end in (".tif", ".pdf", "-proof.jpg", ".json")]
     refuse_captures(files, captures)
     refuse_foreign(files, "negative")
@@ -306,6 +326,9 @@ def _make(
             "platebench": __version__,
             "made_from": named.path.name,
             "sha256": hash_file(named.path),
+            "plate_scale": None if named.record.scale is None else asdict(named.record.scale),
+            "cut_to_picture": named.record.picture is not None
+            and named.record.picture.box_px is not None,
         },
     )  # fmt: skip
     return replace(made, files=(*made.files, files[3]))
@@ -316,11 +339,15 @@ def _from_positive(named: _Named, process: Process, order: NegativeOrder) -> Neg
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=picture.codes,
+        codes=cut_to(picture.codes, named.record),
         table=table_from_positive(picture.luminance, response_of(process)),
         ppi=picture.ppi,
         no_size=_no_size(named),
-        notes=(*([OLDER] if named.older else []), *_doubts(named, order)),
+        notes=(
+            *([OLDER] if named.older else []),
+            *([RESIZED] if is_resized(picture.codes.shape, named.record) else []),
+            *_doubts(named, order),
+        ),
         read_as=picture.notes,
     )
 
@@ -337,7 +364,8 @@ def _from_plate(
         raise NoDensitiesError.of_record(named.path, why)
     _size_from_record(named, order)
     settings = load_session(folder)
-    own = tuple(p for p in settings.plates if p.id == named.plate_id)
+    plate_id = named.name.partition("/")[0]
+    own = tuple(p for p in settings.plates if p.id == plate_id)
     ends = named.record.printed
     if ends is None or not own or own[0].skip:
         what = f"holds no plate {named.plate_id} with its measured densities"
@@ -349,12 +377,21 @@ def _from_plate(
     view = look_at_plate(job)
     check_something_there(view, job.settings)
     framing = frame_plate(view, job)
+    if named.name != plate_id:
+        jobs, faults = picture_jobs(job, view, framing)
+        job, view = next((pair for pair in jobs if pair[0].plate_id == named.name), (job, view))
+        if job.plate_id != named.name:
+            what = "; ".join(faults) or "has changed"
+            raise PrintNegativeError(folder, what, "convert the session again")
+        framing = frame_plate(view, job)
     as_they_are = np.arange(65536, dtype=np.uint16)
+    codes = print_positive(view.picture, framing.plan, as_they_are, by_green=view.by_green)
+    part = named.record.picture
     light_seen = true_transmittance(transmittance_of_codes(), view.level, view.calibration)
     return NegativeSource(
         plate_id=named.plate_id,
         path=named.path,
-        codes=print_positive(view.picture, framing.plan, as_they_are, by_green=view.by_green),
+        codes=codes if part is None or part.box_px is None else cut_out(codes, part.box_px),
         table=table_from_plate(
             light_seen,
             process,
@@ -372,6 +409,8 @@ def _size_from_record(named: _Named, order: NegativeOrder) -> None:
     if named.record.pixels is None:
         return
     columns, rows = named.record.pixels
+    if named.record.picture is not None and (box := named.record.picture.to_cut):
+        columns, rows = box[2] - box[0], box[3] - box[1]
     plan_print_size(
         named.path,
         (rows, columns),
@@ -392,9 +431,13 @@ def _no_size(named: _Named) -> tuple[str, str] | None:
 
 def _doubts(named: _Named, order: NegativeOrder) -> tuple[str, ...]:
     if not named.record.doubtful:
+        part = named.record.picture
+        notes = (part.doubt,) if part is not None and part.doubt else ()
+        if order.size is None and named.record.size_error_said:
+            notes = (*notes, f"the plate's own size: {named.record.size_said}")
         misfit = misfit_of(named.record)
         what = "the plate's own size" if order.size is None else "how much the plate is enlarged"
-        return (size_doubt(misfit, what=what),) if misfit else ()
+        return (*notes, *([size_doubt(misfit, what=what)] if misfit else []))
     return (
         "the plate's sides are in doubt, so the whole capture is printed, not the plate alone; "
         f"{SET_CORNERS}",

@@ -14,15 +14,22 @@ from platebench.core.progress import Progress, working
 from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.measure.tablet.known_tablet import tablet_in_words
 from platebench.plate.densities import BIN, BIN_EDGES
-from platebench.plate.job import PlateResult
+from platebench.plate.job import PlateResult, preview_of
+from platebench.plate.pictures import settings_of
 from platebench.plate.record import PlateRecord
 from platebench.plate_log.dates import date_in_words
 from platebench.plate_log.entry import LogEntry
 from platebench.session.check_file import KeptChecks, Verdicts
 from platebench.session.parts import MadeFrom, Part, parts_of
-from platebench.session.record import Known, hash_files
+from platebench.session.record import Known
 from platebench.session.scan_hints import likely_misread
-from platebench.session.session_report import READABLE, READABLE_PDF, days_of, preview_of
+from platebench.session.session_report import (
+    READABLE,
+    READABLE_PDF,
+    days_of,
+    digests_of_previews,
+    with_pictures,
+)
 from platebench.write.report_page import (
     Fact,
     Histogram,
@@ -77,7 +84,7 @@ def write_readable_report(
         If one cannot be written.
     """
     whole = report_facts(folder, output, settings, results, remarks)
-    digests = hash_files((preview_of(output, r) for r in results if not r.error), known=known)
+    digests = digests_of_previews(output, results, known)
     pages = _pages(whole)
     writers = (READABLE, write_report_html), (READABLE_PDF, write_report_pdf)
     files: list[Path] = []
@@ -156,7 +163,8 @@ def report_facts(
     light = _light(kept, settings)
     said_of_all = [*verdicts.values(), *(part.verdicts for part in light)]
     plates = tuple(
-        plate_part(folder, output, of[r.plate_id], r, verdicts[r.plate_id]) for r in results
+        plate_part(folder, output, settings_of(r.plate_id, of), r, verdicts.get(r.plate_id))
+        for r in with_pictures(results)
     )
     return ReportFacts(
         title=settings.title or "A session of plates",
@@ -190,8 +198,8 @@ def plate_part(
         return PlatePart(plate_id=result.plate_id, error=told)
     return PlatePart(
         plate_id=result.plate_id,
-        title=record.log.title if record.log else "",
-        picture=preview_of(output, result),
+        title=record.log.title if record.log else record.caption,
+        picture=preview_of(output, result.plate_id),
         measured=tuple(_measured(record)),
         figures=_figures(record),
         settings=tuple(_settings(settings, record)),
@@ -225,8 +233,12 @@ def _measured(record: PlateRecord) -> list[Fact]:
         if densities.blue_range:
             facts.append(("range to blue light", f"{densities.blue_range:z.2f}"))
     if record.size_mm and record.ppi:
-        width, height = record.size_mm
-        facts.append(("size", f"{width:g} x {height:g} mm at {record.ppi:.0f} ppi"))
+        facts.append(("size", f"{record.size_said} ({record.ppi:.0f} ppi)"))
+    if (part := record.picture) and part.box_px:
+        within = "within the rebate" if part.part == "rebate" else "a rectangle"
+        wide = f", {part.size_mm[0]:.1f} x {part.size_mm[1]:.1f} mm" if part.size_mm else ""
+        cut = "" if part.cut else "; the positive is whole"
+        facts.append(("printed and shared", f"{within}{wide}{cut}"))
     facts.append(("tilt in the capture", f"{record.tilt_deg:z.1f}°"))
     if glare := record.glare:
         off = ", taken off" if glare.taken_off else ""

@@ -38,6 +38,11 @@ from platebench.plate.record import PlateRecord, record_from_json
 SCHEMA = 3
 OLDER = "the positive is older than its settings; to print it as they are now, convert first"
 _REMARKS = ("checked", "note")  # settings that say something and change nothing
+_ONLY_PRINTED = (  # settings without a say in what is measured, or in a master
+    "tone", "printing", "print_stops", "print_contrast",
+    "picture", "picture_margin_mm", "picture_ratio", "picture_box_mm", "crop_positives",
+    "pictures",
+)  # fmt: skip
 _NUMBERS = re.compile(r"\[\n([\s\d.,eE+-]+)\]")  # a list of numbers, spread over lines
 _HASHING_THREADS = 4  # hashlib lets go of the interpreter; the disk is the limit
 
@@ -82,7 +87,8 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
     job : PlateJob
         With ``inputs`` filled in.
     with_ends : bool
-        False leaves out what only matters after measuring: printing ends, tone and printing.
+        False leaves out what only matters after measuring: printing ends, tone, printing, and
+        what part of the plate is printed.
     """
     if not job.inputs or not all(digest for _, digest in job.inputs):
         return ""
@@ -98,10 +104,11 @@ def fingerprint_of(job: PlateJob, *, with_ends: bool = True) -> str:
     if with_ends:
         parts["ends"] = asdict(job.ends) if job.ends else None
         parts["tone"] = asdict(job.tone) if job.tone else None
+        parts["picture_tones"] = [asdict(tone) for tone in job.picture_tones]
         if job.entry is not None:
             parts["log"] = job.entry.to_json()
     else:
-        for key in ("tone", "printing", "print_stops", "print_contrast"):
+        for key in _ONLY_PRINTED:
             del settings[key]
     return hashlib.sha256(_json_bytes(parts)).hexdigest()
 

@@ -15,7 +15,7 @@ from platebench.core.plate_names import folded_id
 from platebench.core.progress import Progress
 from platebench.core.settings import LIGHT_KEYS, SessionSettings
 from platebench.core.version import __version__
-from platebench.plate.job import POSITIVES, PREVIEWS, PlateResult
+from platebench.plate.job import POSITIVES, PlateResult, positive_of, preview_of
 from platebench.plate.plate_format import misfit_of
 from platebench.plate.record import NOTHING_KNOWN
 from platebench.plate_log.dates import date_in_words
@@ -74,11 +74,11 @@ def write_proofs(
         return ()
     title, date = settings.title or _NO_TITLE, days_of(results)
     failed = [(result.plate_id, reason_of(result)) for result in results if result.error]
-    digests = hash_files((preview_of(output, r) for r in results if not r.error), known=known)
+    digests = digests_of_previews(output, results, known)
     files: tuple[Path, ...] = ()
     lines: list[tuple[str, str, tuple[str, ...]]] = []
     for part in parts_of(results):
-        done = [result for result in part.plates if result.error is None]
+        done = with_pictures(result for result in part.plates if result.error is None)
         prints = [proof_print(output, result) for result in done]
         if not prints:
             continue
@@ -97,7 +97,7 @@ def write_proofs(
             span=span,
             progress=progress,
         )
-        pictures = [digests[preview_of(output, result)] for result in done]
+        pictures = [digests[preview_of(output, result.plate_id)] for result in done]
         facts = [replace(shown, picture=Path(shown.plate_id)) for shown in prints]
         told = (title, date, made_from.ground, named, part.first, span, facts, pictures)
         files += made_from.made(sheet.name, told, partial(_with_pages, sheet, write, progress))
@@ -121,9 +121,27 @@ def _with_pages(
     return (sheet, *write_proof_pngs(sheet, sheet.parent, progress=progress))
 
 
-def preview_of(output: Path, result: PlateResult) -> Path:
-    """Return the preview of a plate."""
-    return output / PREVIEWS / f"{result.plate_id}.jpg"
+def with_pictures(results: Iterable[PlateResult]) -> list[PlateResult]:
+    """Return results of plates, each with those of the pictures on it after it."""
+    return [
+        one
+        for result in results
+        for one in (
+            result,
+            *(
+                PlateResult(plate_id=picture.plate, record=picture)
+                for picture in (result.record.pictures if result.record else ())
+            ),
+        )
+    ]
+
+
+def digests_of_previews(
+    output: Path, results: Sequence[PlateResult], known: Known | None
+) -> dict[Path, str]:
+    """Return the SHA-256 of each preview; see :func:`platebench.session.record.hash_files`."""
+    shown = (result for result in with_pictures(results) if not result.error)
+    return hash_files((preview_of(output, result.plate_id) for result in shown), known=known)
 
 
 def left_from_earlier(output: Path, settings: SessionSettings) -> tuple[str, ...]:
@@ -150,7 +168,7 @@ def write_true_size_pages(
     prints = [
         replace(
             proof_print(output, result),
-            picture=output / POSITIVES / f"{result.plate_id}.tif",
+            picture=positive_of(output, result.plate_id),
         )
         for result in results
         if result.error is None
@@ -167,11 +185,12 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
     d_max, span, bound = record.dense_end or (nan, nan, False)
     return ProofPrint(
         plate_id=result.plate_id,
-        picture=preview_of(output, result),
-        title=record.log.title if record.log else "",
+        picture=preview_of(output, result.plate_id),
+        title=record.log.title if record.log else record.caption,
         date=date_in_words(record.log.date) if record.log else "",
-        format_name=record.format,
+        format_name=record.format or _size_of_picture(result),
         size_mm=record.size_mm,
+        size_error=record.size_error_said,
         base_fog=nan if record.base_fog is None else record.base_fog,
         d_max=d_max,
         density_range=span,
@@ -182,6 +201,12 @@ def proof_print(output: Path, result: PlateResult) -> ProofPrint:
         doubtful=record.doubtful,
         misfit=misfit_of(record),
     )
+
+
+def _size_of_picture(result: PlateResult) -> str:
+    """Return how large a picture on a plate is; "" of a plate, or where that is not known."""
+    size = result.record.size_mm if result.record and "/" in result.plate_id else None
+    return "" if size is None else f"{size[0]:g} x {size[1]:g} mm"
 
 
 def reason_of(result: PlateResult) -> str:

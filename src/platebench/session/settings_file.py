@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import fields, replace
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
@@ -12,44 +12,31 @@ from typing import Any, Literal, get_args, get_type_hints
 from platebench.core.checked_table import CheckedTable, as_number, read_toml
 from platebench.core.errors import SessionFolderError
 from platebench.core.formats import FORMATS, format_named
-from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id
+from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id, stem_of
 from platebench.core.settings import (
     LIGHT_KEYS,
+    PICTURE_KEYS,
+    PLATE_KEYS,
     SESSION_FILE,
+    SHARED_KEYS,
     Corners,
+    PictureSettings,
     PlateSettings,
     ScanSettings,
     SessionSettings,
+    range_of,
 )
+from platebench.plate.picture_part import ratio_of
 from platebench.plate_log.entry import RIGHTS
 
 FILE_NAME = SESSION_FILE
 
 TOP_KEYS = ("title", "light", "scan", "rights", "every_plate", "plate")
-SCAN_KEYS = ("gamma", "shows", "bits")
-SHARED_KEYS = (
-    "format",
-    "emulsion",
-    "rotate",
-    "tone",
-    "printing",
-    "print_stops",
-    "print_contrast",
-    "colour",
-    "straighten",
-    "join",
-    "crop",
-    "glare",
-    "card_density",
-)
-OWN_KEYS = ("corners", "others", "doubt", "skip", "checked", "note")
-PLATE_KEYS = ("id", "captures", *SHARED_KEYS, *OWN_KEYS)
-
-GAMMA_RANGE = (1.0, 4.0)
-PRINT_STOPS_RANGE = (-5.0, 5.0)
-PRINT_CONTRAST_RANGE = (0.4, 2.5)
-CARD_DENSITY_RANGE = (2.0, 8.0)
+SCAN_KEYS = tuple(each.name for each in fields(ScanSettings))
+OWN_KEYS = tuple(key for key in PLATE_KEYS if key not in SHARED_KEYS)
 SIDE_MM_RANGE = (10.0, 2000.0)
+SCALE_RANGE = (0.1, 1000.0)  # pixels per mm: 2.5 to 25,400 an inch
+_ROUNDED = 1e-4  # by which a written sum may pass the whole
 
 _ELSEWHERE = {
     "title": "at the top of the file, before the first [table]",
@@ -57,7 +44,7 @@ _ELSEWHERE = {
     **dict.fromkeys(SCAN_KEYS, "under [scan]"),
     **dict.fromkeys(RIGHTS, "under [rights]"),
     **dict.fromkeys(SHARED_KEYS, "under [every_plate] or [[plate]]"),
-    **dict.fromkeys(("id", "captures", *OWN_KEYS), "under [[plate]]"),
+    **dict.fromkeys(OWN_KEYS, "under [[plate]]"),
 }
 
 
@@ -120,11 +107,7 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
 
     scan_table = top.table("scan")
     scan_table.check_keys(SCAN_KEYS, _ELSEWHERE)
-    scan = ScanSettings(
-        gamma=scan_table.number("gamma", *GAMMA_RANGE, ScanSettings().gamma),
-        shows=scan_table.choice("shows", _choices(ScanSettings, "shows"), ScanSettings().shows),
-        bits=scan_table.choice("bits", _choices(ScanSettings, "bits"), ScanSettings().bits),
-    )
+    scan = ScanSettings(**_read_fields(scan_table, SCAN_KEYS, ScanSettings()))
 
     marks = top.table("rights")
     marks.check_keys(RIGHTS, _ELSEWHERE)
@@ -134,15 +117,20 @@ def session_from_toml(values: Mapping[str, Any], path: Path) -> SessionSettings:
     shared.check_keys(SHARED_KEYS, _ELSEWHERE)
     # What a positive shows stays as it lies, unless somebody says how the plate lay.
     side: Literal["camera", "light"] = "light" if scan.shows == "positive" else "camera"
-    every_plate = _shared_settings(shared, PlateSettings(id="", captures=(), emulsion=side))
+    every_plate = PlateSettings(id="", captures=(), emulsion=side)
+    every_plate = replace(every_plate, **_read_fields(shared, SHARED_KEYS, every_plate))
 
     plates = []
     ids: dict[str, str] = {}
     for table in top.tables("plate"):
         plate = _plate_settings(table, every_plate, named)
-        first = ids.setdefault(folded_id(plate.id), table.name) if plate.id else table.name
-        if first != table.name:
-            table.problem("id", f'is "{plate.id}", as {first}.id is', "give each plate its own id")
+        names = {plate.id: f"{table.name}.id is"} if plate.id else {}
+        for one in plate.pictures:  # their files may lie beside those of plates
+            names[stem_of(f"{plate.id}/{one.id}")] = f"files of a picture of {table.name} are"
+        for name, said in names.items():
+            first = ids.setdefault(folded_id(name), said)
+            if first != said:
+                table.problem("id", f'is "{name}", as {first}', "give each plate its own id")
         plates.append(plate)
     top.finish()
     return SessionSettings(
@@ -176,52 +164,32 @@ def _plate_settings(
     table: CheckedTable, every_plate: PlateSettings, light: Mapping[str, tuple[str, ...]]
 ) -> PlateSettings:
     table.check_keys(PLATE_KEYS, _ELSEWHERE)
-    plate_id = table.text("id", "")
-    fault = fault_of_id(plate_id)
-    if "id" not in table:
-        table.problem("id", "is missing", 'name the plate, such as id = "plate-001"')
-    elif fault and isinstance(table.values["id"], str):
-        table.problem("id", fault, "use letters, digits, spaces, - and _")
-    captures = _captures(table, "captures")
-    if not captures and not table.values.get("captures"):
+    plate = replace(every_plate, **_read_fields(table, PLATE_KEYS, every_plate))
+    if not plate.captures and not table.values.get("captures"):
         table.problem("captures", "is missing", 'list the plate\'s files: captures = ["name"]')
-    for name in captures:
+    for name in plate.captures:
         for kind, names in light.items():
             if name in names:
                 what = f'lists "{name}", which [light] {kind} lists too'
                 table.problem("captures", what, "list it in one of the two")
-    return replace(
-        _shared_settings(table, every_plate),
-        id=plate_id,
-        captures=captures,
-        corners=_corners(table, "corners", table.values.get("corners")),
-        others=_others(table),
-        doubt=table.text("doubt", ""),
-        skip=table.flag("skip", False),
-        checked=table.flag("checked", False),
-        note=table.text("note", ""),
-    )
+    return plate
 
 
-def _shared_settings(table: CheckedTable, default: PlateSettings) -> PlateSettings:
-    return replace(
-        default,
-        format=_format(table, default.format),
-        emulsion=_choice(table, "emulsion", default.emulsion),
-        rotate=_choice(table, "rotate", default.rotate),
-        tone=_tone(table, default.tone),
-        printing=_choice(table, "printing", default.printing),
-        print_stops=table.number("print_stops", *PRINT_STOPS_RANGE, default.print_stops),
-        print_contrast=table.number(
-            "print_contrast", *PRINT_CONTRAST_RANGE, default.print_contrast
-        ),
-        colour=_choice(table, "colour", default.colour),
-        straighten=_choice(table, "straighten", default.straighten),
-        join=_choice(table, "join", default.join),
-        crop=table.flag("crop", default.crop),
-        glare=_choice(table, "glare", default.glare),
-        card_density=table.number("card_density", *CARD_DENSITY_RANGE, default.card_density),
-    )
+def _read_fields(
+    table: CheckedTable, keys: Sequence[str], default: PlateSettings | ScanSettings
+) -> dict[str, Any]:
+    """Return what a table says of each key, read as its field in the settings asks."""
+    return {key: _value(table, key, type(default), getattr(default, key)) for key in keys}
+
+
+def _value(table: CheckedTable, key: str, owner: type, default: Any) -> Any:
+    if key in _READERS:
+        return _READERS[key](table, key, default)
+    if choices := _choices(owner, key):
+        return table.choice(key, choices, default)
+    if isinstance(default, float):
+        return table.number(key, *range_of(owner, key), default)
+    return (table.flag if isinstance(default, bool) else table.text)(key, default)
 
 
 @cache  # type hints are worked out anew each time: most of the time a long session takes
@@ -229,12 +197,18 @@ def _choices(owner: type, key: str) -> tuple[Any, ...]:
     return get_args(get_type_hints(owner)[key])
 
 
-def _choice(table: CheckedTable, key: str, default: Any) -> Any:
-    return table.choice(key, _choices(PlateSettings, key), default)
+def _id(table: CheckedTable, key: str, default: str) -> str:
+    plate_id = table.text(key, default)
+    fault = fault_of_id(plate_id)
+    if key not in table:
+        table.problem(key, "is missing", 'name the plate, such as id = "plate-001"')
+    elif fault and isinstance(table.values[key], str):
+        table.problem(key, fault, "use letters, digits, spaces, - and _")
+    return plate_id
 
 
-def _format(table: CheckedTable, default: str) -> str:
-    name = table.text("format", default)
+def _format(table: CheckedTable, key: str, default: str) -> str:
+    name = table.text(key, default)
     found = format_named(name) if name.strip() else None
     if not name.strip():
         return ""
@@ -242,27 +216,78 @@ def _format(table: CheckedTable, default: str) -> str:
         near = get_close_matches(name.casefold(), [known.name for known in FORMATS], n=1)
         guess = f'did you mean "{near[0]}"? ' if near else ""
         remedy = f'{guess}write a size such as "120 x 90 mm", or "" where it is unknown'
-        table.problem("format", f'is "{name}", no known plate size', remedy)
+        table.problem(key, f'is "{name}", no known plate size', remedy)
         return default
     low, high = SIDE_MM_RANGE
     if found.short_mm < low or found.long_mm > high:
         remedy = f"write sides of {low:g} to {high:g} mm"
-        table.problem("format", f'is "{name}", no size of a plate', remedy)
+        table.problem(key, f'is "{name}", no size of a plate', remedy)
         return default
     return name.strip()
 
 
-def _tone(table: CheckedTable, default: str) -> str:
-    name = table.text("tone", default)
+def _caliper(table: CheckedTable, key: str, _default: object) -> float:
+    return table.number(key, *SIDE_MM_RANGE, 0.0) if table.values.get(key) else 0.0
+
+
+def _numbers(table: CheckedTable, key: str, count: int, remedy: str) -> tuple[float, ...] | None:
+    """Return a list of so many numbers, () where it is empty; None, and a problem, if it is not."""
+    value = table.values[key]
+    numbers = [as_number(one) for one in value] if isinstance(value, list) else []
+    known = tuple(number for number in numbers if number is not None)
+    if value == [] or len(known) == len(numbers) == count:
+        return known
+    table.problem(key, f"is not {count} numbers", remedy)
+    return None
+
+
+def _scale(table: CheckedTable, key: str, default: tuple[float, ...]) -> tuple[float, ...]:
+    if key not in table:
+        return default
+    remedy = "write [pixels per mm, their standard error], or [] where it is not known"
+    pair = _numbers(table, key, 2, remedy)
+    if not pair:
+        return ()
+    low, high = SCALE_RANGE
+    if low <= pair[0] <= high and 0 < pair[1] < pair[0]:
+        return pair
+    table.problem(key, f"is no scale with its error: {pair[0]:g}, {pair[1]:g}", remedy)
+    return ()
+
+
+def _ratio(table: CheckedTable, key: str, default: str) -> str:
+    said = table.text(key, default).strip()
+    if not said or ratio_of(said):
+        return said
+    table.problem(key, f'is "{said}", no ratio', 'write it as "4:5", or "" for none')
+    return default
+
+
+def _box(
+    table: CheckedTable, key: str, default: tuple[float, ...], most: float = SIDE_MM_RANGE[1]
+) -> tuple[float, ...]:
+    if key not in table:
+        return default
+    remedy = f"write [left, top, width, height], within 0 and {most:g}, or [] for none"
+    box = _numbers(table, key, 4, remedy) or ()
+    ends = [start + side for start, side in zip(box[:2], box[2:], strict=True)]
+    if box and (min(box[:2]) < 0 or min(box[2:]) <= 0 or max(ends) > most * (1 + _ROUNDED)):
+        table.problem(key, "leaves the plate, or has no width or height", remedy)
+        return ()
+    return box
+
+
+def _tone(table: CheckedTable, key: str, default: str) -> str:
+    name = table.text(key, default)
     fault = fault_of_id(name)
     if fault is None and not name.endswith(".toml"):
         return name
     fault = fault or "ends with .toml"
-    table.problem("tone", fault, 'write the name of a tone profile, such as "neutral"')
+    table.problem(key, fault, 'write the name of a tone profile, such as "neutral"')
     return default
 
 
-def _captures(table: CheckedTable, key: str) -> tuple[str, ...]:
+def _captures(table: CheckedTable, key: str, _default: object = ()) -> tuple[str, ...]:
     names = table.texts(key)
     for place, name in enumerate(names, 1):
         fault = fault_of_capture(name)
@@ -274,18 +299,20 @@ def _captures(table: CheckedTable, key: str) -> tuple[str, ...]:
     return names
 
 
-def _others(table: CheckedTable) -> tuple[Corners, ...]:
-    value = table.values.get("others", [])
+def _others(table: CheckedTable, key: str, _default: object) -> tuple[Corners, ...]:
+    value = table.values.get(key, [])
     if not isinstance(value, list):
-        table.problem("others", "is no list of outlines", "write [[[row, column], ...], ...]")
+        table.problem(key, "is no list of outlines", "write [[[row, column], ...], ...]")
         return ()
-    found = [_corners(table, "others", outline) for outline in value]
+    found = [_outline(table, key, outline) for outline in value]
     return tuple(outline for outline in found if outline is not None)
 
 
-def _corners(table: CheckedTable, key: str, value: object) -> Corners | None:
-    if value is None:
-        return None
+def _corners(table: CheckedTable, key: str, _default: object) -> Corners | None:
+    return _outline(table, key, table.values[key]) if key in table else None
+
+
+def _outline(table: CheckedTable, key: str, value: object) -> Corners | None:
     remedy = "write [[row, column], ...]: top left, top right, bottom right, bottom left"
     pairs = value if isinstance(value, list) else []
     if len(pairs) != 4 or not all(isinstance(pair, list) and len(pair) == 2 for pair in pairs):
@@ -305,6 +332,60 @@ def _corners(table: CheckedTable, key: str, value: object) -> Corners | None:
     return (points[0], points[1], points[2], points[3])
 
 
+def _pictures(table: CheckedTable, key: str, _default: object) -> tuple[PictureSettings, ...]:
+    pictures: list[PictureSettings] = []
+    for each in table.tables(key):
+        name = f"{table.name}.{each.name}"
+        own = CheckedTable(table.path, name, each.values, table.problems)
+        picture = _picture(own, str(len(pictures) + 1))
+        if folded_id(picture.id) in {folded_id(other.id) for other in pictures}:
+            own.problem("id", f'is "{picture.id}" twice', "give each picture its own id")
+        pictures.append(picture)
+    return tuple(pictures)
+
+
+def _picture(table: CheckedTable, number: str) -> PictureSettings:
+    table.check_keys(PICTURE_KEYS)
+    name = table.text("id", number)
+    if fault := fault_of_id(name):
+        table.problem("id", fault, "use letters, digits, spaces, - and _")
+    places = [key for key in ("box", "box_mm", "outline") if key in table]
+    if len(places) != 1:
+        what = f"are given together: {', '.join(places)}" if places else "is missing"
+        table.problem(places[0] if places else "box", what, "give one of box, box_mm and outline")
+    ranges = {key: range_of(PlateSettings, key) for key in ("print_stops", "print_contrast")}
+    prints = {key: table.number(key, *ends, 1.0) for key, ends in ranges.items() if key in table}
+    return PictureSettings(
+        id=name,
+        box=_box(table, "box", (), 1.0),
+        box_mm=_box(table, "box_mm", ()),
+        outline=_shares(table, "outline"),
+        caption=table.text("caption", ""),
+        tone=_tone(table, "tone", "") if table.values.get("tone") else "",
+        **prints,
+    )
+
+
+def _shares(table: CheckedTable, key: str) -> tuple[tuple[float, float], ...]:
+    if key not in table:
+        return ()
+    value = table.values[key]
+    remedy = "write [[across, down], ...] from 0 to 1, clockwise from the top left"
+    pairs = value if isinstance(value, list) else []
+    if len(pairs) != 4 or not all(isinstance(pair, list) and len(pair) == 2 for pair in pairs):
+        table.problem(key, "is not four [across, down] pairs", remedy)
+        return ()
+    points = [(as_number(across), as_number(down)) for across, down in pairs]
+    known = [(x, y) for x, y in points if x is not None and y is not None]
+    if len(known) != 4 or not all(0 <= v <= 1 for pair in known for v in pair):
+        table.problem(key, "holds something that is no place on the plate", remedy)
+    elif not _turns_clockwise([(y, x) for x, y in known]):
+        table.problem(key, "does not go round the picture clockwise", remedy)
+    else:
+        return tuple(known)
+    return ()
+
+
 def _turns_clockwise(points: list[tuple[float, float]]) -> bool:
     """Tell whether four (row, column) points make a convex figure, clockwise as seen."""
     for i in range(4):
@@ -313,3 +394,19 @@ def _turns_clockwise(points: list[tuple[float, float]]) -> bool:
         if (c1 - c0) * (r2 - r1) - (r1 - r0) * (c2 - c1) <= 0:
             return False
     return True
+
+
+_READERS: dict[str, Callable[[CheckedTable, str, Any], Any]] = {
+    "id": _id,
+    "captures": _captures,
+    "format": _format,
+    "tone": _tone,
+    "scale": _scale,
+    "picture_ratio": _ratio,
+    "picture_box_mm": _box,
+    "long_mm": _caliper,
+    "short_mm": _caliper,
+    "corners": _corners,
+    "others": _others,
+    "pictures": _pictures,
+}

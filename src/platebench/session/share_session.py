@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import attrgetter
 from pathlib import Path
 
 from platebench.core.errors import SessionFolderError
 from platebench.core.files import hash_file
 from platebench.core.installed import profiles_folder
+from platebench.core.plate_names import stem_of
 from platebench.core.progress import Progress
 from platebench.core.settings import PlateSettings
-from platebench.plate.job import POSITIVES, RECORDS
+from platebench.plate.job import RECORDS, positive_of
+from platebench.plate.picture_part import RESIZED, cut_to, is_resized
+from platebench.plate.pictures import names_of, picture_name, settings_of
+from platebench.plate.record import NOTHING_KNOWN, PlateRecord
 from platebench.plate_log.dates import date_in_words
 from platebench.plate_log.entry import LogEntry
 from platebench.printing.print_picture import read_positive
@@ -54,7 +58,7 @@ class ShareWishes:
         WebP file can be.
     kind : {"jpeg", "png", "webp"}
     edge : bool
-        With the plate's edge and rebate.
+        With the plate's edge and rebate, as far as the positive has them.
     toned : bool
         In the colours of the plate's tone profile, where it has any.
     caption : bool
@@ -86,6 +90,8 @@ class Shared:
         Why the plate was not cut out of its capture; empty where it was.
     older : bool
         Its settings were changed after the positive was made.
+    resized : bool
+        Somebody has changed the size of its positive, so it was not cut to its picture.
     replaced : bool
         There was another picture of that name before.
     """
@@ -94,6 +100,7 @@ class Shared:
     path: Path
     doubt: str = ""
     older: bool = False
+    resized: bool = False
     replaced: bool = False
 
     def note(self) -> str:
@@ -103,6 +110,8 @@ class Shared:
             said.append(f"{self.plate_id} is shown uncropped: {self.doubt}; {MEND}")
         if self.older:
             said.append(f"{self.plate_id}: {OLDER}")
+        if self.resized:
+            said.append(f"{self.plate_id}: {RESIZED}")
         if self.replaced:
             said.append(f"another picture that was there as {self.path.name} was replaced")
         return ". ".join(said)
@@ -149,21 +158,32 @@ def share_session(
     output = folder / OUTPUT_NAME if output is None else output
     chosen = _chosen(folder, output, settings.plates, plates)
     place = output / FOLDER if to is None else to
-    targets = {plate.id: place / f"{plate.id}{SUFFIXES[wishes.kind]}" for plate in chosen}
+    targets = {p.id: place / f"{stem_of(p.id)}{SUFFIXES[wishes.kind]}" for p in chosen}
+    captions = {
+        picture_name(plate.id, picture): picture.caption
+        for plate in settings.plates
+        for picture in plate.pictures
+    }
+    of = {plate.id: plate for plate in settings.plates}
     log = load_session_log(folder, settings.rights)
     run = PlateRun(folder, settings, place, workers=1, progress=progress)
 
     def share_one(plate: PlateSettings) -> Shared:
-        entry = log.entry(plate.id) or LogEntry(plate_id=plate.id)
-        record = read_record(output / RECORDS / f"{plate.id}.json")
+        glass = of[plate.id.partition("/")[0]]  # the plate that it is, or is a picture on
+        entry = log.entry(glass.id) or LogEntry(plate_id=plate.id)
+        if captions.get(plate.id):
+            entry = replace(entry, title=captions[plate.id])
+        record = read_record(output / RECORDS / f"{glass.id}.json")
         target, doubt = targets[plate.id], _doubt(record)
         before = _digest(target)
-        _share(folder, output, plate, target, entry, wishes, uncut=bool(doubt))
+        known = NOTHING_KNOWN if record is None or plate.id != glass.id else record.result
+        resized = _share(folder, output, plate, target, entry, wishes, known, uncut=bool(doubt))
         return Shared(
             plate_id=plate.id,
             path=target,
             doubt=doubt,
-            older=is_older_than(record, plate),
+            older=is_older_than(record, glass),
+            resized=resized,
             replaced=before not in ("", _digest(target)),
         )
 
@@ -193,12 +213,17 @@ def _share(
     target: Path,
     entry: LogEntry,
     wishes: ShareWishes,
+    record: PlateRecord,
     *,
     uncut: bool,
-) -> None:
-    positive = read_positive(output / POSITIVES / f"{plate.id}.tif")
+) -> bool:
+    """Write a picture; return whether its positive has another size than when it was converted."""
+    positive = read_positive(positive_of(output, plate.id))
     codes = positive.codes
-    if not wishes.edge:
+    resized = not wishes.edge and is_resized(codes.shape, record)
+    if not (wishes.edge or resized) and record.picture is not None and record.picture.box_px:
+        codes = cut_to(codes, record)
+    elif not wishes.edge and "/" not in plate.id:  # a picture on a plate is cut out already
         small = reduced_light(codes, positive.luminance, 1000)
         share = codes.shape[0] / small.shape[0], codes.shape[1] / small.shape[1]
         top, left, bottom, right = (plate_area if uncut else picture_area)(small)
@@ -210,9 +235,10 @@ def _share(
     light = reduced_light(codes, positive.luminance, long_side)
     hue = _hue(folder, plate) if wishes.toned else None
     lines = caption_lines(plate, entry, place=wishes.place, uncut=uncut) if wishes.caption else []
-    picture = with_caption(coloured(light, hue), lines)
+    shown = with_caption(coloured(light, hue), lines)
     packet = share_packet(entry, place=wishes.place)
-    write_share(target, picture, kind=wishes.kind, quality=wishes.quality, xmp=packet)
+    write_share(target, shown, kind=wishes.kind, quality=wishes.quality, xmp=packet)
+    return resized
 
 
 def caption_lines(
@@ -233,7 +259,8 @@ def _hue(folder: Path, plate: PlateSettings) -> Hue | None:
 def _chosen(
     folder: Path, output: Path, plates: Sequence[PlateSettings], wanted: Sequence[str]
 ) -> list[PlateSettings]:
-    known = {plate.id: plate for plate in plates}
+    of = {plate.id: plate for plate in plates}
+    known = {name: settings_of(name, of) for plate in plates for name in names_of(plate)}
     for name in wanted:
         if name not in known:
             some = ", ".join(list(known)[:12]) or "none there"
@@ -243,7 +270,7 @@ def _chosen(
     there = [
         plate
         for plate in (known[name] for name in (wanted or known))
-        if (output / POSITIVES / f"{plate.id}.tif").is_file()
+        if positive_of(output, plate.id).is_file()
     ]
     lacking = [name for name in wanted if name not in {plate.id for plate in there}]
     if lacking or not there:

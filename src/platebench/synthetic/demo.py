@@ -16,14 +16,15 @@ from typing import Literal
 import numpy as np
 
 from platebench.core.csv_table import write_csv_rows
-from platebench.core.files import make_empty_folder
-from platebench.core.settings import PlateSettings, SessionSettings
+from platebench.core.files import atomic_write, make_empty_folder, make_folder
+from platebench.core.settings import SESSION_FILE, PlateSettings, SessionSettings
 from platebench.plate_log.cells import COLUMNS
 from platebench.synthetic import (
     CameraModel,
     EmulsionCurve,
     LightBox,
     PlateModel,
+    StepTablet,
     photograph,
     simulate_box_off,
     simulate_card,
@@ -124,10 +125,8 @@ def demo_test_plates() -> dict[str, bytes]:
         ]
         rows.append(["fog", "", f"{curve.base_fog:.3f}"])
         files[f"batch-14-{minutes}min.csv"] = write_csv_rows(rows)
-    lost = (1 - _P) * np.log10(np.array(_STRIPS_S) / _STRIPS_S[0])
-    strips = EmulsionCurve().density(1.1 - lost)
     rows = [["time_s", "density"]]
-    rows += [[f"{t:g}", f"{d:.3f}"] for t, d in zip(_STRIPS_S, strips, strict=True)]
+    rows += [[f"{t:g}", f"{d:.3f}"] for t, d in zip(_STRIPS_S, _strips(), strict=True)]
     files["strips.csv"] = write_csv_rows(rows)
     rows = [["batch", "coated on", "speed", "gamma", "base plus fog", "Dmax"]]
     for batch in range(2, 14):
@@ -136,6 +135,12 @@ def demo_test_plates() -> dict[str, bytes]:
         rows.append([str(batch), "", *figures, f"{rng.normal(1.9, 0.06):.2f}"])
     files["batches.csv"] = write_csv_rows(rows)
     return files
+
+
+def _strips() -> tuple[float, ...]:
+    """Return the densities of three strips of equal light times time, given in longer times."""
+    lost = (1 - _P) * np.log10(np.array(_STRIPS_S) / _STRIPS_S[0])
+    return tuple(float(density) for density in EmulsionCurve().density(1.1 - lost))
 
 
 _TITLE = "An afternoon's plates"
@@ -222,6 +227,37 @@ def write_demo_session(folder: Path, *, long_side: int = 3000) -> tuple[Path, ..
     return tuple(folder / shot.name for setup in setups for shot in setup.shots)
 
 
+TEST_PLATES = "test-plates"  # folder of a session of its own: a plate of strips, an even one
+
+
+def write_demo_test_session(folder: Path, *, long_side: int = 1500) -> None:
+    """Write a small session of two test plates: ``strips``, and ``even`` whose coating is not.
+
+    Raises
+    ------
+    WriteError
+        If the disk refuses.
+    """
+    make_folder(folder)
+    slow = PlateModel(size_mm=(90.0, 120.0), rebate_mm=(3.0,) * 4)
+    across = {"size_mm": (84.0, 114.0), "surround": slow.curve.base_fog}
+    # The capture shows a plate's emulsion, so its positive is turned left for right.
+    strips = StepTablet(densities=_strips()[::-1], grid=(1, 3), **across)  # type: ignore[arg-type]
+    places = 1.0 + 0.03 * np.add.outer(np.linspace(-1, 1, 6), np.linspace(-1, 1, 9) ** 2)
+    even = StepTablet(densities=tuple(places.ravel()), grid=(6, 9), **across)  # type: ignore[arg-type]
+    plates = {"strips": replace(slow, target=strips), "even": replace(slow, target=even)}
+    known = [("blank", None), *plates.items()]
+    for number, (name, plate) in enumerate(known, _FIRST_NUMBER + 100):
+        taken = _START + timedelta(days=1, minutes=number)
+        shot = _Shot(number=number, taken=taken, exposure_s=_SHUTTER_S)
+        lies = _DemoPlate(plate=plate, format=_SMALL, tilt_deg=0.6) if plate else None
+        _capture(_Setup(shots=(shot,), known=lies), folder, long_side, name=f"{name}.dng")
+    listed = "".join(f'\n[[plate]]\nid = "{name}"\ncaptures = ["{name}.dng"]\n' for name in plates)
+    settings = f'[light]\nblank = ["blank.dng"]\n\n[every_plate]\nformat = "{_SMALL}"\n{listed}'
+    with atomic_write(folder / SESSION_FILE) as stream:
+        stream.write(settings.encode())
+
+
 def with_makers_notes(settings: SessionSettings) -> SessionSettings:
     """Return drafted settings with what only the maker of the demo's plates can know.
 
@@ -273,7 +309,7 @@ def _afternoon() -> list[_Setup]:
     ]
 
 
-def _capture(setup: _Setup, folder: Path, long_side: int) -> None:
+def _capture(setup: _Setup, folder: Path, long_side: int, *, name: str = "") -> None:
     plate = setup.known
     box = plate.box if plate else _BOX
     camera = replace(_CAMERA, shape=(round(long_side / 3) * 2, long_side))
@@ -293,7 +329,7 @@ def _capture(setup: _Setup, folder: Path, long_side: int) -> None:
             frame = simulate_box_off(box, camera, exposure_s=shot.exposure_s, seed=shot.number)
         else:
             frame = photograph(truth, box, camera, exposure_s=shot.exposure_s, seed=shot.number)
-        path = folder / shot.name
+        path = folder / (name or shot.name)
         info = replace(frame.info, path=path, taken=shot.taken)
         write_dng(path, replace(frame, info=info), compress=True)
 

@@ -58,6 +58,68 @@ class PrinterModel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ColourPrinter:
+    """A printer of four inks that is asked for red, green and blue; what its film holds back.
+
+    Each ink is laid in dots of its own, independent of the others' (Demichel; from memory), so
+    that densities add.
+
+    Attributes
+    ----------
+    inks : tuple of 4 float
+        Density of full cyan, magenta, yellow and black ink in the process's light.
+    black_share : float
+        How much of the grey in a colour is printed in black ink.
+    black_from : float
+        Grey from which black ink is used.
+    replaced : float
+        How much of the colours the black ink replaces.
+    spread, scatter : float
+        Of the dots, as in ``PrinterModel``.
+    """
+
+    inks: tuple[float, float, float, float] = (0.5, 0.6, 1.8, 1.6)
+    black_share: float = 1.0
+    black_from: float = 0.3
+    replaced: float = 0.6
+    spread: float = 0.12
+    scatter: float = 1.6
+
+    def separated(self, ink: ArrayLike) -> Plane:
+        """Return the coverage of the four inks asked for, shape (..., 4), as the driver has it."""
+        asked = np.clip(np.asarray(ink, np.float64), 0, 1)
+        if asked.shape[-1:] != (3,):
+            asked = np.repeat(asked[..., None], 3, axis=-1)
+        grey = asked.min(-1, keepdims=True)
+        black = self.black_share * np.clip((grey - self.black_from) / (1 - self.black_from), 0, 1)
+        return np.concatenate((asked - self.replaced * black, black), axis=-1)
+
+    def ink_laid(self, ink: ArrayLike) -> Plane:
+        """Return how much ink is laid, in full areas of one of them."""
+        return np.asarray(self.separated(ink).sum(-1))
+
+    def film_density(self, ink: ArrayLike) -> Plane:
+        """Return density above the clear film; ``ink`` is one minus red, green, blue, or grey.
+
+        Examples
+        --------
+        >>> printer = ColourPrinter(inks=(0.5, 0.6, 1.8, 1.6), spread=0, scatter=1)
+        >>> printer.film_density([0.0, 0.0, 1.0]).round(3).tolist()
+        1.8
+        """
+        laid = self.separated(ink)
+        return sum(
+            (
+                PrinterModel(
+                    full_density=full, spread=self.spread, scatter=self.scatter
+                ).film_density(laid[..., place])
+                for place, full in enumerate(self.inks)
+            ),
+            start=np.zeros(laid.shape[:-1]),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PrintingProcess:
     """A sensitised paper and its processing.
 
@@ -71,7 +133,7 @@ class PrintingProcess:
         Sharpness of the two bends, per log unit; small is long and soft.
     exposure : float
         Log exposure through clear film, from the foot of the straight line.
-    printer : PrinterModel
+    printer : PrinterModel or ColourPrinter
     """
 
     d_max: float = 1.4
@@ -79,7 +141,7 @@ class PrintingProcess:
     toe: float = 5.0
     shoulder: float = 4.0
     exposure: float = 1.9
-    printer: PrinterModel = PrinterModel()
+    printer: PrinterModel | ColourPrinter = PrinterModel()
 
     def density_at(self, log_exposure: ArrayLike) -> Plane:
         """Return the print's density above paper white at a log exposure from the foot."""
@@ -176,7 +238,7 @@ def simulate_print(
 
     Parameters
     ----------
-    codes : ndarray of uint16, shape (M, N)
+    codes : ndarray of uint16, shape (M, N), or (M, N, 3) for a printer of colours
         The film's file, mirrored as it is printed.
     ppi : float
     process : PrintingProcess
@@ -191,16 +253,17 @@ def simulate_print(
     ink = 1 - codes.astype(np.float64) / FULL_CODE
     if ink_side_on_paper:
         ink = ink[:, ::-1]
+    shape = (ink.shape[0], ink.shape[1])
     rng = effect_streams(seed)["print"]
     drift, depth = _drift(rng, faults)
-    uneven = _slow_field(ink.shape, rng) * faults.coating_exposure
-    thick = _slow_field(ink.shape, rng) * faults.coating_depth
+    uneven = _slow_field(shape, rng) * faults.coating_exposure
+    thick = _slow_field(shape, rng) * faults.coating_depth
     density = process.print_density(ink, exposure=drift + uneven) * (1 + depth + thick)
     if covered is not None:
         density[covered] = 0
     paper = effect_streams(seed)["paper"]
-    density += _grain(ink.shape, 0.2, ppi, paper) * faults.texture
-    density += _grain(ink.shape, 2.0, ppi, paper) * faults.mottle * (0.3 + density / process.d_max)
+    density += _grain(shape, 0.2, ppi, paper) * faults.texture
+    density += _grain(shape, 2.0, ppi, paper) * faults.mottle * (0.3 + density / process.d_max)
     _add_specks(density, ppi, faults.specks, paper)
     return np.asarray(density, np.float64)
 

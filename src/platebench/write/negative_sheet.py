@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import islice
+from math import prod
 from pathlib import Path
 from typing import IO
 
@@ -27,7 +28,7 @@ _POINTS = 72.0
 
 def write_raster_pdf(
     path: Path,
-    shape: tuple[int, int],
+    shape: tuple[int, ...],
     bands: Iterable[NDArray[np.uint16]],
     *,
     ppi: float,
@@ -39,8 +40,8 @@ def write_raster_pdf(
     ----------
     path : Path
         Replaced if it exists.
-    shape : (int, int)
-        Rows and columns.
+    shape : (int, int) or (int, int, 3)
+        Rows and columns; three values each for RGB.
     bands : iterable of ndarray of uint16
         Whole rows from the top; together they have ``shape``.
     ppi : float
@@ -53,13 +54,14 @@ def write_raster_pdf(
     WriteError
         If it could not be written, or cannot be opened.
     """
-    rows, columns = shape
+    rows, columns = shape[:2]
+    kept = "/DeviceGray" if len(shape) == 2 else "/DeviceRGB"
     width, height = columns * _POINTS / ppi, rows * _POINTS / ppi
     drawn = f"q {width:.5f} 0 0 {height:.5f} 0 0 cm /Sheet Do Q".encode()
     name = ("\ufeff" + title).encode("utf-16-be", "replace").hex().upper()
     picture = (
         f"<< /Type /XObject /Subtype /Image /Width {columns} /Height {rows} "
-        f"/ColorSpace /DeviceGray /BitsPerComponent 16 /Length {2 * rows * columns} >>"
+        f"/ColorSpace {kept} /BitsPerComponent 16 /Length {2 * prod(shape)} >>"
     )
     objects = [
         "<< /Type /Catalog /Pages 2 0 R /ViewerPreferences << /PrintScaling /None >> >>",

@@ -6,7 +6,6 @@ import math
 from dataclasses import replace
 
 from platebench.core.errors import SHOWS_POSITIVE
-from platebench.core.formats import MM_PER_INCH
 from platebench.core.rounding import rounded
 from platebench.core.version import __version__
 from platebench.plate.densities import PlateDensities
@@ -14,13 +13,16 @@ from platebench.plate.framing import Framing
 from platebench.plate.job import PlateJob, PrintingEnds
 from platebench.plate.light import Uniformity
 from platebench.plate.look import PlateView, relative
+from platebench.plate.plate_scale import PlateScale
 from platebench.plate.record import (
     BracketRecord,
     CalibrationRecord,
     GlareRecord,
     LightRecord,
+    PictureRecord,
     PlateRecord,
     PrintedRecord,
+    ScaleRecord,
     StainRecord,
 )
 from platebench.plate_log.entry import LogEntry
@@ -39,6 +41,7 @@ def plate_record(
     framing: Framing,
     densities: PlateDensities | None,
     ends: PrintingEnds | None,
+    picture: PictureRecord | None = None,
 ) -> PlateRecord:
     """Return what was measured and done, rounded.
 
@@ -55,15 +58,17 @@ def plate_record(
         first = flags.index(found.doubts[0])
         flags = [d for d in flags if d not in found.doubts]
         flags.insert(first, f"in the capture, {'; '.join(found.doubts)}")
-    if framing.fit is not None and framing.fit.warning:
-        flags.append(framing.fit.warning)
+    flags += _doubts_of_size(framing)
     doubtful = framing.whole and job.settings.crop
+    if picture is not None and picture.doubt and not doubtful:
+        flags.append(picture.doubt)
     if doubtful:
         flags.append(KEPT_WHOLE)
     notes = [*view.notes]
     if stated is not None and stated.base_fog_from == "picture":
         notes.append(FOG_OF_PICTURE)
-    rows, columns = framing.plan.shape
+    shape = _shape(framing, picture)
+    size = size_with_error(shape, framing.scale)
     return PlateRecord(
         plate=job.plate_id,
         captures=job.settings.captures,
@@ -72,9 +77,11 @@ def plate_record(
         taken=info.taken.isoformat() if info.taken else None,
         exposure_s=info.exposure_s,
         format=framing.format_name,
-        size_mm=_size_mm(framing),
+        size_mm=None if size is None else size[0],
+        size_sigma_mm=None if size is None else size[1],
+        scale=None if framing.scale is None else scale_record(framing.scale),
         ppi=None if framing.ppi is None else rounded(framing.ppi, 2),
-        pixels=(columns, rows),
+        pixels=(shape[1], shape[0]),
         found=found.found,
         by_hand=view.by_hand,
         corners=tuple((rounded(row, 2), rounded(column, 2)) for row, column in found.corners),
@@ -82,6 +89,7 @@ def plate_record(
         surround=found.surround,
         tilt_deg=rounded(found.tilt_deg, 3),
         out_of_square_deg=rounded(found.out_of_square_deg, 3),
+        picture=picture,
         whole=framing.whole,
         doubtful=doubtful,
         light=LightRecord(
@@ -167,13 +175,50 @@ def _even(light: Uniformity | None) -> Uniformity | None:
     )
 
 
-def _size_mm(framing: Framing) -> tuple[float, float] | None:
-    """Width and height of the result; of the plate's format, the long side as it lies."""
-    if framing.ppi is None:
+def _doubts_of_size(framing: Framing) -> list[str]:
+    """Return what contradicts a plate's size; of a measured one, its shape is no doubt."""
+    if framing.scale is not None and framing.scale.source != "nominal":
+        return [framing.scale.doubt] if framing.scale.doubt else []
+    warning = None if framing.fit is None else framing.fit.warning
+    return [warning] if warning else []
+
+
+def _shape(framing: Framing, picture: PictureRecord | None) -> tuple[int, int]:
+    """Return rows and columns of the positive."""
+    if picture is None or not picture.cut or picture.box_px is None:
+        return framing.plan.shape
+    left, top, right, bottom = picture.box_px
+    return bottom - top, right - left
+
+
+def size_with_error(
+    shape: tuple[int, int], scale: PlateScale | None
+) -> tuple[tuple[float, float], tuple[float, float] | None] | None:
+    """Return width and height of a picture in mm and their standard errors.
+
+    The errors are None where the size is that of a nominal format; all is None without a scale.
+    """
+    if scale is None:
         return None
-    rows, columns = framing.plan.shape
-    scale = MM_PER_INCH / framing.ppi
-    return rounded(columns * scale, 1), rounded(rows * scale, 1)
+    width, height = (side / scale.pixels_per_mm for side in shape[::-1])
+    size = rounded(width, 1), rounded(height, 1)
+    if scale.glass_sigma_mm is None:
+        return size, None
+    share = max(sigma / mm for sigma, mm in zip(scale.glass_sigma_mm, scale.glass_mm, strict=True))
+    return size, (rounded(width * share, 2), rounded(height * share, 2))
+
+
+def scale_record(scale: PlateScale) -> ScaleRecord:
+    """Return a scale as records state it."""
+    (across, down), sigma = scale.glass_mm, scale.glass_sigma_mm
+    return ScaleRecord(
+        source=scale.source,
+        reference=scale.reference,
+        pixels_per_mm=rounded(scale.pixels_per_mm, 4),
+        error_percent=None if scale.error is None else rounded(100 * scale.error, 3),
+        glass_mm=(rounded(across, 2), rounded(down, 2)),
+        glass_sigma_mm=None if sigma is None else (rounded(sigma[0], 2), rounded(sigma[1], 2)),
+    )
 
 
 def picture_note(
@@ -188,6 +233,7 @@ def picture_note(
         description=positive_description(job.plate_id, job.entry),
         ppi=framing.ppi,
         plate_format=framing.format_name,
+        size=record.size_said,
         base_fog=record.base_fog,
         d_max=None if record.dense_end is None or record.dense_end[2] else record.d_max,
         flags=record.flags,

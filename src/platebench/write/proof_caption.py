@@ -50,6 +50,8 @@ class ProofPrint:
         Plate format; "" where it is not known.
     size_mm : (width, height) or None
         True size of what ``picture`` shows, edge to edge, in millimetres. None: not known.
+    size_error : str
+        By how much that may be off, in words; "" where that is not known.
     base_fog, d_max, density_range : float
         Densities (D); nan where not measured.
     bound : bool
@@ -72,6 +74,7 @@ class ProofPrint:
     date: str = ""
     format_name: str = ""
     size_mm: tuple[float, float] | None = None
+    size_error: str = ""
     base_fog: float = math.nan
     d_max: float = math.nan
     density_range: float = math.nan

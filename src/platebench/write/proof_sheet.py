@@ -265,7 +265,7 @@ class _CaptionHeight:
 
 def _count(prints: Sequence[ProofPrint], not_converted: Sequence[tuple[str, str]]) -> str:
     """Return how many plates the session has, and how many of them are not shown."""
-    count = len(prints) + len(not_converted)
+    count = sum("/" not in shown.plate_id for shown in prints) + len(not_converted)
     plates = f"{count} plates" if count != 1 else "1 plate"
     return f"{plates}, {len(not_converted)} not converted" if not_converted else plates
 

@@ -15,6 +15,7 @@ import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from math import prod
 from pathlib import Path
 from typing import IO, Any, Literal
 
@@ -209,14 +210,14 @@ def _extra_tags(name: str, camera: str, xmp: bytes) -> list[tuple[Any, ...]]:
 
 def write_print_negative(
     path: Path,
-    shape: tuple[int, int],
+    shape: tuple[int, ...],
     bands: Iterable[NDArray[np.uint16]],
     *,
     ppi: float,
     description: str,
     software: str,
 ) -> None:
-    """Write a grey 16-bit TIFF band by band, read it back, and only then give it its name.
+    """Write a 16-bit TIFF, grey or RGB, band by band, read it back, and only then give it its name.
 
     No colour profile is embedded: the values are shares of ink, and nothing is to convert them.
 
@@ -224,8 +225,8 @@ def write_print_negative(
     ----------
     path : Path
         Replaced if it exists.
-    shape : (int, int)
-        Rows and columns.
+    shape : (int, int) or (int, int, 3)
+        Rows and columns; three values each for RGB.
     bands : iterable of ndarray of uint16
         Whole rows from the top; together they have ``shape``.
     ppi : float
@@ -244,9 +245,9 @@ def write_print_negative(
             None,
             shape=shape,
             dtype=np.uint16,
-            bigtiff=needs_bigtiff(2 * shape[0] * shape[1]),
+            bigtiff=needs_bigtiff(2 * prod(shape)),
             byteorder="<",
-            photometric="minisblack",
+            photometric="minisblack" if len(shape) == 2 else "rgb",
             description=_ascii(description) or None,
             software=_ascii(software) or None,
             resolution=(ppi, ppi),
@@ -266,24 +267,24 @@ def write_print_negative(
             raise WriteError(path, "it read back different", "look at the disk and run again")
 
 
-def stored_bands(path: Path) -> tuple[tuple[int, int], Iterator[NDArray[np.uint16]]]:
-    """Return rows and columns of an uncompressed grey TIFF of ours, and its rows band by band."""
+def stored_bands(path: Path) -> tuple[tuple[int, ...], Iterator[NDArray[np.uint16]]]:
+    """Return the shape of an uncompressed TIFF of ours, and its rows band by band."""
     with tifffile.TiffFile(path) as tif:
         page: Any = tif.pages[0]
-        (rows, columns), start = page.shape, page.dataoffsets[0]
+        shape, start = tuple(page.shape), page.dataoffsets[0]
 
     def bands() -> Iterator[NDArray[np.uint16]]:
         with path.open("rb") as stream:
             stream.seek(start)
-            for top in range(0, rows, _BAND_ROWS):
-                count = min(_BAND_ROWS, rows - top) * columns
-                yield np.fromfile(stream, "<u2", count).reshape(-1, columns)
+            for top in range(0, shape[0], _BAND_ROWS):
+                count = min(_BAND_ROWS, shape[0] - top) * prod(shape[1:])
+                yield np.fromfile(stream, "<u2", count).reshape(-1, *shape[1:])
 
-    return (rows, columns), bands()
+    return shape, bands()
 
 
 def stored_pixels(path: Path) -> NDArray[np.uint16]:
-    """Return the pixels of an uncompressed grey TIFF of ours, left on disk until they are used."""
+    """Return the pixels of an uncompressed TIFF of ours, left on disk until they are used."""
     return np.asanyarray(tifffile.memmap(path, mode="r"))
 
 

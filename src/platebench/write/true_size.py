@@ -241,7 +241,8 @@ def _draw_heading(
     pen.text(
         (left, MARGIN + 3.6), shorten(name, room, REGULAR, 10), REGULAR, 10, color=INK, full=name
     )
-    facts = [format_shown(shown.format_name), f"{width:.1f} {TIMES} {height:.1f} mm"]
+    size = f"{width:.1f} {TIMES} {height:.1f} mm"
+    facts = [format_shown(shown.format_name), " ".join(filter(None, (size, shown.size_error)))]
     if len(tiles) > 1:
         facts.append(
             f"tile {tile.name}, {tiles.index(tile) + 1} of {len(tiles)}, joined at the crosses"

@@ -241,6 +241,8 @@ class PictureNote:
         Pixels per inch at the plate.
     plate_format : str
         Nominal size of the plate.
+    size : str
+        Size of what the file shows, with its error and where it is from, in words.
     base_fog, d_max : float or None
         Density of base plus fog and of the densest useful tone, D.
     formula : str
@@ -273,6 +275,7 @@ class PictureNote:
     focal_length_mm: float | None = None
     ppi: float | None = None
     plate_format: str = ""
+    size: str = ""
     base_fog: float | None = None
     d_max: float | None = None
     formula: str = ""
@@ -335,6 +338,7 @@ def _add_plate(about: ET.Element, note: PictureNote) -> None:
     add_text(about, "plate:Role", note.role)
     add_text(about, "plate:Format", note.plate_format)
     add_text(about, "plate:PixelsPerInch", decimal(note.ppi))
+    add_text(about, "plate:Size", note.size)
     add_text(about, "plate:DensityFormula", note.formula)
     add_text(about, "plate:PixelsSHA256", note.pixels_sha256)
     add_text(about, "plate:BaseFogDensity", decimal(note.base_fog))

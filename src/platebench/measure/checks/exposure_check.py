@@ -143,20 +143,19 @@ def measure_clipping(frame: SensorFrame, regions: NDArray[np.uint8]) -> Clipping
         From :func:`~platebench.measure.checks.sites.region_map`.
     """
     names = colour_names(frame)
-    clipped = {region: dict.fromkeys(names.values(), 0) for region in (INSIDE, OUTSIDE)}
-    total = {region: dict.fromkeys(names.values(), 0) for region in (INSIDE, OUTSIDE)}
-    for plane in planes(frame):
-        place = plane.of(regions)
-        name = names[plane.colour]
-        high = place[plane.counts >= frame.white]
-        for region in (INSIDE, OUTSIDE):
-            clipped[region][name] += int(np.count_nonzero(high == region))
-            total[region][name] += int(np.count_nonzero(place == region))
-    shares = [
-        {name: clipped[region][name] / n for name, n in total[region].items() if n}
-        for region in (INSIDE, OUTSIDE)
-    ]
-    return Clipping(*shares)
+    shares: dict[int, dict[str, float]] = {}
+    for region in (INSIDE, OUTSIDE):
+        shown = bool((regions == region).any())
+        shares[region] = dict.fromkeys(names.values() if shown else (), 0.0)
+    if int(frame.counts.max()) >= frame.white:
+        for colour, name in names.items():
+            places = [(p.of(regions), p.counts) for p in planes(frame) if p.colour == colour]
+            high = np.concatenate([place[counts >= frame.white] for place, counts in places])
+            for region, share in shares.items():
+                if clipped := int(np.count_nonzero(high == region)):
+                    sites = sum(int(np.count_nonzero(place == region)) for place, _ in places)
+                    share[name] = clipped / sites
+    return Clipping(shares[INSIDE], shares[OUTSIDE])
 
 
 def measure_headroom(

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.measure.checks.edge_focus import SIDES, EdgeFocus
+from platebench.measure.checks.edge_focus import SIDES, EdgeFocus, typical_sfr
 from platebench.measure.checks.grain_focus import GrainFocus
 from platebench.measure.checks.verdict import Severity, Verdict
 
@@ -66,8 +66,10 @@ def judge_focus(grain: GrainFocus | None, edges: Sequence[EdgeFocus]) -> list[Ve
 
 
 def _judge_whole(grain: GrainFocus | None, edges: Sequence[EdgeFocus]) -> Verdict:
-    clean = [edge.sfr50 for edge in edges if edge.sfr50 is not None]
-    figure = f"plate edge: SFR50 {np.median(clean):.2f} cycles/pixel" if clean else ""
+    typical, figure = typical_sfr(edges, "sfr50"), ""
+    if typical is not None:
+        error = "" if typical[1] is None else f" ± {max(typical[1], 0.01):.2f}"
+        figure = f"plate edge: SFR50 {typical[0]:.2f}{error} cycles/pixel"
     seen = grain is not None and int(np.isfinite(grain.sharpness).sum()) >= 5
     if not seen and not edges:
         text = "focus cannot be read: no grain above the noise, no clear plate edge"

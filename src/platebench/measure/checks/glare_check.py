@@ -20,9 +20,9 @@ from platebench.plate.glare_model import (
 USEFUL_BOUND = 0.01  # an upper bound above this says more of the plate than of the glare
 HARMLESS, HARMFUL = 0.001, 0.005  # shares of the bare light box
 _CARD = (
-    "lay a large opaque card (metal, or two black cards) a little off the middle of the bare box, "
-    "capture it as you did the blank, and once more with the box off at 64 times the time; name "
-    "them under [light] card and box_off"
+    "lay a large opaque card (metal, or two black cards) a little off the middle of the bare box "
+    "and capture it as you did the blank, then a smaller one in the middle, and the box off at 64 "
+    "times the time; name them under [light] card and box_off"
 )
 _OFF = (
     "capture the same framing with the light box off, at 64 times the time, and name it under "
@@ -31,6 +31,10 @@ _OFF = (
 _ASIDE = (
     "a ghost, the lens's mirror image of the scene, stays hidden by a card in the middle: lay it a "
     "tenth of the frame's width to one side and capture it again"
+)
+_SMALLER = (
+    "one card leaves open what strays from near and what from far: capture a second one too, two "
+    "fifths of the frame's height, in the middle"
 )
 _BY_TABLET = "to know it, calibrate with a scan of a step tablet"
 _LESS_STRAY = "darken the room, clean the lens, use a hood"
@@ -125,6 +129,8 @@ def judge_session_glare(session: SessionGlare) -> Verdict:
         return Verdict(Severity.NOTE, "glare", text, _OFF)
     if not tells_ghost(session.evidence):
         return Verdict(Severity.NOTE, "glare", text, _ASIDE)
+    if session.card < 2:
+        return Verdict(Severity.NOTE, "glare", text, _SMALLER)
     severity = Severity.NOTE if session.notes else Severity.GOOD
     return Verdict(severity, "glare", text)
 

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft2
 
 from platebench.core.image import SensorFrame
-from platebench.measure.checks.sites import window_colours, window_light
+from platebench.measure.checks.sites import window_colours, window_lights
 from platebench.plate.noise_model import NoiseModel
 
 Floats = NDArray[np.float64]
 
-_Layouts = dict[tuple[int, int], list[tuple[int, NDArray[np.bool_]]]]  # by phase of the pattern
 _PATCH = 64
 _PATCHES_ALONG = 9  # of each of the 3 x 3 cells
 _QUIET_SHARE = 0.35  # of a cell's patches: those with least picture in them
@@ -70,23 +70,18 @@ def measure_grain(
         value serves.
     """
     sharpness, strength, over = (np.full((3, 3), np.nan) for _ in range(3))
-    layouts: _Layouts = {}
     for cell in np.ndindex(3, 3):
-        patches = [
-            patch
-            for box in _patch_boxes(frame.shape, corners, cell)
-            if (patch := _patch_power(frame, box, noise, bare_light, layouts)) is not None
-        ]
-        if len(patches) < 3:
+        patches = _patch_powers(frame, _patch_boxes(frame, corners, cell), noise, bare_light)
+        if patches.coarse.size < 3:
             continue
-        patches.sort(key=lambda patch: patch.coarse - patch.noise)
-        quiet = patches[: max(3, round(_QUIET_SHARE * len(patches)))]
-        low = float(np.mean([patch.coarse for patch in quiet]))
-        high = float(np.mean([patch.fine for patch in quiet]))
-        base = float(np.mean([patch.noise for patch in quiet]))
-        density = max(_LEAST_DENSITY, float(np.mean([patch.density for patch in quiet])))
+        order = np.argsort(patches.coarse - patches.noise, kind="stable")
+        quiet = order[: max(3, round(_QUIET_SHARE * order.size))]
+        low = float(np.mean(patches.coarse[quiet]))
+        high = float(np.mean(patches.fine[quiet]))
+        base = float(np.mean(patches.noise[quiet]))
+        density = max(_LEAST_DENSITY, float(np.mean(patches.density[quiet])))
         over[cell] = high / base
-        if low - base > _seen(base, len(quiet)):
+        if low - base > _seen(base, quiet.size):
             fine = max(0.0, high - base)
             sharpness[cell] = math.sqrt(fine / (low - base))
             strength[cell] = math.sqrt(fine / density)
@@ -105,13 +100,13 @@ def _seen(noise: float, patches: int) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Patch:
-    """Relative power of a patch in two bands, the noise in it, and its density."""
+class _Patches:
+    """Relative power of patches in two bands, the noise in it, and their density."""
 
-    coarse: float
-    fine: float
-    noise: float
-    density: float
+    coarse: Floats
+    fine: Floats
+    noise: Floats
+    density: Floats
 
 
 def _modes(low: float, high: float) -> NDArray[np.bool_]:
@@ -120,16 +115,20 @@ def _modes(low: float, high: float) -> NDArray[np.bool_]:
     return np.asarray((radius >= low) & (radius < high))
 
 
-_WINDOW = np.outer(np.hanning(_PATCH), np.hanning(_PATCH))
+_WINDOW = np.outer(np.hanning(_PATCH), np.hanning(_PATCH)).astype(np.float32)
 _SQUARED = _WINDOW**2
 _WEIGHT = float(_SQUARED.sum())
 _COARSE_MODES, _FINE_MODES = _modes(0.08, 0.2), _modes(0.25, 0.45)  # cycles/px
 
 
 def _patch_boxes(
-    shape: tuple[int, int], corners: Floats | None, cell: tuple[int, ...]
+    frame: SensorFrame, corners: Floats | None, cell: tuple[int, ...]
 ) -> list[tuple[int, int, int, int]]:
-    """Return patches inside one of 3 x 3 cells of the plate, a twelfth in from its edge."""
+    """Return patches inside one of 3 x 3 cells of the plate, a twelfth in from its edge.
+
+    Each begins where the colours do, so that they lie alike in all.
+    """
+    shape = frame.shape
     if corners is None:
         rows, cols = shape
         corners = np.array([(0, 0), (0, cols), (rows, cols), (rows, 0)], np.float64)
@@ -143,49 +142,41 @@ def _patch_boxes(
     boxes = []
     for x, y in cv2.perspectiveTransform(grid, place)[0]:
         top, left = round(float(y)) - _PATCH // 2, round(float(x)) - _PATCH // 2
+        top, left = top - top % frame.pattern.shape[0], left - left % frame.pattern.shape[1]
         if top >= 0 and left >= 0 and top + _PATCH <= shape[0] and left + _PATCH <= shape[1]:
             boxes.append((top, left, top + _PATCH, left + _PATCH))
     return boxes
 
 
-def _sites_of(
-    frame: SensorFrame, box: tuple[int, int, int, int], layouts: _Layouts
-) -> list[tuple[int, NDArray[np.bool_]]]:
-    """Return the colours of a patch and where each lies; worked out once where patches agree."""
-    rows, columns = frame.pattern.shape
-    phase = box[0] % rows, box[1] % columns
-    if phase not in layouts:
-        colours = window_colours(frame, box)
-        layouts[phase] = [(int(colour), colours == colour) for colour in np.unique(colours)]
-    return layouts[phase]
-
-
-def _patch_power(
+def _patch_powers(
     frame: SensorFrame,
-    box: tuple[int, int, int, int],
+    boxes: list[tuple[int, int, int, int]],
     noise: NoiseModel,
     bare_light: dict[int, float],
-    layouts: _Layouts,
-) -> _Patch | None:
-    """Return the power of a patch; None where there is too little light, or clipping."""
-    light = window_light(frame, box).astype(np.float64)
-    if float(light.max()) >= _NEAR_WHITE * frame.full_scale:
-        return None
+) -> _Patches:
+    """Return the power of patches; those with too little light, or clipping, are left out."""
+    if not boxes:
+        return _Patches(*(np.empty(0) for _ in range(4)))
+    light = window_lights(frame, boxes)
+    light = light[light.max(axis=(1, 2)) < _NEAR_WHITE * frame.full_scale]
     variance = noise.variance(light)
-    floor = np.empty_like(light)
-    through = []
-    for colour, sites in _sites_of(frame, box, layouts):
-        level = float(light[sites].mean())
-        if level <= 3 * math.sqrt(float(variance[sites].mean())):
-            return None
-        through.append(level / max(bare_light.get(colour, level), 1e-6))
-        light[sites] /= level
-        floor[sites] = variance[sites] / level**2
-    middle = (light * _WINDOW).sum() / _WINDOW.sum()
-    spectrum = np.abs(np.fft.rfft2((light - middle) * _WINDOW)) ** 2 / _WEIGHT
-    return _Patch(
-        coarse=float(spectrum[_COARSE_MODES].mean()),
-        fine=float(spectrum[_FINE_MODES].mean()),
-        noise=float((floor * _SQUARED).sum()) / _WEIGHT,
-        density=-math.log10(float(np.mean(through))),
+    colours, at = np.unique(window_colours(frame, boxes[0]), return_inverse=True)
+    sites = [at.reshape(light.shape[1:]) == n for n in range(colours.size)]
+    level, spread = (
+        np.stack([each[:, where].mean(axis=1, dtype=np.float64) for where in sites], axis=1)
+        for each in (light, variance)
+    )
+    lit = (level > 3 * np.sqrt(spread)).all(axis=1)
+    light, variance, level = light[lit], variance[lit], level[lit]
+    here = level[:, at.ravel()].reshape(light.shape).astype(np.float32)
+    light = light / here
+    middle = np.einsum("nij,ij->n", light, _WINDOW) / _WINDOW.sum()
+    spectrum = np.abs(rfft2((light - middle[:, None, None]) * _WINDOW)) ** 2 / _WEIGHT
+    bare = [bare_light.get(int(colour), level[:, n]) for n, colour in enumerate(colours)]
+    through = level / np.maximum(np.stack(np.broadcast_arrays(*bare, level[:, 0])[:-1], 1), 1e-6)
+    return _Patches(
+        coarse=spectrum[:, _COARSE_MODES].mean(axis=1),
+        fine=spectrum[:, _FINE_MODES].mean(axis=1),
+        noise=np.einsum("nij,ij->n", variance / here**2, _SQUARED) / _WEIGHT,
+        density=-np.log10(through.mean(axis=1)),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -87,11 +87,17 @@ def window_light(frame: SensorFrame, box: tuple[int, int, int, int]) -> NDArray[
     -------
     ndarray of float32, shape (rows, columns); the green channel of an (M, N, 3) frame
     """
-    top, left, bottom, right = box
-    if frame.counts.ndim == 3:
-        return light_of(frame, frame.counts[top:bottom, left:right, 1], float(frame.black[1]))
-    black = _tiled(frame.black, box)
-    return light_of(frame, frame.counts[top:bottom, left:right], black)
+    return np.asarray(window_lights(frame, [box])[0])
+
+
+def window_lights(
+    frame: SensorFrame, boxes: Sequence[tuple[int, int, int, int]]
+) -> NDArray[np.float32]:
+    """Return the light of several boxes of one size and one phase of the pattern, one a plane."""
+    black = _tiled(frame.black, boxes[0]) if frame.counts.ndim == 2 else frame.black[1]
+    counts = frame.counts if frame.counts.ndim == 2 else frame.counts[..., 1]
+    planes = np.stack([counts[top:bottom, left:right] for top, left, bottom, right in boxes])
+    return light_of(frame, planes, black)
 
 
 def window_colours(frame: SensorFrame, box: tuple[int, int, int, int]) -> NDArray[np.uint8]:

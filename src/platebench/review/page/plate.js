@@ -6,6 +6,8 @@ import { Corners } from "./corners.js";
 import { CONTRASTS, Curve, STOPS } from "./curve.js";
 import { Legend } from "./legend.js";
 import { density, make } from "./make.js";
+import { Picture } from "./picture.js";
+import { Pictures } from "./pictures.js";
 import { Readings } from "./reading.js";
 import { ask, Gone, plateAddress } from "./server.js";
 
@@ -13,7 +15,7 @@ const LAYERS = [["positive", "Positive"], ["captured", "As captured"], ["density
 
 // What a view does not show: a change of it shows the positive instead, so that it is seen.
 const PRINTED = ["tone", "printing", "print_stops", "print_contrast"];
-const UNSEEN = { positive: [], density: PRINTED, negative: PRINTED, captured: [...PRINTED, "rotate", "emulsion", "crop", "straighten"] };
+const UNSEEN = { positive: [], density: PRINTED, negative: PRINTED, captured: [...PRINTED, "rotate", "emulsion", "crop", "straighten", "picture", "picture_box_mm"] };
 const SIGNS = {
   captured: "As captured: neither turned nor printed. 1 shows the positive.",
   density: "Density in false colours. 1 shows the positive.",
@@ -66,6 +68,7 @@ export class PlateDesk {
     this.compare.forget();
     this.endCorners();
     this.readings.release();
+    this.picture.clear();
     this.board.blank();
     this.heading.textContent = id;
     this.facts.textContent = facts;
@@ -110,13 +113,14 @@ export class PlateDesk {
     this.board = new Board(board, {
       point: (layer, x, y) => this.readings.point(this.id, layer, x, y),
       away: () => this.readings.away(),
-      rectangle: (layer, box) => this.readings.rectangle(this.id, layer, box),
-      moved: () => { if (this.corners) this.corners.place(); },
+      rectangle: (layer, box) => (this.picture.drawing ? this.picture.drawn(box) : this.readings.rectangle(this.id, layer, box)),
+      moved: () => { if (this.corners) this.corners.place(); this.picture.place(); },
       released: () => this.readings.release(),
     });
     this.curve = new Curve({ tried: (print) => this.tryPrint(print), decided: (print) => this.change({ print_stops: print.stops, print_contrast: print.contrast }) });
     this.legend = new Legend(this.told.session().colours);
     this.readings = new Readings(strip, (read) => { this.curve.mark(read); this.legend.mark(read); });
+    this.picture = new Picture(this);
     this.sign = make("p", { class: "sign", role: "status", hidden: true });
     strip.append(this.sign, this.legend.element);
     this.compare = new Compare(this);
@@ -155,6 +159,8 @@ export class PlateDesk {
       make("div", { class: "row" }, this.measure),
       make("label", { class: "field" }, "Plate size", this.format),
       make("div", {}, make("h3", {}, "Corners"), make("div", { class: "row" }, this.moveCorners, this.findCorners)),
+      this.picture.element,
+      (this.pictures = new Pictures(this)).element,
       make("div", {}, make("h3", {}, "Turn"), make("div", { class: "row" },
         make("button", { type: "button", onclick: () => this.turn(-90), "aria-label": "Turn left by a quarter" }, "↺ left"),
         make("button", { type: "button", onclick: () => this.turn(90), "aria-label": "Turn right by a quarter" }, "↻ right"),
@@ -170,7 +176,7 @@ export class PlateDesk {
     this.settings.disabled = false;
     this.heading.textContent = plate.id;
     this.facts.textContent = [
-      settings.format || "format unknown", plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
+      settings.format || "format unknown", plate.size, plate.ppi ? `${Math.round(plate.ppi)} ppi` : "",
       ...densitiesOf(plate.tone_curve), plate.calibrated ? "calibrated" : "",
     ].filter(Boolean).join(" · ");
     const flags = [...new Set([...plate.doubts, ...(plate.whole && settings.crop ? ["kept whole: not cropped"] : [])])];
@@ -194,7 +200,9 @@ export class PlateDesk {
     if (plate.map) this.legend.show(plate.map);
     this.board.show(plate, this.layer);
     this.compare.renew();
+    this.picture.show(plate);
     if (this.corners) this.corners.renew(plate);
+    this.pictures.renew(plate);
     this.section.dataset.version = plate.version;
     this.section.dataset.settled = plate.settled;
   }
@@ -267,10 +275,10 @@ export class PlateDesk {
   }
 
   showSign() {
-    this.say(SIGNS[this.corners ? "corners" : this.layer] || "");
+    this.putSign(SIGNS[this.corners ? "corners" : this.layer] || "");
   }
 
-  say(sign) {
+  putSign(sign) {
     this.sign.hidden = !sign;
     this.sign.textContent = sign;
   }
@@ -296,7 +304,12 @@ export class PlateDesk {
     this.change({ print_contrast: contrast });
   }
 
+  say(text, failed) {
+    this.told.say(text, failed);
+  }
+
   toggleMeasuring() {
+    if (this.picture.drawing) this.picture.toggle(false);
     this.board.measuring = !this.board.measuring;
     this.measure.setAttribute("aria-pressed", this.board.measuring);
     if (!this.board.measuring) this.board.clearFrame();
