@@ -1,6 +1,6 @@
 """Densities under glare that follows the scene: errors, and how often the stated ones hold them.
 
-    python bench/glare.py [--sessions 2] [--seed 1] [--cards none|middle|aside|two] [--box-on]
+    python bench/glare.py [--sessions 4] [--seed 81] [--cards none|middle|aside|two] [--box-on]
                           [--hard tuned|held|all] [--cost]
 
 Six true glares (constant; mean of the scene; Gaussian and mean; inverse square with a ghost; two
@@ -271,8 +271,8 @@ def chosen(hard: str | None) -> dict[str, StrayLight]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--sessions", type=int, default=2)
-    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--sessions", type=int, default=4)
+    parser.add_argument("--seed", type=int, default=81)
     parser.add_argument("--cards", choices=tuple(CARDS), default="two")
     parser.add_argument("--box-on", action="store_true", help="no capture with the box off")
     parser.add_argument("--hard", choices=("tuned", "held", "all"))
@@ -290,11 +290,12 @@ def main() -> None:
         box_off=not asked.box_on,
     )
     print("\n".join(table(found)))
-    for low, high in BANDS:
-        error = found.of(low, high, None)[:, 1]
-        if error.size:
-            rms = f"{np.sqrt(np.mean(error**2)):.4f}"
-            figure(f"error of density, rms, all laws, D {low:g} to {min(high, 3):g}", rms)
+    aims = ("0.001", "", "", "0.005", "0.02", "0.04; 0.07 with light from outside")
+    for (low, high), aim in zip(BANDS, aims, strict=True):
+        errors = [found.of(low, high, name)[:, 1] for name in (None, *chosen(asked.hard))]
+        mean, *by_law = (f"{np.sqrt(np.mean(error**2)):.4f}" for error in errors)
+        name = f"error of density, rms, D {low:g} to {min(high, 3):g}: all laws; the worst"
+        figure(name, f"{mean}; {max(by_law)}", aim)
     for low, high in (*BANDS[3:], (1.5, 3.05)):
         name = f"D {low:g} to {min(high, 3):g}: within one stated error, within two, worst"
         figure(name, held(found.of(low, high, None)), "60 to 90 %, >= 93 %, < 5")

@@ -21,11 +21,12 @@ import tifffile
 from one_core import figure
 from platebench.core.errors import PlateError
 from platebench.printing.check_print import check_print, load_negative
+from platebench.printing.fit_response import fit_response
 from platebench.printing.make_negative import NegativeOrder, NegativeSource, make_negative
 from platebench.printing.negative_tone import table_from_positive
 from platebench.printing.print_look import Status
 from platebench.printing.printing_time import find_printing_time, tested_scale
-from platebench.printing.process import PrintResponse, Process, ProcessCalibration
+from platebench.printing.process import ChartPrint, Process, ProcessCalibration
 from platebench.printing.process_file import load_process, process_folders
 from platebench.printing.strip_plan import strip_times
 from platebench.session.record import write_json
@@ -47,12 +48,15 @@ def calibrated(paper: PrintingProcess, rng: np.random.Generator, strip_first: fl
     """Return the process as a chart and a strip have it."""
     ink = np.linspace(0, 1, 51)
     read = paper.print_density(ink) + rng.normal(0, 0.006, ink.size)
-    read = np.minimum.accumulate(np.maximum(read, 0))
+    chart = ChartPrint(
+        scan="chart", chart="51", ink=tuple(ink.tolist()), density=tuple(read.tolist()),
+        error=(0.006,) * ink.size,
+    )  # fmt: skip
+    response = fit_response([chart]).response  # as calibrate-process does
     times = strip_times(1.0, 13, 1.0)
     strip = paper.density_at(strip_first + np.log10(times)) + rng.normal(0, 0.006, len(times))
     found = find_printing_time("strip", times, strip.tolist())
     process = load_process("salted-paper", process_folders(None, None))
-    response = PrintResponse(ink=tuple(ink.tolist()), density=tuple(read.tolist()), calibrated=True)
     curve = found.curve()
     assert found.scale is not None and curve is not None
     return replace(

@@ -60,11 +60,38 @@ def draw_negative(session: Path) -> None:
     both.save(PICTURES / "print-negative.jpg", quality=88)
 
 
+def draw_sheets(folder: Path) -> None:
+    """Show the sheets that a printer, an ink and a process are measured by, as the film lies."""
+    for words in (
+        ["printing-time", "--strip", str(folder), "--steps", "13"],
+        ["process-chart", str(folder), "--kind", "ladder"],
+        ["process-chart", str(folder), "--kind", "inks"],
+        ["process-chart", str(folder)],
+    ):
+        command = [sys.executable, "-m", "platebench", *words, "--ppi", "200", "--quiet"]
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    names = ("test-strip-13", "ink-ladder", "ink-chart", "step-chart-101-1")
+    both = Image.new("RGB", (1500, 470), (255, 255, 255))
+    at = 0
+    for name in names:
+        pixels = cv2.imread(str(folder / f"{name}.tif"), cv2.IMREAD_UNCHANGED) >> 8
+        pixels = np.ascontiguousarray(pixels[:, ::-1].astype(np.uint8))  # seen through the film
+        if pixels.ndim == 3:
+            pixels = cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB)
+        sheet = Image.fromarray(pixels).convert("RGB")
+        sheet.thumbnail((400, 468), Image.Resampling.LANCZOS)
+        both.paste((150, 150, 150), (at, 0, at + sheet.width + 2, sheet.height + 2))
+        both.paste(sheet, (at + 1, 1))
+        at += sheet.width + 16
+    both.crop((0, 0, at - 14, 470)).save(PICTURES / "printing-sheets.jpg", quality=90)
+
+
 def main() -> None:
     """Run the demo in a temporary folder and keep pictures of it; draw a curve."""
     PICTURES.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as name:
         draw_curve(Path(name))
+        draw_sheets(Path(name) / "sheets")
     with tempfile.TemporaryDirectory() as name:
         session = Path(name) / "demo"
         command = [sys.executable, "-m", "platebench", "demo", str(session), "--quiet"]

@@ -43,6 +43,9 @@ def test_everything_is_in_it_and_an_independent_library_agrees(
     assert sorted(bag.payload_files()) == sorted(
         [
             *(f"data/{name}.json" for name in ("events", "recipe", "report")),
+            "data/README.txt",
+            "data/premis.xml",
+            *(f"data/workings/{name}.json" for name in plates),
             *(f"data/captures/{name}.dng" for name in ("blank", "dark", *plates)),
             *(f"data/masters/{name}.{end}" for name in plates for end in ("jpg", "tif")),
             *(f"data/plates/{name}.json" for name in plates),

@@ -193,7 +193,8 @@ DOCUMENTED = dict(re.findall(r"^\| (.+?) \| `(.+)` \|$", SECTION, re.MULTILINE))
 EXPOSE = ("expose", "--ev", "9", "--f", "8")
 STRIPS = ("reciprocity-plate", "strips.csv")
 WRONG: dict[str, tuple[str, ...]] = {
-    "no own speed": (*EXPOSE, "--own-speed", "nowhere.json"),
+    "a file that is not there": (*EXPOSE, "--own-speed", "nowhere.json"),
+    "a folder in its place": (*EXPOSE, "--own-speed", "curves"),
     "another file in its place": (*EXPOSE, "--own-speed", "curves/curves.json"),
     "no curves": ("own-speed", "shelf", "--curves", "strips.csv"),
     "no tested reciprocity": ("own-speed", "shelf", "--reciprocity", "curves/curves.json"),

@@ -16,6 +16,7 @@ import pytest
 from PIL import Image
 
 from platebench.core.errors import SessionFolderError, WriteError
+from platebench.exhibit.deep_picture import DeepPicture, write_pictures
 from platebench.exhibit.gather import ShownPlate, gather_plates
 from platebench.exhibit.write_site import ExhibitWishes, checked_address, write_exhibit
 from platebench.plate.densities import PlateDensities
@@ -29,6 +30,8 @@ from ..sensitometry.step_tables import MINUTES, write_family
 from ..session_files import tree
 
 WISHES = ExhibitWishes(title="A wall", address="https://example.org/plates/")
+CC = "creativecommons.org/licenses/by/4.0/"
+IN_COPYRIGHT = "rightsstatements.org/vocab/InC/1.0/"
 EVIL = '"><script>alert(1)</script>'
 
 
@@ -148,6 +151,30 @@ def test_manifests_point_at_files_that_are_there(session: Path, tmp_path: Path) 
         assert (site / service["id"].removeprefix(WISHES.address) / "info.json").is_file()
 
 
+@pytest.mark.parametrize(
+    ("statement", "rights", "link"),
+    [
+        # IIIF Presentation API 3.0, 3.2: addresses of these two, with http.
+        (f"https://{CC}", f"http://{CC}", True),
+        (f"http://{IN_COPYRIGHT}", f"http://{IN_COPYRIGHT}", True),
+        ("https://example.org/rights", None, True),
+        ("javascript:alert(1)", None, False),
+        (f"https://example.org/{EVIL}", None, True),
+    ],
+)
+def test_a_manifest_names_known_rights_and_a_page_links_addresses_only(
+    statement: str, rights: str | None, link: bool, tmp_path: Path
+) -> None:
+    put_plate(tmp_path / "s", "one", web_statement=statement)
+    site = tmp_path / "site"
+    write_exhibit(gather_plates([tmp_path / "s"]), site, WISHES)
+    manifest = json.loads((site / "plates/s-one/manifest.json").read_text(encoding="utf-8"))
+    assert manifest.get("rights") == rights
+    found = _Elements((site / "plates/s-one.html").read_text(encoding="utf-8")).found
+    assert (statement in [attrs.get("href") for tag, attrs in found if tag == "a"]) == link
+    assert all(attrs.get("src") for tag, attrs in found if tag == "script")
+
+
 def test_restricted_plates_are_small_and_marked(session: Path, tmp_path: Path) -> None:
     wishes = replace(WISHES, restricted_side=600, mark="only here")
     site = written(session, tmp_path / "site", wishes)
@@ -177,6 +204,25 @@ def test_only_what_changed_is_made_again(session: Path, tmp_path: Path) -> None:
         (session / "converted" / part).unlink()
     assert write_exhibit(gather_plates([session]), site, WISHES).shown == 2
     assert not list(site.rglob("shelf-two*"))
+
+
+def test_a_run_that_was_stopped_is_gone_on_with(
+    session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site, done = tmp_path / "site", []
+
+    def stopped(path: Path, folder: Path, **wishes: Any) -> DeepPicture:
+        if done:
+            raise KeyboardInterrupt
+        done.append(path)
+        return write_pictures(path, folder, **wishes)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("platebench.exhibit.write_site.write_pictures", stopped)
+        with pytest.raises(KeyboardInterrupt):
+            write_exhibit(gather_plates([session]), site, WISHES)
+    assert write_exhibit(gather_plates([session]), site, WISHES).made == 2
+    assert write_exhibit(gather_plates([session]), site, WISHES).made == 0
 
 
 def test_a_page_draws_the_curve_of_its_batch_through_the_readings(

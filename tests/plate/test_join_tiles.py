@@ -86,6 +86,38 @@ def test_tiles_lie_on_each_other_to_a_third_of_a_pixel(tmp_path: Path) -> None:
     assert np.abs(np.array(joined.record.gains) / gains - 1).max() < 0.003
 
 
+@pytest.mark.parametrize("overlap", [0.27, 0.9])
+def test_dust_on_the_box_goes_where_another_tile_sees_the_place(
+    tmp_path: Path, overlap: float
+) -> None:
+    """At 0.9 two captures of a plate that was moved a little; the plate's own dust stays."""
+    stand = TileStand(shape=SHAPE, rows=1, columns=2, overlap=overlap, dust=25)
+    plate = replace(PLATE, dust=10)
+    tiles = simulate_tiles(plate, BOX, CAMERA, stand, exposure_s=EXPOSURE_S, seed=46)
+    job = job_of(tmp_path, tiles, {"t0.dng": 0, "t1.dng": 1})
+    joined = join_tiles(job)
+    assert joined.record.box_specks > 5
+    density = -np.log10(joined.exposures.picture().whole().pixels)
+    middle = np.array([[(SHAPE[1] - 1) / 2, (SHAPE[0] - 1) / 2]])
+    there = np.array([lens(middle)[0] for lens in tiles.plate_places]) @ [1, 1j]
+    turn, shift = np.polyfit(np.array(joined.record.places) @ [1, 1j], there, 1)
+    truth = -np.log10(np.maximum(tiles.whole, 1e-4))
+    over = []
+    for tile, lens in enumerate(tiles.plate_places):
+        for place in lens(tiles.dust) @ [1, 1j]:
+            away = there[1 - tile] - place
+            here = (place - shift) / turn
+            x, y = round(here.real), round(here.imag)
+            inside = 12 < y < density.shape[0] - 12 and 12 < x < density.shape[1] - 12
+            seen = abs(away.real) < SHAPE[1] / 2 - 12 and abs(away.imag) < SHAPE[0] / 2 - 12
+            if inside and seen:
+                true = truth[round(place.imag) - 1 :, round(place.real) - 1 :][:3, :3].mean()
+                over.append(density[y - 1 : y + 2, x - 1 : x + 2].mean() - true)
+    # A speck takes 0.06 D or more of a mean of 3 x 3 pixels, half of it where two tiles are mixed.
+    assert len(over) > 5 and np.median(np.abs(over)) < 0.015
+    assert np.mean(np.array(over) > 0.05) < 0.15
+
+
 @pytest.mark.big
 def test_the_order_does_not_matter_and_a_second_run_is_the_same(tmp_path: Path) -> None:
     tiles = captured()

@@ -112,6 +112,15 @@ def test_glare_of_another_frame_does_not_make_a_bound_too_high(tmp_path: Path) -
             assert abs(reading.density - true) < 2 * reading.sigma
 
 
+@pytest.mark.parametrize(("read", "left_on"), [(1.0, 0.004), (2.0, 0.004), (2.4, 0.003)])
+def test_glare_left_on_counts_by_the_density_without_it(read: float, left_on: float) -> None:
+    """By hand: T of D 2.0 is 0.01; without 0.4 % (of what is not lit) 0.00604 is left, D 2.219."""
+    through = 10**-read
+    stated = DensityErrors(glare=GlareError(left_on=left_on)).glare_sigma(read)
+    assert read + stated == pytest.approx(-math.log10(through - left_on * (1 - through)), abs=1e-4)
+    assert DensityErrors(glare=GlareError(left_on=0.5)).glare_sigma(read) == pytest.approx(1.0)
+
+
 @pytest.mark.parametrize("density", [0.3, 1.2, 2.4])
 def test_parts_make_the_whole(density: float) -> None:
     errors = DensityErrors(

@@ -18,7 +18,7 @@ from platebench.cli import main
 from platebench.core.errors import BadSettingError, ExitCode
 from platebench.core.settings import PlateSettings
 from platebench.plate.likely_format import likely_format
-from platebench.plate.plate_scale import scale_of, weighted_mean
+from platebench.plate.plate_scale import doubt_of_scale, scale_of, weighted_mean
 from platebench.plate.record import PlateRecord, record_in
 from platebench.session.convert_session import convert_session
 from platebench.session.master_session import write_masters
@@ -114,13 +114,29 @@ def test_a_plate_that_leans_is_known_less_well() -> None:
 
 @pytest.mark.parametrize(
     "change",
-    [{"long_mm": 117.0}, {"short_mm": 89.5, "long_mm": 122.0}, {"scale": (38.0, 0.02)}],
-    ids=["no such format", "two that contradict", "no such format by the session's scale"],
+    [
+        {"long_mm": 117.0},
+        {"short_mm": 89.5, "long_mm": 122.0},
+        {"scale": (38.0, 0.02)},
+        {"long_mm": 119.2, "scale": (40.8, 0.04, *FRAME)},
+    ],
+    ids=["no such format", "two that contradict", "no such format by scale", "not the session's"],
 )
 def test_what_contradicts_a_size_is_a_doubt(change: dict) -> None:
     plate = PlateSettings(id="a", captures=(), format="9x12 cm", **change)
     scale = scale_of(box(89.5, 119.2), plate, FRAME)
     assert scale is not None and scale.doubt
+
+
+def test_a_scale_of_other_captures_is_not_used_and_that_is_said() -> None:
+    plate = PlateSettings(id="a", captures=(), format="9x12 cm", scale=(40.0, 0.02, 4000, 6000))
+    scale = scale_of(box(89.5, 119.2), plate, FRAME)
+    assert scale is not None and scale.source == "nominal"
+    assert doubt_of_scale(scale, plate, FRAME) and doubt_of_scale(None, plate, FRAME)
+    upright = scale_of(box(89.5, 119.2), plate, (6000, 4000))  # the same camera on its side
+    assert upright is not None and upright.source == "session"
+    tiles = replace(plate, join="tiles")
+    assert doubt_of_scale(scale_of(box(89.5, 119.2), tiles, FRAME), tiles, FRAME) == ""
 
 
 def test_scales_that_scatter_have_the_error_of_their_scatter() -> None:
@@ -159,7 +175,8 @@ def test_start_proposes_the_formats_of_a_mixed_box(session: Path) -> None:
         "odd": "",
     }
     assert plates["nine.dng"].long_mm == 119.3
-    per_mm, error = plates["odd.dng"].scale
+    per_mm, error, *frame = plates["odd.dng"].scale
+    assert tuple(frame) == SHAPE
     assert abs(per_mm - PER_MM) < 2 * error < 0.02 * PER_MM
     again = CliRunner().invoke(main, ["start", str(session), *options])
     assert again.exit_code == 0  # an unedited draft, with its sizes, gives way to another
@@ -215,6 +232,16 @@ def test_a_measured_size_goes_into_record_master_and_report(session: Path) -> No
     assert ratio[0] / ratio[1] == pytest.approx(PER_MM * 25.4, rel=0.002)
     report = (session / "converted/report.html").read_text(encoding="utf-8")
     assert "± 0.1 mm" in report or "± 0.2 mm" in report
+
+
+def test_a_picture_on_a_measured_plate_has_its_error_and_is_not_nominal(session: Path) -> None:
+    picture = {"id": "left", "box_mm": [5.0, 5.0, 50.0, 40.0]}
+    set_up(session, nine={"long_mm": 119.3, "pictures": [picture]})
+    convert_session(session, workers=1)
+    (own,) = record(session, "nine").pictures
+    assert own.size_mm == pytest.approx((50.0, 40.0), abs=0.4)
+    assert own.size_sigma_mm is not None and own.scale is not None
+    assert own.scale.reference == record(session, "nine").scale.reference
 
 
 CROPPED = {"picture": "rebate", "picture_margin_mm": 0.5}

@@ -10,6 +10,7 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -23,22 +24,28 @@ from platebench.archive.package_writer import (
     new_package,
     refuse_clashes,
 )
+from platebench.archive.premis import PREMIS, PackedPlate, premis_bytes
+from platebench.archive.readme import README, readme_text
 from platebench.archive.recipe import recipe_bytes
+from platebench.archive.workings import FOLDER as WORKINGS
+from platebench.archive.workings import plate_workings
 from platebench.core.errors import ArchiveError, NoDensitiesError, WriteError
 from platebench.core.files import check_room, make_folder, remove_unfinished, size_of
 from platebench.core.installed import versions
-from platebench.core.plate_names import fault_of_id
+from platebench.core.plate_names import fault_of_id, stem_of
 from platebench.core.progress import NullProgress, Progress, working
 from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.core.version import __version__
 from platebench.exposing.develop_log import FILE_NAME as DEVELOPING
-from platebench.master.make_master import master_plate
+from platebench.master.make_master import Also, master_plate
 from platebench.master.steps import Event, events_to_json
 from platebench.plate.calibration import FILE_NAME as CALIBRATION
 from platebench.plate.job import PICTURES, POSITIVES, PREVIEWS, PlateJob
+from platebench.plate.light import Dark, Light
+from platebench.plate.record import NOTHING_KNOWN
 from platebench.plate_log.read_log import FILE_NAME as PLATE_LOG
 from platebench.session.convert_session import shared_ends
-from platebench.session.jobs import plate_jobs
+from platebench.session.jobs import peak_of_job, plate_jobs
 from platebench.session.master_session import (
     FOLDER,
     MasterJob,
@@ -83,6 +90,8 @@ class PackOptions:
         Archive masters, made from the captures.
     colour : bool
         Masters of red, green and blue.
+    also : tuple of {"gamma", "channels"}
+        What is made of each master for other readers.
     each : bool
         A package for every plate, not one for all.
     name : str
@@ -92,6 +101,7 @@ class PackOptions:
     captures: bool = False
     masters: bool = True
     colour: bool = False
+    also: tuple[Also, ...] = ()
     each: bool = False
     name: str = ""
 
@@ -208,7 +218,7 @@ def _groups(
 
 def _master_events(job: MasterJob) -> Events:
     """Make a master in the package: the unit of work; its record is the package's."""
-    return events_to_json(master_plate(job.job, job.target).events)
+    return events_to_json(master_plate(job.job, job.target, also=job.also).events)
 
 
 class _Packing:
@@ -247,9 +257,14 @@ class _Packing:
         with new_package(target, now.date(), tags, self.progress) as writer:
             jobs = self._jobs(writer, names)
             recorded = self._copy_results(writer, jobs)
+            place = writer.place_for(MASTERS) if self.options.masters else writer.folder
+            run = PlateRun(
+                self.sources.folder, self.settings, place, workers, memory, self.progress
+            )
             events = []
             if self.options.masters:
-                events = self._make_masters(writer, jobs, workers, memory)
+                events = self._make_masters(writer, jobs, run)
+            self._put_workings(writer, jobs, run)
             self._put_documents(writer, jobs, recorded, events, now)
         assert writer.check is not None  # finished, since nothing was raised
         return Packed(
@@ -269,7 +284,11 @@ class _Packing:
         return {name: self.sources.capture(name) for name in names if self.sources.has(name)}
 
     def _bytes_needed(self, captures: Sequence[str], outputs: Sequence[str]) -> int:
-        there = (name for name in outputs if self.sources.has_result(name))
+        there = (  # a picture on a plate may not have been cut out
+            name
+            for name in outputs
+            if not name.startswith(f"{PICTURES}/") or self.sources.has_result(name)
+        )
         size = sum(self.sources.result(name).stat().st_size for name in there)
         if self.options.captures:
             size += sum(self.sources.capture(name).stat().st_size for name in captures)
@@ -277,7 +296,8 @@ class _Packing:
             for plate in self.plates:
                 colour = self.options.colour or plate.colour == "demosaiced"
                 positive = self.sources.result(self.sources.result_names(plate)[0])
-                size += positive.stat().st_size * (3 if colour else 1)
+                kinds = 1 + len(self.options.also)
+                size += positive.stat().st_size * (3 if colour else 1) * kinds
         return round(size * _ROOM)
 
     def _jobs(self, writer: PackageWriter, names: Sequence[str]) -> list[PlateJob]:
@@ -330,15 +350,12 @@ class _Packing:
         self,
         writer: PackageWriter,
         jobs: Sequence[PlateJob],
-        workers: int | None,
-        memory: int | None,
+        run: PlateRun,
     ) -> list[Events]:
         """Put every plate's master into the package; return what was done to make them.
 
         Those that ``master`` has made, as they would be made now, are copied.
         """
-        folder, target = self.sources.folder, writer.place_for(MASTERS)
-        run = PlateRun(folder, self.settings, target, workers, memory, self.progress)
         work = PlateWork(
             what="masters",
             task=_master_events,
@@ -346,8 +363,8 @@ class _Packing:
             lit=with_light,
             peak=peak_of_master,
         )
-        colour = self.options.colour
-        masters = [master_job(job, run.output, colour=colour) for job in jobs]
+        colour, also = self.options.colour, self.options.also
+        masters = [master_job(job, run.output, colour=colour, also=also) for job in jobs]
         make_folder(run.output)
         try:
             made = made_or_raise(run.outcomes(work, masters))
@@ -355,8 +372,9 @@ class _Packing:
             what = "shows a positive, of which no master can be made"
             raise ArchiveError(error.path, what, "pack the session without masters") from error
         for job in masters:
-            for path in (job.target, job.preview):
-                if (name := f"{MASTERS}/{path.name}") not in writer.files:
+            for path in (job.target, job.preview, *job.beside):
+                name = f"{MASTERS}/{path.relative_to(run.output).as_posix()}"
+                if name not in writer.files and path.is_file():
                     writer.adopt(name)
         return made
 
@@ -369,8 +387,22 @@ class _Packing:
             return None
         for path, part in ((there.target, "master"), (there.preview, "preview")):
             writer.copy(path, f"{MASTERS}/{path.name}", sha256=record[part]["sha256"])
+        for name, digest in record.get("also", {}).items():
+            writer.copy(there.target.parent / name, f"{MASTERS}/{name}", sha256=digest["sha256"])
         events: Events = record["events"]
         return events
+
+    def _put_workings(self, writer: PackageWriter, jobs: Sequence[PlateJob], run: PlateRun) -> None:
+        """Put the numbers behind every positive into the package."""
+
+        def lit(job: PlateJob, light: Light | None, dark: Dark | None) -> PlateJob:
+            return replace(job, light=light, dark=dark)
+
+        work: PlateWork[PlateJob, list[dict[str, Any]]] = PlateWork(
+            what="workings", task=plate_workings, lit=lit, peak=peak_of_job
+        )
+        for made in chain(*made_or_raise(run.outcomes(work, jobs))):
+            writer.put(f"{WORKINGS}/{stem_of(made['positive'])}.json", json_for_people(made))
 
     def _put_documents(
         self,
@@ -402,6 +434,7 @@ class _Packing:
             versions(),
             converted_with={one.result.plate_id: one.versions for one in recorded},
             master_colour=self.options.colour,
+            master_also=self.options.also,
         )
         writer.put("recipe.json", recipe)
         packed = Event(
@@ -417,3 +450,16 @@ class _Packing:
             "package": events_to_json((packed,)),
         }
         writer.put("events.json", json_for_people(document))
+        name, title = writer.target.name, self.settings.title
+        text = readme_text(name, title, jobs, {*writer.files, PREMIS})
+        writer.put(README, text.encode(errors="backslashreplace"))
+        plates = [
+            PackedPlate(
+                job=job,
+                record=one.result.record or NOTHING_KNOWN,
+                program=f"platebench {one.versions.get('platebench', '')}".strip(),
+                master=made,
+            )
+            for job, one, made in zip(jobs, recorded, events or [[]] * len(jobs), strict=True)
+        ]
+        writer.put(PREMIS, premis_bytes(name, title, plates, writer.files, now))

@@ -8,16 +8,18 @@ Reading it back goes through the same checks as ``session.toml`` and the profile
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
 from platebench.archive.package_writer import PackedFile
 from platebench.archive.pixels import pixels_to_json
+from platebench.archive.readme import README
 from platebench.core.checked_table import as_number
 from platebench.core.errors import PackageError
 from platebench.core.settings import LIGHT_KEYS, PlateSettings, SessionSettings
+from platebench.master.make_master import ALSO, Also
 from platebench.plate.calibration import Calibration, calibration_from_json
 from platebench.plate.job import PlateJob, PrintingEnds
 from platebench.plate_log.entry import LogEntry, entry_from_json
@@ -50,6 +52,8 @@ class Recipe:
         ``bytes``, ``sha256`` and, of a TIFF, ``pixels``, by path below ``data/``.
     master_colour : bool
         Masters of red, green and blue were asked for.
+    master_also : tuple of {"gamma", "channels"}
+        What was made of each master for other readers.
     versions : dict of str to str
         Programs that packed it and made the masters, by name.
     converted_with : dict of str to dict
@@ -64,6 +68,7 @@ class Recipe:
     ends: dict[str, PrintingEnds] = field(default_factory=dict)
     outputs: dict[str, dict[str, Any]] = field(default_factory=dict)
     master_colour: bool = False
+    master_also: tuple[Also, ...] = ()
     versions: dict[str, str] = field(default_factory=dict)
     converted_with: dict[str, dict[str, str]] = field(default_factory=dict)
 
@@ -76,6 +81,7 @@ def recipe_bytes(
     *,
     converted_with: Mapping[str, Mapping[str, str]],
     master_colour: bool,
+    master_also: Collection[Also],
 ) -> bytes:
     """Return the recipe of a package as JSON in UTF-8.
 
@@ -92,11 +98,13 @@ def recipe_bytes(
     converted_with : mapping of str to mapping
         Those that made the positives, by plate id.
     master_colour : bool
+    master_also : collection of {"gamma", "channels"}
     """
     first = jobs[0].calibration
     document = {
         "kind": KIND,
         "schema": SCHEMA,
+        "read_me": README,
         "versions": dict(versions),
         "converted_with": {plate: dict(by) for plate, by in sorted(converted_with.items())},
         "inputs": dict(sorted(pair for job in jobs for pair in job.inputs)),
@@ -116,6 +124,7 @@ def recipe_bytes(
         },
         "calibration": first.to_json() if first else None,
         "master_colour": master_colour,
+        "master_also": sorted(master_also),
         "outputs": {name: _facts(outputs[name]) for name in sorted(outputs)},
     }
     return json_for_people(document)
@@ -164,6 +173,8 @@ def read_recipe(document: Mapping[str, Any], path: Path) -> Recipe:
     if not settings.plates:
         raise _nonsense(path, "session")
     calibration = said.get("calibration")
+    if not isinstance(also := said.get("master_also", []), list):
+        raise _nonsense(path, "master_also")
     return Recipe(
         settings=settings,
         inputs=_texts(said, "inputs", path),
@@ -185,6 +196,7 @@ def read_recipe(document: Mapping[str, Any], path: Path) -> Recipe:
             for name, facts in _table(said.get("outputs"), "outputs", path).items()
         },
         master_colour=said.get("master_colour") is True,
+        master_also=tuple(kind for kind in ALSO if kind in also),
         versions=_texts(said, "versions", path),
         converted_with={
             plate: _texts(by, plate, path, f"converted_with.{plate}")

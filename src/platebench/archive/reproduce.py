@@ -300,8 +300,9 @@ class _Making:
         made = list(result.written)
         master = self.output / MASTERS / f"{job.plate_id}.tif"
         if f"{MASTERS}/{job.plate_id}.tif" in self.recipe.outputs:
-            again = master_plate(job, master, colour=self.recipe.master_colour)
-            made += [again.path, again.preview]
+            recipe = self.recipe
+            again = master_plate(job, master, colour=recipe.master_colour, also=recipe.master_also)
+            made += [again.path, again.preview, *again.also]
         names = [path.relative_to(self.output).as_posix() for path in made]
         remade = [self._compare(name) for name in names if name in self.recipe.outputs]
         if not remade:  # nothing to compare with is no success

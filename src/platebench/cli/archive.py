@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -13,6 +13,7 @@ from platebench.archive.file_check import FindingKind
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
+    also_option,
     cluster_option,
     plate_ids,
     print_json,
@@ -189,6 +190,7 @@ def size(count: int) -> str:
 )
 @click.option("--captures", is_flag=True, help="Pack raws or scans, blank and dark frames, too.")
 @click.option("--colour", is_flag=True, help="Masters of red, green and blue.")
+@also_option
 @click.option("--no-masters", is_flag=True, help="Leave the masters out.")
 @cluster_option
 @work_options
@@ -202,6 +204,7 @@ def command(
     name: str,
     captures: bool,
     colour: bool,
+    also: tuple[Literal["gamma", "channels"], ...],
     no_masters: bool,
     cluster: str | None,
     jobs: int | None,
@@ -221,7 +224,7 @@ def command(
     from platebench.cli.terminal_progress import progress_for
 
     options = PackOptions(
-        captures=captures, masters=not no_masters, colour=colour, each=each, name=name
+        captures=captures, masters=not no_masters, colour=colour, also=also, each=each, name=name
     )
     output = session / PACKAGES if output is None else output
     with work_done_by(cluster, session, output) as (folder, to):

@@ -76,9 +76,11 @@ def show_ink(done: ChosenInk) -> None:
     if ink.taken is not None and ink.black_taken is not None and ink.name != "black":
         click.echo(f"  {1 - ink.taken / ink.black_taken:.0%} less ink than plain black takes")
     for one in done.readings:
-        said = f"lightest print {min(one.density):z.2f} D: does not hold the white"
+        said = f"does not hold back the scale: prints at {min(one.density):z.2f} D"
         if one.amount is not None:
-            said = f"holds the white from {one.amount:.0%} on: {one.ink:.2f} areas of ink"
+            said = (
+                f"{one.amount:.0%} of it, {one.ink:.2f} areas of ink: prints at {one.white:.2f} D"
+            )
         click.echo(f"  {one.name:<13} {said}")
     for note in done.notes:
         wrapped(f"{note[0].upper()}{note[1:]}.")

@@ -10,6 +10,7 @@ import click
 from platebench.cli.options import (
     A_PATH,
     ExampledCommand,
+    also_option,
     cluster_option,
     plates_option,
     print_json,
@@ -28,6 +29,7 @@ from platebench.cli.show import show_errors
     examples=(
         "platebench master shelf-3",
         "platebench master shelf-3 --plate plate-007 --colour",
+        "platebench master shelf-3 --also gamma",
     ),
 )
 @session_argument
@@ -36,6 +38,7 @@ from platebench.cli.show import show_errors
     "[default: SESSION/masters]")  # fmt: skip
 @click.option("--colour", is_flag=True, help="48 bits: red, green and blue light, for stained or "
     "coloured plates.")  # fmt: skip
+@also_option
 @click.option("--compression", type=click.Choice(["none", "deflate", "zstd"]), default="none",
     show_default=True, help="Archives prefer none.")  # fmt: skip
 @click.option("--force", is_flag=True, help="Write again what is there, changed by you or not.")
@@ -49,6 +52,7 @@ def command(
     plates: tuple[str, ...],
     output: Path | None,
     colour: bool,
+    also: tuple[Literal["gamma", "channels"], ...],
     compression: Literal["none", "deflate", "zstd"],
     force: bool,
     cluster: str | None,
@@ -77,6 +81,7 @@ def command(
             plates=plates,
             output=output,
             colour=colour,
+            also=also,
             compression=compression,
             force=force,
             workers=jobs,

@@ -259,3 +259,12 @@ def _speak_up(context: click.Context, _parameter: click.Parameter, wanted: bool)
 def print_json(document: Mapping[str, Any]) -> None:
     """Print a JSON document on stdout, plain ASCII so that no terminal can spoil it."""
     click.echo(json.dumps(document, indent=2, allow_nan=False))
+
+
+also_option = click.option(
+    "--also",
+    type=click.Choice(["gamma", "channels"]),
+    multiple=True,
+    help="Beside each master, for other readers: in gray gamma 2.2; of 48 bits, red, green and "
+    "blue each in a file. May be repeated.",
+)

@@ -180,10 +180,13 @@ def _tell_sizes(sizes: Proposals, as_json: bool, quiet: bool) -> None:
 
 def _several(plates: Sequence[PlateSettings]) -> Iterator[str]:
     """Name captures that show several plates, and plates to look at before converting."""
+    from platebench.session.tiles_of_plate import tiles_said
+
     counts = Counter(plate.captures for plate in plates)
     for captures, number in counts.items():
         if number > 1:
             yield f"{shown(captures[0])} shows {number} plates: each has its own corners"
+    yield from map(shown, tiles_said(plates))
     for plate in plates:
         if plate.doubt:
             yield f"look at {plate.id}: {shown(plate.doubt)}"

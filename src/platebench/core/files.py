@@ -108,10 +108,12 @@ def _note(target: Path) -> None:
 
 
 @contextmanager
-def atomic_write(target: Path) -> Iterator[IO[bytes]]:
+def atomic_write(target: Path, *, flush: bool = True) -> Iterator[IO[bytes]]:
     """Yield a binary file that becomes ``target`` only if the block succeeds.
 
-    On any exception, KeyboardInterrupt included, ``target`` is left as it was.
+    On any exception, KeyboardInterrupt included, ``target`` is left as it was. Without ``flush``
+    the disk gets it when it likes: for thousands of files, and whoever writes them calls
+    :func:`flush_disks`, or finds out the next time.
 
     Raises
     ------
@@ -128,20 +130,22 @@ def atomic_write(target: Path) -> Iterator[IO[bytes]]:
             with tmp.open("w+b") as stream:  # by name: tifffile needs stream.name to be a path
                 yield stream
                 stream.flush()
-                os.fsync(stream.fileno())
+                if flush:
+                    os.fsync(stream.fileno())
             tmp.replace(target)
-            _sync_folder(target.parent)
+            if flush:
+                _sync_folder(target.parent)
         _note(target)
     except OSError as error:
         raise write_error(target, error) from error
 
 
 @contextmanager
-def atomic_folder(target: Path) -> Iterator[Path]:
+def atomic_folder(target: Path, *, flush: bool = True) -> Iterator[Path]:
     """Yield a new folder that gets its place and name only if the block succeeds.
 
-    The files in it are for the block to flush; the folders are flushed here. A folder is never
-    replaced.
+    The files in it are for the block to flush; the folders are flushed here, unless ``flush`` is
+    off as with :func:`atomic_write`. A folder is never replaced.
 
     Raises
     ------
@@ -155,13 +159,20 @@ def atomic_folder(target: Path) -> Iterator[Path]:
             tmp = place / target.name
             tmp.mkdir()
             yield tmp
-            for folder, _, _ in os.walk(tmp, topdown=False):
+            for folder, _, _ in os.walk(tmp, topdown=False) if flush else ():
                 _sync_folder(Path(folder))
             tmp.rename(target)
-            _sync_folder(target.parent)
+            if flush:
+                _sync_folder(target.parent)
         _note(target)
     except OSError as error:
         raise write_error(target, error) from error
+
+
+def flush_disks() -> None:
+    """Have all that was written on the disks; on Windows, which has no such call, nothing."""
+    if hasattr(os, "sync"):
+        os.sync()
 
 
 @contextmanager

@@ -122,8 +122,9 @@ class PlateSettings:
         Density of a mask, holder or strip, D: what it lets through is not glare.
     caliper_error_mm : float
         Standard error of a caliper size, mm.
-    scale : (float, float) or ()
-        Pixels per millimetre and their standard error, of all captures at one camera height.
+    scale : (float, float), (float, float, rows, columns) or ()
+        Pixels per millimetre and their standard error, of all captures at one camera height; with
+        the size of the frames that it holds for.
     scale_from : str
         What that scale was measured on, in words.
     picture : {"off", "rebate", "box"}

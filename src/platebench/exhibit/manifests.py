@@ -2,17 +2,21 @@
 
 References
 ----------
-IIIF Presentation API 3.0, by the library ``iiif-prezi3``, which checks what it is given.
+IIIF Presentation API 3.0 (what ``rights`` may hold: 3.2), by the library ``iiif-prezi3``, which
+checks what it is given.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 
 import iiif_prezi3 as iiif
 
 from platebench.exhibit.deep_picture import DeepPicture
 from platebench.exhibit.gather import ShownPlate
+
+_RIGHTS = re.compile(r"https?://((?:creativecommons|rightsstatements)\.org/\S+)")
 
 
 def manifest_of(
@@ -38,6 +42,8 @@ def manifest_of(
         manifest.requiredStatement = iiif.KeyValueString(
             label=_words("Credit"), value=_words(plate.entry.credit)
         )
+    if statement := _RIGHTS.fullmatch(plate.entry.web_statement):
+        manifest.rights = f"http://{statement[1]}"
     size = {"height": picture.height, "width": picture.width}
     canvas = manifest.make_canvas(id=f"{here}/canvas", label=_words(plate.title), **size)
     page = canvas.add_image(

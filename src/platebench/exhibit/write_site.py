@@ -17,7 +17,13 @@ from urllib.parse import urlsplit
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
 from platebench.core.errors import SessionFolderError, WriteError
-from platebench.core.files import atomic_folder, atomic_write, make_folder, remove_unfinished
+from platebench.core.files import (
+    atomic_folder,
+    atomic_write,
+    flush_disks,
+    make_folder,
+    remove_unfinished,
+)
 from platebench.core.locks import only_writer
 from platebench.core.plain_json import read_json
 from platebench.core.progress import NullProgress, Progress, working
@@ -38,6 +44,7 @@ PLATES, ASSETS = "plates", "assets"
 _PAGES = Path(__file__).parent / "pages"
 _VIEWER = Path(__file__).parents[1] / "review" / "page" / "vendor" / "openseadragon-6.1.1"
 _SCHEMA = 1
+_KEPT_EVERY = 50  # plates; what was made since is lost if the power fails
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,20 +124,25 @@ def write_exhibit(
         pictures: dict[str, tuple[str, DeepPicture]] = {}
         failed: list[SessionFolderError] = []
         made = 0
-        with working(progress, "plates", len(open_plates)) as told:
-            for plate in open_plates:
-                try:
-                    recipe, picture, fresh = _pictures(plate, folder, wishes, known)
-                    pictures[plate.slug] = recipe, picture
-                    made += fresh
-                except SessionFolderError as error:
-                    failed.append(error)
-                told.advance(plate.plate_id)
+        try:
+            with working(progress, "plates", len(open_plates)) as told:
+                for plate in open_plates:
+                    try:
+                        recipe, picture, fresh = _pictures(plate, folder, wishes, known)
+                        pictures[plate.slug] = recipe, picture
+                        made += fresh
+                        if fresh and made % _KEPT_EVERY == 0:
+                            _keep(folder, known | _as_known(pictures))
+                    except SessionFolderError as error:
+                        failed.append(error)
+                    told.advance(plate.plate_id)
+        except BaseException:
+            _keep(folder, known | _as_known(pictures))  # the next run goes on from here
+            raise
         shown = [plate for plate in open_plates if plate.slug in pictures]
         _write_pages(shown, pictures, folder, wishes)
         _remove_gone(folder, {plate.slug for plate in shown})
-        kept = {slug: {"recipe": said, **asdict(one)} for slug, (said, one) in pictures.items()}
-        _keep(folder, kept)
+        _keep(folder, _as_known(pictures))
     return Exhibit(
         index=folder / "index.html",
         shown=len(shown),
@@ -166,6 +178,7 @@ def facts_of(plate: ShownPlate) -> list[tuple[str, str]]:
         ("Notes", entry.notes),
         ("Rights", entry.rights),
         ("Terms of use", entry.usage_terms),
+        ("More on rights", entry.web_statement),
         ("Credit", entry.credit),
         ("From", plate.source),
     ]
@@ -190,9 +203,14 @@ def _known(folder: Path) -> dict[str, Any]:
         return {}
 
 
+def _as_known(pictures: dict[str, tuple[str, DeepPicture]]) -> dict[str, Any]:
+    return {slug: {"recipe": said, **asdict(one)} for slug, (said, one) in pictures.items()}
+
+
 def _keep(folder: Path, pictures: dict[str, Any]) -> None:
+    """Write what the pictures were made from, once they are on the disk."""
     state = {"exhibit": _SCHEMA, "platebench": __version__, "pictures": pictures}
-    _put(folder / KNOWN, json.dumps(state, indent=1) + "\n")
+    _put(folder / KNOWN, json.dumps(state, indent=1) + "\n", after_all=True)
 
 
 def _pictures(
@@ -212,7 +230,7 @@ def _pictures(
         return recipe, DeepPicture(**kept), False
     if place.is_dir():
         shutil.rmtree(place)
-    with atomic_folder(place) as work:
+    with atomic_folder(place, flush=False) as work:
         picture = write_pictures(plate.positive, work, long_side=side, mark=mark)
     return recipe, picture, True
 
@@ -300,12 +318,14 @@ def _remove_gone(folder: Path, slugs: set[str]) -> None:
             path.unlink()
 
 
-def _put(path: Path, text: str) -> None:
-    """Write a text where it is not there already."""
+def _put(path: Path, text: str, *, after_all: bool = False) -> None:
+    """Write a text where it is not there already; ``after_all`` that came before is on the disk."""
     data = text.encode("utf-8", "replace")
     if path.is_file() and path.read_bytes() == data:
         return
-    with atomic_write(path) as stream:
+    if after_all:
+        flush_disks()
+    with atomic_write(path, flush=after_all) as stream:
         stream.write(data)
 
 

@@ -55,6 +55,24 @@ def linear_codes(
     return codes
 
 
+GAMMA_FORMULA = "D = -2.2 log10(value / 65535)"
+
+
+def gamma_codes(codes: NDArray[np.uint16]) -> NDArray[np.uint16]:
+    """Return a master's codes in a 2.2 power law, the bare light box at full scale.
+
+    Light beyond the bare light box and ``NO_READING`` are at full scale, too.
+
+    Examples
+    --------
+    >>> gamma_codes(np.array([[0, 60, 6000, 60_000, 65_535]], np.uint16)).tolist()
+    [[0, 2837, 23010, 65535, 65535]]
+    """
+    light = np.minimum(np.arange(NO_READING + 1) / CODES_OF_LIGHT, 1.0)
+    table = np.rint(NO_READING * light ** (1 / 2.2)).astype(np.uint16)
+    return np.asarray(cv2.LUT(codes, table), np.uint16)
+
+
 PAST_THE_PLATE = 0.94  # transmittance that bare glass does not reach: its faces reflect 8 %
 
 

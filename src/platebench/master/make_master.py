@@ -12,8 +12,11 @@ What it says of itself (XMP, ImageDescription) is worded first.
 from __future__ import annotations
 
 import json
+from collections.abc import Collection
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import Literal, get_args
 
 import cv2
 import numpy as np
@@ -23,12 +26,26 @@ from platebench.core.errors import NoDensitiesError
 from platebench.core.formats import format_named
 from platebench.core.progress import step
 from platebench.core.version import __version__
-from platebench.master.cut import CODES_OF_LIGHT, FORMULA, NO_READING, Cut, cut_of, master_codes
+from platebench.master.cut import (
+    CODES_OF_LIGHT,
+    FORMULA,
+    GAMMA_FORMULA,
+    NO_READING,
+    Cut,
+    cut_of,
+    gamma_codes,
+    master_codes,
+)
 from platebench.master.steps import Event, master_events
 from platebench.plate.job import PlateJob
 from platebench.plate.look import PlateView, look_at_plate
 from platebench.plate_log.entry import LogEntry
-from platebench.write.colour import gray_linear_profile, rgb_linear_profile
+from platebench.write.colour import (
+    gray_gamma22_profile,
+    gray_linear_profile,
+    rgb_gamma22_profile,
+    rgb_linear_profile,
+)
 from platebench.write.plate_record import capture_note
 from platebench.write.preview import write_preview
 from platebench.write.tiff import Compression, pixels_digest, write_picture
@@ -159,6 +176,8 @@ class MasterResult:
         1 grey, 3 red, green and blue.
     events : tuple of Event
         What was done, in order.
+    also : tuple of Path
+        What was written beside it for other readers.
     """
 
     path: Path
@@ -167,6 +186,31 @@ class MasterResult:
     size: tuple[int, int]
     channels: int
     events: tuple[Event, ...]
+    also: tuple[Path, ...] = ()
+
+
+Also = Literal["gamma", "channels"]
+ALSO: tuple[Also, ...] = get_args(Also)
+CHANNELS = ("red", "green", "blue")
+
+
+def also_files(target: Path, also: Collection[Also], *, channels: int) -> tuple[Path, ...]:
+    """Return what is written beside a master for other readers, in folders of their own.
+
+    Parameters
+    ----------
+    target : Path
+        The master.
+    also : collection of {"gamma", "channels"}
+        In a 2.2 power law; red, green and blue as pictures of their own.
+    channels : {1, 3}
+        Of the master; a grey one has none to take apart.
+    """
+    paths = [target.parent / "gamma" / target.name] if "gamma" in also else []
+    if "channels" in also and channels == 3:
+        folder = target.parent / "channels"
+        paths += [folder / f"{target.stem}-{colour}{target.suffix}" for colour in CHANNELS]
+    return tuple(paths)
 
 
 def master_plate(
@@ -176,6 +220,7 @@ def master_plate(
     colour: bool = False,
     entry: LogEntry | None = None,
     compression: Compression = "none",
+    also: Collection[Also] = (),
 ) -> MasterResult:
     """Write the archive master of one plate, and a preview beside it.
 
@@ -192,6 +237,8 @@ def master_plate(
         What the plate log says of the plate, in place of ``job.entry``.
     compression : {"none", "zstd", "deflate"}
         Archives prefer none.
+    also : collection of {"gamma", "channels"}
+        The same pixels for other readers; see :func:`also_files`.
 
     Raises
     ------
@@ -212,23 +259,29 @@ def master_plate(
     events = master_events(view, job, cut, codes, digest)
     grey = codes.ndim == 2
     note = master_note(view, job, cut, events, grey=grey, digest=digest, entry=entry or job.entry)
+    beside = also_files(target, also, channels=1 if grey else 3)
     with step("writing"):
-        write_picture(
-            target,
-            codes,
+        save = partial(
+            write_picture,
             ppi=cut.ppi,
             name=job.plate_id,
             camera=view.info.camera or "",
-            description=note.description,
             software=f"platebench {__version__}",
             taken=view.info.taken,
-            xmp=xmp_packet(note),
             exif=capture_facts(note),
-            profile=gray_linear_profile() if grey else rgb_linear_profile(),
             compression=compression,
         )
+        linear = gray_linear_profile() if grey else rgb_linear_profile()
+        save(target, codes, description=note.description, xmp=xmp_packet(note), profile=linear)
         preview = target.with_suffix(".jpg")
         _write_preview(preview, codes, cut.ppi)
+        for path in beside:
+            path.parent.mkdir(exist_ok=True)
+            pixels, said, formula, profile = _for_reader(path, codes, note)
+            own = replace(
+                note, description=said, formula=formula, pixels_sha256=pixels_digest(pixels)
+            )
+            save(path, pixels, description=said, xmp=xmp_packet(own), profile=profile)
     return MasterResult(
         path=target,
         preview=preview,
@@ -236,7 +289,26 @@ def master_plate(
         size=(codes.shape[0], codes.shape[1]),
         channels=1 if grey else 3,
         events=events,
+        also=beside,
     )
+
+
+def _for_reader(
+    path: Path, codes: NDArray[np.uint16], note: PictureNote
+) -> tuple[NDArray[np.uint16], str, str, bytes]:
+    """Return pixels, description, formula and profile of a file beside a master."""
+    colour = path.stem.rpartition("-")[2]
+    if path.parent.name == "channels":
+        said = f"Transmittance by {colour} light alone. {note.description}"
+        channel = np.ascontiguousarray(codes[..., CHANNELS.index(colour)])
+        return channel, said, FORMULA, gray_linear_profile()
+    said = (
+        f"Made from the archive master {path.name}, for display: its transmittance in a 2.2 power "
+        f"law, {GAMMA_FORMULA}, the bare light box at {NO_READING}; brighter light and what was "
+        "not read are there, too. The archive master has linear numbers."
+    )
+    profile = gray_gamma22_profile() if codes.ndim == 2 else rgb_gamma22_profile()
+    return gamma_codes(codes), said, GAMMA_FORMULA, profile
 
 
 def _write_preview(path: Path, codes: NDArray[np.uint16], ppi: float | None) -> None:
@@ -249,8 +321,9 @@ def _write_preview(path: Path, codes: NDArray[np.uint16], ppi: float | None) -> 
     size = (max(1, round(columns * share)), max(1, round(rows * share)))
     small = cv2.resize(codes, size, interpolation=cv2.INTER_AREA)
     grey = small if small.ndim == 2 else small[..., 1]
-    light = np.minimum(np.arange(NO_READING + 1) / CODES_OF_LIGHT, 1.0)
-    table = np.rint(NO_READING * light ** (1 / 2.2)).astype(np.uint16)
     write_preview(
-        path, table[grey], long_side=PREVIEW_SIDE, ppi=None if ppi is None else ppi * share
+        path,
+        gamma_codes(np.asarray(grey, np.uint16)),
+        long_side=PREVIEW_SIDE,
+        ppi=None if ppi is None else ppi * share,
     )

@@ -37,7 +37,8 @@ SMOOTHNESS = 0.003  # between blank and plate: fall-off of the lens, texture of 
 LAMP = 0.0125  # change of the lamp since the blank, where no bare light shows it
 ESTIMATED = 0.01  # a surface drawn from the bare light around the plate, under the plate
 LINEARITY = 0.005  # of a sensor's response, from black to the bare light
-TYPICAL_GLARE = 0.006  # of the frame's mean light, where nothing shows how much there is
+TYPICAL_GLARE = 0.007  # of the frame's mean light, where nothing shows how much there is
+_MOST_LEFT_ON = 0.9  # of what comes through: a bound says more than an error of over 1 D
 _DARKEST = 0.005  # quantile of the plate
 _BELOW_MEAN = 2.58  # standard deviations, of that quantile in a normal distribution
 _CELLS = 100  # along the picture's long side, in which its darkest place is looked for
@@ -85,9 +86,9 @@ class GlareError:
         first, second, third = self.terms
         return math.sqrt(max(first - 2 * light * second + light**2 * third, 0.0))
 
-    def whole(self, through: float) -> float:
-        """Return it with what may lie over the picture still."""
-        return math.hypot(self.taken_off(through), self.left_on * (1 - through))
+    def without(self, through: float) -> float:
+        """Return what comes through without what may lie over it, a tenth of it at least."""
+        return through - min(self.left_on * (1 - through), _MOST_LEFT_ON * through)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,8 +153,17 @@ class DensityErrors:
         return math.hypot(self.light, bent) / _LN10 / self.calibration.callier
 
     def glare_sigma(self, density: float) -> float:
-        """Return the error (D) by stray light."""
-        return self.noise_sigma(density, self.glare.whole(self._through(density)))
+        """Return the error (D) by stray light.
+
+        What is left on counts by the density without it: as much light is more density there.
+        """
+        through = self._through(density)
+        off = self.noise_sigma(density, self.glare.taken_off(through))
+        seen, without = (
+            float(self.calibration.diffuse_density(light))
+            for light in (through, self.glare.without(through))
+        )
+        return math.hypot(off, without - seen)
 
     def systematic_sigma(self, density: float) -> float:
         """Return everything but noise (D): bare light, stray light, calibration."""

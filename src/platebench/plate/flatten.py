@@ -158,7 +158,7 @@ def stain_step(
             if exponent != 1.0:
                 part = band[(row - start) % p :: p, column::q]
                 if part.size:
-                    lit = cv2.pow(np.maximum(part, np.float32(1e-6)), exponent)
+                    lit = np.power(np.maximum(part, np.float32(1e-6)), np.float32(exponent))
                     part[...] = np.where(part > 1e-6, lit, part)  # noise about zero stays
 
     return correct

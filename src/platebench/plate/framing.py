@@ -10,7 +10,7 @@ from platebench.plate.finding.find_plate import FoundPlate
 from platebench.plate.job import PlateJob
 from platebench.plate.look import PlateView
 from platebench.plate.plate_format import FormatFit, plate_format
-from platebench.plate.plate_scale import PlateScale, scale_of
+from platebench.plate.plate_scale import PlateScale, doubt_of_scale, scale_of
 from platebench.plate.straighten import Straightening, frame_corners, plan_straighten
 
 
@@ -28,6 +28,8 @@ class Framing:
         How the sides fit the format; None where the corners are in doubt.
     scale : PlateScale or None
         None where the corners are in doubt, or nothing tells it.
+    size_doubt : str
+        What contradicts the scale, in words; empty where nothing does.
     format_name : str
         Name of the format as it was set, empty where it is not known.
     """
@@ -36,6 +38,7 @@ class Framing:
     whole: bool
     fit: FormatFit | None
     scale: PlateScale | None
+    size_doubt: str = ""
     format_name: str = ""
 
     @property
@@ -67,10 +70,12 @@ def frame_found(shape: tuple[int, int], found: FoundPlate, settings: PlateSettin
     known = format_named(settings.format)
     trusted = found.found and not found.doubts
     fit = plate_format(found.corners, settings.format) if trusted else None
+    scale = scale_of(found.corners, settings, shape) if trusted else None
     return Framing(
         plan=plan,
         whole=whole,
         fit=fit,
-        scale=scale_of(found.corners, settings, shape) if trusted else None,
+        scale=scale,
+        size_doubt=doubt_of_scale(scale, settings, shape) if trusted else "",
         format_name=known.name if known else "",
     )

@@ -316,6 +316,11 @@ def _within(
     return np.asarray(inside > 0, bool)
 
 
+def rows_together(off: GlareOff, shape: tuple[int, int]) -> int:
+    """Return how many rows, from the top of the frame, share what is taken off them."""
+    return max(1, int(_ROWS_OF_CELL * shape[0] / off.gain.shape[1]))
+
+
 def glare_step(
     off: GlareOff, pattern: NDArray[np.uint8], shape: tuple[int, int], *, channels: int = 1
 ) -> BandStep:
@@ -338,12 +343,12 @@ def glare_step(
         for field in (off.gain, off.offset)
     )
     phases = len(gains.tables)
-    together = max(1, int(_ROWS_OF_CELL * shape[0] / off.gain.shape[1]))
+    together = rows_together(off, shape)
 
     def take_off(band: Floats, start: int, stop: int) -> None:
-        for top in range(start, stop, together):
-            bottom = min(top + together, stop)
-            at = (top + bottom) / 2
+        for group in range(start // together, -(-stop // together)):
+            top, bottom = max(start, group * together), min((group + 1) * together, stop)
+            at = (group + 0.5) * together  # whatever band is asked for
             for row in range(top, min(top + phases, bottom)):
                 part = band[row - start : bottom - start : phases]
                 part *= gains.row_at(at, row)

@@ -62,7 +62,6 @@ PREDICTED_MISFIT = 0.02  # of the glare, where it is computed and not read, by a
 AROUND_MISFIT = 0.15  # the same by a mask or holder around the plate alone
 BESIDE_MISFIT = 0.25  # and by a strip or a tablet alone
 _USUAL_MISFIT = 0.02  # of the glare; what is left over above it is of some other kind
-_ELSEWHERE = 1.0  # what the model misses at a plate over what it misses at the card
 _IMAGE = 2.5  # light of an image of the scene over what is left over on a card
 MISFIT_TOLD = 0.05  # of the glare, left over by the model
 _ANYWHERE = 1 / 6  # of the long side: how far the scene's light may come to lie from where it was
@@ -576,7 +575,7 @@ def glare_off(
     if not seen:
         add(own, np.zeros_like(own), SCALE_SIGMA)
     usual = min(misfit, _USUAL_MISFIT)
-    add(own, other, max(usual, predicted, _ELSEWHERE * (misfit - usual)))
+    add(own, other, max(predicted, misfit - usual))
     if left_over > 0:  # an image of the scene anywhere near, and the ghost that was found not there
         moved, moved_box = (_anywhere(plane) for plane in (grey, grey_box))
         image = _IMAGE * left_over + abs(float(shares[GHOST])) * min(misfit / MISFIT_TOLD, 1.0)

@@ -125,6 +125,10 @@ def picture_jobs(
             faults.append(_TOO_SMALL.format(id=picture.id))
             continue
         own = _settings(job.settings, picture, plate_size(corners, framing.ppi))
+        scale = framing.scale
+        if scale is not None and scale.error is not None:  # measured: no nominal size
+            pair = scale.pixels_per_mm, scale.pixels_per_mm * scale.error
+            own = replace(own, format="", scale=pair, scale_from=scale.reference)
         entry = job.entry
         if picture.caption:
             entry = replace(entry or LogEntry(plate_id=own.id), title=picture.caption)

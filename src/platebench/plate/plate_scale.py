@@ -157,10 +157,9 @@ def scale_of(
     share = CORNERS if settings.corners is None else BY_HAND
     sides = sides_of(corners, share * max(frame))
     if settings.long_mm or settings.short_mm:
-        return _by_caliper(sides, settings)
-    if settings.scale:
-        per_mm, sigma = settings.scale
-        error = math.hypot(sigma / per_mm, GLASS, LENS)
+        return _by_caliper(sides, settings, frame)
+    if settings.scale and _holds_for(settings, frame):
+        per_mm, error = _session_scale(settings)
         return _scaled(sides, per_mm, error, "session", settings.scale_from, settings)
     fit = plate_format(corners, settings.format)
     if fit.ppi is None:
@@ -175,7 +174,33 @@ def scale_of(
     )
 
 
-def _by_caliper(sides: Sides, settings: PlateSettings) -> PlateScale:
+def doubt_of_scale(
+    scale: PlateScale | None, settings: PlateSettings, frame: tuple[int, int]
+) -> str:
+    """Return what contradicts a scale, or why the session's was not used; "" where nothing does."""
+    measured = scale is not None and scale.source != "nominal"
+    if not measured and settings.scale and not _holds_for(settings, frame):
+        rows, columns = settings.scale[2:]
+        return (
+            f"the session's scale holds for captures of {rows:.0f} x {columns:.0f} pixels; this "
+            f"one has {frame[0]} x {frame[1]}, so it was not used"
+        )
+    return "" if scale is None else scale.doubt
+
+
+def _holds_for(settings: PlateSettings, frame: tuple[int, int]) -> bool:
+    """Tell whether the session's scale is of captures like this; joined tiles have any size."""
+    known = settings.scale[2:]
+    return not known or settings.join == "tiles" or sorted(known) == sorted(frame)
+
+
+def _session_scale(settings: PlateSettings) -> Pair:
+    """Return pixels per mm of the session for any one plate, and their relative error."""
+    per_mm, sigma = settings.scale[:2]
+    return per_mm, math.hypot(sigma / per_mm, GLASS, LENS)
+
+
+def _by_caliper(sides: Sides, settings: PlateSettings, frame: tuple[int, int]) -> PlateScale:
     """Return the scale that one caliper size gives, or both."""
     measured = [
         (pixels / mm, math.hypot(settings.caliper_error_mm / mm, sides.error), mm)
@@ -191,6 +216,13 @@ def _by_caliper(sides: Sides, settings: PlateSettings) -> PlateScale:
             f"its two caliper sizes give scales {abs(first / second - 1):.1%} apart, more than "
             "their errors explain; measure again, or correct the corners"
         )
+    elif settings.scale and _holds_for(settings, frame):
+        others, sigma = _session_scale(settings)
+        if abs(per_mm / others - 1) > APART * math.hypot(error, sigma):
+            doubt = (
+                f"its caliper size gives {per_mm:.2f} pixels per mm, the session's scale is "
+                f"{others:.2f}; correct one of them, or let start measure the scale anew"
+            )
     return _scaled(sides, per_mm, error, "caliper", said, settings, doubt)
 
 

@@ -48,7 +48,8 @@ class BracketRecord:
 class JoinRecord:
     """Tiles joined: files of each, its middle (x, y) in pixels, turn, and light over the mean.
 
-    ``misfit_px`` is by how far two tiles miss each other, median of all overlaps.
+    ``misfit_px`` is by how far two tiles miss each other, median of all overlaps. ``box_specks``:
+    dust on the light box that one tile showed and another did not, left out.
     """
 
     tiles: tuple[tuple[str, ...], ...]
@@ -58,6 +59,7 @@ class JoinRecord:
     overlaps: int = 0
     misfit_px: float = 0.0
     worst_misfit_px: float = 0.0
+    box_specks: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

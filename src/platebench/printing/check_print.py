@@ -42,9 +42,13 @@ _STRETCH = 1.1  # one way more than the other: no scanner does
 _CELL = 8  # pixels a side of what is compared
 _EVEN = 0.1  # D within a cell of the aim; more is an edge, which a small misfit spoils
 _UNEVEN = 0.5  # beyond this it does not count at all
-_NOISE = 0.1  # D a cell; its neighbours share most of it
-_PRIORS = (1.0, 0.5, 0.5, 0.15, 0.015)  # exposure, slopes, contrast; D of paper white
-_UNKNOWN = 0.04  # stops: paper white and calibration are no better known (of 96 simulated prints)
+_NOISE = 0.05  # D a cell; its neighbours share most of it
+# Exposure, slopes, contrast; D of paper white. White is hardly free: as much density everywhere
+# looks so much like exposure that a free white takes a share of it.
+_PRIORS = (1.0, 0.5, 0.5, 0.1, 0.004)
+_UNKNOWN = 0.025  # stops: depth and calibration are no better known (of 40 simulated prints)
+_BANDS, _VOTES = 16, 100.0  # of tone; cells after which more say nothing new
+_PAPER_NEAR, _AROUND = 0.03, 1.02  # D from the print's lightest places; of the print's sides
 _MIDDLE = (0.12, 0.88)  # share of full black between which exposure shows
 _LEAST = 40  # cells
 _STOP = float(np.log10(2.0))
@@ -194,7 +198,8 @@ def check_print(
     size = (aim.shape[1], aim.shape[0])
     laid = cv2.warpPerspective(even, to_aim, size, flags=cv2.INTER_LINEAR, borderValue=(np.nan,))
     white = _paper_white(np.asarray(laid, np.float64), aim)
-    density = -np.log10(np.maximum(laid, 1e-5) / white)
+    paper = _paper_around(light, to_aim, aim.shape, white)
+    density = -np.log10(np.maximum(laid, 1e-5) / (paper or white))
     return _compared(density, aim, process, response, read.notes)
 
 
@@ -312,6 +317,28 @@ def _paper_white(laid: Plane, aim: Plane) -> float:
     return float(10 ** -np.median(printed[lightest] - aimed[lightest]))
 
 
+def _paper_around(
+    light: Plane, to_aim: Plane, shape: tuple[int, ...], white: float
+) -> float | None:
+    """Return the light of the paper around the print; None where none shows.
+
+    What lies around may be a lid, or coated paper that printed black: only what is nearly as light
+    as the print's own lightest places is taken for its paper.
+    """
+    rows, columns = shape
+    corners = np.array([(0, 0), (columns, 0), (columns, rows), (0, rows)], np.float64)
+    wide = corners.mean(0) + _AROUND * (corners - corners.mean(0))
+    outline = cv2.perspectiveTransform(wide[None], np.linalg.inv(to_aim))[0]
+    outside = np.ones(light.shape, np.uint8)
+    cv2.fillConvexPoly(outside, np.rint(outline).astype(np.int32), 0)
+    place, _ = _cells(-np.log10(np.where(outside, 0.1, 1.0)))
+    shown, spread = _cells(-np.log10(np.maximum(light, 1e-5) / white))
+    paper = (place > 1 - 1e-9) & (np.abs(shown) < _PAPER_NEAR) & (spread < _EVEN)
+    if paper.sum() < _LEAST:
+        return None
+    return white * 10 ** -float(np.median(shown[paper]))
+
+
 def _compared(
     density: Plane, aim: Plane, process: Process, response: PrintResponse, notes: tuple[str, ...]
 ) -> PrintCheck:
@@ -334,6 +361,7 @@ def _compared(
     wanted = curve.exposure_of(aimed[middle])
     slope = curve.slope_at(wanted)
     weight = (slope / _NOISE) ** 2 / (1 + (spread[middle] / _EVEN) ** 2)
+    weight *= _one_vote_a_tone(aimed[middle] / d_max)
     tone = wanted - np.average(wanted, weights=weight)
     # Last, what paper white taken wrongly does: as much density everywhere.
     columns_of = np.column_stack((np.ones_like(tone), *place[:, middle], tone, 1 / slope))
@@ -379,6 +407,15 @@ def _compared(
         advice=_advice(numbers, calibrated=response.calibrated),
         notes=notes,
     )
+
+
+def _one_vote_a_tone(share: Plane) -> Plane:
+    """Return what to weigh cells by so that a tone with many of them does not outvote the others.
+
+    How a tone should print is known by its patches of the step chart, however many cells show it.
+    """
+    band = np.minimum((share * _BANDS).astype(int), _BANDS - 1)
+    return np.asarray(np.minimum(1.0, _VOTES / np.bincount(band, minlength=_BANDS)[band]))
 
 
 class _Curve:

@@ -52,7 +52,9 @@ from platebench.printing.step_chart import (
     PATCH,
     ROWS,
     WIDTH,
+    inks_at,
     patch_box,
+    place_of,
     white_box,
 )
 from platebench.write.paper_page import Box
@@ -94,9 +96,9 @@ class InkChart:
 
     @property
     def amounts(self) -> NDArray[np.float64]:
-        """Share of each hue, shape (amounts, hues)."""
+        """Share of each hue, shape (amounts, hues); finest near full ink, where dots close."""
         rising = np.arange(1, _AMOUNTS + 1) / _AMOUNTS
-        return np.asarray(rising[:, None] * np.asarray(self.limits))
+        return inks_at(rising[:, None] * place_of(self.limits))
 
     def full_ink(self, name: str) -> float:
         """Return how much ink a hue takes at its full amount, in areas of one colour."""
@@ -118,7 +120,10 @@ class InkReading:
     density : tuple of float
         Of the print at each amount, above paper white, as read.
     amount : float or None
-        Share of the hue that just holds the paper white; None if none does.
+        Share of the hue that just holds the paper white, or, where all of it holds back the
+        exposure scale and no more, all of it; None if none does.
+    white : float or None
+        What that prints at, D above paper white.
     ink : float or None
         How much ink that is, in full areas of one colour.
     turned : bool
@@ -128,6 +133,7 @@ class InkReading:
     name: str
     density: tuple[float, ...]
     amount: float | None
+    white: float | None
     ink: float | None
     turned: bool
 
@@ -168,6 +174,7 @@ class ChosenInk:
                     "name": one.name,
                     "density": [round(d, 4) for d in one.density],
                     "amount": None if one.amount is None else round(one.amount, 4),
+                    "white": None if one.white is None else round(one.white, 4),
                     "ink": None if one.ink is None else round(one.ink, 4),
                     "turned": one.turned,
                 }
@@ -403,19 +410,21 @@ def _reading(name: str, density: NDArray[np.float64], chart: InkChart, place: in
     last = int(np.argmax(risen > _TURNED)) if turned else len(density)
     amounts, kept = amounts[:last], density[:last]
     falling = isotonic_regression(np.log(np.maximum(kept, _FLOOR)), increasing=False).x
-    amount = None
+    amount = white = None
+    if falling[-1] <= np.log(FIRST_TINT):
+        amount, white = float(amounts[-1]), float(np.exp(falling[-1]))
     if falling[-1] <= np.log(_HELD):
+        white = _HELD
         after = int(np.argmax(falling <= np.log(_HELD)))
-        if after == 0:
-            amount = float(amounts[0])
-        else:
-            fine = np.linspace(amounts[after - 1], amounts[after], 401)
-            drawn = PchipInterpolator(amounts, falling)(fine)
-            amount = float(fine[np.argmax(drawn <= np.log(_HELD))])
+        places = place_of(amounts)
+        fine = np.linspace(places[max(after - 1, 0)], places[after], 401)
+        drawn = PchipInterpolator(places, falling)(fine)
+        amount = float(inks_at(fine[np.argmax(drawn <= np.log(_HELD))]))
     return InkReading(
         name=name,
         density=tuple(float(d) for d in density),
         amount=amount,
+        white=white,
         ink=None if amount is None else amount * chart.full_ink(name),
         turned=turned,
     )
@@ -438,17 +447,24 @@ def choose_ink(
     if holding:
         best = min(holding, key=lambda one: one.ink or 0.0)
         amount, notes = best.amount or 0.0, []
-        if black.ink is None:
-            notes.append("plain black does not hold the paper's white at all")
+        whiter = [one for one in holding if one.white == _HELD]
+        if best.white is not None and best.white > _HELD:
+            said = f"{best.name} holds back the exposure scale, its white prints at "
+            said += f"{best.white:.2f} D"
+            if whiter:
+                other = min(whiter, key=lambda one: one.ink or 0.0)
+                said += f"; {other.name} holds it back wholly, with {other.ink:.2f} areas of ink"
+            notes.append(said)
     else:
         best = min(readings, key=lambda one: (round(min(one.density), 2), chart.full_ink(one.name)))
         amount = float(chart.amounts[int(np.argmin(best.density)), NAMES.index(best.name)])
-        lightest = min(best.density)
         notes = [
-            f"no ink holds the paper's white; {best.name} comes nearest, and prints at "
-            f"{lightest:z.2f} D" + ("" if lightest > FIRST_TINT else ", which hardly shows")
-            + ": try another film, ink or setting, or a process of a shorter scale"
-        ]  # fmt: skip
+            f"no ink holds back the exposure scale; {best.name} comes nearest, and prints at "
+            f"{min(best.density):z.2f} D: try another film, ink or setting, or a process of a "
+            "shorter scale"
+        ]
+    if black.ink is None and best is not black:
+        notes.append("plain black does not hold back the exposure scale at all")
     if best.turned:
         notes.append(f"more {best.name} than that prints darker again and is not used")
     ink = NegativeInk(

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from platebench.core.errors import ChartError
 from platebench.core.plain_json import read_json
@@ -90,12 +90,29 @@ def plain_chart(levels: int = 101, made_for: str = "", colour: Colour | None = N
     colour : tuple of 3 float, optional
         Of the ink; None for plain black.
     """
-    fine = np.linspace(0, 1, 20_001)
-    film = -np.log10(1 - fine * (1 - 10**-_DOTS)) / _DOTS
-    inks = np.interp(np.linspace(0, 1, levels), (fine + film) / 2, fine)
+    inks = inks_at(np.linspace(0, 1, levels))
     if colour is not None:
         return _numbered(inks, made_for, colour)
     return StepChart(inks=_inks_of(inks), number=LEVELS.index(levels))
+
+
+def place_of(ink: ArrayLike) -> NDArray[np.float64]:
+    """Return where inks lie on a scale that is even in the mean of ink and density of plain dots.
+
+    Examples
+    --------
+    >>> place_of([0.0, 0.5, 0.9, 1.0]).round(2).tolist()
+    [0.0, 0.31, 0.65, 1.0]
+    """
+    share = np.asarray(ink, np.float64)
+    film = -np.log10(1 - share * (1 - 10**-_DOTS)) / _DOTS
+    return np.asarray((share + film) / 2)
+
+
+def inks_at(place: ArrayLike) -> NDArray[np.float64]:
+    """Return the inks at places of :func:`place_of`'s scale: its inverse."""
+    fine = np.linspace(0, 1, 20_001)
+    return np.asarray(np.interp(np.asarray(place, np.float64), place_of(fine), fine))
 
 
 def corrected_chart(

@@ -194,7 +194,7 @@ def plate_to_json(table: ReviewTable, plate_id: str) -> dict[str, Any]:
         "surround": found.surround,
         "doubts": [
             *shown.pixels.doubts,
-            *filter(None, [scale and scale.doubt, picture and picture.doubt]),
+            *filter(None, [shown.framing.size_doubt, picture and picture.doubt]),
         ],
         "shape": None if fit is None or measured else fit.warning,
         "shaped_as": [] if fit is None or not fit.warning else list(fit.suggestions),

@@ -269,11 +269,17 @@ def tone_codes(
     """Return the positive's 16-bit value for each of the 65,536 transmittance codes."""
     if job.tone is None:
         raise ValueError("a job that is to be toned needs a tone profile")
+    base_fog, d_max = toned_range(ends)
     return display_table(
         true_transmittance(transmittance_of_codes(), level, calibration),
         job.tone,
-        base_fog=ends.base_fog,
-        d_max=max(ends.d_max, ends.base_fog + 0.05),
+        base_fog=base_fog,
+        d_max=d_max,
         print_stops=job.settings.print_stops,
         contrast=job.settings.print_contrast,
     )
+
+
+def toned_range(ends: PrintingEnds) -> tuple[float, float]:
+    """Return the densities that print to the paper's ends; an even plate has a range, too."""
+    return ends.base_fog, max(ends.d_max, ends.base_fog + 0.05)

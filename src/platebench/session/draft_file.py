@@ -229,8 +229,8 @@ def _every_plate_lines(plate: PlateSettings, *, emulsion_said: bool) -> Iterable
 def _size_and_picture_lines(plate: PlateSettings) -> Iterable[str]:
     yield "# Error of a caliper size, mm, one standard error; rough edges and your hand included."
     yield f"caliper_error_mm = {_toml(plate.caliper_error_mm)}"
-    yield "# Pixels per mm and their error, where all captures were taken from one height with one"
-    yield "# lens, zoom and focus; start works it out from plates with a caliper size."
+    yield "# Pixels per mm, error, rows and columns, where all captures were taken from one height"
+    yield "# with one lens, zoom and focus; start works it out from plates with a caliper size."
     yield f"scale = {_toml(plate.scale)}"
     yield "# What that scale was measured on."
     yield f"scale_from = {_toml(plate.scale_from)}"

@@ -35,6 +35,7 @@ from platebench.session.draft_file import SessionDraft
 from platebench.session.pool import run_all
 from platebench.session.room import peak_of
 from platebench.session.several_plates import Part, parting
+from platebench.session.tiles_of_plate import Tile, linking, with_tiles
 
 # Companions of captures: notes, settings, sidecars, records. Not looked at, not mentioned.
 UNFINISHED_COPIES = (".part", ".partial", ".filepart", ".crdownload", ".download", ".tmp", ".temp")
@@ -154,6 +155,7 @@ def draft_session(
         title=folder.resolve().name,
         scan=scan,
         part=parting(folder, workers=workers, memory=memory, progress=progress),
+        tile=linking(folder, workers=workers, memory=memory, progress=progress),
     )
     return replace(draft, left_out=tuple(sorted([*left_out, *draft.left_out])))
 
@@ -215,6 +217,7 @@ def draft_from_looks(
     title: str,
     scan: ScanSettings = ScanSettings(),  # noqa: B008
     part: Part | None = None,
+    tile: Tile | None = None,
 ) -> SessionDraft:
     """Return the draft of a session whose captures were looked at.
 
@@ -224,6 +227,8 @@ def draft_from_looks(
     ----------
     part : callable or None
         Finds the plates of captures that may show several; None: each shows one.
+    tile : callable or None
+        Finds captures that are tiles of one plate; None: none are.
     """
     ordered = sorted(
         looks,
@@ -259,7 +264,15 @@ def draft_from_looks(
         card_over=tuple(look.name for look in found.card_over),
         scan=replace(scan, bits=session_bits(looks)),
     )
-    plates = _parted(framings, groups, settings, part)
+    blank = next((look for look in found.blank if look not in spoilt), None)
+    if tile is not None:
+        framings = with_tiles(framings, groups, blank, settings, tile)
+        alone = {plate.captures for plate in framings if plate.join != "tiles"}
+        groups = [group for group in groups if tuple(look.name for look in group) in alone]
+    tiled = [plate for plate in framings if plate.join == "tiles"]
+    parted = _parted([one for one in framings if one not in tiled], groups, settings, part)
+    order = {look.name: n for n, look in enumerate(ordered)}
+    plates = sorted([*tiled, *parted], key=lambda plate: order[plate.captures[0]])
     digits = max(3, len(str(len(plates))))
     named = [replace(plate, id=f"plate-{n:0{digits}d}") for n, plate in enumerate(plates, 1)]
     settings = replace(settings, plates=tuple(named))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from platebench.core.plain_json import read_json
 from platebench.core.progress import Progress
 from platebench.core.version import __version__
 from platebench.master.cut import FORMULA
-from platebench.master.make_master import MasterResult, master_plate
+from platebench.master.make_master import Also, MasterResult, also_files, master_plate
 from platebench.master.steps import events_to_json
 from platebench.plate.job import PlateJob, PlateResult
 from platebench.plate.light import Dark, Light
@@ -55,6 +55,7 @@ class MasterJob:
     compression: Compression
     fingerprint: str
     force: bool
+    also: tuple[Also, ...] = ()
 
     @property
     def plate_id(self) -> str:
@@ -72,9 +73,14 @@ class MasterJob:
         return self.target.with_suffix(".jpg")
 
     @property
-    def files(self) -> tuple[Path, Path, Path]:
-        """All that is written, in a fixed order."""
-        return self.target, self.preview, self.record
+    def beside(self) -> tuple[Path, ...]:
+        """What may be written for other readers: of a plate in colours, all of it."""
+        return also_files(self.target, self.also, channels=3)
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """All that may be written, in a fixed order."""
+        return self.target, self.preview, self.record, *self.beside
 
 
 def write_masters(
@@ -84,6 +90,7 @@ def write_masters(
     output: Path | None = None,
     colour: bool = False,
     compression: Compression = "none",
+    also: Collection[Also] = (),
     force: bool = False,
     workers: int | None = None,
     memory: int | None = None,
@@ -105,6 +112,9 @@ def write_masters(
         48-bit masters; see :func:`platebench.master.make_master.master_plate`.
     compression : {"none", "zstd", "deflate"}
         Of the TIFFs.
+    also : collection of {"gamma", "channels"}
+        The same pixels for other readers; see
+        :func:`platebench.master.make_master.also_files`.
     force : bool
         Write them again, those that somebody has changed as well.
     workers, memory : int or None
@@ -121,7 +131,7 @@ def write_masters(
     output = folder / FOLDER if output is None else output
     wanted = wanted_plates(folder, settings, plates)
     jobs = [
-        master_job(job, output, colour=colour, compression=compression, force=force)
+        master_job(job, output, colour=colour, compression=compression, also=also, force=force)
         for job in session_jobs(folder, output, wanted, progress=progress)
     ]
     run = PlateRun(folder, settings, output, workers, memory, progress)
@@ -133,7 +143,9 @@ def write_masters(
         peak=peak_of_master,
     )
     targets = [path for job in jobs for path in job.files]
-    with run.writing(targets, results=folder / OUTPUT_NAME):
+    coloured = any(job.job.settings.colour == "demosaiced" for job in jobs)
+    below = [name for name in also if name != "channels" or coloured]
+    with run.writing(targets, results=folder / OUTPUT_NAME, below=below):
         return [result_of(outcome) for outcome in run.outcomes(work, jobs)]
 
 
@@ -149,12 +161,18 @@ def make_master(job: MasterJob) -> PlateResult:
         known = _read(job.record).get("master", {}).get("sha256", "")
         beside = job.preview, job.record
         refuse_edited(job.target, known, beside=beside, mark=FORMULA)
+        also = _also_of(_read(job.record), job)
+        for path in job.beside:
+            if path.is_file():
+                refuse_edited(path, also.get(path, ""), beside=(job.record,))
     with record_aside(job.record, job.target):
-        made = master_plate(job.job, job.target, compression=job.compression)
+        made = master_plate(job.job, job.target, compression=job.compression, also=job.also)
         record = _record(job, made)
         write_json(job.record, record)
     return PlateResult(
-        plate_id=job.plate_id, written=(made.path, made.preview, job.record), master=record
+        plate_id=job.plate_id,
+        written=(made.path, made.preview, job.record, *made.also),
+        master=record,
     )
 
 
@@ -174,6 +192,7 @@ def master_job(
     *,
     colour: bool = False,
     compression: Compression = "none",
+    also: Collection[Also] = (),
     force: bool = False,
 ) -> MasterJob:
     """Return the order for the master of a plate; see :func:`write_masters`."""
@@ -181,13 +200,16 @@ def master_job(
         job = replace(job, settings=replace(job.settings, colour="demosaiced"))
     pixels = fingerprint_of(job, with_ends=False)
     log = None if job.entry is None else job.entry.to_json()
-    parts = json.dumps([SCHEMA, pixels, compression, log], sort_keys=True)
+    wanted = sorted(also)
+    said = [SCHEMA, pixels, compression, log, *([wanted] if wanted else [])]
+    parts = json.dumps(said, sort_keys=True)
     return MasterJob(
         job=job,
         target=output / f"{job.plate_id}.tif",
         compression=compression,
         fingerprint=hashlib.sha256(parts.encode()).hexdigest() if pixels else "",
         force=force,
+        also=tuple(wanted),
     )
 
 
@@ -212,6 +234,7 @@ def _record(job: MasterJob, made: MasterResult) -> dict[str, Any]:
             "density": FORMULA,
         },
         "preview": {"file": made.preview.name, "sha256": hash_file(made.preview)},
+        "also": {_below(path, job): {"sha256": hash_file(path)} for path in made.also},
         "log": None if job.job.entry is None else job.job.entry.to_json(),
         "events": events_to_json(made.events),
     }
@@ -227,7 +250,21 @@ def earlier_master(job: MasterJob) -> PlateResult | None:
         return None
     if digests[job.preview] != record["preview"]["sha256"]:
         return None
-    return PlateResult(plate_id=job.plate_id, written=job.files, master=record, skipped=True)
+    also = _also_of(record, job)
+    if hash_files(tuple(also)) != also:
+        return None
+    written = (job.target, job.preview, job.record, *also)
+    return PlateResult(plate_id=job.plate_id, written=written, master=record, skipped=True)
+
+
+def _also_of(record: Mapping[str, Any], job: MasterJob) -> dict[Path, str]:
+    """Return the digests that a record has of what was written beside a master."""
+    named = {path: record.get("also", {}).get(_below(path, job)) for path in job.beside}
+    return {path: str(said["sha256"]) for path, said in named.items() if said}
+
+
+def _below(path: Path, job: MasterJob) -> str:
+    return path.relative_to(job.target.parent).as_posix()
 
 
 def _read(path: Path) -> dict[str, Any]:

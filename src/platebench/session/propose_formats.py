@@ -256,7 +256,10 @@ def _session_scale(
             else f"{names} were captured by another camera or focal length"
         )
         return (), set(), (f"{why}: no common height, so there is no scale of the session",)
-    pair = (round(mean, 4), round(mean * error, 4))
+    frames = {known.frame for *_, known in measured if known.camera[2] is not None}
+    pair: tuple[float, ...] = (round(mean, 4), round(mean * error, 4))
+    if len(frames) == 1:
+        pair += frames.pop()
     note = f"{pair[0]:.3f} ± {pair[1]:.3f} pixels per mm, by the caliper size of {names}"
     said = f"the scale of {names}; camera height fixed, by a person's word"
     # Joined tiles have no frame of their own to compare.

@@ -230,22 +230,24 @@ def _caliper(table: CheckedTable, key: str, _default: object) -> float:
     return table.number(key, *SIDE_MM_RANGE, 0.0) if table.values.get(key) else 0.0
 
 
-def _numbers(table: CheckedTable, key: str, count: int, remedy: str) -> tuple[float, ...] | None:
+def _numbers(
+    table: CheckedTable, key: str, counts: Sequence[int], remedy: str
+) -> tuple[float, ...] | None:
     """Return a list of so many numbers, () where it is empty; None, and a problem, if it is not."""
     value = table.values[key]
     numbers = [as_number(one) for one in value] if isinstance(value, list) else []
     known = tuple(number for number in numbers if number is not None)
-    if value == [] or len(known) == len(numbers) == count:
+    if value == [] or (len(known) == len(numbers) and len(known) in counts):
         return known
-    table.problem(key, f"is not {count} numbers", remedy)
+    table.problem(key, f"is not {' or '.join(map(str, counts))} numbers", remedy)
     return None
 
 
 def _scale(table: CheckedTable, key: str, default: tuple[float, ...]) -> tuple[float, ...]:
     if key not in table:
         return default
-    remedy = "write [pixels per mm, their standard error], or [] where it is not known"
-    pair = _numbers(table, key, 2, remedy)
+    remedy = "write [pixels per mm, standard error, rows, columns], or [] where it is not known"
+    pair = _numbers(table, key, (2, 4), remedy)
     if not pair:
         return ()
     low, high = SCALE_RANGE
@@ -269,7 +271,7 @@ def _box(
     if key not in table:
         return default
     remedy = f"write [left, top, width, height], within 0 and {most:g}, or [] for none"
-    box = _numbers(table, key, 4, remedy) or ()
+    box = _numbers(table, key, (4,), remedy) or ()
     ends = [start + side for start, side in zip(box[:2], box[2:], strict=True)]
     if box and (min(box[:2]) < 0 or min(box[2:]) <= 0 or max(ends) > most * (1 + _ROUNDED)):
         table.problem(key, "leaves the plate, or has no width or height", remedy)

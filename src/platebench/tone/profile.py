@@ -20,7 +20,7 @@ from platebench.tone.paper import Floats, PaperCurve, paper_of_range, range_poin
 DISPLAY_GAMMA = 2.2
 Lab = tuple[float, float, float]
 STOP = float(np.log10(2.0))  # one stop in log exposure
-_DENSEST_T = 1e-9  # light below this counts as none
+DENSEST_T = 1e-9  # light below this counts as none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,9 +97,12 @@ def display_table(
     ValueError
         If ``base_fog`` and ``d_max`` are not finite or the wrong way round.
     """
-    turn = _printer(profile, base_fog, d_max, print_stops, contrast)
+    paper, exposure = printing_paper(
+        profile, base_fog=base_fog, d_max=d_max, print_stops=print_stops, contrast=contrast
+    )
+    turn = _printer(profile, paper, exposure)
     light = np.nan_to_num(transmittances, nan=0.0, posinf=None, neginf=0.0)
-    codes = turn(-np.log10(np.maximum(light, _DENSEST_T)))
+    codes = turn(-np.log10(np.maximum(light, DENSEST_T)))
     return np.rint(codes * 65535.0).astype(np.uint16)
 
 
@@ -153,14 +156,32 @@ def fitted_print(
     return paper, exposures[profile.exposed_for]
 
 
-def _printer(
-    profile: ToneProfile, base_fog: float, d_max: float, print_stops: float, contrast: float
-) -> Callable[[Floats], Floats]:
-    """Return the function from negative density to code value."""
+def printing_paper(
+    profile: ToneProfile,
+    *,
+    base_fog: float,
+    d_max: float,
+    print_stops: float = 0.0,
+    contrast: float = 1.0,
+) -> tuple[PaperCurve, float]:
+    """Return the paper a plate is printed on, and its printing exposure, all wishes heeded.
+
+    Returns
+    -------
+    paper : PaperCurve
+    printing_exposure : float
+        Log exposure without a negative: the paper receives ``log E = k - D``.
+    """
     paper, exposure = fitted_print(profile, base_fog=base_fog, d_max=d_max)
     middle = (base_fog + d_max) / 2  # keeps its tone; paper of another grade is stretched about it
     paper, exposure = paper.scaled(1 / contrast), middle + (exposure - middle) / contrast
-    exposure += STOP * print_stops
+    return paper, exposure + STOP * print_stops
+
+
+def _printer(
+    profile: ToneProfile, paper: PaperCurve, exposure: float
+) -> Callable[[Floats], Floats]:
+    """Return the function from negative density to code value."""
 
     def turn(density: Floats) -> Floats:
         reflectance = 10.0 ** -paper.density(exposure - density)

@@ -177,10 +177,9 @@ def _even(light: Uniformity | None) -> Uniformity | None:
 
 def _doubts_of_size(framing: Framing) -> list[str]:
     """Return what contradicts a plate's size; of a measured one, its shape is no doubt."""
-    if framing.scale is not None and framing.scale.source != "nominal":
-        return [framing.scale.doubt] if framing.scale.doubt else []
-    warning = None if framing.fit is None else framing.fit.warning
-    return [warning] if warning else []
+    measured = framing.scale is not None and framing.scale.source != "nominal"
+    warning = "" if measured or framing.fit is None else framing.fit.warning
+    return [doubt for doubt in (framing.size_doubt, warning) if doubt]
 
 
 def _shape(framing: Framing, picture: PictureRecord | None) -> tuple[int, int]:

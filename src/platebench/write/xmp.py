@@ -62,7 +62,7 @@ def packet_bytes(root: ET.Element) -> bytes:
 def add_text(about: ET.Element, name: str, text: str) -> None:
     """Add a simple property; nothing where ``text`` is empty."""
     if text:
-        ET.SubElement(about, _name(name)).text = _clean(text)
+        ET.SubElement(about, _name(name)).text = xml_text(text)
 
 
 def add_list(about: ET.Element, name: str, kind: str, items: Iterable[str]) -> None:
@@ -71,14 +71,14 @@ def add_list(about: ET.Element, name: str, kind: str, items: Iterable[str]) -> N
     if said:
         holder = ET.SubElement(ET.SubElement(about, _name(name)), _name(kind))
         for item in said:
-            ET.SubElement(holder, _name("rdf:li")).text = _clean(item)
+            ET.SubElement(holder, _name("rdf:li")).text = xml_text(item)
 
 
 def add_words(about: ET.Element, name: str, text: str) -> None:
     """Add text that could be in several languages, as the default one; nothing where empty."""
     if text:
         holder = ET.SubElement(ET.SubElement(about, _name(name)), _name("rdf:Alt"))
-        ET.SubElement(holder, _name("rdf:li"), {_XML_LANG: "x-default"}).text = _clean(text)
+        ET.SubElement(holder, _name("rdf:li"), {_XML_LANG: "x-default"}).text = xml_text(text)
 
 
 def add_structures(about: ET.Element, name: str, kind: str, count: int) -> list[ET.Element]:
@@ -112,7 +112,8 @@ def _name(prefixed: str) -> str:
     return f"{{{NAMESPACES[prefix]}}}{local}"
 
 
-def _clean(text: str) -> str:
+def xml_text(text: str) -> str:
+    """Return text that XML can hold: what it cannot becomes U+FFFD."""
     return _NOT_XML.sub("\ufffd", text.replace("\r\n", "\n").replace("\r", "\n"))
 
 

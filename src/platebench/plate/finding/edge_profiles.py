@@ -16,6 +16,9 @@ from scipy.special import ndtr
 CLIMB = 14  # pixels within which an edge reaches its height
 FAINTEST = 0.015  # of the light: what clear glass takes is 0.08 (two surfaces, Fresnel, n = 1.52)
 USUAL_BLUR_PX = 0.9  # lens, photosite and unevenness of the cut together
+NEAR_LEVEL = 0.985
+CLEAR = 0.95  # of the brightest stations' level
+NOISIEST = 0.005  # of the light, in a strip of it: clear glass is still seen
 FOOT = 0.03  # of the step: where its foot is read
 
 
@@ -49,6 +52,8 @@ class Edges:
     ----------
     depths : ndarray of float64, shape (stations,)
         Index of the edge in its profile; NaN where there is none.
+    clear : ndarray of bool, shape (stations,)
+        Whether the surround reaches its level there; a strip narrower than the blur does not.
     contrast : float
         Step over the surround's noise.
     inside_level : float
@@ -66,6 +71,7 @@ class Edges:
     """
 
     depths: Doubles
+    clear: NDArray[np.bool_]
     contrast: float
     inside_level: float
     level: float
@@ -147,6 +153,7 @@ def first_edges(
     count, length = values.shape
     nothing = Edges(
         depths=np.full(count, np.nan),
+        clear=np.zeros(count, bool),
         contrast=0.0,
         inside_level=0.0,
         brighter=brighter,
@@ -172,14 +179,19 @@ def first_edges(
     sigma = max(1.4826 * float(noise), 1e-4)
     if narrow:
         levels = filled[:, : outside + 3].max(axis=1)
+        # Bright lines where the rim refracts are no level.
+        levels = np.minimum(levels, max(float(np.median(levels[whole])), 1.0))
+        # So narrow a strip has no even part to learn the noise from: its slopes are none.
+        sigma = min(sigma, NOISIEST * float(np.median(levels[whole])))
     rise = (filled - levels[:, None]) * (1 if brighter else -1)
     rise[~inside] = 0.0
     if narrow:
-        peak = np.argmax(filled[:, : outside + 3], axis=1)
+        peak = np.argmax(filled[:, : outside + 3] >= NEAR_LEVEL * levels[:, None], axis=1)
         rise[np.arange(length) < peak[:, None]] = 0.0
     step = float(np.median(rise[whole].max(axis=1)))
     level = float(np.median(levels[whole]))
-    threshold = max(5 * sigma, 0.15 * step if brighter else FAINTEST * level)
+    faintest = FAINTEST * level * (2 if narrow else 1)  # narrow: levels are maxima
+    threshold = max(5 * sigma, 0.15 * step if brighter else faintest)
     first = np.argmax(rise > threshold, axis=1)
     usable = whole & (first > 0)
     if not usable.any():
@@ -192,6 +204,7 @@ def first_edges(
     tone = levels + tops * (1 if brighter else -1)
     return Edges(
         depths=np.where(usable, depths, np.nan),
+        clear=levels > CLEAR * float(np.quantile(levels[usable], 0.9)),
         contrast=step / sigma,
         inside_level=float(np.median(tone[usable])),
         level=level,

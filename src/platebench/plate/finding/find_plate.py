@@ -24,6 +24,9 @@ from platebench.plate.finding.surround import (
 
 UNFLATTENED = 1.3  # ratio of colours beyond any stain
 MOST_DOUBTS = 3
+# Where hand-poured emulsion wanders, places lie on a side's line or further in: the share that must
+# lie on it, the share of its length that these must span, and their scatter.
+WANDERING, LONG, EVEN_PX = 0.15, 0.7, 0.4
 OTHERS = 0.15  # of the plate: more beside it is another
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 Doubles = NDArray[np.float64]
@@ -225,7 +228,8 @@ def _side_doubts(
 ) -> list[str]:
     apart = float(_apart(rough, side).max())
     blur = 4 if brighter else 2  # against black even the blur's faint skirt is outline
-    if side.support < 0.5:
+    wanders = not brighter and side.beyond < 0.02 and side.span >= LONG and side.scatter < EVEN_PX
+    if side.support < (WANDERING if wanders else 0.5):
         return [f"{name} side fits a straight line in {side.support:.0%} of places only"]
     if side.beyond > 0.08:
         return [f"{name} side has something running further out"]

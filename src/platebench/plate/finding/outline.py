@@ -36,6 +36,7 @@ from platebench.plate.finding.surround import (
 OPAQUE = 0.03  # of the light: card or holder; no plate is so dense all around
 # Spread of the edge about its line, beyond which its foot says nothing: scans, captures.
 ROUGH_PX = (0.95, 1.5)
+HALF_WAY_ERRS = (-0.5, 0.5)  # pixels, at an edge of glass in a strip of light
 STRAIGHT = 0.8  # of the places on a side that must lie on its line where an outline is drawn anew
 # Off a side's line, as a share of the long side: scans are small and sharpened, their edges ragged
 # by a pixel or two; a crop is wrong from 0.005.
@@ -211,7 +212,9 @@ def _look_behind_light(
         assert better is not None
         found.append(better)
     open_to = [k for k, gap in enumerate(room) if gap is not None]
-    moved, _ = _at_the_rim([found[k] for k in open_to], brighter=False, light_known=True)
+    moved, _ = _at_the_rim(
+        [found[k] for k in open_to], brighter=False, light_known=True, narrow=True
+    )
     for k, side in zip(open_to, moved, strict=True):
         found[k] = side
     corners = corners_of(found)
@@ -282,7 +285,7 @@ def _refined(
         )
         sides.append(side if better is None or (scan and _worse(better, side)) else better)
     missing = tuple(n for n, side in zip(SIDE_NAMES, once, strict=True) if side is None)
-    rim, strip = _at_the_rim(sides, brighter=brighter, light_known=light_known)
+    rim, strip = _at_the_rim(sides, brighter=brighter, light_known=light_known, narrow=narrow)
     return rim, tuple(sides), missing, strip
 
 
@@ -292,7 +295,7 @@ def _worse(better: Side, side: Side) -> bool:
 
 
 def _at_the_rim(
-    sides: list[Side], *, brighter: bool, light_known: bool
+    sides: list[Side], *, brighter: bool, light_known: bool, narrow: bool
 ) -> tuple[tuple[Side, ...], Literal["none", "gap", "unclear"]]:
     """Move each side from where its foot was read to where the fitted model has the glass end.
 
@@ -318,7 +321,8 @@ def _at_the_rim(
             shifts = inner
     moved = list(sides)
     for k, shift in zip(known, shifts, strict=True):
-        if -2.5 < shift < (CLIMB if brighter else 2.0):  # against light the foot errs little
+        lowest, highest = HALF_WAY_ERRS if narrow else (-2.5, CLIMB if brighter else 2.0)
+        if lowest < shift < highest:  # against light the foot errs little
             moved[k] = replace(sides[k], offset=sides[k].offset + float(shift))
     return tuple(moved), strip
 

@@ -20,6 +20,9 @@ SIDE_NAMES = ("top", "right", "bottom", "left")
 STATIONS = 240  # places along a side where its edge is measured
 EVEN = 0.05  # change of the picture within 3 pixels that does not shape the mean profile
 EVENEST = 0.4  # share of the stations kept where more than that are less even
+TIGHT_PX = 0.35  # off a straight edge of glass
+CLEAR_SHARE = 0.4  # of the stations: so many show clear light, or all are used
+OUTSIDE_COSTS = 1.0  # votes of places on a line, for each outside it
 STEEPEST = 0.12  # slope of a side against the outline's mean direction
 
 Doubles = NDArray[np.float64]
@@ -48,6 +51,8 @@ class Side:
         Sagitta of a parabola through the stations, in pixels.
     beyond : float
         Share of the stations whose edge lies clearly outside the line, 0..1.
+    span : float
+        Share of the side's length between the outermost of its tenths that follow the line, 0..1.
     inside_level : float
         Median transmittance just inside the edge.
     profile : MeanProfile or None
@@ -65,6 +70,7 @@ class Side:
     contrast: float = 0.0
     bow: float = 0.0
     beyond: float = 0.0
+    span: float = 0.0
     inside_level: float = 0.0
     profile: MeanProfile | None = None
 
@@ -180,7 +186,12 @@ def refine_side(
     points[:, axis] = cut.firsts + edges.depths if forward else cut.firsts - edges.depths
     a, d = points[seen] @ side.along, points[seen] @ side.inward
     tolerance = max(1.0, 0.001 * (side.stop - side.start), ragged)
-    slope, offset = fit_line(a, d, tolerance)
+    told = edges.clear[seen]
+    if not narrow or np.mean(told) < CLEAR_SHARE:
+        told = np.ones(len(a), bool)
+    slope, offset = fit_line(a[told], d[told], tolerance)
+    if not brighter and not ragged:
+        slope, offset = _outermost(a[told], d[told], slope, offset)
     away = d - (slope * a + offset)
     near = np.abs(away) < tolerance
     profile = None
@@ -198,6 +209,7 @@ def refine_side(
         contrast=edges.contrast,
         bow=_bow(a, away, np.abs(away) < 4 * tolerance),
         beyond=float(np.count_nonzero(away < -2 * tolerance) / len(places)),
+        span=_span(a[near], side),
         inside_level=edges.inside_level,
         profile=profile,
     )
@@ -269,6 +281,31 @@ def fit_line(a: Doubles, d: Doubles, tolerance: float) -> tuple[float, float]:
     return slope, offset
 
 
+def _outermost(a: Doubles, d: Doubles, slope: float, offset: float) -> tuple[float, float]:
+    """Move a line to the straight edge furthest out, if there is one.
+
+    Where the emulsion was poured by hand and the glass that it left bare hardly shows, the places
+    measured wander into the plate, and lie on a straight line only where it reaches the glass's
+    end. Nothing wanders the other way: places inside a line say nothing against it.
+    """
+    order = np.argsort(a)
+    noise = 1.4826 * float(np.median(np.abs(np.diff(d[order])))) / np.sqrt(2)
+    tight = max(TIGHT_PX, 2 * noise)
+    slopes, offsets = _trial_lines(a, d)
+    slopes, offsets = np.append(slopes, slope), np.append(offsets, offset)
+    away = d[None, :] - slopes[:, None] * a[None, :] - offsets[:, None]
+    votes = np.sum(np.clip(1 - np.abs(away) / tight, 0, None), axis=1)
+    best = int(np.argmax(votes - OUTSIDE_COSTS * np.sum(away < -2 * tight, axis=1)))
+    slope, offset = float(slopes[best]), float(offsets[best])
+    for _ in range(4):
+        off = d - slope * a - offset
+        weight = np.square(np.clip(1 - np.square(off / (1.5 * tight)), 0, None))
+        if np.count_nonzero(weight) < 8:
+            break
+        slope, offset = _weighted_line(a, d, weight)
+    return slope, offset
+
+
 def _trial_lines(a: Doubles, d: Doubles, tries: int = 400) -> tuple[Doubles, Doubles]:
     """Draw lines through pairs of distant points, and one level line through the middle."""
     rng = np.random.default_rng(20)
@@ -288,6 +325,13 @@ def _weighted_line(a: Doubles, d: Doubles, weight: Doubles) -> tuple[float, floa
     var = float(weight @ np.square(a - mean_a))
     slope = float(weight @ ((a - mean_a) * (d - mean_d))) / var if var > 0 else 0.0
     return slope, mean_d - slope * mean_a
+
+
+def _span(a: Doubles, side: Side) -> float:
+    """Return the share of the side from the first to the last of its tenths that follow a line."""
+    tenths = np.linspace(side.start, side.stop, 11)
+    held = np.flatnonzero(np.histogram(a, tenths)[0] > 0.03 * STATIONS)
+    return float(held[-1] - held[0] + 1) / 10 if len(held) else 0.0
 
 
 def _bow(a: Doubles, away: Doubles, use: NDArray[np.bool_]) -> float:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from platebench.plate.bands import bands
 from platebench.plate.densities import TOP_TRANSMITTANCE, code_from_transmittance
+from platebench.plate.joining.box_dust import HALO, dust_in, specks_in, without_dust
 from platebench.plate.joining.fit import Layout
 from platebench.plate.joining.refine import inside
 
@@ -121,8 +122,8 @@ def blend(
     clipped: Sequence[bool],
     cut: Cut,
     write: Callable[[Codes], None],
-) -> None:
-    """Write the joined picture, band after band of codes.
+) -> int:
+    """Write the joined picture, band after band of codes; return the specks of dust left out.
 
     Parameters
     ----------
@@ -139,19 +140,42 @@ def blend(
     for tile, shape in enumerate(layout.shapes):
         rim = layout.to_plate(tile, _rim(shape)) - (cut.left, cut.top)
         extents.append((rim.min(axis=0) - 1, rim.max(axis=0) + 1))
+    specks = 0
     for start, stop in bands(cut.shape[0], _ROWS):
+        low_row, high_row = max(0, start - HALO), min(cut.shape[0], stop + HALO)
         layers = []
         for tile, (low, high) in enumerate(extents):
             left, right = max(0, math.floor(low[0])), min(cut.shape[1], math.ceil(high[0]))
-            if high[1] < start or low[1] >= stop or right <= left:
+            if high[1] < low_row or low[1] >= high_row or right <= left:
                 continue
-            layer = _layer(
-                layout, tile, tiles[tile], clipped[tile], cut, (start, stop, left, right)
-            )
+            box = low_row, high_row, left, right
+            layer = _layer(layout, tile, tiles[tile], clipped[tile], cut, box)
             if layer is not None:
                 light = layer.light * np.float32(1 / gains[tile])
                 layers.append(Layer(columns=layer.columns, light=light, weight=layer.weight))
-        write(_laid_over(layers, (stop - start, *cut.shape[1:]), tiles[0].shape[2:]))
+        rows = slice(start - low_row, stop - low_row)
+        layers, here = _dusted(layers, (high_row - low_row, cut.shape[1]), rows)
+        specks += here
+        write(_laid_over(layers, (stop - start, cut.shape[1]), tiles[0].shape[2:]))
+    return specks
+
+
+def _dusted(
+    layers: Sequence[Layer], shape: tuple[int, int], rows: slice
+) -> tuple[list[Layer], int]:
+    """Return some rows of layers, dust that another tile does not show left out, and its count."""
+    greys = [one.light if one.light.ndim == 2 else one.light[..., 1] for one in layers]
+    seen = [(one.columns, grey, one.weight) for one, grey in zip(layers, greys, strict=True)]
+    masks = dust_in(seen, shape)
+    kept = [
+        Layer(
+            columns=one.columns,
+            light=one.light[rows],
+            weight=(without_dust(one.weight, mask) if mask.any() else one.weight)[rows],
+        )
+        for one, mask in zip(layers, masks, strict=True)
+    ]
+    return kept, sum(specks_in(mask, (rows.start, rows.stop)) for mask in masks)
 
 
 def _laid_over(layers: Sequence[Layer], size: tuple[int, int], more: tuple[int, ...]) -> Codes:

@@ -169,7 +169,7 @@ def join_tiles(job: PlateJob) -> Joined:
     gains = np.exp(logs)
     scratch = Scratch(job.output)
     more = tiles[0].codes.shape[2:]
-    blend(
+    specks = blend(
         layout,
         gains,
         [tile.codes for tile in tiles],
@@ -189,6 +189,7 @@ def join_tiles(job: PlateJob) -> Joined:
         overlaps=len(overlaps),
         misfit_px=rounded(middle, 3),
         worst_misfit_px=rounded(worst, 3),
+        box_specks=specks,
     )
     glares = [tile.glare for tile in tiles if tile.glare is not None]
     far = float(np.abs(gains - 1).max())
@@ -198,6 +199,9 @@ def join_tiles(job: PlateJob) -> Joined:
     ]
     if far > GAIN_TOLD:
         notes.append(f"light of the tiles differs by up to {far:.0%}; taken into account")
+    if specks:
+        count = f"{specks} specks" if specks > 1 else "1 speck"
+        notes.append(f"dust on the box, {count}: left out, since another tile sees the place")
     doubts = []
     if worst > MISFIT_TOLD:
         doubts.append(f"tiles lie {worst:.1f} pixels apart at worst: detail is doubled there")

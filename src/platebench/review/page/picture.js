@@ -7,7 +7,7 @@ const PARTS = [["off", "the whole plate"], ["rebate", "within the rebate"], ["bo
 const SIDES = ["left", "top", "width", "height"];
 
 export class Picture {
-  // desk: { id, layer, board, change(changes), setLayer(name), say(text, failed) }
+  // desk: { id, layer, board, change(changes), setLayer(name), told }
   constructor(desk) {
     this.desk = desk;
     this.drawing = false;
@@ -78,7 +78,7 @@ export class Picture {
       const told = await ask(`${plateAddress(id)}/picture?box=${box.map((value) => value.toFixed(1))}`);
       if (id === this.desk.id) this.desk.change({ picture: "box", picture_box_mm: told.picture_box_mm });
     } catch (error) {
-      this.desk.say(error.message, true);
+      this.desk.told.say(error.message, true);
     }
   }
 

@@ -10,13 +10,18 @@ export class Pictures {
     this.desk = desk;
     this.board = desk.board;
     this.list = make("div");
+    Object.assign(this.list.style, { display: "grid", gap: "14px" });
     const add = make("button", { type: "button", onclick: () => this.add() }, "Draw a picture");
     this.element = make("div", { class: "pictures", role: "group", "aria-label": "Pictures on the plate" },
       make("h3", {}, "Pictures on the plate"), this.list, make("div", { class: "row" }, add));
     this.outlines = drawn("svg", { class: "outline", "aria-hidden": "true" });
     this.board.element.append(this.outlines);
     for (const moved of ["animation", "resize", "open", "update-viewport"]) this.board.viewer.addHandler(moved, () => this.place());
-    this.board.viewer.addHandler("close", () => { this.stop(); this.place(); });
+    this.board.viewer.addHandler("close", () => { // a picture that is only made anew keeps its handles
+      const { plate, layer } = this.desk;
+      if (layer !== "captured" || !plate || !this.plate || plate.id !== this.plate.id) this.stop();
+      this.place();
+    });
   }
 
   // What a plate's settings and the server say; a line that is being written in stays.
@@ -45,7 +50,7 @@ export class Pictures {
       onchange: () => set("caption", caption.value.replace(/\s+/g, " ").trim()) });
     const tone = make("select", { "aria-label": `Tone of picture ${name}`, onchange: () => set("tone", tone.value) },
       ...["", ...this.desk.told.session().tones].map((one) => make("option", { value: one, selected: one === (picture.tone || "") }, one || "the plate's tone")));
-    return make("div", { class: "row", "data-picture": name }, make("strong", {}, name), caption, tone,
+    return make("div", { class: "row", "data-picture": name }, make("span", {}, name), caption, tone,
       make("button", { type: "button", class: "move", "aria-pressed": "false", "aria-label": `Move the corners of picture ${name}`, onclick: () => this.toggle(place) }, "Move"),
       make("button", { type: "button", "aria-label": `Remove picture ${name}`, onclick: () => this.remove(place) }, "Remove"));
   }
@@ -84,7 +89,7 @@ export class Pictures {
     if (this.desk.layer !== "captured") this.desk.setLayer("captured");
     const begin = () => {
       const corners = this.plate && this.plate.picture_corners[place];
-      if (this.desk.layer !== "captured" || !corners) return;
+      if (this.desk.layer !== "captured" || !corners || this.handles) return;
       this.moving = place;
       this.handles = new Corners(this.board, { id: this.plate.id, corners }, (moved) => this.moved(moved));
       this.handles.handles[0].focus();

@@ -54,7 +54,7 @@ export class PlateDesk {
       if (id !== this.id) return;
       const before = this.plate && this.plate.settings;
       this.plate = plate;
-      const unseen = before && UNSEEN[this.layer].some((key) => before[key] !== plate.settings[key]);
+      const unseen = before && UNSEEN[this.layer].some((key) => String(before[key]) !== String(plate.settings[key]));
       if (unseen) this.setLayer("positive");
       else this.show();
     } catch (error) {
@@ -302,10 +302,6 @@ export class PlateDesk {
     const contrast = Math.max(CONTRASTS[0], Math.min(CONTRASTS[1], Math.round((Number(this.contrast.value) + by) * 100) / 100));
     this.contrast.value = contrast;
     this.change({ print_contrast: contrast });
-  }
-
-  say(text, failed) {
-    this.told.say(text, failed);
   }
 
   toggleMeasuring() {
