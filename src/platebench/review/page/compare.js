@@ -45,7 +45,7 @@ export class Compare {
     if (this.layer !== "positive") this.desk.setLayer("positive");
     const asked = new URLSearchParams({ side: 2000, ...Object.fromEntries(PRINT.map((key) => [key, this.before[key]])) });
     this.desk.board.showTried(`${plateAddress(this.desk.id)}/preview.jpg?${asked}`);
-    this.desk.putSign("As when opened: tone, exposure and contrast.");
+    this.desk.say("As when opened: tone, exposure and contrast.");
   }
 
   hideBefore() {

@@ -275,10 +275,10 @@ export class PlateDesk {
   }
 
   showSign() {
-    this.putSign(SIGNS[this.corners ? "corners" : this.layer] || "");
+    this.say(SIGNS[this.corners ? "corners" : this.layer] || "");
   }
 
-  putSign(sign) {
+  say(sign) {
     this.sign.hidden = !sign;
     this.sign.textContent = sign;
   }
