@@ -1,14 +1,20 @@
 from __future__ import annotations
 
 import shutil
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+import uvicorn
 
+from platebench.review.front import Front
+from platebench.review.front_app import open_front
+from platebench.review.serve import server_config
 from platebench.session.convert_session import convert_session
 
+from ..processes import PATIENCE_S, wait_until
 from ..session_files import write_session
 from .browsing import CHROMIUM, FLAGS
 from .served import Served, served
@@ -66,3 +72,20 @@ def page(browser: Any, table: Served) -> Iterator[Any]:
     page.close()
     offline = "ERR_INTERNET_DISCONNECTED"  # a test wanted it so
     assert [said for said in complaints if offline not in said] == []
+
+
+@pytest.fixture
+def front(tmp_path: Path) -> Iterator[tuple[Front, Served]]:
+    front, review = open_front(tmp_path / "own")
+    server = uvicorn.Server(server_config(review))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [review.listening]})
+    thread.start()
+    try:
+        wait_until(lambda: server.started)
+        yield front, Served(review, server)
+    finally:
+        front.close()
+        review.events.close()
+        server.should_exit = True
+        thread.join(timeout=PATIENCE_S)
+        review.listening.close()

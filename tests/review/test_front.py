@@ -4,42 +4,20 @@ from __future__ import annotations
 
 import json
 import shutil
-import threading
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
 from click.testing import CliRunner
 
 from platebench.cli import main
 from platebench.review.front import DAY, Front
-from platebench.review.front_app import open_front
 from platebench.review.kept import KeptChoices
-from platebench.review.serve import server_config
 from platebench.session.settings_file import load_session
 
 from ..processes import PATIENCE_S, wait_until
 from .browsing import IN_A_BROWSER
 from .served import Served
-
-
-@pytest.fixture
-def front(tmp_path: Path) -> Iterator[tuple[Front, Served]]:
-    front, review = open_front(tmp_path / "own")
-    server = uvicorn.Server(server_config(review))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [review.listening]})
-    thread.start()
-    try:
-        wait_until(lambda: server.started)
-        yield front, Served(review, server)
-    finally:
-        front.close()
-        review.events.close()
-        server.should_exit = True
-        thread.join(timeout=PATIENCE_S)
-        review.listening.close()
 
 
 def told(served: Served, path: str, wishes: dict[str, Any]) -> Any:

@@ -9,24 +9,29 @@ import os
 import shlex
 from collections.abc import Callable
 from pathlib import Path
-from threading import Lock
+from threading import Event, Lock
 from typing import Any
 
-from platebench.core.errors import SessionFolderError
+from platebench.core.errors import PlateError, SessionFolderError
 from platebench.core.plate_names import as_text
 from platebench.core.progress import Progress
+from platebench.core.settings import SessionSettings
+from platebench.plate.job import PREVIEWS
+from platebench.review.at_the_box import facts_of
 from platebench.review.kept import KeptChoices
-from platebench.review.results import Done
+from platebench.review.results import Done, is_plain_file
 from platebench.review.serve import Aside, open_table
-from platebench.review.tasks import Work
+from platebench.review.tasks import Events, Work
 from platebench.session.check_session import check_session
 from platebench.session.convert_session import convert_session
 from platebench.session.draft_file import check_replaceable, write_draft
 from platebench.session.drafting import draft_session, list_captures
 from platebench.session.session_log import write_template
 from platebench.session.session_report import OUTPUT_NAME
-from platebench.session.settings_file import FILE_NAME
+from platebench.session.settings_file import FILE_NAME, load_session
+from platebench.session.watch_session import SessionWatch
 
+PAUSE_S = 0.5  # between two looks at a folder that is watched
 MOST_LISTED = 500  # folders of a folder
 
 # The day's work, in the trade's own order: heading, what for, then what can be begun here (work, or
@@ -78,6 +83,9 @@ class Front:
         self._user_folder = user_folder
         self.kept = KeptChoices(user_folder)
         self.address = ""  # the front's own, for the way back
+        self.watched: Path | None = None  # the folder that is watched, or was last
+        self.stop = Event()  # set when the watching is to end
+        self._taken: set[str] = set()
         self._lock = Lock()
         self._open: dict[Path, Aside] = {}
 
@@ -141,8 +149,40 @@ class Front:
                 self._open[folder] = Aside(review)
             return self._open[folder].address
 
+    def watch(self, name: str, events: Events) -> Work:
+        """Return the watching of a folder: each arrival is told to the pages until ``stop``.
+
+        Raises
+        ------
+        SessionFolderError
+            If it is no folder.
+        """
+        folder = _folder(name)
+        self.watched, self._taken = folder, set()
+        self.stop.clear()
+
+        def work(_progress: Progress) -> Done:
+            session = SessionWatch(folder=folder)
+            while not self.stop.wait(PAUSE_S):
+                arrival = session.look()
+                if arrival is not None:
+                    facts = facts_of(arrival, _settings_of(folder))
+                    self._taken.update(facts["plates"])
+                    events.tell("arrived", **facts)
+            return Done(said=("no longer watching; finished files are kept",))
+
+        return work
+
+    def taken(self, plate_id: str) -> Path | None:
+        """Return the preview of a plate that came while watching."""
+        if self.watched is None or plate_id not in self._taken:
+            return None
+        path = self.watched / OUTPUT_NAME / PREVIEWS / f"{plate_id}.jpg"
+        return path if is_plain_file(path) else None
+
     def close(self) -> None:
-        """End all review pages."""
+        """End all review pages, and the watching."""
+        self.stop.set()
         for aside in self._open.values():
             aside.close()
         self._open.clear()
@@ -157,6 +197,13 @@ def _folder(name: str) -> Path:
     if not there:
         raise SessionFolderError(Path(name or "~"), "is not a folder", "choose another")
     return folder.resolve()
+
+
+def _settings_of(folder: Path) -> SessionSettings | None:
+    try:
+        return load_session(folder)
+    except PlateError:
+        return None
 
 
 def _line(folder: Path) -> dict[str, Any]:

@@ -73,6 +73,8 @@ def front_app(
         Route("/api/events", answers.events),
         Route("/api/folder", answers.folder, methods=["POST"]),
         Route("/api/open", answers.open, methods=["POST"]),
+        Route("/api/stop", answers.stop, methods=["POST"]),
+        Route("/api/taken/{plate_id}.jpg", answers.taken),
         Route("/api/do/{name}", answers.do, methods=["POST"]),
         Mount("/page", StaticFiles(directory=PAGE)),
         Mount("/fonts", StaticFiles(directory=FONTS)),
@@ -93,6 +95,7 @@ class _FrontAnswers:
     def front(self, _request: Request) -> Response:
         ground = self._front.kept.said["ground"]
         told = {"lately": self._front.lately(), "ground": ground, "running": self._tasks.running}
+        told["watched"] = str(self._front.watched or "")
         return JSONResponse(told, headers=NOT_KEPT)
 
     async def events(self, _request: Request) -> Response:
@@ -107,9 +110,22 @@ class _FrontAnswers:
         address = await run_in_threadpool(self._front.open, await _named(request))
         return JSONResponse({"address": address}, headers=NOT_KEPT)
 
+    def stop(self, _request: Request) -> Response:
+        self._front.stop.set()
+        return JSONResponse({}, headers=NOT_KEPT)
+
+    def taken(self, request: Request) -> Response:
+        path = self._front.taken(request.path_params["plate_id"])
+        if path is None:
+            return Response(status_code=HTTPStatus.NOT_FOUND)
+        return FileResponse(path, headers=NOT_KEPT)
+
     async def do(self, request: Request) -> Response:
         name = request.path_params["name"]
-        work = work_of(name, await _named(request))
+        folder = await _named(request)
+        if name == "watch" and self._tasks.running is None:
+            return begun(self._tasks, name, self._front.watch(folder, self._events))
+        work = None if name == "watch" else work_of(name, folder)
         return begun(self._tasks, name, work)
 
 

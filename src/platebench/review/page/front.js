@@ -2,12 +2,14 @@
 
 import { make } from "./make.js";
 import { ask, Gone, listen, tell, whenGone } from "./server.js";
+import { AtTheBox } from "./watch.js";
 import { Work } from "./work.js";
 
 const by = (id) => document.getElementById(id);
 const work = new Work();
-const NAMES = { start: "Draft the session", check: "Check the captures", convert: "Convert", review: "Open the review page", watch: "" };
 const say = (error) => { if (!(error instanceof Gone)) work.say(error.message, true); };
+const NAMES = { start: "Draft the session", check: "Check the captures", convert: "Convert", review: "Open the review page", watch: "Watch and judge as you shoot" };
+const box = new AtTheBox(by("box"), say);
 let running = null;
 
 function chosen() {
@@ -28,6 +30,9 @@ async function renew() {
     const front = await ask("api/front");
     document.documentElement.dataset.ground = front.ground;
     running = front.running;
+    by("front").hidden = running === "watch";
+    if (running !== "watch") box.end();
+    else if (by("box").hidden) { box.begin(front.watched); work.box.hidden = true; }
     showLately(front.lately);
     show(await tell("api/folder", { folder: chosen() }));
   } catch (error) {
@@ -62,7 +67,7 @@ function show(folder) {
 // One way to do a step: a button where it can be begun here, and the command that does the same.
 function wayOf(folder, way) {
   const name = NAMES[way.does];
-  const able = chosen() && running === null && (way.does === "start" ? folder.captures && !folder.session : folder.session);
+  const able = chosen() && running === null && (way.does === "watch" || (way.does === "start" ? folder.captures && !folder.session : folder.session));
   return make("div", { class: "way" },
     name ? make("button", { type: "button", disabled: !able, onclick: () => begin(way.does, folder.path) }, name) : null,
     make("code", {}, way.command));
@@ -83,7 +88,8 @@ whenGone((gone) => {
   if (!gone) renew();
 }, () => {});
 listen((kind, facts) => {
-  work.heard(kind, facts);
+  if (kind === "arrived") { box.heard(facts); return; }
+  if (running !== "watch" || kind === "done") work.heard(kind, facts);
   if (["changed", "begun", "done"].includes(kind)) renew();
 });
 renew();

@@ -85,7 +85,7 @@ export function plateAddress(id) {
 
 export function listen(heard) {
   const source = new EventSource("api/events");
-  for (const kind of ["changed", "ready", "begun", "progress", "note", "done", "closed"]) {
+  for (const kind of ["changed", "ready", "begun", "progress", "note", "done", "closed", "arrived"]) {
     source.addEventListener(kind, (event) => heard(kind, JSON.parse(event.data)));
   }
   source.addEventListener("open", () => { if (gone) back(); else heard("changed", {}); });

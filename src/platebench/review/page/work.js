@@ -4,7 +4,7 @@ import { linkTo, showMade } from "./made.js";
 import { make } from "./make.js";
 import { tell } from "./server.js";
 
-const NAMES = { start: "Looking through the captures", check: "Checking", convert: "Converting", "print-negative": "Print negative", archive: "Archiving", share: "Pictures to share" };
+const NAMES = { watch: "Watching", start: "Looking through the captures", check: "Checking", convert: "Converting", "print-negative": "Print negative", archive: "Archiving", share: "Pictures to share" };
 
 export class Work {
   constructor() {
