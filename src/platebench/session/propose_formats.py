@@ -16,7 +16,6 @@ from typing import Any
 from platebench.core.errors import BadSettingError, PlateError
 from platebench.core.formats import MM_PER_INCH
 from platebench.core.image import CaptureInfo, CaptureKind
-from platebench.core.memory import cores
 from platebench.core.progress import Progress
 from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.plate.job import PlateJob
@@ -24,8 +23,8 @@ from platebench.plate.likely_format import likely_format
 from platebench.plate.look import look_at_plate
 from platebench.plate.plate_scale import APART, GLASS, scale_of, weighted_mean
 from platebench.session.edit_file import edit_plates
-from platebench.session.jobs import peak_of_job, prepare_light
-from platebench.session.pool import run_all
+from platebench.session.jobs import peak_of_job
+from platebench.session.look_over import look_over
 from platebench.session.settings_file import FILE_NAME, SIDE_MM_RANGE
 
 SCAN_ERROR = 0.005  # of the resolution that a scan states; no source
@@ -190,29 +189,18 @@ def _look(
     memory: int | None,
     progress: Progress | None,
 ) -> dict[str, _Seen | PlateError]:
-    light, dark = prepare_light(folder, settings, progress, memory)
-    jobs = [
-        PlateJob(
-            folder=folder,
-            output=folder,
-            settings=plate,
-            scan=settings.scan,
-            light=light,
-            dark=dark,
-        )
-        for plate in settings.plates
-    ]
-    outcomes = run_all(
+    outcomes = look_over(
         _seen,
-        jobs,
-        name_of=lambda job: job.plate_id,
-        workers=workers or cores(),
+        folder,
+        settings.plates,
+        settings,
         what="plates",
-        progress=progress,
         peak=peak_of_job,
+        workers=workers,
         memory=memory,
+        progress=progress,
     )
-    return {job.plate_id: found for job, found in zip(jobs, outcomes, strict=True)}
+    return {plate.id: found for plate, found in zip(settings.plates, outcomes, strict=True)}
 
 
 def _seen(job: PlateJob) -> _Seen:

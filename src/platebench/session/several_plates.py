@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import TypeAlias
 
 from platebench.core.errors import PlateError
-from platebench.core.memory import cores
 from platebench.core.progress import Progress
 from platebench.core.settings import Corners, PlateSettings, SessionSettings
 from platebench.plate.exposures import read_exposures
@@ -23,8 +22,7 @@ from platebench.plate.finding.overview import find_all_in_overview, overview_of
 from platebench.plate.job import PlateJob
 from platebench.plate.light import LightSource
 from platebench.plate.look import turned_tones
-from platebench.session.jobs import prepare_light
-from platebench.session.pool import run_all
+from platebench.session.look_over import look_over
 from platebench.session.room import peak_of
 
 PARTED_SIDE = 3400  # pixels of the long side: a twentieth of a frame still has some hundred
@@ -56,30 +54,17 @@ def part_captures(
     settings : SessionSettings
         Its blank, dark and other frames.
     """
-    try:
-        light, dark = prepare_light(folder, settings, progress, memory)
-    except PlateError:
-        light, dark = None, None
-    jobs = [
-        PlateJob(
-            folder=folder,
-            output=folder,
-            settings=plate,
-            scan=settings.scan,
-            light=light,
-            dark=dark,
-        )
-        for plate in plates
-    ]
-    outcomes = run_all(
+    outcomes = look_over(
         plates_shown,
-        jobs,
-        name_of=lambda job: job.plate_id,
-        workers=workers or cores(),
+        folder,
+        plates,
+        settings,
         what="captures of several plates",
-        progress=progress,
         peak=lambda job: peak_of("look", job.captures),
+        workers=workers,
         memory=memory,
+        progress=progress,
+        light_needed=False,
     )
     return [
         (plate,) if isinstance(found, PlateError) else _drafted(plate, found)

@@ -15,7 +15,6 @@ from typing import TypeAlias
 import numpy as np
 
 from platebench.core.errors import PlateError
-from platebench.core.memory import cores
 from platebench.core.progress import Progress
 from platebench.core.settings import PlateSettings, SessionSettings
 from platebench.plate.colours import one_channel
@@ -26,8 +25,7 @@ from platebench.plate.job import PlateJob
 from platebench.plate.joining.fit import parts_linked
 from platebench.plate.joining.pair import LONG_SIDE, Features, Link, features_of, links_between
 from platebench.session.capture_look import CaptureLook, light_over
-from platebench.session.jobs import prepare_light
-from platebench.session.pool import run_all
+from platebench.session.look_over import look_over
 from platebench.session.room import peak_of
 
 BARE = 0.85  # of the blank's light: what is darker is plate
@@ -98,30 +96,19 @@ def link_tiles(
     What cannot be read overlaps nothing: `check` and `convert` give the reason.
     """
     try:
-        light, dark = prepare_light(folder, settings, progress, memory)
+        outcomes = look_over(
+            features_in,
+            folder,
+            plates,
+            settings,
+            what="tiles",
+            peak=lambda job: peak_of("look", job.captures),
+            workers=workers,
+            memory=memory,
+            progress=progress,
+        )
     except PlateError:
         return []
-    jobs = [
-        PlateJob(
-            folder=folder,
-            output=folder,
-            settings=plate,
-            scan=settings.scan,
-            light=light,
-            dark=dark,
-        )
-        for plate in plates
-    ]
-    outcomes = run_all(
-        features_in,
-        jobs,
-        name_of=lambda job: job.plate_id,
-        workers=workers or cores(),
-        what="tiles",
-        progress=progress,
-        peak=lambda job: peak_of("look", job.captures),
-        memory=memory,
-    )
     known = [(n, found) for n, found in enumerate(outcomes) if isinstance(found, Features)]
     links = [link for link in links_between([found for _, found in known]) if _apart(link, known)]
     parts = parts_linked(len(known), links)
