@@ -10,7 +10,8 @@ import pytest
 import tifffile
 
 from platebench.core.errors import ChartError
-from platebench.printing.check_print import check_print, load_negative
+from platebench.printing.check_print import _compared, _Curve, check_print, load_negative
+from platebench.printing.process import response_of
 from platebench.synthetic.printing_process import PrintingProcess
 
 from .printed_charts import known_by, print_picture
@@ -65,3 +66,18 @@ def test_what_is_no_print_of_the_negative(tmp_path: Path) -> None:
     assert caught.value.path == other and "reversed" not in caught.value.what
     with pytest.raises(ChartError):
         load_negative(scan)
+
+
+def test_one_large_area_whose_tone_is_off_does_not_pass_for_exposure() -> None:
+    """Three quarters of a print are one tone that the step chart has 0.015 D wrong."""
+    known = known_by(PAPER)
+    response = response_of(known)
+    curve = _Curve(known, response.d_max)
+    tones = np.repeat(np.linspace(0.0, response.d_max, 24), 40)[:, None] * np.ones(1200)
+    aim = np.concatenate((tones, np.full((2880, 1200), 0.8)))
+    stops = 0.2
+    printed = curve.density_at(curve.exposure_of(aim) + stops * np.log10(2))
+    printed[len(tones) :] += 0.015
+    grain = np.random.default_rng(4).normal(0, 0.01, printed.shape)
+    found = _compared(printed + grain, aim, known, response, ()).numbers
+    assert found.stops == pytest.approx(stops, abs=0.05)
