@@ -47,7 +47,7 @@ _NOISE = 0.05  # D a cell; its neighbours share most of it
 # looks so much like exposure that a free white takes a share of it.
 _PRIORS = (1.0, 0.5, 0.5, 0.1, 0.004)
 _UNKNOWN = 0.025  # stops: depth and calibration are no better known (of 40 simulated prints)
-_BANDS, _VOTES = 16, 100.0  # of tone; cells after which more say nothing new
+_BANDS, _TONE = 16, 0.005  # of tone; D by which the step chart may be off in each
 _PAPER_NEAR, _AROUND = 0.03, 1.02  # D from the print's lightest places; of the print's sides
 _MIDDLE = (0.12, 0.88)  # share of full black between which exposure shows
 _LEAST = 40  # cells
@@ -361,12 +361,18 @@ def _compared(
     wanted = curve.exposure_of(aimed[middle])
     slope = curve.slope_at(wanted)
     weight = (slope / _NOISE) ** 2 / (1 + (spread[middle] / _EVEN) ** 2)
-    weight *= _one_vote_a_tone(aimed[middle] / d_max)
     tone = wanted - np.average(wanted, weights=weight)
-    # Last, what paper white taken wrongly does: as much density everywhere.
-    columns_of = np.column_stack((np.ones_like(tone), *place[:, middle], tone, 1 / slope))
+    # Then what paper white taken wrongly does, as much density everywhere; last, how far the step
+    # chart is off in each tone: one with many cells does not outvote the others.
+    band = np.minimum((aimed[middle] / d_max * _BANDS).astype(int), _BANDS - 1)
+    columns_of = np.column_stack(
+        (
+            *(np.ones_like(tone), *place[:, middle], tone, 1 / slope),
+            np.eye(_BANDS)[band] / slope[:, None],
+        )
+    )
     deep = even & (spread < _EVEN) & (aimed > d_max - 0.05)
-    depth, fit = 1.0, np.zeros(5)
+    depth, fit = 1.0, np.zeros(columns_of.shape[1])
     for _ in range(4):  # a weaker coating is no shorter exposure: depth by the blacks, in turn
         off = curve.exposure_of(printed[middle] / depth) - wanted
         inside = (printed[middle] / depth > 0.03 * d_max) & (printed[middle] / depth < 0.97 * d_max)
@@ -409,15 +415,6 @@ def _compared(
     )
 
 
-def _one_vote_a_tone(share: Plane) -> Plane:
-    """Return what to weigh cells by so that a tone with many of them does not outvote the others.
-
-    How a tone should print is known by its patches of the step chart, however many cells show it.
-    """
-    band = np.minimum((share * _BANDS).astype(int), _BANDS - 1)
-    return np.asarray(np.minimum(1.0, _VOTES / np.bincount(band, minlength=_BANDS)[band]))
-
-
 class _Curve:
     """A process's print density by log exposure from the first tint; black by the calibration."""
 
@@ -456,7 +453,7 @@ def _cells(plane: Plane) -> tuple[Plane, Plane]:
 
 def _robust(columns: Plane, off: Plane, weight: Plane) -> tuple[Plane, Plane]:
     """Fit with weights, weak priors, and less trust in outliers (Huber); return fit and errors."""
-    prior = np.diag(1 / np.array(_PRIORS) ** 2)
+    prior = np.diag(1 / np.array((*_PRIORS, *(_TONE,) * _BANDS)) ** 2)
     kept = weight
     for _ in range(8):
         normal = (columns * kept[:, None]).T @ columns + prior
