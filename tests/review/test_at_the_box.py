@@ -104,7 +104,7 @@ class TestInABrowser:
         for name in ("blank.dng", "wide.dng"):
             shutil.copy(session / name, fresh)
         page.wait_for_selector("#box .taken img", timeout=1000 * PATIENCE_S)
-        page.wait_for_function("document.querySelector('#box .taken img').naturalWidth > 0")
+        page.wait_for_function("() => document.querySelector('#box .taken img').naturalWidth > 0")
         height = page.evaluate(
             "parseFloat(getComputedStyle(document.querySelector('.word')).fontSize)"
         )

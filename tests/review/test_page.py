@@ -23,9 +23,9 @@ AXE = Path(__file__).parent / "axe" / "axe.min.js"
 
 
 def test_all_plates_lie_there_in_order_and_the_keyboard_goes_through_them(page: Any) -> None:
-    assert page.locator("#prints .id").all_inner_texts() == ["dense", "wide"]
+    assert page.locator("#prints .id").all_text_contents() == ["dense", "wide"]
     page.wait_for_function(
-        "[...document.querySelectorAll('#prints img')].every(i => i.naturalWidth)"
+        "() => [...document.querySelectorAll('#prints img')].every(i => i.naturalWidth)"
     )
     page.keyboard.press("ArrowRight")
     page.keyboard.press("Enter")
@@ -341,7 +341,7 @@ def test_a_print_negative_is_shown_with_its_files_and_cautions(page: Any, sessio
     page.select_option("#ask label:has-text('process') select", "salted-paper")
     page.click("#ask button.main")
     page.wait_for_selector("#made:visible", timeout=1000 * PATIENCE_S)
-    page.wait_for_function("document.querySelector('#made img').naturalWidth > 0")
+    page.wait_for_function("() => document.querySelector('#made img').naturalWidth > 0")
     said = page.inner_text("#made")
     assert "ot calibrated" in said and "Silver nitrate: " in said and "Cautions" in said
     names = page.locator("#made .files a").all_inner_texts()
@@ -429,7 +429,7 @@ def test_the_report_looks_the_same_from_the_page_and_from_disk(
         page.on("console", lambda said, to=complaints: to.append(said.text))
         page.on("pageerror", lambda error, to=complaints: to.append(str(error)))
         page.goto(address)
-        page.wait_for_function("[...document.images].every(i => i.naturalWidth)")
+        page.wait_for_function("() => [...document.images].every(i => i.naturalWidth)")
         looks.append(
             page.evaluate(
                 "[getComputedStyle(document.body).backgroundColor, document.images.length,"

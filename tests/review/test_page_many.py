@@ -45,7 +45,7 @@ def test_one_change_for_several_plates_is_one_step(page: Any, session: Path) -> 
 
 def test_plates_are_chosen_by_pointer_and_key_alike(page: Any) -> None:
     def chosen() -> list[str]:
-        return page.locator("#prints .chosen .id").all_inner_texts()
+        return page.locator("#prints .chosen .id").all_text_contents()
 
     page.click("#prints a:has-text('wide')", modifiers=["Control"])
     assert chosen() == ["wide"]
@@ -64,7 +64,7 @@ def test_plates_are_found_by_words_filter_and_order(
     page: Any, session: Path, table: Served
 ) -> None:
     def shown() -> list[str]:
-        return page.locator("#prints .id").all_inner_texts()
+        return page.locator("#prints .id").all_text_contents()
 
     table.post("api/edit", {"wide": {"note": "A Lighthouse", "checked": True}})
     page.wait_for_selector("#prints .facts:has-text('looked at')")
@@ -252,7 +252,7 @@ def test_a_plate_is_seen_as_it_was_for_as_long_as_a_key_is_held(page: Any, sessi
 def test_two_plates_beside_each_other_move_together(page: Any) -> None:
     open_plate(page, "wide")
     page.select_option("label:has-text('Another plate') select", "dense")
-    page.wait_for_function("document.querySelectorAll('.deep canvas').length === 2")
+    page.wait_for_function("() => document.querySelectorAll('.deep canvas').length === 2")
     page.wait_for_timeout(900)
     whole = """() => [...document.querySelectorAll(".deep canvas")].map((canvas) => {
       const pen = canvas.getContext("2d");
