@@ -6,6 +6,7 @@ import getpass
 import json
 import platform
 from pathlib import Path
+from typing import Any
 
 import bagit
 import pytest
@@ -101,9 +102,9 @@ def test_masters_that_are_as_they_would_be_made_are_taken(
     made = []
     real = packing.master_plate
 
-    def noting(job: PlateJob, target: Path) -> MasterResult:
+    def noting(job: PlateJob, target: Path, **more: Any) -> MasterResult:
         made.append(job.plate_id)
-        return real(job, target)
+        return real(job, target, **more)
 
     monkeypatch.setattr(packing, "master_plate", noting)
     options = PackOptions(captures=True)
@@ -124,9 +125,9 @@ def test_masters_by_other_versions_are_made_again(
     made = []
     real = packing.master_plate
 
-    def noting(job: PlateJob, target: Path) -> MasterResult:
+    def noting(job: PlateJob, target: Path, **more: Any) -> MasterResult:
         made.append(job.plate_id)
-        return real(job, target)
+        return real(job, target, **more)
 
     monkeypatch.setattr(packing, "master_plate", noting)
     pack(session)

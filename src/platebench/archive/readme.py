@@ -77,8 +77,8 @@ def readme_text(name: str, title: str, jobs: Sequence[PlateJob], files: Collecti
         masters=_MASTERS if masters else _NO_MASTERS,
         captures=_CAPTURES if captures else _NO_CAPTURES,
         top=f"{TOP_TRANSMITTANCE:g}",
-        least=f"{LEAST_LIGHT:g}",
-        densest=f"{DENSEST_T:g}",
+        least=f"{LEAST_LIGHT:.5f}",
+        densest=f"{DENSEST_T:.9f}",
     )
 
 
@@ -188,9 +188,11 @@ columns ("rows_columns_channels") is bilinear:
 
 a, b, i and j are calculated in 64 bits, u and v then rounded to 32. In the last
 line the product g(i) * (1 - u) is not rounded before the sum is (a fused
-multiply-add). With a single row or column of the grid, its value is taken as it is.
+multiply-add). With a single row or column of the grid, its value is taken as it
+is.
 
-Step 1, counts. n is the value of the file at row r, column c. Of a raw: of the
+Step 1, counts. A maker's own raw format needs a decoder that gives the sensor's
+values untouched. n is the value of the file at row r, column c. Of a raw: of the
 sensor's visible area, as stored, no colour balance, nothing else done. Of a
 scan: turned as its orientation tag says; 8-bit values times 257; where white is
 stored as zero, 65535 - n. Where a scan uses k bits of its 16 (session.toml
@@ -210,8 +212,8 @@ exposure times.
     T = T * exp(-across * ((c + 0.5) / C - 0.5)) * exp(-down * ((r + 0.5) / R - 0.5))
 
 "glare", with its fields "gain" and "offset". All rows of a group of
-"rows_together" = q share their value: in the formulas of fields, in place of
-(r + 0.5), take (floor(r / q) + 0.5) * q, and in place of the last line
+"rows_together" = e share their value: in the formulas of fields, in place of
+(r + 0.5), take (floor(r / e) + 0.5) * e, and in place of the last line
 value = g(i) + u * (g(i+1) - g(i)).
 
     T = T * gain + offset
@@ -253,8 +255,9 @@ added up, each times w of its row and w of its column. For rows
 
 and the same for columns, with s. Sites beyond the border count as the nearest
 one. The sum is rounded to a whole number from 0 to 65535: again a code q. The
-program's own sum is of 32 bits; it gives the neighbouring code at one or two
-points in a hundred.
+program's own places and sums are of 32 bits; it gives the neighbouring code at
+one to eight points in a hundred, the more the larger the capture, and at sharp
+edges a code a few steps off.
 
 Step 5, the tone of each code. If "tone" is null, the capture was a scan of a
 positive already; light = {top} * (q / 65535)^2, cut off to 0 to 1, and
@@ -279,8 +282,8 @@ density is white + (black - white) * y, with the y between 0 and 1 that solves
 
     E = middle + straight * (y - 1/2) + toe * ln(2 y) - shoulder * ln(2 (1 - y))
 
-(the right side rises with y: halve the interval until it fits; y may come as near to
-0 or 1 as 4e-11). The light that the print reflects, and its tone:
+(the right side rises with y: halve the interval until it fits; y may come as
+near to 0 or 1 as 0.00000000004). The light that the print reflects, and its tone:
 
     F = 10 ^ -(white + (black - white) * y)
     if "shown" is "full":  F = (F - 10^-black) / (10^-white - 10^-black), 0 to 1
