@@ -166,7 +166,7 @@ def test_from_ladder_and_chart_of_inks_to_a_chart_in_the_chosen_ink(
     charts = tmp_path / "charts"
     assert run("process-chart", charts, "--kind", "ladder", "--ppi", "100").exit_code == ExitCode.OK
     assert (charts / "ink-ladder.pdf").is_file()
-    limits = ("--limit", "black=70", "--limit", "red=85%")
+    limits = ("--ink-limit", "black=70", "--ink-limit", "red=85%")
     result = run("process-chart", charts, "--kind", "inks", *limits, "--ppi", "150", "--json")
     assert result.exit_code == ExitCode.OK, result.output
     known = charts / "ink-chart.json"
@@ -192,10 +192,10 @@ def test_from_ladder_and_chart_of_inks_to_a_chart_in_the_chosen_ink(
 @pytest.mark.parametrize(
     "wrong",
     [
-        ("--limit", "red=80"),
+        ("--ink-limit", "red=80"),
         ("--black-ink", "1"),
-        ("--kind", "inks", "--limit", "pink=80"),
-        ("--kind", "inks", "--limit", "red=800"),
+        ("--kind", "inks", "--ink-limit", "pink=80"),
+        ("--kind", "inks", "--ink-limit", "red=800"),
         ("--kind", "ladder", "--process", "carbon"),
     ],
 )

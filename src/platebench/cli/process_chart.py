@@ -41,7 +41,7 @@ class _Limit(click.ParamType[tuple[str, float]]):
         "platebench process-chart charts --process salted-paper --ppi 600",
         "platebench process-chart charts --levels coarse --json",
         "platebench process-chart charts --kind ladder",
-        "platebench process-chart charts --kind inks --limit black=70 --limit red=85",
+        "platebench process-chart charts --kind inks --ink-limit black=70 --ink-limit red=85",
     ),
 )
 @click.argument("folder", type=A_PATH)
@@ -60,7 +60,7 @@ class _Limit(click.ParamType[tuple[str, float]]):
     "inks: hues by amounts, to be contact printed: which ink holds back most?",
 )
 @click.option(
-    "--limit",
+    "--ink-limit",
     "limits",
     type=_Limit(),
     multiple=True,
@@ -116,7 +116,7 @@ def command(
 
     given = click.get_current_context().get_parameter_source("black_ink")
     if kind != "inks" and (limits or given is click.core.ParameterSource.COMMANDLINE):
-        raise click.UsageError("--limit and --black-ink belong to --kind inks")
+        raise click.UsageError("--ink-limit and --black-ink belong to --kind inks")
     if kind != "steps" and process is not None:
         raise click.UsageError("--process belongs to --kind steps: these sheets serve any process")
     if kind != "steps":
