@@ -34,6 +34,7 @@ COMMANDS = {
     "watch": ("watch", "shelf", "--settle", "0.2", "--jobs", "1"),
     "review": ("review", "shelf", "--no-browser"),
     "share": ("share", "shelf"),
+    "shortcut": ("shortcut", "."),
     "master": ("master", "shelf", "--jobs", "1"),
     "find-pictures": ("find-pictures", "shelf", "--jobs", "1"),
     "calibrate": ("calibrate", "light", "--tablet", "tablet.dng", "--steps", "21"),

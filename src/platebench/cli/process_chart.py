@@ -41,7 +41,7 @@ class _Limit(click.ParamType[tuple[str, float]]):
         "platebench process-chart charts --process salted-paper --ppi 600",
         "platebench process-chart charts --levels coarse --json",
         "platebench process-chart charts --kind ladder",
-        "platebench process-chart charts --kind inks --ink-limit black=70 --ink-limit red=85",
+        "platebench process-chart charts --kind inks --ink-limit black=70",
     ),
 )
 @click.argument("folder", type=A_PATH)

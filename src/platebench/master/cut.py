@@ -66,7 +66,7 @@ def gamma_codes(codes: NDArray[np.uint16]) -> NDArray[np.uint16]:
     Examples
     --------
     >>> gamma_codes(np.array([[0, 60, 6000, 60_000, 65_535]], np.uint16)).tolist()
-    [[0, 2837, 23010, 65535, 65535]]
+    [[0, 2837, 23011, 65535, 65535]]
     """
     light = np.minimum(np.arange(NO_READING + 1) / CODES_OF_LIGHT, 1.0)
     table = np.rint(NO_READING * light ** (1 / 2.2)).astype(np.uint16)
