@@ -108,6 +108,7 @@ class CheckedTable:
 
     def check_keys(self, known: Sequence[str], elsewhere: Mapping[str, str] | None = None) -> None:
         """Note every key that is not ``known``; ``elsewhere`` says where else a key belongs."""
+        told = False  # once a table: the list is long
         for key in self.values:
             if key in known:
                 continue
@@ -117,7 +118,8 @@ class CheckedTable:
             elif elsewhere and key in elsewhere:
                 remedy = f"it belongs {elsewhere[key]}"
             else:
-                remedy = f"known here: {', '.join(known)}"
+                remedy = "take it out" if told else f"known here: {', '.join(known)}"
+                told = True
             self.problem(key, "is not a setting", remedy)
 
     def text(self, key: str, default: str) -> str:
