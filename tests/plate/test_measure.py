@@ -102,6 +102,14 @@ def test_a_rebate_that_light_has_struck_is_not_base_plus_fog() -> None:
     assert plate.base_fog_spread is None
 
 
+def test_two_rebates_that_differ_leave_it_open_whether_light_struck_both() -> None:
+    density = _with_rebates("top", at=0.29)
+    density[-18:] = 0.20  # and this one, perhaps, over a fog of 0.15
+    plate = _measured(density)
+    assert plate.base_fog_from == "rebate" and plate.base_fog_spread is not None
+    assert 0.20 - 2 * plate.base_fog_spread < 0.15
+
+
 def test_uneven_fog_is_within_its_spread() -> None:
     across = np.linspace(-0.03, 0.03, SHAPE[1])[None, :]
     for sides in (("top",), ("left",), ("left", "right"), ("top", "right", "bottom", "left")):

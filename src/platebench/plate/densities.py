@@ -439,8 +439,10 @@ def _rebate_density(density: NDArray[np.float32], d_min: float) -> tuple[float, 
     if known:
         thinnest = min(side.density for side in known)
         near = [side for side in known if side.density < thinnest + UNEVEN_FOG]
-        # Of how fog varies away from a single side nothing is seen.
-        apart = float(np.ptp([side.density for side in near])) / 2 if len(near) > 1 else ONE_SIDE
+        apart = float(np.ptp([side.density for side in near])) / 2
+        if len(near) == 1:  # how fog varies away from it is not seen, or it may be struck as well
+            next_side = min((s.density for s in known if s is not near[0]), default=thinnest)
+            apart = max(ONE_SIDE, (next_side - thinnest) / 2)
         fog = float(np.mean([side.density for side in near]))
         return fog, float(np.hypot(apart, max(side.spread for side in near)))
     even = _even_on_three_sides(_edge_strips(density), d_min)
