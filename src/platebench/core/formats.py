@@ -57,6 +57,7 @@ FORMATS: tuple[PlateFormat, ...] = (
     PlateFormat("30x40 cm", 300, 400),
 )
 
+_RATIO = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*:\s*(\d+(?:\.\d+)?)\s*$")
 _CUSTOM = re.compile(r"^\s*([\d.]+)\s*x\s*([\d.]+)\s*(mm|cm|in)\s*$")
 _UNIT_MM = {"mm": 1.0, "cm": 10.0, "in": MM_PER_INCH}
 
@@ -84,3 +85,16 @@ def format_named(name: str) -> PlateFormat | None:
     except ValueError:
         return None
     return PlateFormat(name.strip(), *sides) if sides[0] > 0 else None
+
+
+def ratio_of(text: str) -> float | None:
+    """Return the longer over the shorter side of "W:H"; None where it is no such ratio.
+
+    Examples
+    --------
+    >>> ratio_of("4:5"), ratio_of("5 : 4"), ratio_of("A4")
+    (1.25, 1.25, None)
+    """
+    match = _RATIO.match(text)
+    sides = sorted(float(side) for side in match.groups()) if match else [0.0]
+    return sides[-1] / sides[0] if sides[0] > 0 and sides[-1] <= 100 * sides[0] else None

@@ -6,17 +6,15 @@ whole, and the record says why.
 
 from __future__ import annotations
 
-import re
-
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from platebench.core.formats import MM_PER_INCH
+from platebench.core.formats import MM_PER_INCH, ratio_of
 from platebench.core.rounding import rounded
 from platebench.core.settings import PlateSettings
 from platebench.plate.densities import picture_border
 from platebench.plate.framing import Framing
+from platebench.plate.pictures import plate_to_capture
 from platebench.plate.record import PictureRecord, PlateRecord
 
 Doubles = NDArray[np.float64]
@@ -25,20 +23,6 @@ Box = tuple[float, float, float, float]  # left, top, right, bottom
 LEAST_SHARE = 0.1  # of the plate's short side that a picture has at least
 BEYOND = 0.02  # of a side by which a rectangle may pass the plate: it was measured with a ruler
 SIDES = ("top", "right", "bottom", "left")
-_RATIO = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*:\s*(\d+(?:\.\d+)?)\s*$")
-
-
-def ratio_of(text: str) -> float | None:
-    """Return the longer over the shorter side of "W:H"; None where it is no such ratio.
-
-    Examples
-    --------
-    >>> ratio_of("4:5"), ratio_of("5 : 4"), ratio_of("A4")
-    (1.25, 1.25, None)
-    """
-    match = _RATIO.match(text)
-    sides = sorted(float(side) for side in match.groups()) if match else [0.0]
-    return sides[-1] / sides[0] if sides[0] > 0 and sides[-1] <= 100 * sides[0] else None
 
 
 def picture_part(
@@ -197,8 +181,7 @@ def box_in_mm(box: Box, corners: Doubles, framing: Framing) -> Box | None:
 
 def _plate_to_result(corners: Doubles, framing: Framing) -> Doubles:
     """Return the homography from shares of the plate, ``(x, y)``, to pixels of the positive."""
-    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
-    to_capture = cv2.getPerspectiveTransform(unit, corners[:, ::-1].astype(np.float32))
+    to_capture = plate_to_capture(corners)
     return np.asarray(np.linalg.inv(framing.plan.source) @ to_capture, np.float64)
 
 

@@ -81,15 +81,19 @@ def plate_size(corners: Doubles, ppi: float | None) -> tuple[float, float] | Non
     return width * MM_PER_INCH / ppi, height * MM_PER_INCH / ppi
 
 
+def plate_to_capture(corners: Doubles) -> Doubles:
+    """Return the homography from shares of a plate, ``(x, y)``, to ``(x, y)`` in the capture."""
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
+    return np.asarray(cv2.getPerspectiveTransform(unit, corners[:, ::-1].astype(np.float32)))
+
+
 def corners_in_capture(shares: Doubles, corners: Doubles) -> Doubles:
     """Return shares of a plate as ``(row, column)`` in the capture.
 
     A plate's corners lie on the edge of the glass, in the pixels' own places: the middle of the
     first is 0.
     """
-    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
-    matrix = cv2.getPerspectiveTransform(unit, corners[:, ::-1].astype(np.float32))
-    return np.asarray(cv2.perspectiveTransform(shares[None], matrix)[0][:, ::-1])
+    return np.asarray(cv2.perspectiveTransform(shares[None], plate_to_capture(corners))[0][:, ::-1])
 
 
 def picture_jobs(

@@ -11,7 +11,7 @@ from typing import Any, Literal, get_args, get_type_hints
 
 from platebench.core.checked_table import CheckedTable, as_number, read_toml
 from platebench.core.errors import SessionFolderError
-from platebench.core.formats import FORMATS, format_named
+from platebench.core.formats import FORMATS, format_named, ratio_of
 from platebench.core.plate_names import fault_of_capture, fault_of_id, folded_id, stem_of
 from platebench.core.settings import (
     LIGHT_KEYS,
@@ -26,7 +26,6 @@ from platebench.core.settings import (
     SessionSettings,
     range_of,
 )
-from platebench.plate.picture_part import ratio_of
 from platebench.plate_log.entry import RIGHTS
 
 FILE_NAME = SESSION_FILE

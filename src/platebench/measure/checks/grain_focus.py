@@ -172,11 +172,13 @@ def _patch_powers(
     light = light / here
     middle = np.einsum("nij,ij->n", light, _WINDOW) / _WINDOW.sum()
     spectrum = np.abs(rfft2((light - middle[:, None, None]) * _WINDOW)) ** 2 / _WEIGHT
-    bare = [bare_light.get(int(colour), level[:, n]) for n, colour in enumerate(colours)]
-    through = level / np.maximum(np.stack(np.broadcast_arrays(*bare, level[:, 0])[:-1], 1), 1e-6)
+    bare = [
+        bare_light.get(int(colour), each) for colour, each in zip(colours, level.T, strict=True)
+    ]
+    through = [each / np.maximum(b, 1e-6) for each, b in zip(level.T, bare, strict=True)]
     return _Patches(
         coarse=spectrum[:, _COARSE_MODES].mean(axis=1),
         fine=spectrum[:, _FINE_MODES].mean(axis=1),
         noise=np.einsum("nij,ij->n", variance / here**2, _SQUARED) / _WEIGHT,
-        density=-np.log10(through.mean(axis=1)),
+        density=-np.log10(np.mean(through, axis=0)),
     )
